@@ -1,0 +1,109 @@
+"""The front door: `kneecall <verb> ...` and `python -m logger_app`.
+
+A verb's module is imported only when its verb is asked for, so `--help` answers at once. Each
+module in `cli` has `SUMMARY`, `EXAMPLE`, `add_arguments(parser)` and `run(args) -> int`.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+
+from logger_app import __version__
+from logger_app.errors import LoggerError
+
+VERBS = {
+    "plan": "plan a campaign, check it, print cards",
+    "preflight": "check microphone, hearing, disk and cards before the flight",
+    "fly": "walk through the cards in the air, recording and hearing",
+    "hear": "turn a recording or a transcript into calls",
+    "review": "check and correct the calls of a flight",
+    "sync": "put camera files on the flight clock",
+    "compare": "the wing of two configurations at the same airspeed",
+    "calibrate": "airspeed calibration from GPS legs",
+    "reduce": "stall speeds and comparisons of a campaign",
+    "report": "write the report page and tables of a campaign",
+    "store": "look after flight folders: verify, rescue, forget sound",
+    "demo": "run the whole path on the campaign that ships with the program",
+}
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run one verb.
+
+    Parameters
+    ----------
+    argv : list of str, optional
+        Arguments without the program's name [-].
+
+    Returns
+    -------
+    int
+        0 done, 1 wrong input, 2 wrong usage, 130 interrupted [-].
+    """
+    argv = sys.argv[1:] if argv is None else argv
+    verb = next((word for word in argv if not word.startswith("-")), None)
+    args = _parser(verb).parse_args(argv)
+    if args.verb is None:
+        _parser(None).print_help()
+        return 2
+    try:
+        return int(args.run(args) or 0)
+    except LoggerError as err:
+        if args.debug:
+            raise
+        return _fail(str(err))
+    except KeyboardInterrupt:
+        print("\ninterrupted", file=sys.stderr)
+        return 130
+    except BrokenPipeError:
+        # The reader of our output went away (`| head`): not our user's mistake.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except MemoryError:
+        return _fail("not enough memory for this input; nothing was written")
+    except OSError as err:
+        if args.debug:
+            raise
+        where = f"{err.filename}: " if err.filename else ""
+        return _fail(f"{where}{err.strerror or err}")
+
+
+def _fail(message: str) -> int:
+    print(f"kneecall: {message}", file=sys.stderr)
+    return 1
+
+
+def _parser(verb: str | None) -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="kneecall",
+        description="In-cockpit voice and tablet test-card logger for stall-speed flight tests: "
+        "plan, fly, hear, review, sync, reduce, report. A recorder, not an instrument.",
+        epilog="example: kneecall demo -o demo-out",
+    )
+    parser.add_argument("--version", action="version", version=f"kneecall {__version__}")
+    parser.add_argument("--debug", action="store_true", help="show a traceback when something fails")
+    commands = parser.add_subparsers(dest="verb", metavar="VERB")
+    for name, summary in VERBS.items():
+        if name == verb:
+            module = importlib.import_module(f"logger_app.cli.{name}")
+            command = commands.add_parser(
+                name,
+                help=summary,
+                description=module.SUMMARY,
+                epilog=f"example: {module.EXAMPLE}",
+                formatter_class=argparse.RawDescriptionHelpFormatter,
+            )
+            # SUPPRESS: `kneecall --debug fly` must not be undone by fly's own default.
+            command.add_argument("--debug", action="store_true", default=argparse.SUPPRESS, help=argparse.SUPPRESS)
+            module.add_arguments(command)
+            command.set_defaults(run=module.run)
+        else:
+            commands.add_parser(name, help=summary)
+    return parser
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,1 @@
+"""Room: in the air. Capture sound, hear calls, walk through the cards."""

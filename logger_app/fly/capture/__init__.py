@@ -1,0 +1,1 @@
+"""Sound in: microphones and the thread that writes sound to disk."""

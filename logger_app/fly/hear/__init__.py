@@ -1,0 +1,1 @@
+"""Sound or words to calls: packs, engines, decoder, the reader of sequences."""

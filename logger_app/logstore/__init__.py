@@ -1,0 +1,1 @@
+"""Room: the flight folder. Append-only journal and sound, readable after any crash."""

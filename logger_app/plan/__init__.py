@@ -1,0 +1,1 @@
+"""Room: what is to be flown. Campaign file in, checked records and printed cards out."""

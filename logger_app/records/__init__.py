@@ -1,0 +1,1 @@
+"""The nouns that every room passes on: frozen, checked, no I/O. Import them from their modules."""

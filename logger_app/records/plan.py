@@ -1,0 +1,255 @@
+"""What is planned: the aircraft, what is fitted to it, the cards and the points to fly.
+
+Frozen and checked: a record that exists is valid on its own. Checks that need two records
+(a card against the aircraft's limits) are in `plan.cards`. Reading and writing
+`campaign.toml` is `plan.cards_io`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from logger_app.units import AIRSPEED_UNITS
+
+POWER_IDLE = "idle"
+"""The power setting that every stall campaign has; others are named by their rpm or per cent."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Indicator:
+    """The airspeed indicator as the pilot reads it.
+
+    `unit` is what is painted on the dial; `graduation` is the step between its marks, in that
+    unit; `reading_lag_s` is from reading the needle to the start of the spoken word.
+    """
+
+    unit: str = "kt"
+    graduation: float = 1.0
+    reading_lag_s: float = 0.5
+    reading_lag_u_s: float = 0.2
+    instrument_u_kt: float = 0.5
+
+    def __post_init__(self):
+        if self.unit not in AIRSPEED_UNITS:
+            raise ValueError(f"indicator unit {self.unit!r}; allowed: {', '.join(AIRSPEED_UNITS)}")
+        if not self.graduation > 0:
+            raise ValueError(f"graduation {self.graduation}; needs more than 0")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlapLimit:
+    """Flap setting and the fastest indicated airspeed allowed with it."""
+
+    flap_deg: float
+    max_ias_kt: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Station:
+    """A place where weight is carried, and its arm from the datum."""
+
+    name: str
+    arm_mm: float
+    max_kg: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Aircraft:
+    """The aircraft: weights, wing, fuel and limits. Arms and CG are in millimetres aft of datum."""
+
+    name: str
+    empty_weight_kg: float
+    reference_weight_kg: float
+    max_weight_kg: float
+    wing_area_m2: float
+    fuel_density_kg_per_l: float = 0.72
+    fuel_burn_l_per_h: float = 0.0
+    fuel_capacity_l: float | None = None
+    fuel_reserve_l: float = 0.0
+    empty_arm_mm: float | None = None
+    fuel_arm_mm: float | None = None
+    cg_min_mm: float | None = None
+    cg_max_mm: float | None = None
+    never_exceed_ias_kt: float | None = None
+    max_bank_deg: float = 60.0
+    flap_limits: tuple[FlapLimit, ...] = ()
+    stations: tuple[Station, ...] = ()
+
+    def __post_init__(self):
+        if not 0 < self.empty_weight_kg <= self.max_weight_kg:
+            raise ValueError(f"empty weight {self.empty_weight_kg} kg; needs 0 to {self.max_weight_kg} kg")
+        if not self.wing_area_m2 > 0:
+            raise ValueError(f"wing area {self.wing_area_m2} m2; needs more than 0")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CalibrationTable:
+    """Indicated to calibrated airspeed for one flap setting, rising in IAS.
+
+    `u_kt` is the standard uncertainty of the table [kt]; `source` says where it came from.
+    """
+
+    flap_deg: float
+    ias_kt: tuple[float, ...]
+    cas_kt: tuple[float, ...]
+    u_kt: float = 1.0
+    source: str = ""
+
+    def __post_init__(self):
+        if len(self.ias_kt) != len(self.cas_kt) or len(self.ias_kt) < 2:
+            raise ValueError("a calibration needs at least two pairs of IAS and CAS")
+        if any(b <= a for a, b in zip(self.ias_kt, self.ias_kt[1:])):
+            raise ValueError(f"calibration IAS must rise: {self.ias_kt}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One thing that differs from the parent configuration.
+
+    `item` names it ("leading-edge cuff"); `details` are structured fields (surface, span,
+    chord position, count, ...) as (name, value) pairs; `state` is ``measured`` or ``nominal``.
+    """
+
+    item: str
+    what: str = ""
+    state: str = "nominal"
+    details: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AircraftConfig:
+    """What is fitted: the baseline (no parent) or a named change to its parent."""
+
+    id: str
+    name: str
+    parent: str | None = None
+    changes: tuple[Change, ...] = ()
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TestPoint:
+    """One combination on a card: power x flap x bank.
+
+    `power` is ``idle`` or a label such as ``2100 rpm`` or ``60 %``; `power_rpm` and `power_pct`
+    hold its number when there is one. Bank is positive to the right.
+    """
+
+    __test__ = False  # not a pytest class
+
+    id: str
+    card: str
+    power: str = POWER_IDLE
+    power_rpm: float | None = None
+    power_pct: float | None = None
+    flap_deg: float = 0.0
+    bank_deg: float = 0.0
+    runs_wanted: int = 3
+    altitude_low_ft: float | None = None
+    altitude_high_ft: float | None = None
+    rate_low_kt_per_s: float = 0.5
+    rate_high_kt_per_s: float = 1.5
+
+    def __post_init__(self):
+        if self.runs_wanted < 1:
+            raise ValueError(f"point {self.id}: runs_wanted {self.runs_wanted}; needs at least 1")
+        if not 0 < self.rate_low_kt_per_s < self.rate_high_kt_per_s:
+            raise ValueError(f"point {self.id}: the entry-rate band must rise and be positive")
+
+    @property
+    def label(self) -> str:
+        """As on the card: ``idle, flap 15, wings level``."""
+        bank = f"bank {abs(self.bank_deg):g} {'right' if self.bank_deg > 0 else 'left'}" if self.bank_deg else "wings level"
+        return f"{self.power}, flap {self.flap_deg:g}, {bank}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TestCard:
+    """What the pilot flies: objective, set-up, entry, procedure, recovery, limits and points."""
+
+    __test__ = False
+
+    id: str
+    title: str
+    objective: str = ""
+    setup: str = ""
+    entry: str = ""
+    procedure: tuple[str, ...] = ()
+    recovery: str = ""
+    limits: tuple[str, ...] = ()
+    hazard: int = 1
+    points: tuple[TestPoint, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Loading:
+    """What is aboard at engine start: (station name, kg) pairs and fuel."""
+
+    items: tuple[tuple[str, float], ...] = ()
+    fuel_l: float | None = None
+
+    @property
+    def payload_kg(self) -> float:
+        """Everything but the empty aircraft and the fuel [kg]."""
+        return sum(kg for _, kg in self.items)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedFlight:
+    """One flight of the campaign: which configuration flies, how it is loaded, which cards."""
+
+    id: str
+    configuration: str
+    loading: Loading = field(default_factory=Loading)
+    cards: tuple[str, ...] = ()
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Team:
+    """What the team briefed: its own words for calls, knock-it-off criteria, floor, cautions.
+
+    `words` maps a call name of the language pack (``knock_it_off``) to the phrases that this
+    team says for it; they replace the pack's own phrases for that name.
+    """
+
+    words: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    knock_it_off: tuple[str, ...] = ()
+    floor_ft: float | None = None
+    entry_min_ft: float | None = None
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Campaign:
+    """One aircraft, what is tried on it, and all that is to be flown."""
+
+    name: str
+    aircraft: Aircraft
+    indicator: Indicator = field(default_factory=Indicator)
+    calibrations: tuple[CalibrationTable, ...] = ()
+    configurations: tuple[AircraftConfig, ...] = ()
+    cards: tuple[TestCard, ...] = ()
+    flights: tuple[PlannedFlight, ...] = ()
+    team: Team = field(default_factory=Team)
+    comparisons: tuple[tuple[str, str], ...] = ()
+    language: str = "en"
+
+    @property
+    def points(self) -> tuple[TestPoint, ...]:
+        """Every test point of every card, in card order."""
+        return tuple(point for card in self.cards for point in card.points)
+
+    def configuration(self, id: str) -> AircraftConfig | None:
+        """The configuration with this id, or None."""
+        return next((c for c in self.configurations if c.id == id), None)
+
+    def flight(self, id: str) -> PlannedFlight | None:
+        """The planned flight with this id, or None."""
+        return next((f for f in self.flights if f.id == id), None)
+
+    def pairs(self) -> tuple[tuple[str, str], ...]:
+        """Comparisons to make, (reference, changed): as listed, else each child with its parent."""
+        if self.comparisons:
+            return self.comparisons
+        return tuple((c.parent, c.id) for c in self.configurations if c.parent)

@@ -1,0 +1,160 @@
+"""What the reduction says: per run, per test point and configuration, and between configurations."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from logger_app.records.runs import StallEvent
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Provenance:
+    """Where a figure came from: journal rows used, steps taken, versions."""
+
+    flight: str = ""
+    rows: tuple[str, ...] = ()
+    steps: tuple[str, ...] = ()
+    app: str = ""
+    packs: tuple[str, ...] = ()
+    hashes: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BudgetTerm:
+    """One line of an uncertainty budget. `kind` is ``random`` (shrinks with n) or ``systematic``."""
+
+    name: str
+    u_kt: float
+    kind: str = "random"
+    cancels: bool = False  # in a comparison of same instrument, same flap
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StallSpeed:
+    """One run reduced. Speeds in knots; `u` is a standard uncertainty (k = 1).
+
+    `method` is ``fit`` (the approach fitted, evaluated at the event) or ``lowest`` (the lowest
+    steady call, the fall-back). `fit` holds (t0_ns, intercept_kt, slope_kt_per_s) of the fitted
+    line when there is one. `counts` says whether the run enters the averages; `why` says why not.
+    """
+
+    run: str
+    run_number: int
+    flight: str
+    configuration: str | None
+    point: str | None
+    event: StallEvent
+    method: str
+    counts: bool
+    why: tuple[str, ...] = ()
+    vs_ias_kt: float | None = None
+    vs_ias_u_kt: float | None = None
+    vs_cas_kt: float | None = None
+    vs_cas_u_kt: float | None = None
+    vs_std_kt: float | None = None  # CAS at the reference weight; the basis is in `basis`
+    vs_std_u_kt: float | None = None
+    basis: str = "raw"  # raw | sqrt_cos | measured_nz
+    entry_rate_kt_per_s: float | None = None
+    entry_rate_u_kt_per_s: float | None = None
+    event_flight_s: float | None = None
+    buffet_ias_kt: float | None = None
+    warning_ias_kt: float | None = None
+    wing_drop: str | None = None  # left | right | none
+    altitude_lost_ft: float | None = None
+    altitude_ft: float | None = None
+    weight_kg: float | None = None
+    weight_u_kg: float | None = None
+    cg_mm: float | None = None
+    bank_deg: float | None = None
+    calls_used: tuple[str, ...] = ()
+    calls_excluded: tuple[tuple[str, str], ...] = ()  # (call id, why)
+    fit: tuple[int, float, float] | None = None
+    notes: tuple[str, ...] = ()
+    reviewed: bool = False
+    budget: tuple[BudgetTerm, ...] = ()
+    provenance: Provenance = field(default_factory=Provenance)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cell:
+    """One test point in one configuration: the mean of the runs that count.
+
+    `low_kt` and `high_kt` bound the 95 % interval of the mean of `vs_std_kt`; the IAS figures
+    are raw, as the pilot knows them. `at_1_kt_per_s` is the regression to 1 kt/s when the flown
+    rates span it.
+    """
+
+    point: str
+    configuration: str
+    event: str
+    n: int
+    vs_ias_kt: float | None = None
+    vs_ias_sd_kt: float | None = None
+    vs_ias_u_kt: float | None = None
+    vs_std_kt: float | None = None
+    vs_std_sd_kt: float | None = None
+    vs_std_u_kt: float | None = None
+    low_kt: float | None = None
+    high_kt: float | None = None
+    at_1_kt_per_s_kt: float | None = None
+    entry_rate_kt_per_s: float | None = None
+    runs: tuple[str, ...] = ()
+    reviewed: bool = False
+    notes: tuple[str, ...] = ()
+    budget: tuple[BudgetTerm, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """The difference at one point, changed minus reference: negative is a lower stall.
+
+    `low_kt` and `high_kt` bound its 95 % interval; `basis` says which speed was compared;
+    `smallest_kt` is the smallest difference that this data could have shown; `verdict` is
+    ``lower``, ``higher``, ``not shown`` or ``not comparable``; `words` is the sentence.
+    """
+
+    point: str
+    reference: str
+    changed: str
+    n_reference: int
+    n_changed: int
+    verdict: str
+    words: str
+    basis: str = "std"
+    difference_kt: float | None = None
+    u_kt: float | None = None
+    low_kt: float | None = None
+    high_kt: float | None = None
+    p: float | None = None
+    p_adjusted: float | None = None
+    smallest_kt: float | None = None
+    method: str = "welch"
+    wing_drop_p: float | None = None
+    warning_margin_change_kt: float | None = None
+    reviewed: bool = False
+    notes: tuple[str, ...] = ()
+    budget: tuple[BudgetTerm, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Excluded:
+    """A run or call left out, and why."""
+
+    what: str
+    why: str
+    flight: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reduction:
+    """All results of a campaign."""
+
+    campaign: str
+    runs: tuple[StallSpeed, ...]
+    cells: tuple[Cell, ...]
+    comparisons: tuple[Comparison, ...]
+    excluded: tuple[Excluded, ...] = ()
+    reviewed_share: float = 0.0
+    provenance: Provenance = field(default_factory=Provenance)
+    summary: tuple[str, ...] = ()

@@ -1,0 +1,123 @@
+"""A run: one attempt at a test point, from on condition through the approach to recovered or discarded."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from logger_app.records.calls import Correction, ReviewedCall
+from logger_app.records.journal import FlightInfo
+from logger_app.units import ns_to_s
+
+
+class RunEnd(StrEnum):
+    """How a run ended."""
+
+    RECOVERED = "recovered"
+    DISCARDED = "discarded"
+    KNOCKED_OFF = "knocked_off"
+    NEXT_RUN = "next_run"  # the next one began
+    GAP = "gap"  # silence, or no sound
+    FLIGHT_END = "flight_end"
+
+
+class StallEvent(StrEnum):
+    """What the stall was: different kinds of speed, never averaged together unsaid.
+
+    The kinds follow 14 CFR 23.201(b) and 25.201(d); `NOT_REACHED` is our own word for a run
+    that ended without one.
+    """
+
+    PITCH_DOWN = "pitch_down"
+    AFT_STOP = "aft_stop"
+    DEVICE = "device"
+    DETERRENT_BUFFET = "deterrent_buffet"
+    ROLL_OFF = "roll_off"
+    NOT_REACHED = "not_reached"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """What was set when the run was flown, as spoken, carded or touched. None is not known."""
+
+    power: str | None = None
+    power_rpm: float | None = None
+    power_pct: float | None = None
+    flap_deg: float | None = None
+    bank_deg: float | None = None
+    altitude_ft: float | None = None
+    fuel_l: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """One run with the calls in it.
+
+    `id` is anchored on the row that opened it (a card step, or the first call as heard), so
+    corrections do not rename it; `number` counts runs of the flight from 1. `point` is the test
+    point's id, or None with the reason in `why_no_point`.
+    """
+
+    id: str
+    number: int
+    flight: str
+    start_ns: int
+    end_ns: int
+    point: str | None
+    calls: tuple[ReviewedCall, ...]
+    ended: RunEnd
+    settings: Settings = Settings()
+    why_no_point: str = ""
+    discarded: bool = False
+    why_discarded: str = ""
+    overruled: bool | None = None
+
+    @property
+    def start_s(self) -> float:
+        """Start on the flight clock [s]."""
+        return ns_to_s(self.start_ns)
+
+    @property
+    def end_s(self) -> float:
+        """End on the flight clock [s]."""
+        return ns_to_s(self.end_ns)
+
+    @property
+    def reviewed(self) -> bool:
+        """Whether a person has looked at every call in it."""
+        return all(call.reviewed for call in self.calls)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlightRuns:
+    """The runs of one flight, and the calls that belong to none."""
+
+    flight: str
+    runs: tuple[Run, ...]
+    unassigned: tuple[ReviewedCall, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunWeight:
+    """Weight and CG when a run was flown, from loading and fuel; None where not known."""
+
+    run: str
+    weight_kg: float | None
+    weight_u_kg: float | None = None
+    cg_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlightData:
+    """All that the reduction and the report need of one flight."""
+
+    info: FlightInfo
+    runs: FlightRuns
+    weights: tuple[RunWeight, ...] = ()
+    corrections: tuple[Correction, ...] = ()
+    packs: tuple[str, ...] = ()
+    journal_sha256: str = ""
+
+    def weight(self, run: str) -> RunWeight | None:
+        """The weight record of a run, or None."""
+        return next((w for w in self.weights if w.run == run), None)

@@ -1,0 +1,1 @@
+"""Room: from runs to stall speeds and comparisons. Pure; sources in SOURCES.md."""

@@ -1,0 +1,1 @@
+"""Room: results as a page, tables and figures."""

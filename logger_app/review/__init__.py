@@ -1,0 +1,1 @@
+"""Room: from heard to reviewed calls, and the runs that they make."""

@@ -1,0 +1,1 @@
+"""Room: cameras on the flight clock, and frames by time or airspeed."""

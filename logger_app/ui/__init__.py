@@ -1,0 +1,1 @@
+"""Screens. Only the front door imports this package."""

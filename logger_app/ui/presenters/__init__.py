@@ -1,0 +1,1 @@
+"""What a screen shows, without Kivy: records in, views out."""

@@ -1,0 +1,1 @@
+"""Kivy screens: draw a view, send an intent."""

@@ -1,0 +1,1 @@
+"""Reusable Kivy widgets."""
