@@ -1,0 +1,248 @@
+"""The journey on one page: load -> review -> (sync) -> reduce -> report.
+
+Each step takes what the one before gave. The rooms do not know each other; this module does.
+Heavy imports are inside the functions, so that a verb pays only for what it uses.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterable
+from pathlib import Path
+
+from logger_app.errors import CardError, Fault
+from logger_app.records.calls import ReviewedCall
+from logger_app.records.journal import FlightInfo, RowKind
+from logger_app.records.plan import Campaign, Loading
+from logger_app.records.results import Reduction
+from logger_app.records.runs import FlightData, FlightRuns, RunWeight
+from logger_app.units import s_to_ns
+
+CAMPAIGN_FILE = "campaign.toml"
+FLIGHTS_DIR = "flights"
+# Standard uncertainties of what is on board, common practice, no source: a person and a bag
+# weighed on a bathroom scale, a gauge read on the ground, an hourly burn taken from the handbook.
+PAYLOAD_U_KG = 3.0
+FUEL_U_L = 2.0
+BURN_U_SHARE = 0.15
+
+
+def load_campaign(folder: Path) -> Campaign:
+    """The campaign of a folder (or of its `campaign.toml`), checked.
+
+    Parameters
+    ----------
+    folder : Path
+        Campaign folder or file [-].
+
+    Returns
+    -------
+    Campaign
+        Checked [-].
+
+    Raises
+    ------
+    CardError
+        It is not there, or something in it is wrong: every fault at once.
+    """
+    from logger_app.plan.cards_io import read_campaign
+
+    return read_campaign(Path(folder))
+
+
+def campaign_of(flight_dir: Path) -> Path:
+    """The campaign folder that a flight folder lies in.
+
+    Raises
+    ------
+    CardError
+        No `campaign.toml` two levels up.
+    """
+    flight_dir = Path(flight_dir).resolve()
+    for folder in flight_dir.parents:
+        if (folder / CAMPAIGN_FILE).is_file():
+            return folder
+    raise CardError(
+        faults=(
+            Fault(
+                where=str(flight_dir),
+                got=f"a flight with no {CAMPAIGN_FILE} in the folders above it",
+                expected=f"CAMPAIGN/{FLIGHTS_DIR}/{flight_dir.name}",
+                hint="Move the flight folder into its campaign, or give --campaign.",
+            ),
+        )
+    )
+
+
+def load_flight(campaign: Campaign, flight_dir: Path) -> FlightData:
+    """One flight as it stands after review: calls folded, runs found, weights worked out.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        Its campaign [-].
+    flight_dir : Path
+        Flight folder [-].
+
+    Returns
+    -------
+    FlightData
+        All that the reduction and the report need [-].
+
+    Raises
+    ------
+    LogError
+        The folder is not a flight, is damaged or too new.
+    """
+    from logger_app.logstore import codec
+    from logger_app.logstore.audio_io import sound_duration_s
+    from logger_app.logstore.store import Journal
+    from logger_app.review.apply import apply_corrections, standing
+    from logger_app.review.runs import find_runs
+
+    digest = hashlib.sha256()
+    with Journal.open(Path(flight_dir), read_only=True) as journal:
+        info = journal.info
+        rows = list(journal.rows())
+    for row in rows:
+        digest.update(f"{row.seq} {row.id} {row.flight_ns} {row.kind}\n".encode())
+    heard = [codec.body_to_call(row.body) for row in rows if row.kind is RowKind.CALL]
+    heard = with_proposals(heard, [row.body for row in rows if row.kind is RowKind.PROPOSAL])
+    corrections = [codec.body_to_correction(row.body) for row in rows if row.kind is RowKind.CORRECTION]
+    gaps = [codec.body_to_gap(row.body) for row in rows if row.kind is RowKind.GAP]
+    steps = [row for row in rows if row.kind is RowKind.STEP]
+    calls = apply_corrections(heard, corrections, campaign.indicator.unit)
+    runs = find_runs(
+        info.id,
+        calls,
+        steps,
+        campaign.points,
+        standing(corrections),
+        gaps,
+        s_to_ns(sound_duration_s(Path(flight_dir))),
+    )
+    return FlightData(
+        info=info,
+        runs=runs,
+        weights=weights_of(campaign, info, runs),
+        corrections=tuple(corrections),
+        packs=tuple(sorted({call.pack for call in heard if call.pack})),
+        journal_sha256=digest.hexdigest(),
+    )
+
+
+def with_proposals(heard: Iterable, proposals: Iterable[dict]) -> list:
+    """Heard calls with the latest proposal of the reader of sequences to each.
+
+    Parameters
+    ----------
+    heard : iterable of HeardCall
+        As journalled [-].
+    proposals : iterable of dict
+        Bodies of `PROPOSAL` rows, in order [-].
+
+    Returns
+    -------
+    list of HeardCall
+        Same calls; `value` untouched [-].
+    """
+    from dataclasses import replace
+
+    latest = {body["call"]: body for body in proposals}
+    return [
+        replace(call, proposed=latest[call.id].get("value", call.proposed)) if call.id in latest else call
+        for call in heard
+    ]
+
+
+def weights_of(campaign: Campaign, info: FlightInfo, runs: FlightRuns) -> tuple[RunWeight, ...]:
+    """Weight and CG at each run, from the loading at the start and the fuel called or burnt.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        For the aircraft and, where the flight says nothing, the planned loading [-].
+    info : FlightInfo
+        What the flight's journal says of its loading [-].
+    runs : FlightRuns
+        Runs with times on the flight clock and fuel calls in their settings [-].
+
+    Returns
+    -------
+    tuple of RunWeight
+        One a run; None where there is no loading [-].
+    """
+    from logger_app.plan.loading import weight_and_cg
+
+    planned = campaign.flight(info.id)
+    loading = Loading(items=info.loading_items, fuel_l=info.fuel_l)
+    if not loading.items and loading.fuel_l is None and planned:
+        loading = planned.loading
+    if loading.fuel_l is None:
+        return tuple(RunWeight(run=run.id, weight_kg=None) for run in runs.runs)
+    aircraft = campaign.aircraft
+    weights = []
+    last_call: tuple[float, float] | None = None  # (flight_s, litres) of the last fuel call
+    for run in runs.runs:
+        if run.settings.fuel_l is not None and (last_call is None or run.settings.fuel_l != last_call[1]):
+            last_call = (run.start_s, run.settings.fuel_l)
+        since_s, fuel_l = last_call or (0.0, loading.fuel_l)
+        burnt_l = aircraft.fuel_burn_l_per_h * (run.end_s - since_s) / 3600.0
+        used_l = loading.fuel_l - (fuel_l - burnt_l)
+        weight_kg, cg_mm = weight_and_cg(aircraft, loading, used_l)
+        fuel_u_kg = aircraft.fuel_density_kg_per_l * (FUEL_U_L**2 + (BURN_U_SHARE * burnt_l) ** 2) ** 0.5
+        u_kg = (PAYLOAD_U_KG**2 + fuel_u_kg**2) ** 0.5
+        weights.append(RunWeight(run=run.id, weight_kg=weight_kg, weight_u_kg=u_kg, cg_mm=cg_mm))
+    return tuple(weights)
+
+
+def load_campaign_data(campaign_dir: Path) -> tuple[Campaign, list[FlightData]]:
+    """A campaign with all its flights, in order of their folder names.
+
+    Parameters
+    ----------
+    campaign_dir : Path
+        Campaign folder [-].
+
+    Returns
+    -------
+    tuple of (Campaign, list of FlightData)
+        Flights may be none [-].
+
+    Raises
+    ------
+    CardError, LogError
+        As `load_campaign` and `load_flight`.
+    """
+    from logger_app.logstore.store import list_flights
+
+    campaign = load_campaign(campaign_dir)
+    return campaign, [load_flight(campaign, folder) for folder in list_flights(Path(campaign_dir))]
+
+
+def reduce_all(campaign_dir: Path) -> tuple[Campaign, list[FlightData], Reduction]:
+    """Load a campaign and reduce it."""
+    from logger_app.reduce.campaign import reduce_campaign
+
+    campaign, flights = load_campaign_data(campaign_dir)
+    return campaign, flights, reduce_campaign(campaign, flights)
+
+
+def sound_finder(campaign_dir: Path) -> Callable[[str, float, float], bytes | None]:
+    """A function that gives a stretch of a flight's sound as a small Ogg, or None when it is not there."""
+
+    def sound_of(flight: str, start_s: float, end_s: float) -> bytes | None:
+        from logger_app.logstore.audio_io import read_sound
+        from logger_app.sound_io import encode_opus
+
+        folder = Path(campaign_dir) / FLIGHTS_DIR / flight
+        pcm = read_sound(folder, max(0.0, start_s), end_s)
+        return encode_opus(pcm) if len(pcm) else None
+
+    return sound_of
+
+
+def all_calls(data: FlightData) -> list[ReviewedCall]:
+    """Every call of a flight, in runs or not, in order of time."""
+    calls = [call for run in data.runs.runs for call in run.calls] + list(data.runs.unassigned)
+    return sorted(calls, key=lambda call: (call.flight_ns, call.id))
