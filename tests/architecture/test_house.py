@@ -1,0 +1,90 @@
+"""The house as a whole: who may import whom, what lies at the top, what each verb answers."""
+
+import contextlib
+import io
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from importlinter.cli import lint_imports
+
+from logger_app.__main__ import VERBS, main
+
+ROOT = Path(__file__).resolve().parents[2]
+TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "LICENSE", "logger_app", "grammar", "tests", "demo_sessions"}
+
+
+def test_rooms_keep_their_import_contracts(monkeypatch):
+    monkeypatch.chdir(ROOT)
+    said = io.StringIO()
+
+    with contextlib.redirect_stdout(said):
+        code = lint_imports(config_filename=str(ROOT / "pyproject.toml"), no_cache=True)
+
+    assert code == 0, said.getvalue()
+
+
+def test_nothing_else_lies_at_the_top():
+    tracked = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True).stdout.split("\n")
+    top = {name.split("/")[0] for name in tracked if name and not name.startswith(".")}
+
+    assert top - TOP_LEVEL == set()
+
+
+def test_importing_the_package_needs_no_native_library():
+    code = "import sys, logger_app, logger_app.flow, logger_app.__main__; print(sorted(sys.modules))"
+    loaded = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True).stdout
+
+    assert not re.findall(r"'(kivy|sounddevice|av|vosk|pandas|scipy|numpy)'", loaded)
+
+
+@pytest.mark.parametrize("verb", VERBS)
+def test_every_verb_has_help_with_an_example(verb, capsys):
+    with pytest.raises(SystemExit) as stop:
+        main([verb, "--help"])
+
+    said = capsys.readouterr().out
+    assert stop.value.code == 0
+    assert f"example: kneecall {verb}" in " ".join(said.split())
+
+
+@pytest.mark.parametrize("verb", VERBS)
+def test_every_verb_is_in_the_documents(verb):
+    assert f"kneecall {verb}" in (ROOT / "README.md").read_text("utf-8")
+
+
+@pytest.mark.parametrize("words", [["nosuchverb"], ["hear", "--nosuchoption"], ["reduce"]])
+def test_wrong_usage_is_2(words, capsys):
+    with pytest.raises(SystemExit) as stop:
+        main(words)
+
+    assert stop.value.code == 2
+    assert capsys.readouterr().out == ""
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["hear", "nothing-here.wav"],
+        ["reduce", "nothing-here"],
+        ["report", "nothing-here", "-o", "nowhere"],
+        ["plan", "nothing-here"],
+        ["review", "nothing-here", "--list"],
+        ["store", "verify", "nothing-here"],
+        ["sync", "nothing-here", "video.mp4"],
+        ["fly", "nothing-here", "--no-screen"],
+        ["calibrate", "nothing-here.csv"],
+    ],
+)
+def test_wrong_input_is_1_with_one_sentence_and_no_traceback(words, capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+
+    code = main(words)
+
+    said = capsys.readouterr()
+    assert code == 1
+    assert said.out == ""
+    assert "nothing-here" in said.err and "Traceback" not in said.err
+    assert list(tmp_path.iterdir()) == []
