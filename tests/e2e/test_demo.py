@@ -1,0 +1,84 @@
+"""The main job end to end on real sound: the demo, held against the truth it was made from.
+
+The figures are the ones that the project promises: 95 % of the airspeed calls right, no chatter
+taken for a reading, stall speeds within 1.0 kt, differences within 0.7 kt.
+"""
+
+import json
+
+import pytest
+
+from logger_app.__main__ import main
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    out = tmp_path_factory.mktemp("demo") / "with space äé"
+    with pytest.MonkeyPatch.context() as patch:
+        import io
+        import sys
+
+        said = io.StringIO()
+        patch.setattr(sys, "stdout", said)
+        code = main(["demo", "-o", str(out), "--json"])
+    return code, json.loads(said.getvalue()), out
+
+
+@pytest.mark.slow
+def test_calls_are_heard(demo):
+    code, result, _ = demo
+    calls = result["calls"]
+
+    assert code == 0
+    assert calls["expected"] > 150
+    assert calls["right"] >= 0.95 * calls["expected"]
+    assert calls["invented"] == 0
+
+
+@pytest.mark.slow
+def test_stall_speeds_and_differences_are_near_the_truth(demo):
+    _, result, _ = demo
+
+    assert len(result["stall_speeds"]) == 8
+    for row in result["stall_speeds"]:
+        assert row["n"] == 3, row
+        assert row["vs_ias_kt"] == pytest.approx(row["truth_ias_kt"], abs=1.0), row
+    assert len(result["differences"]) == 4
+    for row in result["differences"]:
+        assert row["difference_kt"] == pytest.approx(row["truth_kt"], abs=0.7), row
+        assert row["low_kt"] <= row["truth_kt"] <= row["high_kt"], row
+
+
+@pytest.mark.slow
+def test_the_report_and_the_tables_are_there(demo):
+    _, result, out = demo
+    page = out / "report" / "index.html"
+
+    assert result["report"] == str(page)
+    assert page.stat().st_size < 15_000_000
+    assert (out / "report" / "runs.csv").is_file()
+    assert (out / "campaign" / "flights" / "day1_baseline" / "flight.sqlite").is_file()
+
+
+@pytest.mark.slow
+def test_a_second_demo_does_not_overwrite_the_first(demo, capsys):
+    _, _, out = demo
+    before = (out / "report" / "index.html").read_bytes()
+
+    code = main(["demo", "-o", str(out)])
+
+    assert code == 1
+    assert "--force" in capsys.readouterr().err
+    assert (out / "report" / "index.html").read_bytes() == before
+
+
+@pytest.mark.slow
+def test_the_scratched_run_is_known_and_not_counted(demo, capsys):
+    _, _, out = demo
+
+    code = main(["reduce", str(out / "campaign"), "--json"])
+
+    result = json.loads(capsys.readouterr().out)
+    assert code == 0
+    assert any("scratch that" in row["why"] for row in result["excluded"])
+    assert len(result["runs"]) == 25
