@@ -149,6 +149,8 @@ class TestPoint:
     altitude_high_ft: float | None = None
     rate_low_kt_per_s: float = 0.5
     rate_high_kt_per_s: float = 1.5
+    trim_ias_kt: float | None = None
+    expected_stall_ias_kt: float | None = None
 
     def __post_init__(self):
         if self.runs_wanted < 1:
@@ -178,6 +180,7 @@ class TestCard:
     recovery: str = ""
     limits: tuple[str, ...] = ()
     hazard: int = 1
+    basis: str = ""  # the paragraph that the card follows, if any
     points: tuple[TestPoint, ...] = ()
 
 
@@ -202,6 +205,7 @@ class PlannedFlight:
     configuration: str
     loading: Loading = field(default_factory=Loading)
     cards: tuple[str, ...] = ()
+    work_done: tuple[str, ...] = ()  # what was altered on the aircraft before this flight
     note: str = ""
 
 
@@ -221,6 +225,22 @@ class Team:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Planning:
+    """What the number of runs, the order and the time of a flight are worked out from.
+
+    `scatter_kt` is the standard deviation of repeated runs at one point; `build_up` says what
+    counts first when points are put in order of hazard.
+    """
+
+    smallest_difference_kt: float = 2.0
+    scatter_kt: float = 0.7
+    minutes_per_run: float = 3.0
+    minutes_to_area: float = 20.0
+    minutes_back: float = 15.0
+    build_up: tuple[str, ...] = ("hazard", "bank", "power", "flap")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Campaign:
     """One aircraft, what is tried on it, and all that is to be flown."""
 
@@ -232,6 +252,7 @@ class Campaign:
     cards: tuple[TestCard, ...] = ()
     flights: tuple[PlannedFlight, ...] = ()
     team: Team = field(default_factory=Team)
+    planning: Planning = field(default_factory=Planning)
     comparisons: tuple[tuple[str, str], ...] = ()
     language: str = "en"
 

@@ -1,0 +1,182 @@
+"""Reading and writing `campaign.toml`.
+
+Reading is light (no pandas, no numpy) and names every fault of the file at once. Writing is one
+whole file at a time: beside the old one, synced, then put in its place. Main names:
+`read_campaign`, `parse_text`, `write_text`.
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+
+from logger_app.errors import CardError, Fault
+from logger_app.plan.cards import check_campaign
+from logger_app.plan.parse import parse_campaign
+from logger_app.records.plan import Campaign
+
+FILE_NAME = "campaign.toml"
+_TOO_LARGE = 5_000_000  # bytes; a campaign file is some kilobytes
+
+
+def campaign_file(folder: Path) -> Path:
+    """The campaign file of a folder, or the file itself.
+
+    Parameters
+    ----------
+    folder : Path
+        A campaign folder, or its `campaign.toml` [-].
+
+    Returns
+    -------
+    Path
+        The file, which need not exist [-].
+    """
+    folder = Path(folder)
+    return folder if folder.suffix == ".toml" and not folder.is_dir() else folder / FILE_NAME
+
+
+def read_campaign(folder: Path) -> Campaign:
+    """Read and check a campaign.
+
+    Parameters
+    ----------
+    folder : Path
+        A campaign folder, or its `campaign.toml` [-].
+
+    Returns
+    -------
+    Campaign
+        Checked, and free of contradictions [-].
+
+    Raises
+    ------
+    CardError
+        The file is missing, is no TOML, or holds faults; `faults` has all of them.
+    """
+    file = campaign_file(folder)
+    campaign, faults = parse_text(read_text(file))
+    if faults:
+        raise campaign_error(file, faults)
+    return campaign
+
+
+def read_text(file: Path) -> str:
+    """The text of a campaign file.
+
+    Parameters
+    ----------
+    file : Path
+        The file [-].
+
+    Returns
+    -------
+    str
+        Its text, without a byte-order mark; line ends as they are [-].
+
+    Raises
+    ------
+    CardError
+        It is missing, too large or not UTF-8.
+    """
+    if not file.is_file():
+        hint = f"`kneecall plan new {file.parent}` makes one."
+        raise campaign_error(
+            file, (Fault(where="", got="no such file", expected="a campaign file", hint=hint),)
+        )
+    if file.stat().st_size > _TOO_LARGE:
+        raise campaign_error(
+            file, (Fault(where="", got=f"{file.stat().st_size} bytes", expected="a text of some kilobytes"),)
+        )
+    try:
+        return file.read_bytes().decode("utf-8-sig")
+    except UnicodeDecodeError as err:
+        line = err.object[: err.start].count(b"\n") + 1
+        fault = Fault(where=f"line {line}", got="a byte that is no UTF-8", expected="text saved as UTF-8")
+        raise campaign_error(file, (fault,)) from err
+
+
+def parse_text(text: str) -> tuple[Campaign | None, tuple[Fault, ...]]:
+    """Records from the text of a campaign file, and all that is wrong with it.
+
+    Parameters
+    ----------
+    text : str
+        The file's text [-].
+
+    Returns
+    -------
+    campaign : Campaign or None
+        None if the text is no TOML [-].
+    faults : tuple of Fault
+        Faults of single keys, then contradictions between records [-].
+    """
+    try:
+        document = tomllib.loads(text.replace("\r\n", "\n"))
+    except (tomllib.TOMLDecodeError, RecursionError) as err:
+        return None, (
+            Fault(where="", got=str(err), expected="TOML: key = value lines under [table] headings"),
+        )
+    campaign, faults = parse_campaign(document)
+    return campaign, faults + check_campaign(campaign)
+
+
+def campaign_error(file: Path, faults: tuple[Fault, ...]) -> CardError:
+    """One error that names all faults of a file.
+
+    Parameters
+    ----------
+    file : Path
+        The campaign file [-].
+    faults : tuple of Fault
+        What is wrong [-].
+
+    Returns
+    -------
+    CardError
+        To be raised; its `faults` name the file [-].
+    """
+    named = tuple(replace(f, where=f"{file}: {f.where}" if f.where else str(file)) for f in faults)
+    message = f"{file}: {len(named)} things to put right" if len(named) > 1 else ""
+    return CardError(message, faults=named, file=str(file))
+
+
+def write_text(file: Path, text: str) -> None:
+    """Put a new text in place of a campaign file, whole or not at all.
+
+    Parameters
+    ----------
+    file : Path
+        The file; its folder is made if need be [-].
+    text : str
+        The new text [-].
+
+    Raises
+    ------
+    OSError
+        The disk refuses; what was there before is untouched.
+    """
+    file.parent.mkdir(parents=True, exist_ok=True)
+    handle, beside = tempfile.mkstemp(dir=file.parent, prefix=f".{file.name}.")
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="") as out:
+            out.write(text)
+            out.flush()
+            os.fsync(out.fileno())
+        if file.exists():
+            os.chmod(beside, file.stat().st_mode & 0o777)
+        else:
+            os.chmod(beside, 0o644)
+        os.replace(beside, file)
+    except BaseException:
+        Path(beside).unlink(missing_ok=True)
+        raise
+    if hasattr(os, "O_DIRECTORY"):
+        folder = os.open(file.parent, os.O_RDONLY | os.O_DIRECTORY)
+        try:
+            os.fsync(folder)
+        finally:
+            os.close(folder)
