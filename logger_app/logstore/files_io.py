@@ -1,0 +1,81 @@
+"""What every writer of a flight folder needs of the operating system: sync, and the writer's lock.
+
+Works on Linux, macOS and Windows; where the system cannot sync a folder, that step is left out.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from logger_app.errors import LogError
+
+LOCK_FILE = "flight.lock"
+
+
+def sync_data(fd: int) -> None:
+    """Wait until the file's bytes are on the disk."""
+    getattr(os, "fdatasync", os.fsync)(fd)
+
+
+def sync_folder(folder: Path) -> None:
+    """Wait until the folder's list of files is on the disk, where the system can."""
+    if os.name == "nt":
+        return
+    fd = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(fd)
+    finally:
+        os.close(fd)
+
+
+class WriterLock:
+    """One writer to a flight: held from creation to `release`, and let go when the process dies.
+
+    A file of its own, not the journal: closing a second descriptor of a SQLite file would drop
+    SQLite's own locks.
+    """
+
+    def __init__(self, flight_dir: Path):
+        self.path = Path(flight_dir) / LOCK_FILE
+        self.fd: int | None = os.open(self.path, os.O_RDWR | os.O_CREAT, 0o644)
+        try:
+            _lock(self.fd)
+        except OSError as err:
+            holder = _holder(self.fd)
+            os.close(self.fd)
+            self.fd = None
+            raise LogError(
+                f"{flight_dir}: another program is writing to this flight{holder}.",
+                hint="Close it there, or wait until it has finished; reading is possible meanwhile.",
+            ) from err
+        os.ftruncate(self.fd, 0)
+        # Byte 0 is what Windows locks; the holder's number stands after it so that others can read it.
+        os.lseek(self.fd, 0, os.SEEK_SET)
+        os.write(self.fd, f" {os.getpid()}".encode())
+
+    def release(self) -> None:
+        """Let the flight go."""
+        if self.fd is not None:
+            os.close(self.fd)
+            self.fd = None
+
+
+def _lock(fd: int) -> None:
+    if os.name == "nt":
+        import msvcrt
+
+        msvcrt.locking(fd, msvcrt.LK_NBLCK, 1)
+    else:
+        import fcntl
+
+        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+
+def _holder(fd: int) -> str:
+    try:
+        os.lseek(fd, 1, os.SEEK_SET)
+        number = os.read(fd, 20).decode("ascii", "replace").strip()
+    except OSError:
+        return ""
+    return f" (process {number})" if number else ""

@@ -1,0 +1,450 @@
+"""The journal of a flight: append a fact, read facts. Never change one.
+
+`Journal` is the only door to `flight.sqlite`. An `append` is one transaction and is on the disk
+when it returns (WAL, ``synchronous=FULL``). One process writes; any number read meanwhile.
+
+Not for: what the facts mean (`codec`, `review`), sound (`audio_io`), mending (`recover`).
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import sqlite3
+import tempfile
+import threading
+from collections.abc import Iterable, Iterator
+from contextlib import closing
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from shutil import copyfile
+
+from logger_app.errors import LogDamaged, LogError, LogTooNew
+from logger_app.logstore import codec, schema
+from logger_app.logstore.files_io import WriterLock, sync_folder
+from logger_app.logstore.schema import JOURNAL_FILE
+from logger_app.records.journal import FlightInfo, JournalRow, RowKind
+from logger_app.resources_io import user_dir
+
+FLIGHTS_DIR = "flights"
+BATCH_ROWS = 500
+_KINDS = frozenset(map(str, RowKind))
+
+
+class Journal:
+    """The append-only journal of one flight; a context manager.
+
+    ::
+
+        with Journal.open(folder) as journal:
+            journal.append([row])           # durable when it returns
+            for row in journal.rows(RowKind.CALL):
+                ...
+
+    Threads may share one journal: each append is serialised.
+    """
+
+    def __init__(self, flight_dir: Path, connection: sqlite3.Connection, lock: WriterLock | None, scratch=None):
+        self.flight_dir = Path(flight_dir)
+        self.read_only = lock is None
+        self._connection = connection
+        self._lock = lock
+        self._scratch = scratch
+        self._mutex = threading.RLock()
+        self._given: dict[str, int] = {}
+
+    @classmethod
+    def create(cls, flight_dir: Path, info: FlightInfo, **extra) -> Journal:
+        """Begin a flight: make its folder and the journal with its first row.
+
+        Parameters
+        ----------
+        flight_dir : Path
+            Folder to make; may exist if it holds no journal [-].
+        info : FlightInfo
+            What the flight is [-].
+        **extra
+            More keys of the first row: campaign, app, pack, engine [-].
+
+        Returns
+        -------
+        Journal
+            Open for writing [-].
+
+        Raises
+        ------
+        LogError
+            The folder cannot be written, another process is writing, or a flight is there already.
+        """
+        flight_dir = Path(flight_dir)
+        with _door(flight_dir):
+            flight_dir.mkdir(parents=True, exist_ok=True)
+            lock = WriterLock(flight_dir)
+        try:
+            with _door(flight_dir):
+                _refuse_existing(flight_dir / JOURNAL_FILE)
+                connection = _connect(flight_dir / JOURNAL_FILE)
+                _make_tables(connection, info, extra)
+                sync_folder(flight_dir)
+                sync_folder(flight_dir.parent)
+        except BaseException:
+            lock.release()
+            raise
+        return cls(flight_dir, connection, lock)
+
+    @classmethod
+    def open(cls, flight_dir: Path, read_only: bool = False) -> Journal:
+        """Open a flight's journal, also after a crash.
+
+        Parameters
+        ----------
+        flight_dir : Path
+            Flight folder [-].
+        read_only : bool
+            Only read: needs no lock and works on a folder that cannot be written [-].
+
+        Returns
+        -------
+        Journal
+            Open [-].
+
+        Raises
+        ------
+        LogError
+            No such flight, or (for writing) another process is writing.
+        LogTooNew
+            Written by a newer version.
+        LogDamaged
+            Not a journal, or damaged at its head.
+        """
+        flight_dir = Path(flight_dir)
+        path = flight_dir / JOURNAL_FILE
+        if not path.is_file():
+            raise LogError(
+                f"{flight_dir}: not a flight folder (no {JOURNAL_FILE} in it).",
+                hint="Give the folder of one flight, CAMPAIGN/flights/NAME.",
+            )
+        if read_only:
+            connection, scratch = _connect_reader(path)
+            return cls(flight_dir, connection, None, scratch)
+        with _door(flight_dir):
+            lock = WriterLock(flight_dir)
+        try:
+            with _door(flight_dir):
+                connection = _connect(path)
+                schema.check_version(_version(connection), str(path))
+        except BaseException:
+            lock.release()
+            raise
+        return cls(flight_dir, connection, lock)
+
+    def __enter__(self) -> Journal:
+        return self
+
+    def __exit__(self, *exc) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the journal and let the flight go. Safe to call twice."""
+        with self._mutex:
+            self._connection.close()
+            if self._lock:
+                self._lock.release()
+            if self._scratch:
+                self._scratch.cleanup()
+                self._scratch = None
+
+    @property
+    def info(self) -> FlightInfo:
+        """What the flight is: its `FLIGHT` rows, later ones over earlier ones."""
+        return codec.body_to_info(self.flight_body())
+
+    def flight_body(self) -> dict:
+        """All keys of the `FLIGHT` rows, later ones over earlier ones; `LogDamaged` if none."""
+        body: dict = {}
+        for row in self.rows(RowKind.FLIGHT):
+            body.update(row.body)
+        if not body:
+            raise LogDamaged(f"{self.flight_dir}: the journal does not say which flight it is.")
+        return body
+
+    def append(self, rows: Iterable[JournalRow]) -> list[JournalRow]:
+        """Write rows in one transaction; they are on the disk when this returns.
+
+        Parameters
+        ----------
+        rows : iterable of JournalRow
+            New facts; their `seq` is given here [-].
+
+        Returns
+        -------
+        list of JournalRow
+            The same with `seq` [-].
+
+        Raises
+        ------
+        LogError
+            An id is taken, the disk is full, or the journal is open for reading only. Nothing
+            of the batch is then written.
+        """
+        rows = list(rows)
+        if self.read_only:
+            raise LogError(f"{self.flight_dir}: opened for reading only; nothing was written.")
+        if not rows:
+            return []
+        texts = [_body_text(row) for row in rows]
+        with self._mutex, _door(self.flight_dir):
+            self._connection.execute("BEGIN IMMEDIATE")
+            try:
+                done = _insert(self._connection, rows, texts)
+                self._connection.execute("COMMIT")
+            except BaseException as err:
+                if self._connection.in_transaction:
+                    self._connection.execute("ROLLBACK")
+                if isinstance(err, sqlite3.IntegrityError):
+                    raise LogError(f"{self.flight_dir}: a row with one of these ids is there already ({err}).") from err
+                raise
+        return done
+
+    def rows(self, *kinds: RowKind) -> Iterator[JournalRow]:
+        """Rows in the order they were written.
+
+        Parameters
+        ----------
+        *kinds : RowKind
+            Only these; none means all [-].
+
+        Yields
+        ------
+        JournalRow
+            One fact [-].
+
+        Raises
+        ------
+        LogDamaged
+            A row is not what was written, or the file is torn. Names the row.
+        """
+        where = f" AND kind IN ({', '.join('?' * len(kinds))})" if kinds else ""
+        last = 0
+        while True:
+            with self._mutex, _door(self.flight_dir):
+                batch = self._connection.execute(
+                    f"{schema.SELECT} WHERE seq > ?{where} ORDER BY seq LIMIT {BATCH_ROWS}",
+                    (last, *map(str, kinds)),
+                ).fetchall()
+            for record in batch:
+                row = row_of(record)
+                if row is None:
+                    raise LogDamaged(
+                        f"{self.flight_dir / JOURNAL_FILE}: row {record[0]} is not what was written.",
+                        hint=f"Run `kneecall store rescue {self.flight_dir}` to save the rest.",
+                        seq=record[0],
+                    )
+                yield row
+            if len(batch) < BATCH_ROWS:
+                return
+            last = batch[-1][0]
+
+    def new_id(self, prefix: str) -> str:
+        """An id that no row of this flight bears: the prefix and a running number.
+
+        Parameters
+        ----------
+        prefix : str
+            Letters, such as ``call`` [-].
+
+        Returns
+        -------
+        str
+            For example ``call-0007`` [-].
+        """
+        with self._mutex:
+            if prefix not in self._given:
+                self._given[prefix] = self._highest(prefix)
+            self._given[prefix] += 1
+            return f"{prefix}-{self._given[prefix]:04d}"
+
+    def _highest(self, prefix: str) -> int:
+        pattern = re.compile(re.escape(prefix) + r"-(\d{1,15})$")
+        with _door(self.flight_dir):
+            ids = self._connection.execute("SELECT id FROM fact WHERE id > ? AND id < ?", (f"{prefix}-", f"{prefix}-:"))
+            matches = (pattern.match(str(id)) for (id,) in ids)
+            return max((int(match[1]) for match in matches if match), default=0)
+
+
+def row_of(record: tuple) -> JournalRow | None:
+    """A stored record as a row, or None when its checksum or its form is wrong.
+
+    Parameters
+    ----------
+    record : tuple
+        seq, id, flight_ns, utc, kind, body, checksum [-].
+
+    Returns
+    -------
+    JournalRow or None
+        The row, if it is what was written [-].
+
+    Raises
+    ------
+    LogTooNew
+        It is, and states a kind of fact that a later version knows.
+    """
+    seq, id, flight_ns, utc, kind, body, stored = record
+    texts = all(isinstance(part, str) for part in (id, utc, kind, body))
+    if not texts or schema.checksum(seq, id, flight_ns, utc, kind, body) != stored:
+        return None
+    if kind not in _KINDS:
+        raise LogTooNew(f"row {seq}: a fact of a kind that this program does not know ({kind!r}).")
+    return JournalRow(id=id, flight_ns=flight_ns, utc=utc, kind=RowKind(kind), body=json.loads(body), seq=seq)
+
+
+def list_flights(campaign_dir: Path) -> list[Path]:
+    """Flight folders of a campaign, in order of their names.
+
+    Parameters
+    ----------
+    campaign_dir : Path
+        Campaign folder [-].
+
+    Returns
+    -------
+    list of Path
+        Folders that hold a journal; none if there is no flight yet [-].
+    """
+    return sorted(path.parent for path in (Path(campaign_dir) / FLIGHTS_DIR).glob(f"*/{JOURNAL_FILE}"))
+
+
+def utc_now() -> str:
+    """The wall clock as a label: ISO 8601 with microseconds and `Z`."""
+    return datetime.now(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
+
+
+class _door:
+    """Translate what SQLite and the system say into one sentence naming the flight."""
+
+    def __init__(self, flight_dir: Path):
+        self.flight_dir = flight_dir
+
+    def __enter__(self) -> None:
+        return None
+
+    def __exit__(self, kind, err, trace) -> None:
+        if isinstance(err, LogError) or not isinstance(err, (sqlite3.Error, OSError)):
+            return
+        if isinstance(err, sqlite3.IntegrityError):
+            return
+        text = str(err)
+        if isinstance(err, sqlite3.DatabaseError) and re.search("malformed|not a database|encoded", text):
+            raise LogDamaged(
+                f"{self.flight_dir / JOURNAL_FILE}: the file is damaged ({text}).",
+                hint=f"Run `kneecall store rescue {self.flight_dir}` to save what can be read.",
+            ) from err
+        if "full" in text or "No space" in text:
+            raise LogError(f"{self.flight_dir}: the disk is full; nothing of this was written.") from err
+        if isinstance(err, PermissionError) or "readonly" in text or "Read-only" in text:
+            raise LogError(
+                f"{self.flight_dir}: the folder cannot be written ({text}).",
+                hint="Copy the flight to a place that you may write to.",
+            ) from err
+        raise LogError(f"{self.flight_dir}: {text}.") from err
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=10.0)
+    try:
+        connection.execute("PRAGMA journal_mode = WAL")
+        # FULL: NORMAL lost the whole table in an emulated power cut; FULL lost nothing.
+        connection.execute("PRAGMA synchronous = FULL")
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _connect_reader(path: Path):
+    """A connection that only reads, and the scratch folder it needs, if any.
+
+    A journal left by a crash has a `-wal` that SQLite can only read where it may write beside
+    it; in a folder that cannot be written we read a copy.
+    """
+    with _door(path.parent):
+        if os.access(path.parent, os.W_OK):
+            return _checked(f"{path.resolve().as_uri()}?mode=ro", path), None
+        wal = Path(f"{path}-wal")
+        if not wal.exists() or not wal.stat().st_size:
+            return _checked(f"{path.resolve().as_uri()}?mode=ro&immutable=1", path), None
+        scratch = _scratch_folder()
+        copy = Path(scratch.name) / JOURNAL_FILE
+        copyfile(path, copy)
+        copyfile(wal, f"{copy}-wal")
+        return _checked(f"{copy.resolve().as_uri()}?mode=ro", path), scratch
+
+
+def _scratch_folder() -> tempfile.TemporaryDirectory:
+    try:
+        user_dir().mkdir(parents=True, exist_ok=True)
+        return tempfile.TemporaryDirectory(prefix="reading-", dir=user_dir())
+    except OSError:
+        return tempfile.TemporaryDirectory(prefix="kneecall-reading-")
+
+
+def _checked(uri: str, path: Path) -> sqlite3.Connection:
+    connection = sqlite3.connect(uri, uri=True, isolation_level=None, check_same_thread=False, timeout=10.0)
+    try:
+        schema.check_version(_version(connection), str(path))
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _version(connection: sqlite3.Connection) -> int:
+    return connection.execute("PRAGMA user_version").fetchone()[0]
+
+
+def _refuse_existing(path: Path) -> None:
+    """A file that a cut left before its first row may be begun anew; a flight may not."""
+    if not path.exists():
+        return
+    with closing(sqlite3.connect(path)) as connection:
+        begun = _version(connection) or connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+    if begun:
+        raise LogError(
+            f"{path.parent}: a flight is there already.", hint="Give another name; nothing was changed."
+        )
+
+
+def _make_tables(connection: sqlite3.Connection, info: FlightInfo, extra: dict) -> None:
+    first = JournalRow(
+        id="flight-0001",
+        flight_ns=0,
+        utc=info.started_utc or utc_now(),
+        kind=RowKind.FLIGHT,
+        body=codec.info_to_body(info, **extra),
+    )
+    try:
+        connection.execute("BEGIN IMMEDIATE")
+        for statement in schema.CREATE:
+            connection.execute(statement)
+        _insert(connection, [first], [_body_text(first)])
+        connection.execute("COMMIT")
+    except BaseException:
+        connection.close()
+        raise
+
+
+def _body_text(row: JournalRow) -> str:
+    return json.dumps(row.body, allow_nan=False, separators=(",", ":"))
+
+
+def _insert(connection: sqlite3.Connection, rows: list[JournalRow], texts: list[str]) -> list[JournalRow]:
+    seq = connection.execute("SELECT coalesce(max(seq), 0) FROM fact").fetchone()[0]
+    done = []
+    for seq, (row, text) in enumerate(zip(rows, texts), seq + 1):
+        facts = (seq, row.id, int(row.flight_ns), row.utc, str(row.kind), text)
+        connection.execute(schema.INSERT, (*facts, schema.checksum(*facts)))
+        done.append(replace(row, seq=seq))
+    return done

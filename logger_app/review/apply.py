@@ -1,0 +1,200 @@
+"""The fold: what was heard, plus every correction that stands, is what holds now. Pure.
+
+The same rows in any order of arrival give the same result: corrections are taken in order of
+(utc, id), and an undo is a correction too, so undoing an undo brings its target back. Nothing
+is lost: a rejected call is still there, with its status.
+
+Not for: runs (`review.runs`), whether a correction may be taken (`review.check`).
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from logger_app.records.calls import Action, CallKind, CallStatus, Correction, HeardCall, ReviewedCall
+from logger_app.units import to_kt
+
+CALL_ACTIONS = frozenset({Action.CONFIRM, Action.SET, Action.REJECT, Action.ADD, Action.MOVE})
+RUN_ACTIONS = frozenset(
+    {Action.SPLIT, Action.JOIN, Action.DISCARD, Action.REINSTATE, Action.ASSIGN, Action.OVERRULE}
+)
+# An added call has no sound of its own to take its length from: about one spoken number.
+ADDED_NS = 600_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class _Now:
+    """A call as it stands after some corrections."""
+
+    flight_ns: int
+    end_ns: int
+    kind: CallKind
+    name: str
+    value: float | str | None
+    unit: str | None
+    rejected: bool = False
+    history: tuple[str, ...] = ()
+
+
+def standing(corrections: Iterable[Correction]) -> tuple[Correction, ...]:
+    """Corrections that hold: not undone, undos themselves left out, in order of (utc, id).
+
+    Parameters
+    ----------
+    corrections : iterable of Correction
+        All of a flight, in any order; the same one twice counts once [-].
+
+    Returns
+    -------
+    tuple of Correction
+        Those that stand [-].
+    """
+    by_id = {correction.id: correction for correction in corrections}
+    undos = defaultdict(list)
+    for correction in by_id.values():
+        if correction.action is Action.UNDO:
+            undos[correction.target].append(correction.id)
+    known: dict[str, bool] = {}
+    for id in by_id:
+        _undone(id, undos, known)
+    stand = [c for c in by_id.values() if not known[c.id] and c.action is not Action.UNDO]
+    return tuple(sorted(stand, key=lambda c: (c.utc, c.id)))
+
+
+def _undone(id: str, undos: dict[str, list[str]], known: dict[str, bool]) -> bool:
+    """Whether an undo that stands points at `id`. Follows chains without recursion.
+
+    A ring of undos cannot be made by a person, only by a damaged journal; whatever is in one
+    counts as not undone when it is met again.
+    """
+    stack = [id]
+    on_path = set()
+    while stack:
+        here = stack[-1]
+        if here in known:
+            stack.pop()
+            continue
+        on_path.add(here)
+        unsettled = [u for u in sorted(undos.get(here, ())) if u not in known and u not in on_path]
+        if unsettled:
+            stack.append(unsettled[0])
+            continue
+        known[here] = any(not known.get(u, False) for u in undos.get(here, ()))
+        stack.pop()
+    return known[id]
+
+
+def apply_corrections(
+    heard: Iterable[HeardCall], corrections: Iterable[Correction], unit: str = "kt"
+) -> tuple[ReviewedCall, ...]:
+    """Every call of a flight as it stands now.
+
+    Parameters
+    ----------
+    heard : iterable of HeardCall
+        As heard, in any order [-].
+    corrections : iterable of Correction
+        All of them, undone ones too, in any order; those on runs, or on calls that are not
+        there, change nothing here [-].
+    unit : str
+        The indicator's unit, for airspeeds that bring none of their own [-].
+
+    Returns
+    -------
+    tuple of ReviewedCall
+        In order of (flight_ns, id); rejected ones included [-].
+    """
+    per_call = defaultdict(list)
+    for correction in standing(corrections):
+        if correction.action in CALL_ACTIONS:
+            per_call[correction.target].append(correction)
+    by_id = {call.id: call for call in heard}
+    calls = [_fold(id, by_id.get(id), per_call.get(id, ()), unit) for id in by_id.keys() | per_call.keys()]
+    return tuple(sorted((call for call in calls if call), key=lambda call: (call.flight_ns, call.id)))
+
+
+def _fold(id: str, heard: HeardCall | None, corrections: Iterable[Correction], unit: str) -> ReviewedCall | None:
+    now = _as_heard(heard) if heard else None
+    for correction in corrections:
+        if correction.action is Action.ADD and now is None:
+            now = _as_added(correction, unit)
+        elif now is not None:
+            now = _changed(now, correction)
+        if now is not None:
+            now = replace(now, history=(*now.history, correction.id))
+    if now is None:
+        return None
+    return ReviewedCall(
+        id=id,
+        flight_ns=now.flight_ns,
+        end_ns=now.end_ns,
+        kind=now.kind,
+        name=now.name,
+        value=now.value,
+        unit=now.unit,
+        status=_status(now, heard),
+        ias_kt=_ias_kt(now, unit),
+        flags=heard.flags if heard else (),
+        posterior=heard.posterior if heard else 1.0,
+        heard=heard,
+        history=now.history,
+    )
+
+
+def _as_heard(heard: HeardCall) -> _Now:
+    return _Now(heard.start_ns, heard.end_ns, heard.kind, heard.name, heard.value, heard.unit)
+
+
+def _as_added(correction: Correction, unit: str) -> _Now:
+    kind = CallKind(correction.get("kind", CallKind.AIRSPEED))
+    airspeed = kind is CallKind.AIRSPEED
+    start_ns = int(correction.get("flight_ns", 0))
+    return _Now(
+        flight_ns=start_ns,
+        end_ns=start_ns + ADDED_NS,
+        kind=kind,
+        name="ias" if airspeed else str(correction.get("name", "")),
+        value=correction.get("value"),
+        unit=correction.get("unit", unit if airspeed else None),
+    )
+
+
+def _changed(now: _Now, correction: Correction) -> _Now:
+    action = correction.action
+    if action is Action.REJECT:
+        return replace(now, rejected=True)
+    if action is Action.MOVE:
+        start_ns = int(correction.get("flight_ns", now.flight_ns))
+        return replace(now, flight_ns=start_ns, end_ns=start_ns + now.end_ns - now.flight_ns, rejected=False)
+    if action is Action.SET:
+        given = dict(correction.payload)
+        kind = CallKind(given.get("kind", now.kind))
+        named = given.get("name", "ias" if kind is CallKind.AIRSPEED else now.name)
+        return replace(
+            now,
+            kind=kind,
+            name=str(named),
+            value=given.get("value", now.value if kind is now.kind else None),
+            unit=given.get("unit", now.unit if kind is now.kind else None),
+            rejected=False,
+        )
+    return replace(now, rejected=False)
+
+
+def _status(now: _Now, heard: HeardCall | None) -> CallStatus:
+    if now.rejected:
+        return CallStatus.REJECTED
+    if heard is None:
+        return CallStatus.ADDED
+    if not now.history:
+        return CallStatus.HEARD
+    same = (now.flight_ns, now.kind, now.name, now.value) == (heard.start_ns, heard.kind, heard.name, heard.value)
+    return CallStatus.CONFIRMED if same and now.unit == heard.unit else CallStatus.CORRECTED
+
+
+def _ias_kt(now: _Now, unit: str) -> float | None:
+    if now.kind is not CallKind.AIRSPEED or isinstance(now.value, (str, bool)) or now.value is None:
+        return None
+    return to_kt(float(now.value), now.unit or unit)
