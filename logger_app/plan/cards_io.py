@@ -2,20 +2,18 @@
 
 Reading is light (no pandas, no numpy) and names every fault of the file at once. Writing is one
 whole file at a time: beside the old one, synced, then put in its place. Main names:
-`read_campaign`, `parse_text`, `write_text`.
+`read_campaign`, `write_text`.
 """
 
 from __future__ import annotations
 
 import os
 import tempfile
-import tomllib
 from dataclasses import replace
 from pathlib import Path
 
 from logger_app.errors import CardError, Fault
-from logger_app.plan.cards import check_campaign
-from logger_app.plan.parse import parse_campaign
+from logger_app.plan.parse import parse_text
 from logger_app.records.plan import Campaign
 
 FILE_NAME = "campaign.toml"
@@ -97,31 +95,6 @@ def read_text(file: Path) -> str:
         line = err.object[: err.start].count(b"\n") + 1
         fault = Fault(where=f"line {line}", got="a byte that is no UTF-8", expected="text saved as UTF-8")
         raise campaign_error(file, (fault,)) from err
-
-
-def parse_text(text: str) -> tuple[Campaign | None, tuple[Fault, ...]]:
-    """Records from the text of a campaign file, and all that is wrong with it.
-
-    Parameters
-    ----------
-    text : str
-        The file's text [-].
-
-    Returns
-    -------
-    campaign : Campaign or None
-        None if the text is no TOML [-].
-    faults : tuple of Fault
-        Faults of single keys, then contradictions between records [-].
-    """
-    try:
-        document = tomllib.loads(text.replace("\r\n", "\n"))
-    except (tomllib.TOMLDecodeError, RecursionError) as err:
-        return None, (
-            Fault(where="", got=str(err), expected="TOML: key = value lines under [table] headings"),
-        )
-    campaign, faults = parse_campaign(document)
-    return campaign, faults + check_campaign(campaign)
 
 
 def campaign_error(file: Path, faults: tuple[Fault, ...]) -> CardError:

@@ -1,7 +1,8 @@
 """A campaign document (tables as `tomllib` gives them) to checked records; every fault, not the first.
 
 Pure. Looks at one key or one row at a time; what needs two records is `plan.cards`. A bad value
-leaves its default behind so that the rest can still be looked at. Main name: `parse_campaign`.
+leaves its default behind so that the rest can still be looked at. Main names: `parse_text`,
+`parse_campaign`.
 """
 
 from __future__ import annotations
@@ -10,10 +11,12 @@ import difflib
 import itertools
 import math
 import re
+import tomllib
 from datetime import date
 
 from logger_app.errors import Fault
 from logger_app.plan import keys
+from logger_app.plan.cards import check_campaign
 from logger_app.plan.keys import Key
 from logger_app.records.plan import (
     POWER_IDLE,
@@ -36,6 +39,31 @@ from logger_app.records.plan import (
 _POWER = re.compile(r"^(\d+(?:\.\d+)?)\s*(rpm|%|percent|per cent)$", re.IGNORECASE)
 _RPM = (300, 10000)
 _ID = re.compile(r"\w(?:[\w .+-]{0,58}[\w+-])?")
+
+
+def parse_text(text: str) -> tuple[Campaign | None, tuple[Fault, ...]]:
+    """Records from the text of a campaign file, and all that is wrong with it.
+
+    Parameters
+    ----------
+    text : str
+        The file's text [-].
+
+    Returns
+    -------
+    campaign : Campaign or None
+        None if the text is no TOML [-].
+    faults : tuple of Fault
+        Faults of single keys, then contradictions between records [-].
+    """
+    try:
+        document = tomllib.loads(text.replace("\r\n", "\n"))
+    except (tomllib.TOMLDecodeError, RecursionError) as err:
+        return None, (
+            Fault(where="", got=str(err), expected="TOML: key = value lines under [table] headings"),
+        )
+    campaign, faults = parse_campaign(document)
+    return campaign, faults + check_campaign(campaign)
 
 
 def parse_campaign(document: dict) -> tuple[Campaign, tuple[Fault, ...]]:

@@ -237,6 +237,7 @@ class Planning:
     minutes_per_run: float = 3.0
     minutes_to_area: float = 20.0
     minutes_back: float = 15.0
+    most_runs_per_flight: int = 20
     build_up: tuple[str, ...] = ("hazard", "bank", "power", "flap")
 
 

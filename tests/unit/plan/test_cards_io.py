@@ -9,7 +9,8 @@ import pytest
 
 from logger_app.errors import CardError
 from logger_app.plan import cards_io
-from logger_app.plan.cards_io import parse_text, read_campaign, write_text
+from logger_app.plan.cards_io import read_campaign, write_text
+from logger_app.plan.parse import parse_text
 
 ROOT = Path(__file__).resolve().parents[3]
 DEMO = ROOT / "demo_sessions" / "sparrow_cuffs" / "inputs"

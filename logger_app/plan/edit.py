@@ -1,0 +1,237 @@
+"""Changes to the text of a campaign file that keep its comments, order and units.
+
+Pure: text in, text out, through tomlkit. A place is a path of names and ids, such as
+``("card", "A", "point", "A2")``. Main names: `set_value`, `add_row`, `remove_row`, `rename`.
+"""
+
+from __future__ import annotations
+
+import itertools
+import re
+
+import tomlkit
+from tomlkit.items import AoT, Table
+
+from logger_app.errors import CardError, Fault
+from logger_app.plan.keys import twins
+
+Place = tuple[str, ...]
+_HEADING = re.compile(r"\[\[?[\w.\"-]+\]\]?\s*(#.*)?$")
+# How rows are told apart, where it is not by `id`.
+_NAMED_BY = {"change": "item", "station": "name", "flap_limit": "flap_deg", "calibration": "flap_deg"}
+# (table, key) that hold ids of (what), for renaming.
+_REFERENCES = {
+    "configuration": (
+        ("configuration", "parent"),
+        ("flight", "configuration"),
+        ("comparison", "reference"),
+        ("comparison", "changed"),
+    ),
+    "card": (("flight", "cards"),),
+}
+
+
+def set_value(text: str, place: Place, key: str, value) -> str:
+    """Set one key, or take it away.
+
+    Parameters
+    ----------
+    text : str
+        A campaign file's text [-].
+    place : tuple of str
+        Table and ids, as ``("team",)`` or ``("card", "A", "point", "A2")`` [-].
+    key : str
+        The key in its own unit [-].
+    value : text, number, bool, list or None
+        In the key's own unit; None removes the key. If the file gives it in another unit, it is
+        written in that one [-].
+
+    Returns
+    -------
+    str
+        The new text [-].
+
+    Raises
+    ------
+    CardError
+        There is no such place.
+
+    Examples
+    --------
+    >>> set_value("[team]  # briefed\\nfloor_ft = 3000 # hard\\n", ("team",), "floor_ft", 3500)
+    '[team]  # briefed\\nfloor_ft = 3500 # hard\\n'
+    """
+    document = tomlkit.parse(text)
+    table = _find(document, place)
+    spelt, factor = next(((name, f) for name, f in twins(key).items() if name in table), (key, 1.0))
+    if value is None:
+        table.pop(spelt, None)
+    else:
+        if spelt != key and isinstance(value, (int, float)):
+            value = float(f"{value / factor:.6g}")
+        _put(table, spelt, _plain(value))
+    return tomlkit.dumps(document)
+
+
+def add_row(text: str, place: Place, name: str, values: dict) -> str:
+    """Add a row under ``[[name]]`` of a place.
+
+    Parameters
+    ----------
+    text : str
+        A campaign file's text [-].
+    place : tuple of str
+        Where; ``()`` for the top level [-].
+    name : str
+        card, point, configuration, change, flight, station [-].
+    values : dict
+        Its keys; None is left out [-].
+
+    Returns
+    -------
+    str
+        The new text [-].
+
+    Raises
+    ------
+    CardError
+        There is no such place.
+    """
+    document = tomlkit.parse(text)
+    table = _find(document, place) if place else document
+    row = tomlkit.table()
+    for key, value in values.items():
+        if value is not None:
+            row.add(key, _plain(value))
+    if name not in table:
+        table.add(name, tomlkit.aot())
+    rows = table[name]
+    rows.append(row)
+    return _spaced(tomlkit.dumps(document), text)
+
+
+def remove_row(text: str, place: Place) -> str:
+    """Take a row away.
+
+    Parameters
+    ----------
+    text : str
+        A campaign file's text [-].
+    place : tuple of str
+        The row, as ``("card", "A", "point", "A2")`` [-].
+
+    Returns
+    -------
+    str
+        The new text [-].
+
+    Raises
+    ------
+    CardError
+        There is no such place.
+    """
+    document = tomlkit.parse(text)
+    parent = _find(document, place[:-2]) if place[:-2] else document
+    row = _find(document, place)
+    rows = parent[place[-2]]
+    for number, one in enumerate(rows):
+        if one is row:
+            del rows[number]
+            break
+    if not len(rows):
+        del parent[place[-2]]
+    return tomlkit.dumps(document)
+
+
+def rename(text: str, place: Place, new: str) -> str:
+    """Give a row another id, everywhere it is named.
+
+    Parameters
+    ----------
+    text : str
+        A campaign file's text [-].
+    place : tuple of str
+        The row, as ``("configuration", "cuffs")`` [-].
+    new : str
+        Its new id [-].
+
+    Returns
+    -------
+    str
+        The new text [-].
+
+    Raises
+    ------
+    CardError
+        There is no such place.
+    """
+    old, kind = place[-1], place[-2]
+    document = tomlkit.parse(text)
+    _put(_find(document, place), _NAMED_BY.get(kind, "id"), new)
+    for table, key in _REFERENCES.get(kind, ()):
+        for row in document.get(table, []):
+            if row.get(key) == old:
+                _put(row, key, new)
+            elif isinstance(row.get(key), list):
+                for number, item in enumerate(row[key]):
+                    if item == old:
+                        row[key][number] = new
+    return tomlkit.dumps(document)
+
+
+def _find(document, place: Place) -> Table:
+    at, rest = document, list(place)
+    while rest:
+        name = rest.pop(0)
+        at = at.get(name)
+        if isinstance(at, AoT) and rest:
+            wanted = rest.pop(0)
+            by = _NAMED_BY.get(name, "id")
+            at = next((row for row in at if _same(row.get(by), wanted)), None)
+        if at is None or isinstance(at, AoT):
+            fault = Fault(where=", ".join(place), got="no such place", expected="one that is in the file")
+            raise CardError(faults=(fault,))
+    return at
+
+
+def _same(value, wanted: str) -> bool:
+    if isinstance(value, (int, float)):
+        return f"{value:g}" == wanted
+    return value == wanted
+
+
+def _put(table: Table, key: str, value) -> None:
+    """Replace a value and keep the comment behind it."""
+    if key in table:
+        old = table[key]
+        item = tomlkit.item(value)
+        if hasattr(old, "trivia"):
+            item.trivia.comment_ws, item.trivia.comment = old.trivia.comment_ws, old.trivia.comment
+        table[key] = item
+        return
+    table.add(key, value)
+
+
+def _plain(value):
+    if isinstance(value, tuple):
+        return [_plain(v) for v in value]
+    if isinstance(value, float) and value == int(value) and abs(value) < 1e15:
+        return int(value)
+    return value
+
+
+def _spaced(text: str, before: str) -> str:
+    """A blank line before each heading that had none, as a person would leave one."""
+    old = set(itertools.pairwise(before.split("\n")))
+    lines = text.split("\n")
+    out = lines[:1]
+    for above, line in itertools.pairwise(lines):
+        if (
+            _HEADING.match(line)
+            and above.strip()
+            and not above.startswith(("#", "["))
+            and (above, line) not in old
+        ):
+            out.append("")
+        out.append(line)
+    return "\n".join(out)
