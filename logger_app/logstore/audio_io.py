@@ -60,7 +60,9 @@ class SegmentWriter:
     position on the flight clock: the sample that the next `write` begins with.
     """
 
-    def __init__(self, flight_dir: Path, journal: Journal, source: str = "microphone", segment_s: float = SEGMENT_S):
+    def __init__(
+        self, flight_dir: Path, journal: Journal, source: str = "microphone", segment_s: float = SEGMENT_S
+    ):
         self.flight_dir = Path(flight_dir)
         self.journal = journal
         self.source = source
@@ -180,7 +182,11 @@ class SegmentWriter:
 
     def _append_row(self, *, samples: int | None, checks: Sequence[int] = ()) -> None:
         segment = Segment(
-            file=self._file, first_sample=self._first, samples=samples, source=self.source, checks=tuple(checks)
+            file=self._file,
+            first_sample=self._first,
+            samples=samples,
+            source=self.source,
+            checks=tuple(checks),
         )
         self.journal.append([audio_row(segment, self.journal.new_id("audio"), utc_now())])
 
@@ -373,7 +379,9 @@ def read_sound(flight_dir: Path, start_s: float, end_s: float) -> np.ndarray:
     SoundError
         A segment is damaged.
     """
-    return read_samples(flight_dir, list_segments(flight_dir), round(start_s * RATE_HZ), round(end_s * RATE_HZ))
+    return read_samples(
+        flight_dir, list_segments(flight_dir), round(start_s * RATE_HZ), round(end_s * RATE_HZ)
+    )
 
 
 def read_samples(flight_dir: Path, segments: Sequence[Segment], first: int, end: int) -> np.ndarray:

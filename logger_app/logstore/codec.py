@@ -65,7 +65,9 @@ def body_to_call(body: dict) -> HeardCall:
             posterior=body.get("posterior", 1.0),
             flags=tuple(Flag(flag) for flag in body.get("flags", ())),
             alternatives=tuple(
-                Alternative(kind=CallKind(a["kind"]), name=a["name"], value=a["value"], posterior=a["posterior"])
+                Alternative(
+                    kind=CallKind(a["kind"]), name=a["name"], value=a["value"], posterior=a["posterior"]
+                )
                 for a in body.get("alternatives", ())
             ),
             proposed=body.get("proposed"),
@@ -174,7 +176,9 @@ def body_to_info(body: dict) -> FlightInfo:
 
 def call_row(call: HeardCall, utc: str) -> JournalRow:
     """A heard call as a row; the row bears the call's id and time."""
-    return JournalRow(id=call.id, flight_ns=call.start_ns, utc=utc, kind=RowKind.CALL, body=call_to_body(call))
+    return JournalRow(
+        id=call.id, flight_ns=call.start_ns, utc=utc, kind=RowKind.CALL, body=call_to_body(call)
+    )
 
 
 def correction_row(correction: Correction, flight_ns: int = 0) -> JournalRow:

@@ -46,7 +46,9 @@ class Journal:
     Threads may share one journal: each append is serialised.
     """
 
-    def __init__(self, flight_dir: Path, connection: sqlite3.Connection, lock: WriterLock | None, scratch=None):
+    def __init__(
+        self, flight_dir: Path, connection: sqlite3.Connection, lock: WriterLock | None, scratch=None
+    ):
         self.flight_dir = Path(flight_dir)
         self.read_only = lock is None
         self._connection = connection
@@ -204,7 +206,9 @@ class Journal:
                 if self._connection.in_transaction:
                     self._connection.execute("ROLLBACK")
                 if isinstance(err, sqlite3.IntegrityError):
-                    raise LogError(f"{self.flight_dir}: a row with one of these ids is there already ({err}).") from err
+                    raise LogError(
+                        f"{self.flight_dir}: a row with one of these ids is there already ({err})."
+                    ) from err
                 raise
         return done
 
@@ -269,7 +273,9 @@ class Journal:
     def _highest(self, prefix: str) -> int:
         pattern = re.compile(re.escape(prefix) + r"-(\d{1,15})$")
         with _door(self.flight_dir):
-            ids = self._connection.execute("SELECT id FROM fact WHERE id > ? AND id < ?", (f"{prefix}-", f"{prefix}-:"))
+            ids = self._connection.execute(
+                "SELECT id FROM fact WHERE id > ? AND id < ?", (f"{prefix}-", f"{prefix}-:")
+            )
             matches = (pattern.match(str(id)) for (id,) in ids)
             return max((int(match[1]) for match in matches if match), default=0)
 
@@ -337,7 +343,7 @@ class _door:
         if isinstance(err, sqlite3.IntegrityError):
             return
         text = str(err)
-        if isinstance(err, sqlite3.DatabaseError) and re.search("malformed|not a database|encoded", text):
+        if isinstance(err, sqlite3.DatabaseError) and re.search("malformed|not a database|decode", text):
             raise LogDamaged(
                 f"{self.flight_dir / JOURNAL_FILE}: the file is damaged ({text}).",
                 hint=f"Run `kneecall store rescue {self.flight_dir}` to save what can be read.",
@@ -443,8 +449,8 @@ def _body_text(row: JournalRow) -> str:
 def _insert(connection: sqlite3.Connection, rows: list[JournalRow], texts: list[str]) -> list[JournalRow]:
     seq = connection.execute("SELECT coalesce(max(seq), 0) FROM fact").fetchone()[0]
     done = []
-    for seq, (row, text) in enumerate(zip(rows, texts), seq + 1):
-        facts = (seq, row.id, int(row.flight_ns), row.utc, str(row.kind), text)
+    for place, (row, text) in enumerate(zip(rows, texts, strict=True), seq + 1):
+        facts = (place, row.id, int(row.flight_ns), row.utc, str(row.kind), text)
         connection.execute(schema.INSERT, (*facts, schema.checksum(*facts)))
-        done.append(replace(row, seq=seq))
+        done.append(replace(row, seq=place))
     return done

@@ -115,7 +115,9 @@ def apply_corrections(
     return tuple(sorted((call for call in calls if call), key=lambda call: (call.flight_ns, call.id)))
 
 
-def _fold(id: str, heard: HeardCall | None, corrections: Iterable[Correction], unit: str) -> ReviewedCall | None:
+def _fold(
+    id: str, heard: HeardCall | None, corrections: Iterable[Correction], unit: str
+) -> ReviewedCall | None:
     now = _as_heard(heard) if heard else None
     for correction in corrections:
         if correction.action is Action.ADD and now is None:
@@ -190,7 +192,12 @@ def _status(now: _Now, heard: HeardCall | None) -> CallStatus:
         return CallStatus.ADDED
     if not now.history:
         return CallStatus.HEARD
-    same = (now.flight_ns, now.kind, now.name, now.value) == (heard.start_ns, heard.kind, heard.name, heard.value)
+    same = (now.flight_ns, now.kind, now.name, now.value) == (
+        heard.start_ns,
+        heard.kind,
+        heard.name,
+        heard.value,
+    )
     return CallStatus.CONFIRMED if same and now.unit == heard.unit else CallStatus.CORRECTED
 
 

@@ -9,7 +9,13 @@ from logger_app.review.apply import apply_corrections, standing
 IDS = [f"c{k}" for k in range(4)]
 HEARD = [
     HeardCall(
-        id=id, start_ns=k * 10**9, end_ns=k * 10**9 + 5 * 10**8, kind=CallKind.AIRSPEED, name="ias", value=60.0 - k, unit="kt"
+        id=id,
+        start_ns=k * 10**9,
+        end_ns=k * 10**9 + 5 * 10**8,
+        kind=CallKind.AIRSPEED,
+        name="ias",
+        value=60.0 - k,
+        unit="kt",
     )
     for k, id in enumerate(IDS)
 ]
@@ -17,10 +23,17 @@ PAYLOADS = {
     Action.CONFIRM: st.just({}),
     Action.REJECT: st.just({}),
     Action.SET: st.fixed_dictionaries(
-        {}, optional={"value": st.integers(30, 90).map(float), "kind": st.sampled_from(["airspeed", "event"]), "name": st.just("buffet")}
+        {},
+        optional={
+            "value": st.integers(30, 90).map(float),
+            "kind": st.sampled_from(["airspeed", "event"]),
+            "name": st.just("buffet"),
+        },
     ),
     Action.MOVE: st.fixed_dictionaries({"flight_ns": st.integers(0, 10**10)}),
-    Action.ADD: st.fixed_dictionaries({"flight_ns": st.integers(0, 10**10), "value": st.integers(30, 90).map(float)}),
+    Action.ADD: st.fixed_dictionaries(
+        {"flight_ns": st.integers(0, 10**10), "value": st.integers(30, 90).map(float)}
+    ),
     Action.DISCARD: st.just({}),
 }
 
@@ -35,7 +48,9 @@ def corrections(draw):
         payload = {} if undo else draw(PAYLOADS[action])
         utc = f"2027-04-11T10:00:{draw(st.integers(0, 3)):02d}Z"
         made.append(
-            Correction(id=f"k{n:02d}", utc=utc, who="x", action=action, target=target, payload=tuple(payload.items()))
+            Correction(
+                id=f"k{n:02d}", utc=utc, who="x", action=action, target=target, payload=tuple(payload.items())
+            )
         )
     return made
 

@@ -7,7 +7,14 @@ import pytest
 
 from logger_app.errors import LogDamaged, LogError
 from logger_app.logstore import audio_io
-from logger_app.logstore.audio_io import RATE_HZ, SegmentWriter, iter_sound, list_segments, read_sound, sound_duration_s
+from logger_app.logstore.audio_io import (
+    RATE_HZ,
+    SegmentWriter,
+    iter_sound,
+    list_segments,
+    read_sound,
+    sound_duration_s,
+)
 from logger_app.logstore.store import Journal
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 

@@ -15,7 +15,9 @@ from logger_app.records.journal import FlightInfo
 TEXT = st.text(max_size=12)
 NUMBER = st.floats(allow_nan=False, allow_infinity=False, width=64)
 VALUE = st.one_of(st.none(), NUMBER, TEXT)
-ALTERNATIVE = st.builds(Alternative, kind=st.sampled_from(CallKind), name=TEXT, value=VALUE, posterior=st.floats(0, 1))
+ALTERNATIVE = st.builds(
+    Alternative, kind=st.sampled_from(CallKind), name=TEXT, value=VALUE, posterior=st.floats(0, 1)
+)
 CALL = st.builds(
     HeardCall,
     id=TEXT,
@@ -100,7 +102,13 @@ JSON = st.recursive(
     lambda inner: st.one_of(st.lists(inner, max_size=3), st.dictionaries(TEXT, inner, max_size=3)),
     max_leaves=8,
 )
-READERS = [codec.body_to_call, codec.body_to_correction, codec.body_to_gap, codec.body_to_clock_map, codec.body_to_info]
+READERS = [
+    codec.body_to_call,
+    codec.body_to_correction,
+    codec.body_to_gap,
+    codec.body_to_clock_map,
+    codec.body_to_info,
+]
 
 
 @pytest.mark.parametrize("read", READERS)

@@ -21,7 +21,9 @@ def note(id, text="a note", at_ns=0):
 
 @pytest.fixture
 def flight(tmp_path):
-    info = FlightInfo(id="day1", configuration="baseline", loading_items=(("seats", 160.0),), fuel_l=70.0, started_utc=UTC)
+    info = FlightInfo(
+        id="day1", configuration="baseline", loading_items=(("seats", 160.0),), fuel_l=70.0, started_utc=UTC
+    )
     with Journal.create(tmp_path / "flights" / "day1", info, app="0.1.0"):
         pass
     return tmp_path / "flights" / "day1"
@@ -39,7 +41,9 @@ def test_rows_come_back_as_written_and_in_order(flight):
 
 def test_info_is_what_the_flight_was_created_with_and_later_rows_win(flight):
     with Journal.open(flight) as journal:
-        journal.append([JournalRow(id="f2", flight_ns=0, utc=UTC, kind=RowKind.FLIGHT, body={"configuration": "cuffs"})])
+        journal.append(
+            [JournalRow(id="f2", flight_ns=0, utc=UTC, kind=RowKind.FLIGHT, body={"configuration": "cuffs"})]
+        )
         info = journal.info
         app = journal.flight_body()["app"]
 
@@ -58,7 +62,9 @@ def test_wal_and_full_sync_are_on(flight):
     assert (mode, sync) == ("wal", 2)
 
 
-@pytest.mark.parametrize("statement", ["UPDATE fact SET body = '{}'", "DELETE FROM fact", "REPLACE INTO fact SELECT * FROM fact"])
+@pytest.mark.parametrize(
+    "statement", ["UPDATE fact SET body = '{}'", "DELETE FROM fact", "REPLACE INTO fact SELECT * FROM fact"]
+)
 def test_no_program_can_change_or_delete_a_row(flight, statement):
     connection = sqlite3.connect(flight / JOURNAL_FILE)
 
@@ -154,7 +160,8 @@ def test_ids_are_new_even_before_they_are_written(flight):
 def test_threads_share_one_journal(flight):
     with Journal.open(flight) as journal:
         threads = [
-            threading.Thread(target=lambda k=k: [journal.append([note(f"{k}-{n}")]) for n in range(10)]) for k in range(4)
+            threading.Thread(target=lambda k=k: [journal.append([note(f"{k}-{n}")]) for n in range(10)])
+            for k in range(4)
         ]
         for thread in threads:
             thread.start()

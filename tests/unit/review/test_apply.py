@@ -16,7 +16,12 @@ def heard(id="c1", value=58.0, at_s=10.0, **over):
 
 def fix(action, target="c1", n=1, **payload):
     return Correction(
-        id=f"k{n}", utc=f"2027-04-11T10:00:{n:02d}Z", who="me", action=action, target=target, payload=tuple(payload.items())
+        id=f"k{n}",
+        utc=f"2027-04-11T10:00:{n:02d}Z",
+        who="me",
+        action=action,
+        target=target,
+        payload=tuple(payload.items()),
     )
 
 
@@ -34,7 +39,12 @@ def test_without_corrections_a_call_is_as_heard():
 def test_set_keeps_what_was_heard():
     call = only(apply_corrections([heard()], [fix(Action.SET, value=57.0)]))
 
-    assert (call.status, call.value, call.heard_value, call.history) == (CallStatus.CORRECTED, 57.0, 58.0, ("k1",))
+    assert (call.status, call.value, call.heard_value, call.history) == (
+        CallStatus.CORRECTED,
+        57.0,
+        58.0,
+        ("k1",),
+    )
 
 
 def test_set_to_what_was_heard_confirms():
@@ -65,19 +75,34 @@ def test_added_call():
     assert (first.id, first.status, first.heard, first.flight_s) == ("new", CallStatus.ADDED, None, 7.0)
     # 100 mph = 86.898 kt (mile 1609.344 m, nautical mile 1852 m)
     assert first.ias_kt == pytest.approx(86.898, abs=5e-4)
-    assert only(apply_corrections([], [add, fix(Action.UNDO, "k1", 2)] [::-1] + [fix(Action.ADD, "b", 3, value=1)])).id == "b"
+    assert (
+        only(
+            apply_corrections([], [add, fix(Action.UNDO, "k1", 2)][::-1] + [fix(Action.ADD, "b", 3, value=1)])
+        ).id
+        == "b"
+    )
 
 
 def test_move_keeps_the_length():
     call = only(apply_corrections([heard()], [fix(Action.MOVE, flight_ns=3_000_000_000)]))
 
-    assert (call.flight_ns, call.end_ns, call.heard.start_ns) == (3_000_000_000, 3_500_000_000, 10_000_000_000)
+    assert (call.flight_ns, call.end_ns, call.heard.start_ns) == (
+        3_000_000_000,
+        3_500_000_000,
+        10_000_000_000,
+    )
 
 
 def test_kind_change_drops_the_airspeed():
     call = only(apply_corrections([heard()], [fix(Action.SET, kind="event", name="buffet")]))
 
-    assert (call.kind, call.name, call.value, call.unit, call.ias_kt) == (CallKind.EVENT, "buffet", None, None, None)
+    assert (call.kind, call.name, call.value, call.unit, call.ias_kt) == (
+        CallKind.EVENT,
+        "buffet",
+        None,
+        None,
+        None,
+    )
 
 
 def test_unit_of_the_indicator_holds_where_a_call_has_none():
@@ -101,6 +126,8 @@ def test_undo_holds_even_when_a_clock_that_was_behind_wrote_it():
 
 
 def test_calls_come_in_order_of_time_and_unknown_targets_change_nothing():
-    calls = apply_corrections([heard("b", at_s=5), heard("a", at_s=5), heard("c", at_s=1)], [fix(Action.REJECT, "gone")])
+    calls = apply_corrections(
+        [heard("b", at_s=5), heard("a", at_s=5), heard("c", at_s=1)], [fix(Action.REJECT, "gone")]
+    )
 
     assert [call.id for call in calls] == ["c", "a", "b"]

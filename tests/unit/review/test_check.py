@@ -17,7 +17,11 @@ def call(id, value=58.0, at_s=10.0, kind=CallKind.AIRSPEED, name="ias"):
 
 
 NOW = Standing(
-    calls=[call("call-0001"), call("call-0002", 57.0, 11.0), call("call-0003", None, 12.0, CallKind.EVENT, "buffet")],
+    calls=[
+        call("call-0001"),
+        call("call-0002", 57.0, 11.0),
+        call("call-0003", None, 12.0, CallKind.EVENT, "buffet"),
+    ],
     runs=["run-1", "run-2"],
     points=["A1", "A2"],
     duration_ns=100 * 10**9,
@@ -45,7 +49,12 @@ def make(action, target, now=NOW, who="me", **payload):
         (Action.SET, "call-0001", {"kind": "event"}, "an event needs a name"),
         (Action.SET, "call-0001", {"kind": "event", "name": "bufet"}, "Did you mean buffet"),
         (Action.SET, "call-0003", {"kind": "airspeed"}, "is a number in kt; got None"),
-        (Action.ADD, "new", {"value": 50, "flight_ns": 101 * 10**9}, "outside the flight, which lasts from 0 to 100.0 s"),
+        (
+            Action.ADD,
+            "new",
+            {"value": 50, "flight_ns": 101 * 10**9},
+            "outside the flight, which lasts from 0 to 100.0 s",
+        ),
         (Action.ADD, "new", {"value": 50, "flight_ns": -1}, "outside the flight"),
         (Action.ADD, "new", {"value": 50}, "a time on the flight clock is missing"),
         (Action.ADD, "call-0001", {"value": 50, "flight_ns": 1}, "is there already"),
@@ -71,7 +80,9 @@ def test_who_is_needed():
 
 
 def test_a_correction_names_what_it_replaces_and_comes_after_it():
-    before = Correction(id="k0", utc="2027-04-11T10:00:00.000000Z", who="a", action=Action.CONFIRM, target="call-0001")
+    before = Correction(
+        id="k0", utc="2027-04-11T10:00:00.000000Z", who="a", action=Action.CONFIRM, target="call-0001"
+    )
     now = Standing(calls=NOW.calls, corrections=[before], duration_ns=NOW.duration_ns)
     made = make(Action.SET, "call-0001", now, value="57")
 
