@@ -74,6 +74,17 @@ class StallSpeed:
     reviewed: bool = False
     budget: tuple[BudgetTerm, ...] = ()
     provenance: Provenance = field(default_factory=Provenance)
+    # Further figures; speeds by load-factor basis, all at the reference weight: (basis, kt, u_kt).
+    bases: tuple[tuple[str, float, float], ...] = ()
+    entry_rate_ias_kt_per_s: float | None = None
+    extrapolated_kt: float | None = None  # how far outside the calibration table, in IAS
+    load_factor: float | None = None  # measured, normal to the flight path, at the event
+    cl_max: float | None = None
+    density_altitude_ft: float | None = None
+    warning_margin_kt: float | None = None  # above the stall; CAS when calibrated, else IAS
+    buffet_margin_kt: float | None = None
+    curve: tuple[tuple[float, float], ...] = ()  # (flight_s, ias_kt) along the fitted approach
+    caveats: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,6 +114,15 @@ class Cell:
     reviewed: bool = False
     notes: tuple[str, ...] = ()
     budget: tuple[BudgetTerm, ...] = ()
+    basis: str = "raw"  # load-factor basis of `vs_std_kt`
+    at_1_kt_per_s_u_kt: float | None = None
+    rate_slope: float | None = None  # kt of stall speed per kt/s of entry rate, when regressed
+    total_low_kt: float | None = None  # 95 % bounds with the systematic terms as well
+    total_high_kt: float | None = None
+    vs_cas_kt: float | None = None
+    warning_margin_kt: float | None = None
+    buffet_margin_kt: float | None = None
+    wing_drops: tuple[tuple[str, int], ...] = ()  # (side, how often)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,6 +155,12 @@ class Comparison:
     reviewed: bool = False
     notes: tuple[str, ...] = ()
     budget: tuple[BudgetTerm, ...] = ()
+    event: str = ""
+    df: float | None = None
+    load_factor_basis: str = "raw"
+    alternatives: tuple[tuple[str, float, float, float], ...] = ()  # (method, difference, low, high)
+    runs_to_show_1_kt: int | None = None  # of each configuration, at this scatter
+    warning_margin_change_u_kt: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

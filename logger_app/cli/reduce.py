@@ -1,0 +1,37 @@
+"""`kneecall reduce CAMPAIGN`: stall speeds, cells and comparisons; writes results/reduction.json."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from logger_app.cli.common import print_json, say
+
+SUMMARY = """Stall speed, entry rate and uncertainty of every run; averages and comparisons of the campaign.
+Prints a table and writes CAMPAIGN/results/reduction.json. Changes nothing else."""
+EXAMPLE = "kneecall reduce sparrow --json"
+
+
+def add_arguments(parser) -> None:
+    parser.add_argument("campaign", metavar="CAMPAIGN", help="campaign folder")
+    parser.add_argument("--json", action="store_true", help="print one JSON document instead of tables")
+    parser.add_argument("--no-write", action="store_true", help="print only; leave results/ alone")
+
+
+def run(args) -> int:
+    from logger_app.flow import load_campaign_data
+    from logger_app.reduce.as_json import reduction_to_json
+    from logger_app.reduce.campaign import reduce_campaign
+    from logger_app.reduce.results_io import write_results
+    from logger_app.reduce.tables import plain_text
+
+    folder = Path(args.campaign)
+    campaign, flights = load_campaign_data(folder)
+    reduction = reduce_campaign(campaign, flights)
+    if not args.no_write:
+        where = write_results(folder if folder.is_dir() else folder.parent, reduction)
+        say(f"written: {where}")
+    if args.json:
+        print_json(reduction_to_json(reduction))
+    else:
+        print(plain_text(campaign, reduction))
+    return 0

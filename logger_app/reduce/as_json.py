@@ -1,0 +1,40 @@
+"""A reduction as one JSON document: the contract of `reduce --json`. Names carry their units."""
+
+from __future__ import annotations
+
+from dataclasses import fields, is_dataclass
+from enum import Enum
+
+from logger_app.records.results import Reduction
+
+DECIMALS = 4
+
+
+def reduction_to_json(reduction: Reduction) -> dict:
+    """The document: ``runs``, ``cells``, ``comparisons``, ``excluded``, ``provenance``, ``summary``.
+
+    Parameters
+    ----------
+    reduction : Reduction
+        All results [-].
+
+    Returns
+    -------
+    dict
+        Plain values only; floats to four decimals, None where there is no figure [-].
+    """
+    document = _plain(reduction)
+    document["excluded"] = [{"run": e.what, "why": e.why, "flight": e.flight} for e in reduction.excluded]
+    return document
+
+
+def _plain(value):
+    if is_dataclass(value):
+        return {f.name: _plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, Enum):
+        return str(value.value)
+    if isinstance(value, (tuple, list)):
+        return [_plain(v) for v in value]
+    if isinstance(value, float):
+        return round(value, DECIMALS)
+    return value

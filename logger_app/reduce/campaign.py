@@ -1,0 +1,350 @@
+"""The whole reduction of a campaign: runs to stall speeds, cells, comparisons, and a summary.
+
+`reduce_campaign` is the door. Same input, same output to the last digit. Not for: reading or
+writing anything (see `results_io` and `flow`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from logger_app import __version__
+from logger_app.errors import BadQuantity, Fault, OutsideValidity, ReduceError
+from logger_app.records.plan import Campaign, TestPoint
+from logger_app.records.results import Excluded, Provenance, Reduction, StallSpeed
+from logger_app.records.runs import FlightData, Run, RunWeight
+from logger_app.reduce.atmosphere import density_altitude_ft
+from logger_app.reduce.calibration import Calibrated, calibrate_ias
+from logger_app.reduce.cells import make_cells
+from logger_app.reduce.compare import compare_all
+from logger_app.reduce.quality import judge
+from logger_app.reduce.stall_speed import RunStall, stall_of_run
+from logger_app.reduce.standardise import (
+    cas_at_1_g_kt,
+    cas_at_cg_kt,
+    cas_at_weight_kt,
+    max_lift_coefficient,
+    turn_load_factor,
+)
+from logger_app.reduce.uncertainty import run_budget, total_u_kt, weight_u_kt
+from logger_app.reduce.words import summary
+
+# Bank that counts as wings level, and how well a bank is held (5 deg in turns: entry tolerance,
+# common practice, no source).
+LEVEL_WITHIN_DEG = 5.0
+BANK_U_DEG = 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TraceAtEvent:
+    """What a joined trace says at the stall event of a run; None or NaN where it says nothing."""
+
+    load_factor: float | None = None
+    load_factor_u: float = 0.02
+    altitude_ft: float | None = None
+    oat_degc: float | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Options:
+    """What may be asked of a reduction beyond the rules.
+
+    `basis` fixes the load-factor basis (``raw``, ``sqrt_cos``, ``measured_nz``) instead of the
+    best that all runs compared have. With `to_cg_mm` and `tail_arm_mm` speeds are corrected to
+    that CG to first order; without them CG is recorded and flagged only.
+    """
+
+    basis: str | None = None
+    to_cg_mm: float | None = None
+    tail_arm_mm: float | None = None
+    at_event: Mapping[str, TraceAtEvent] = field(default_factory=dict)  # by run id
+
+
+def reduce_campaign(campaign: Campaign, flights: Sequence[FlightData], options: Options = Options()) -> Reduction:
+    """Reduce all flights of a campaign.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        Aircraft, indicator, calibrations, points, pairs to compare [-].
+    flights : sequence of FlightData
+        Flights with their runs and weights, in order [-].
+    options : Options
+        Beyond the rules [-].
+
+    Returns
+    -------
+    Reduction
+        Every run is in `runs`; those that do not count are in `excluded` with all reasons [-].
+
+    Raises
+    ------
+    ReduceError
+        Two flights have the same id, an id of the campaign is unknown to a flight's runs in a
+        way that cannot be reported beside a figure, or the options contradict each other.
+
+    References
+    ----------
+    [HANDBOOK] sec. 2 and 4; each step names its own.
+    """
+    _check(campaign, flights, options)
+    points = {point.id: point for point in campaign.points}
+    runs = tuple(
+        _reduce_run(campaign, flight, run, points.get(run.point or ""), options)
+        for flight in flights
+        for run in flight.runs.runs
+    )
+    comparisons = compare_all(campaign, runs, {f.info.id: f.info.started_utc[:10] for f in flights})
+    return Reduction(
+        campaign=campaign.name,
+        runs=runs,
+        cells=make_cells(runs),
+        comparisons=comparisons,
+        excluded=tuple(_excluded(runs, flights)),
+        reviewed_share=sum(run.reviewed for run in runs) / len(runs) if runs else 0.0,
+        provenance=_provenance(flights),
+        summary=summary(campaign, comparisons),
+    )
+
+
+def _check(campaign: Campaign, flights: Sequence[FlightData], options: Options) -> None:
+    ids = [flight.info.id for flight in flights]
+    faults = [
+        Fault(where=f"flight {id}", got="two flights with this id", expected="one folder a flight")
+        for id in dict.fromkeys(ids)
+        if ids.count(id) > 1
+    ]
+    known = {c.id for c in campaign.configurations}
+    faults += [
+        Fault(
+            where=f"flight {f.info.id}, configuration",
+            got=repr(f.info.configuration),
+            expected=", ".join(sorted(known)) or "a [[configuration]] in campaign.toml",
+        )
+        for f in flights
+        if f.info.configuration is not None and f.info.configuration not in known
+    ]
+    if (options.to_cg_mm is None) != (options.tail_arm_mm is None):
+        faults.append(Fault(where="CG correction", got="one of CG and tail arm", expected="both or neither"))
+    if faults:
+        raise ReduceError(faults=tuple(faults))
+
+
+def _reduce_run(
+    campaign: Campaign, flight: FlightData, run: Run, point: TestPoint | None, options: Options
+) -> StallSpeed:
+    stall = stall_of_run(run, campaign.indicator)
+    trace = options.at_event.get(run.id)
+    notes = list(stall.notes)
+    flap_deg = run.settings.flap_deg if run.settings.flap_deg is not None else (point.flap_deg if point else None)
+    calibrated = _calibrated(campaign, flap_deg, stall, notes)
+    weight = _weight(campaign, flight.weight(run.id), notes)
+    stall_cas = _rate_in_cas(stall, calibrated)
+    verdict = judge(run, stall_cas, point, flight.info.configuration)
+    bank_deg = run.settings.bank_deg if run.settings.bank_deg is not None else (point.bank_deg if point else None)
+    speeds = _standardised(campaign, calibrated, weight, bank_deg, trace, options, notes)
+    weight_term = weight_u_kt(speeds.raw_kt, *weight[:2]) if speeds.raw_kt and weight and weight[1] is not None else None
+    budget = run_budget(stall, campaign.indicator, calibrated, weight_term, speeds.load_factor_u_kt)
+    if stall.ias_kt is None:
+        budget = ()
+    unit = total_u_kt(t for t in budget if t.name not in ("weight", "load factor"))
+    chosen = speeds.chosen
+    record = flight.weight(run.id)
+    return StallSpeed(
+        run=run.id,
+        run_number=run.number,
+        flight=run.flight,
+        configuration=flight.info.configuration,
+        point=point.id if point else None,
+        event=stall.event,
+        method=stall.method,
+        counts=verdict.counts,
+        why=verdict.why,
+        vs_ias_kt=stall.ias_kt,
+        vs_ias_u_kt=stall.ias_u_kt,
+        vs_cas_kt=calibrated.cas_kt if calibrated else None,
+        vs_cas_u_kt=unit if calibrated else None,
+        vs_std_kt=chosen[1] if chosen else None,
+        vs_std_u_kt=total_u_kt(budget) if chosen else None,
+        basis=chosen[0] if chosen else "raw",
+        bases=tuple((name, kt, total_u_kt(budget)) for name, kt in speeds.bases),
+        entry_rate_kt_per_s=stall_cas.rate_kt_per_s,
+        entry_rate_u_kt_per_s=stall_cas.rate_u_kt_per_s,
+        entry_rate_ias_kt_per_s=stall.rate_kt_per_s,
+        event_flight_s=stall.event_s,
+        buffet_ias_kt=stall.buffet_ias_kt,
+        warning_ias_kt=stall.warning_ias_kt,
+        buffet_margin_kt=_margin(campaign, flap_deg, stall.buffet_ias_kt, stall.ias_kt, calibrated),
+        warning_margin_kt=_margin(campaign, flap_deg, stall.warning_ias_kt, stall.ias_kt, calibrated),
+        wing_drop=stall.wing_drop,
+        altitude_lost_ft=stall.altitude_lost_ft,
+        altitude_ft=stall.altitude_ft if stall.altitude_ft is not None else (trace.altitude_ft if trace else None),
+        density_altitude_ft=_density_altitude(stall, trace),
+        weight_kg=weight[0] if weight else None,
+        weight_u_kg=weight[1] if weight else None,
+        cg_mm=record.cg_mm if record else None,
+        bank_deg=bank_deg,
+        load_factor=_finite(trace.load_factor) if trace else None,
+        cl_max=_cl_max(campaign, calibrated, weight, trace),
+        extrapolated_kt=calibrated.beyond_kt if calibrated else None,
+        calls_used=stall.used,
+        calls_excluded=stall.excluded,
+        fit=_line(stall),
+        curve=stall.approach.curve if stall.approach else (),
+        notes=tuple(dict.fromkeys(notes)),
+        caveats=verdict.caveats,
+        reviewed=run.reviewed,
+        budget=budget,
+        provenance=_run_provenance(flight, run, stall, speeds.steps, bool(calibrated)),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Speeds:
+    """Speeds at the reference weight by load-factor basis, and how they were made."""
+
+    bases: tuple[tuple[str, float], ...] = ()
+    chosen: tuple[str, float] | None = None
+    raw_kt: float | None = None
+    load_factor_u_kt: float = 0.0
+    steps: tuple[str, ...] = ()
+
+
+def _standardised(campaign, calibrated, weight, bank_deg, trace, options, notes) -> _Speeds:
+    if calibrated is None or weight is None:
+        return _Speeds()
+    reference = campaign.aircraft.reference_weight_kg
+    raw = cas_at_weight_kt(calibrated.cas_kt, weight[0], reference)
+    steps = [f"weight {weight[0]:.1f} to {reference:g} kg"]
+    if options.to_cg_mm is not None and options.tail_arm_mm is not None:
+        if weight[2] is None:
+            notes.append("CG not known: not corrected for CG")
+        else:
+            raw = cas_at_cg_kt(raw, weight[2], options.to_cg_mm, options.tail_arm_mm)
+            steps.append(f"CG {weight[2]:.0f} to {options.to_cg_mm:g} mm, tail arm {options.tail_arm_mm:g} mm")
+    bases, u = [("raw", raw)], 0.0
+    nz = _finite(trace.load_factor) if trace else None
+    banked = bank_deg is not None and LEVEL_WITHIN_DEG < abs(bank_deg) < 80
+    if banked:
+        bases.insert(0, ("sqrt_cos", cas_at_1_g_kt(raw, turn_load_factor(bank_deg))))
+        u = 0.5 * raw * math.tan(math.radians(abs(bank_deg))) * math.radians(BANK_U_DEG)
+    if nz is not None and 0.3 < nz < 4.0:
+        bases.insert(0, ("measured_nz", cas_at_1_g_kt(raw, nz)))
+        u = 0.5 * raw / math.sqrt(nz) * trace.load_factor_u / nz
+    wanted = options.basis or bases[0][0]
+    bases = [b for b in bases if options.basis in (None, b[0])]
+    chosen = next((b for b in bases if b[0] == wanted), None)
+    if chosen is None:
+        notes.append(f"no speed on the basis {wanted!r} for this run")
+    return _Speeds(
+        bases=tuple(bases), chosen=chosen, raw_kt=raw, load_factor_u_kt=u, steps=(*steps, f"load factor basis {wanted}")
+    )
+
+
+def _calibrated(campaign: Campaign, flap_deg: float | None, stall: RunStall, notes: list[str]) -> Calibrated | None:
+    if stall.ias_kt is None or stall.ias_kt <= 0:
+        return None
+    found = calibrate_ias(campaign.calibrations, flap_deg, stall.ias_kt)
+    if isinstance(found, str):
+        notes.append(f"no CAS: {found}")
+        return None
+    notes.extend(found.notes)
+    return found
+
+
+def _weight(campaign: Campaign, record: RunWeight | None, notes: list[str]) -> tuple[float, float | None, float | None] | None:
+    """(weight, its uncertainty, CG), or None with the reason in `notes`."""
+    aircraft = campaign.aircraft
+    if record is None or record.weight_kg is None or not math.isfinite(record.weight_kg):
+        notes.append("weight not known: give loading and fuel; not corrected for weight")
+        return None
+    if record.weight_kg < aircraft.empty_weight_kg:
+        notes.append(
+            f"weight {record.weight_kg:.0f} kg is below the empty weight of {aircraft.empty_weight_kg:g} kg: "
+            "not corrected for weight; check loading and fuel calls"
+        )
+        return None
+    if record.weight_kg > aircraft.max_weight_kg:
+        notes.append(f"weight {record.weight_kg:.0f} kg is above the maximum of {aircraft.max_weight_kg:g} kg")
+    return record.weight_kg, record.weight_u_kg, record.cg_mm
+
+
+def _rate_in_cas(stall: RunStall, calibrated: Calibrated | None) -> RunStall:
+    if calibrated is None or stall.rate_kt_per_s is None:
+        return stall
+    u = stall.rate_u_kt_per_s
+    return replace(
+        stall,
+        rate_kt_per_s=stall.rate_kt_per_s * calibrated.slope,
+        rate_u_kt_per_s=u * calibrated.slope if u is not None else None,
+    )
+
+
+def _margin(campaign, flap_deg, warning_ias_kt, stall_ias_kt, calibrated) -> float | None:
+    """Warning or buffet above the stall, in CAS when both are calibrated."""
+    if warning_ias_kt is None or stall_ias_kt is None:
+        return None
+    if calibrated:
+        warned = calibrate_ias(campaign.calibrations, flap_deg, warning_ias_kt)
+        if isinstance(warned, Calibrated):
+            return warned.cas_kt - calibrated.cas_kt
+    return warning_ias_kt - stall_ias_kt
+
+
+def _cl_max(campaign, calibrated, weight, trace) -> float | None:
+    if calibrated is None or weight is None or calibrated.cas_kt <= 0:
+        return None
+    nz = (_finite(trace.load_factor) if trace else None) or 1.0
+    return max_lift_coefficient(calibrated.cas_kt, weight[0], campaign.aircraft.wing_area_m2, nz)
+
+
+def _density_altitude(stall: RunStall, trace: TraceAtEvent | None) -> float | None:
+    if trace is None or _finite(trace.oat_degc) is None:
+        return None
+    altitude = _finite(trace.altitude_ft) if _finite(trace.altitude_ft) is not None else stall.altitude_ft
+    try:
+        return density_altitude_ft(altitude, trace.oat_degc) if altitude is not None else None
+    except (OutsideValidity, BadQuantity):
+        return None
+
+
+def _finite(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None
+
+
+def _line(stall: RunStall) -> tuple[int, float, float] | None:
+    """The fit as (t0_ns, intercept, slope): the mean line from 1.1 Vs to the event."""
+    fit = stall.approach
+    return (round(fit.event_s * 1e9), fit.ias_kt, -fit.entry_rate_kt_per_s) if fit else None
+
+
+def _excluded(runs: Sequence[StallSpeed], flights: Sequence[FlightData]):
+    """Runs that do not count, with every reason, and loose calls that were in no run."""
+    for run in runs:
+        if not run.counts:
+            yield Excluded(what=run.run, why="; ".join(run.why), flight=run.flight)
+    for flight in flights:
+        loose = [call for call in flight.runs.unassigned if call.ias_kt is not None and call.counts]
+        if loose:
+            first, last = loose[0].flight_s, loose[-1].flight_s
+            why = f"{len(loose)} airspeed call(s) in no run, from {first:.0f} to {last:.0f} s"
+            yield Excluded(what="calls", why=why, flight=flight.info.id)
+
+
+def _run_provenance(flight: FlightData, run: Run, stall: RunStall, steps, calibrated: bool) -> Provenance:
+    calls = {call.id: call for call in run.calls}
+    used = [id for id in (*stall.used, *stall.event_calls) if id in calls]
+    rows = tuple(dict.fromkeys(row for id in used for row in (id, *calls[id].history)))
+    done = [f"stall speed by {stall.method}", *(["calibration"] if calibrated else []), *steps]
+    return Provenance(flight=flight.info.id, rows=rows, steps=tuple(done), app=__version__, packs=flight.packs)
+
+
+def _provenance(flights: Sequence[FlightData]) -> Provenance:
+    return Provenance(
+        app=__version__,
+        packs=tuple(sorted({pack for flight in flights for pack in flight.packs})),
+        hashes=tuple((flight.info.id, flight.journal_sha256) for flight in flights if flight.journal_sha256),
+    )

@@ -1,0 +1,216 @@
+"""Cells: the runs of one test point in one configuration, averaged when they are the same kind of stall.
+
+Natural stalls (pitch-down, roll-off) mark the same thing, the wing letting go, and may share a
+mean, which then says so. A minimum steady speed (aft stop), a device and a deterrent buffet are
+other quantities: each has a cell of its own. Not for: differences (see `compare`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Sequence
+
+from logger_app.errors import OutsideValidity, TooFewCalls
+from logger_app.records.results import Cell, StallSpeed
+from logger_app.records.runs import StallEvent
+from logger_app.reduce.statistics import estimate, line_at, mean_interval
+from logger_app.reduce.uncertainty import mean_budget, total_u_kt
+
+NATURAL = (StallEvent.PITCH_DOWN, StallEvent.ROLL_OFF)
+BASES = ("measured_nz", "sqrt_cos", "raw")
+STANDARD_RATE_KT_PER_S = 1.0
+FEWEST_FOR_LINE = 4
+# Repeats within about 1,000 ft of each other (common practice, no source).
+ALTITUDE_SPREAD_FT = 1000.0
+
+
+def family(event: StallEvent) -> str:
+    """The kinds of stall that may share a mean.
+
+    Parameters
+    ----------
+    event : StallEvent
+        Kind of stall [-].
+
+    Returns
+    -------
+    str
+        ``natural`` or the kind itself [-].
+
+    References
+    ----------
+    [CFR23.201] (b).
+    """
+    return "natural" if event in NATURAL else str(event)
+
+
+def common_basis(runs: Sequence[StallSpeed]) -> str | None:
+    """The best load-factor basis that every run has; bases are never mixed in a mean.
+
+    Parameters
+    ----------
+    runs : sequence of StallSpeed
+        Runs to be averaged or compared [-].
+
+    Returns
+    -------
+    str or None
+        ``measured_nz``, ``sqrt_cos`` or ``raw``; None when a run has no standardised speed [-].
+
+    References
+    ----------
+    [HANDBOOK] sec. 2.3: state the basis, do not mix.
+    """
+    for basis in BASES:
+        if runs and all(any(name == basis for name, _, _ in run.bases) for run in runs):
+            return basis
+    return None
+
+
+def on_basis_kt(run: StallSpeed, basis: str) -> float:
+    """A run's standardised speed on one load-factor basis.
+
+    Parameters
+    ----------
+    run : StallSpeed
+        A run that has it [-].
+    basis : str
+        ``raw``, ``sqrt_cos`` or ``measured_nz`` [-].
+
+    Returns
+    -------
+    float
+        Speed at the reference weight [kt].
+
+    Raises
+    ------
+    KeyError
+        The run does not have this basis.
+    """
+    return {name: speed for name, speed, _ in run.bases}[basis]
+
+
+def make_cells(runs: Sequence[StallSpeed]) -> tuple[Cell, ...]:
+    """All cells of a campaign, in order of point, configuration and kind of stall.
+
+    Parameters
+    ----------
+    runs : sequence of StallSpeed
+        All runs; those that do not count are passed over [-].
+
+    Returns
+    -------
+    tuple of Cell
+        One a point, configuration and family of stall [-].
+
+    References
+    ----------
+    [TN1297] sec. 3.
+    """
+    groups: dict[tuple, list[StallSpeed]] = {}
+    for run in runs:
+        if run.counts and run.point is not None and run.configuration is not None:
+            groups.setdefault((run.point, run.configuration, family(run.event)), []).append(run)
+    kinds = Counter((point, configuration) for point, configuration, _ in groups)
+    return tuple(_cell(group, kinds[key[:2]] > 1) for key, group in groups.items())
+
+
+def _cell(runs: list[StallSpeed], other_kinds: bool) -> Cell:
+    basis = common_basis(runs)
+    std = [on_basis_kt(run, basis) for run in runs] if basis else []
+    ias = [run.vs_ias_kt for run in runs]
+    cas = [run.vs_cas_kt for run in runs]
+    spread = mean_interval(std) if len(std) > 1 else None
+    budget = mean_budget([run.budget for run in runs], [run.flight for run in runs], spread.se if spread else None)
+    u = total_u_kt(budget)
+    total = _with_systematic(spread, u) if spread else None
+    rates = [run.entry_rate_kt_per_s for run in runs]
+    at_1, slope, rate_note = _at_standard_rate(rates, std)
+    return Cell(
+        point=runs[0].point,
+        configuration=runs[0].configuration,
+        event="+".join(dict.fromkeys(str(run.event) for run in runs)),
+        n=len(runs),
+        vs_ias_kt=_mean(ias),
+        vs_ias_sd_kt=_sd(ias),
+        vs_ias_u_kt=_sd(ias) / math.sqrt(len(ias)) if len(ias) > 1 else runs[0].vs_ias_u_kt,
+        vs_cas_kt=_mean(cas) if None not in cas else None,
+        vs_std_kt=_mean(std) if std else None,
+        vs_std_sd_kt=_sd(std),
+        vs_std_u_kt=u if std else None,
+        low_kt=spread.low if spread else None,
+        high_kt=spread.high if spread else None,
+        total_low_kt=total.low if total else None,
+        total_high_kt=total.high if total else None,
+        at_1_kt_per_s_kt=at_1.value if at_1 else None,
+        at_1_kt_per_s_u_kt=at_1.se if at_1 else None,
+        rate_slope=slope,
+        entry_rate_kt_per_s=_mean([r for r in rates if r is not None]),
+        runs=tuple(run.run for run in runs),
+        reviewed=all(run.reviewed for run in runs),
+        notes=(*_notes(runs, basis, other_kinds), *rate_note),
+        budget=budget if std else (),
+        basis=basis or "raw",
+        warning_margin_kt=_mean([r.warning_margin_kt for r in runs if r.warning_margin_kt is not None]),
+        buffet_margin_kt=_mean([r.buffet_margin_kt for r in runs if r.buffet_margin_kt is not None]),
+        wing_drops=tuple(sorted(Counter(r.wing_drop for r in runs if r.wing_drop).items())),
+    )
+
+
+def _with_systematic(spread, u: float):
+    """95 % bounds with the systematic terms, whose degrees of freedom count as infinite."""
+    share = (spread.se / u) ** 2 if u else 1.0
+    return estimate(spread.value, u, spread.df / share**2 if share else math.inf)
+
+
+def _at_standard_rate(rates, std):
+    """Regression to 1 kt/s where the flown rates span it, else why not."""
+    if len(std) < FEWEST_FOR_LINE or None in rates:
+        return None, None, ()
+    try:
+        found, slope = line_at(rates, std, STANDARD_RATE_KT_PER_S)
+    except OutsideValidity:
+        span = f"{min(rates):.2f} to {max(rates):.2f} kt/s"
+        return None, None, (f"not read at 1 kt/s: the flown rates ({span}) do not span it",)
+    except TooFewCalls:
+        return None, None, ()
+    return found, slope, ()
+
+
+def _notes(runs: list[StallSpeed], basis: str | None, other_kinds: bool) -> tuple[str, ...]:
+    notes = []
+    kinds = Counter(str(run.event) for run in runs)
+    if len(kinds) > 1:
+        mix = ", ".join(f"{n} {kind.replace('_', ' ')}" for kind, n in kinds.items())
+        notes.append(f"averaged together: {mix}")
+    if other_kinds:
+        notes.append("other runs at this point ended in another kind of stall and are averaged apart")
+    if basis is None:
+        notes.append("not standardised: a run has no calibration or no weight; see its notes")
+    elif basis == "sqrt_cos":
+        notes.append("load factor from bank, 1/cos: fair only against stalls flown at the same bank")
+    if len(runs) == 1:
+        notes.append("one run: no interval")
+    if StallEvent.AFT_STOP in {run.event for run in runs}:
+        notes.append("control on the aft stop: a minimum steady speed, not a stall at greatest lift")
+    beyond = [run.extrapolated_kt for run in runs if run.extrapolated_kt]
+    if beyond:
+        notes.append(f"calibration extrapolated by up to {max(beyond):.1f} kt")
+    altitudes = [run.altitude_ft for run in runs if run.altitude_ft is not None]
+    if altitudes and max(altitudes) - min(altitudes) > ALTITUDE_SPREAD_FT:
+        notes.append(f"altitudes {min(altitudes):.0f} to {max(altitudes):.0f} ft; repeats are best within 1000 ft")
+    return tuple(notes)
+
+
+def _mean(values) -> float | None:
+    values = list(values)
+    return math.fsum(values) / len(values) if values else None
+
+
+def _sd(values) -> float | None:
+    values = list(values)
+    if len(values) < 2:
+        return None
+    mean = _mean(values)
+    return math.sqrt(math.fsum((v - mean) ** 2 for v in values) / (len(values) - 1))

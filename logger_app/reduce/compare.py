@@ -1,0 +1,445 @@
+"""Comparisons: at each test point, changed minus reference, with what may be concluded.
+
+How the method is chosen, before any result is seen: with two days or more on which both
+configurations flew, least squares with the day as a block; with two flights or more of each,
+Student's t on the flight means (runs of a flight are not independent); else least squares with
+the entry rate as covariate where the rates overlap and are spread enough; else Welch. Not for:
+means (see `cells`) or sentences (see `words`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from logger_app.errors import BadQuantity, TooFewCalls
+from logger_app.records.plan import Campaign, TestPoint
+from logger_app.records.results import BudgetTerm, Comparison, StallSpeed
+from logger_app.reduce.cells import common_basis, family, on_basis_kt
+from logger_app.reduce.statistics import (
+    Estimate,
+    combine_uncertainties,
+    estimate,
+    holm,
+    least_squares,
+    runs_needed,
+    sides_differ_p,
+    smallest_difference_kt,
+    welch,
+)
+from logger_app.reduce.uncertainty import STATIC_PORT_CAVEAT
+from logger_app.reduce.words import sentence
+
+SIGNIFICANT_P = 0.05
+# Below this spread (standard deviation) the entry rate says nothing about its own effect. Ours.
+RATE_SPREAD_KT_PER_S = 0.1
+FEWEST_FOR_COVARIATE = 3
+# 7 % of the CG travel: certification flight-test tolerance, 14 CFR 23.21(b) as quoted in
+# [HANDBOOK] sec. 6 from a fragment.
+CG_TRAVEL_SHARE = 0.07
+CG_SHIFT_MM = 10.0
+RATE_DIFFERENCE_KT_PER_S = 0.2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Side:
+    """The runs of one configuration at one point, as numbers of one kind."""
+
+    runs: tuple[StallSpeed, ...]
+    speeds: tuple[float, ...]
+
+    @property
+    def rates(self) -> list[float | None]:
+        return [run.entry_rate_kt_per_s for run in self.runs]
+
+    @property
+    def flights(self) -> list[str]:
+        return list(dict.fromkeys(run.flight for run in self.runs))
+
+    def flight_means(self) -> list[float]:
+        """Mean speed of each flight, in order [kt]."""
+        return [float(np.mean([v for v, run in zip(self.speeds, self.runs) if run.flight == f])) for f in self.flights]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Difference:
+    """A difference with how it was found: method, estimate, standard deviation of a single run."""
+
+    method: str
+    found: Estimate
+    sd_kt: float
+    holds_flight_spread: bool = False
+
+
+def compare_all(
+    campaign: Campaign, runs: Sequence[StallSpeed], days: Mapping[str, str] | None = None
+) -> tuple[Comparison, ...]:
+    """Every pair of configurations at every point that either has flown.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        Says which pairs, and names the points [-].
+    runs : sequence of StallSpeed
+        All runs; those that do not count are passed over [-].
+    days : mapping of str to str, optional
+        Calendar day of each flight, a label for blocks [-].
+
+    Returns
+    -------
+    tuple of Comparison
+        Adjusted together for their number by Holm's method [-].
+
+    References
+    ----------
+    [HOLM1979]; [WELCH1947]; [HANDBOOK] sec. 4.
+    """
+    counting = [run for run in runs if run.counts]
+    made = []
+    for reference, changed in campaign.pairs():
+        for point in campaign.points:
+            sides = [[r for r in counting if r.point == point.id and r.configuration == c] for c in (reference, changed)]
+            if sides[0] or sides[1]:
+                made.append(_compare(campaign, point, (reference, changed), sides, days or {}))
+    return _adjusted(campaign, made)
+
+
+def difference_of(reference: Side, changed: Side, days: Mapping[str, str]) -> tuple[Difference, ...]:
+    """The difference by every method that the data allows; the first is the one reported.
+
+    Parameters
+    ----------
+    reference : Side
+        Two runs or more [-].
+    changed : Side
+        Two runs or more [-].
+    days : mapping of str to str
+        Calendar day of each flight [-].
+
+    Returns
+    -------
+    tuple of Difference
+        In order of preference, Welch last [-].
+
+    Raises
+    ------
+    TooFewCalls
+        A side has fewer than two runs.
+
+    Notes
+    -----
+    Least squares: V = b0 + b2 [changed] (+ b1 rate) (+ one constant a day); b2 is the effect at
+    any common rate.
+
+    References
+    ----------
+    [HANDBOOK] sec. 4, covariate model; [WELCH1947].
+    """
+    use_rate = _rates_usable(reference, changed)
+    by_day = _days_shared(reference, changed, days)
+    found = []
+    if by_day:
+        found.append(_model(reference, changed, days, use_rate))
+    if len(reference.flights) > 1 and len(changed.flights) > 1:
+        found.append(_by_flight(reference, changed))
+    if use_rate:
+        found.append(_model(reference, changed, None, True))
+    plain = welch(reference.speeds, changed.speeds)
+    found.append(Difference(method="welch", found=plain, sd_kt=_pooled_sd(reference.speeds, changed.speeds)))
+    return tuple(f for f in found if f is not None)
+
+
+def _model(reference: Side, changed: Side, days: Mapping[str, str] | None, use_rate: bool) -> Difference | None:
+    runs = [*reference.runs, *changed.runs]
+    columns = [np.ones(len(runs)), np.array([0.0] * len(reference.runs) + [1.0] * len(changed.runs))]
+    name = []
+    if use_rate:
+        columns.append(np.array([run.entry_rate_kt_per_s - 1.0 for run in runs]))
+        name.append("covariate")
+    if days is not None:
+        labels = [days.get(run.flight, "") for run in runs]
+        columns += [np.array([float(label == day) for label in labels]) for day in sorted(set(labels))[1:]]
+        name.append("block")
+    try:
+        beta, covariance, df = least_squares(np.column_stack(columns), np.array([*reference.speeds, *changed.speeds]))
+    except TooFewCalls:
+        return None
+    residual_sd = math.sqrt(covariance[1, 1] / _unit_variance(columns))
+    return Difference(
+        method="+".join(name), found=estimate(float(beta[1]), math.sqrt(covariance[1, 1]), df), sd_kt=residual_sd
+    )
+
+
+def _unit_variance(columns) -> float:
+    """Variance of the second coefficient for unit noise."""
+    design = np.column_stack(columns)
+    return float(np.linalg.inv(design.T @ design)[1, 1])
+
+
+def _by_flight(reference: Side, changed: Side) -> Difference:
+    """Pooled t on flight means: the flight, not the run, is what was repeated."""
+    a, b = reference.flight_means(), changed.flight_means()
+    df = len(a) + len(b) - 2
+    pooled = (np.var(a, ddof=1) * (len(a) - 1) + np.var(b, ddof=1) * (len(b) - 1)) / df
+    se = math.sqrt(float(pooled) * (1 / len(a) + 1 / len(b)))
+    return Difference(
+        method="flights",
+        found=estimate(float(np.mean(b) - np.mean(a)), se, df),
+        sd_kt=_pooled_sd(reference.speeds, changed.speeds),
+        holds_flight_spread=True,
+    )
+
+
+def _rates_usable(reference: Side, changed: Side) -> bool:
+    rates = [*reference.rates, *changed.rates]
+    if None in rates or min(len(reference.runs), len(changed.runs)) < FEWEST_FOR_COVARIATE:
+        return False
+    overlap = max(min(reference.rates), min(changed.rates)) < min(max(reference.rates), max(changed.rates))
+    spread = math.sqrt((np.var(reference.rates, ddof=1) + np.var(changed.rates, ddof=1)) / 2)
+    return overlap and spread >= RATE_SPREAD_KT_PER_S
+
+
+def _days_shared(reference: Side, changed: Side, days: Mapping[str, str]) -> bool:
+    of = [{days.get(flight, "") for flight in side.flights} for side in (reference, changed)]
+    return of[0] == of[1] and len(of[0]) > 1 and "" not in of[0]
+
+
+def _pooled_sd(a: Sequence[float], b: Sequence[float]) -> float:
+    df = len(a) + len(b) - 2
+    if df < 1:
+        return math.nan
+    squares = sum((len(x) - 1) * float(np.var(x, ddof=1)) for x in (a, b) if len(x) > 1)
+    return math.sqrt(squares / df)
+
+
+def _compare(campaign: Campaign, point: TestPoint, pair, sides, days) -> Comparison:
+    common = {"point": point.id, "reference": pair[0], "changed": pair[1]}
+    if not sides[0] or not sides[1]:
+        missing = pair[0] if not sides[0] else pair[1]
+        return _not_comparable(common, sides, f"no run of {missing} counts here")
+    kind = _common_family(sides)
+    if kind is None:
+        words = [_kinds_in_words(side) for side in sides]
+        return _not_comparable(common, sides, f"the stall changed kind: {words[0]} against {words[1]}")
+    kept = [[run for run in side if family(run.event) == kind] for side in sides]
+    basis, load_basis, reference, changed, notes = _as_numbers(kept)
+    common |= {
+        "n_reference": len(kept[0]),
+        "n_changed": len(kept[1]),
+        "basis": basis,
+        "load_factor_basis": load_basis,
+        "event": kind,
+        "reviewed": all(run.reviewed for side in kept for run in side),
+    }
+    notes += _caveats(campaign, reference, changed, sides, kept)
+    common |= _warning_and_drop(kept)
+    if min(len(reference.runs), len(changed.runs)) < 2:
+        return _without_interval(common, reference, changed, notes)
+    return _with_interval(common, reference, changed, notes, days)
+
+
+def _with_interval(common, reference: Side, changed: Side, notes, days) -> Comparison:
+    methods = difference_of(reference, changed, days)
+    chosen = methods[0]
+    weight = 0.0 if common["basis"] != "std" or chosen.holds_flight_spread else _weight_u(reference, changed)
+    floor = _reading_floor(reference, changed)
+    se = max(chosen.found.se, floor)
+    if se > chosen.found.se:
+        notes.append("the runs agree better than the dial can be read: the graduation sets the uncertainty")
+    u, df = combine_uncertainties([(se**2, chosen.found.df), (weight**2, math.inf)])
+    found = estimate(chosen.found.value, u, df)
+    sd = max(chosen.sd_kt, floor / math.sqrt(1 / len(reference.runs) + 1 / len(changed.runs)))
+    if chosen.method == "welch":
+        notes += _rate_note(reference, changed)
+    n = (len(reference.runs), len(changed.runs))
+    return Comparison(
+        **common,
+        verdict="",
+        words="",
+        difference_kt=found.value,
+        u_kt=found.se,
+        low_kt=found.low,
+        high_kt=found.high,
+        df=found.df,
+        p=found.p,
+        smallest_kt=smallest_difference_kt(sd, *n),
+        runs_to_show_1_kt=_runs_to_show(1.0, sd),
+        method=chosen.method,
+        alternatives=tuple((m.method, m.found.value, m.found.low, m.found.high) for m in methods[1:]),
+        notes=tuple(notes),
+        budget=_budget(common["basis"], reference, changed, se, weight),
+    )
+
+
+def _without_interval(common, reference: Side, changed: Side, notes) -> Comparison:
+    notes.append("fewer than two runs on a side: no interval, nothing can be shown")
+    return Comparison(
+        **common,
+        verdict="",
+        words="",
+        difference_kt=float(np.mean(changed.speeds) - np.mean(reference.speeds)),
+        method="none",
+        notes=tuple(notes),
+    )
+
+
+def _not_comparable(common, sides, why: str) -> Comparison:
+    speeds = [_mean_known(side) for side in sides]
+    return Comparison(
+        **common,
+        n_reference=len(sides[0]),
+        n_changed=len(sides[1]),
+        verdict="not comparable",
+        words="",
+        method="none",
+        difference_kt=speeds[1] - speeds[0] if None not in speeds and "changed kind" in why else None,
+        notes=(why,),
+        **_warning_and_drop(sides),
+    )
+
+
+def _mean_known(side) -> float | None:
+    speeds = [run.vs_std_kt if run.vs_std_kt is not None else run.vs_cas_kt for run in side]
+    return float(np.mean(speeds)) if speeds and None not in speeds else None
+
+
+def _common_family(sides) -> str | None:
+    """The kind of stall on both sides that leaves most runs to compare."""
+    shared = dict.fromkeys(family(run.event) for run in sides[0] if any(family(o.event) == family(run.event) for o in sides[1]))
+    return max(shared, key=lambda k: min(sum(family(r.event) == k for r in side) for side in sides), default=None)
+
+
+def _kinds_in_words(side) -> str:
+    return " and ".join(dict.fromkeys(str(run.event).replace("_", " ") for run in side))
+
+
+def _as_numbers(kept) -> tuple[str, str, Side, Side, list[str]]:
+    """Speeds of one kind on both sides: standardised, else CAS, else IAS, and a note if not the first."""
+    everything = [run for side in kept for run in side]
+    basis = common_basis(everything)
+    if basis:
+        return "std", basis, *(_side(side, lambda r: on_basis_kt(r, basis)) for side in kept), []
+    if all(run.vs_cas_kt is not None for run in everything):
+        note = "weight not known for every run: CAS compared at the weights flown"
+        return "cas", "raw", *(_side(side, lambda r: r.vs_cas_kt) for side in kept), [note]
+    note = "no calibration for every run: indicated speeds compared at the weights flown; knots of IAS are not knots of CAS"
+    return "ias", "raw", *(_side(side, lambda r: r.vs_ias_kt) for side in kept), [note]
+
+
+def _side(runs, speed) -> Side:
+    return Side(runs=tuple(runs), speeds=tuple(speed(run) for run in runs))
+
+
+def _weight_u(reference: Side, changed: Side) -> float:
+    """Weight error of the difference: common to the runs of a flight, independent between flights."""
+    total = 0.0
+    for side in (reference, changed):
+        terms = [t.u_kt for run in side.runs for t in run.budget if t.name == "weight"]
+        if terms:
+            total += float(np.mean(terms)) ** 2 / len(side.flights)
+    return math.sqrt(total)
+
+
+def _reading_floor(reference: Side, changed: Side) -> float:
+    """Least standard error that the dial's graduation allows for the difference."""
+    total = 0.0
+    for side in (reference, changed):
+        terms = [t.u_kt**2 for run in side.runs for t in run.budget if t.name == "reading"]
+        if terms:
+            total += float(np.mean(terms)) / len(side.runs) / 4  # readings of a run largely average out
+    return math.sqrt(total)
+
+
+def _runs_to_show(difference_kt: float, sd_kt: float) -> int | None:
+    try:
+        return runs_needed(difference_kt, sd_kt)
+    except BadQuantity:
+        return None
+
+
+def _budget(basis: str, reference: Side, changed: Side, se: float, weight: float) -> tuple[BudgetTerm, ...]:
+    terms = [BudgetTerm(name="repeatability", u_kt=se, note="shrinks with the number of runs")]
+    if weight:
+        terms.append(BudgetTerm(name="weight", u_kt=weight, kind="systematic", note="of the flights compared"))
+    budgets = [t for run in (*reference.runs, *changed.runs) for t in run.budget if t.cancels]
+    for name in dict.fromkeys(t.name for t in budgets):
+        mean = float(np.mean([t.u_kt for t in budgets if t.name == name]))
+        note = STATIC_PORT_CAVEAT if name == "calibration" else "same pilot and instrument: left out of the interval"
+        if name != "calibration" or basis != "ias":
+            terms.append(BudgetTerm(name=name, u_kt=mean, kind="systematic", cancels=True, note=note))
+    return tuple(terms)
+
+
+def _warning_and_drop(kept) -> dict:
+    margins = [[r.warning_margin_kt for r in side if r.warning_margin_kt is not None] for side in kept]
+    change = change_u = None
+    if margins[0] and margins[1]:
+        change = float(np.mean(margins[1]) - np.mean(margins[0]))
+        change_u = welch(*margins).se if min(map(len, margins)) > 1 else None
+    drops = [tuple(sum(r.wing_drop == side for r in runs) for side in ("left", "right")) for runs in kept]
+    return {
+        "warning_margin_change_kt": change,
+        "warning_margin_change_u_kt": change_u,
+        "wing_drop_p": sides_differ_p(*drops) if sum(drops[0]) and sum(drops[1]) else None,
+    }
+
+
+def _caveats(campaign: Campaign, reference: Side, changed: Side, sides, kept) -> list[str]:
+    notes = []
+    left = sum(map(len, sides)) - sum(map(len, kept))
+    if left:
+        notes.append(f"{left} run(s) ended in another kind of stall and are not in this difference")
+    if len(reference.flights) == 1 and len(changed.flights) == 1:
+        notes.append("one flight each: whatever else differed between the two flights is in this difference too")
+    for side in (reference, changed):
+        if len(side.flights) > 1:
+            means = ", ".join(f"{mean:.1f}" for mean in side.flight_means())
+            notes.append(f"{side.runs[0].configuration}: flight means {means} kt")
+    notes += _cg_note(campaign, reference, changed)
+    ends = [max((run.extrapolated_kt or 0.0 for run in side.runs), default=0.0) for side in (reference, changed)]
+    if max(ends) > 0:
+        notes.append(f"calibration extrapolated by up to {max(ends):.1f} kt; {STATIC_PORT_CAVEAT}")
+    config = campaign.configuration(changed.runs[0].configuration)
+    if config and len(config.changes) > 1:
+        notes.append(f"{len(config.changes)} things were changed at once: the difference belongs to all of them together")
+    return notes
+
+
+def _cg_note(campaign: Campaign, reference: Side, changed: Side) -> list[str]:
+    cgs = [[run.cg_mm for run in side.runs if run.cg_mm is not None] for side in (reference, changed)]
+    if not (cgs[0] and cgs[1]):
+        return []
+    shift = float(np.mean(cgs[1]) - np.mean(cgs[0]))
+    low, high = campaign.aircraft.cg_min_mm, campaign.aircraft.cg_max_mm
+    limit = CG_TRAVEL_SHARE * (high - low) if low is not None and high is not None else CG_SHIFT_MM
+    return [f"CG differs by {shift:+.0f} mm; not corrected, fly both at the same CG"] if abs(shift) > limit else []
+
+
+def _rate_note(reference: Side, changed: Side) -> list[str]:
+    rates = [[r for r in side.rates if r is not None] for side in (reference, changed)]
+    if not (rates[0] and rates[1]):
+        return []
+    shift = float(np.mean(rates[1]) - np.mean(rates[0]))
+    if abs(shift) < RATE_DIFFERENCE_KT_PER_S:
+        return []
+    return [f"mean entry rates differ by {shift:+.2f} kt/s and are not adjusted for (about 1 kt of stall speed per kt/s)"]
+
+
+def _adjusted(campaign: Campaign, made: list[Comparison]) -> tuple[Comparison, ...]:
+    tested = [k for k, c in enumerate(made) if c.p is not None]
+    for k, p in zip(tested, holm([made[k].p for k in tested])):
+        made[k] = replace(made[k], p_adjusted=p)
+    return tuple(_concluded(campaign, c, len(tested)) for c in made)
+
+
+def _concluded(campaign: Campaign, comparison: Comparison, tested: int) -> Comparison:
+    verdict = comparison.verdict
+    if not verdict:
+        shown = comparison.p_adjusted is not None and comparison.p_adjusted < SIGNIFICANT_P
+        verdict = ("lower" if comparison.difference_kt < 0 else "higher") if shown else "not shown"
+    label = next((p.label for p in campaign.points if p.id == comparison.point), comparison.point)
+    done = replace(comparison, verdict=verdict)
+    return replace(done, words=sentence(done, label, tested))

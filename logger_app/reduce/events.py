@@ -1,0 +1,84 @@
+"""What a called event means for the reduction: one table, by the language pack's own names.
+
+A name that is not in the table carries no meaning here and is left alone. The kinds of stall
+follow 14 CFR 23.201(b) and 25.201(d) [CFR23.201] [CFR25.201].
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from logger_app.records.calls import CallKind, ReviewedCall
+from logger_app.records.runs import StallEvent
+
+
+class Role(StrEnum):
+    """What a called event does in a run."""
+
+    WARNING = "warning"
+    BUFFET = "buffet"  # onset: a warning, not the stall
+    STALL = "stall"
+    WING_DROP = "wing_drop"
+    RECOVERY = "recovery"
+    REMARK = "remark"  # goes beside the figure, changes nothing
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Meaning:
+    """Role of an event, the kind of stall if it is one, its side if it has one, what to remark."""
+
+    role: Role
+    stall: StallEvent | None = None
+    side: str | None = None
+    remark: str = ""
+
+
+def _stall(kind: StallEvent) -> Meaning:
+    return Meaning(role=Role.STALL, stall=kind)
+
+
+MEANINGS: dict[str, Meaning] = {
+    "stall_warning": Meaning(role=Role.WARNING),
+    "stick_shaker": Meaning(role=Role.WARNING),
+    "buffet": Meaning(role=Role.BUFFET),
+    "heavy_buffet": _stall(StallEvent.DETERRENT_BUFFET),
+    "break": _stall(StallEvent.PITCH_DOWN),
+    "nose_drop": _stall(StallEvent.PITCH_DOWN),
+    "aft_stop": _stall(StallEvent.AFT_STOP),
+    "stick_pusher": _stall(StallEvent.DEVICE),
+    "wing_drop": Meaning(role=Role.WING_DROP, stall=StallEvent.ROLL_OFF),
+    "wing_drop_left": Meaning(role=Role.WING_DROP, stall=StallEvent.ROLL_OFF, side="left"),
+    "wing_drop_right": Meaning(role=Role.WING_DROP, stall=StallEvent.ROLL_OFF, side="right"),
+    "mush": Meaning(role=Role.REMARK, remark="mushing was called; it is no stall event by itself"),
+    "wing_rock": Meaning(role=Role.REMARK, remark="wing rock was called"),
+    "spin": Meaning(role=Role.REMARK, remark="a spin was called"),
+    "recovered": Meaning(role=Role.RECOVERY),
+    "knock_it_off": Meaning(role=Role.RECOVERY),
+}
+"""By the name in a language pack (or of a call that a person added)."""
+
+
+def meaning_of(call: ReviewedCall) -> Meaning | None:
+    """What a call means for the reduction.
+
+    Parameters
+    ----------
+    call : ReviewedCall
+        Any call [-].
+
+    Returns
+    -------
+    Meaning or None
+        None when it is no event or command that matters here [-].
+
+    References
+    ----------
+    [CFR23.201] (b); [CFR25.201] (d).
+    """
+    if call.kind not in (CallKind.EVENT, CallKind.COMMAND):
+        return None
+    meaning = MEANINGS.get(call.name)
+    if meaning and meaning.side is None and call.value in ("left", "right"):
+        return Meaning(role=meaning.role, stall=meaning.stall, side=str(call.value))
+    return meaning

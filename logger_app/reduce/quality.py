@@ -1,0 +1,132 @@
+"""A run counts if ...: every rule, stated once. The pilot can overrule all but the last group.
+
+`RULES` is the list that the report prints. A rule that excludes gives a reason; a caveat leaves
+the run in and says something beside its figure. Overruling is a row in the journal, seen here
+as `Run.overruled`. Sources: 14 CFR 23.201 [CFR23.201]; the rest is common practice, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from logger_app.records.plan import TestPoint
+from logger_app.records.runs import Run, RunEnd, StallEvent
+from logger_app.reduce.stall_speed import RunStall
+
+FEWEST_CALLS = 3
+LONGEST_GAP_S = 4.0
+SLOWEST_RATE_KT_PER_S = 0.1
+LARGEST_U_KT = 2.0
+# 14 CFR 23.201(b): start at least 10 kt above the stall [CFR23.201].
+START_ABOVE_STALL_KT = 10.0
+
+RULES = (
+    ("discarded", "excluded", "the pilot discarded it (scratch that) or it was knocked off"),
+    ("no event", "excluded", "no stall event was called: its lowest speed is not a stall speed"),
+    ("too few calls", "excluded", f"fewer than {FEWEST_CALLS} airspeeds were called before the event"),
+    ("late silence", "excluded", f"the last usable call came more than {LONGEST_GAP_S:g} s before the event"),
+    ("not slowing", "excluded", f"the calls do not fall by at least {SLOWEST_RATE_KT_PER_S:g} kt/s"),
+    ("entry rate", "excluded", "the entry rate is clearly outside the card's band (by more than its uncertainty)"),
+    ("too uncertain", "excluded", f"the stall speed's standard uncertainty is above {LARGEST_U_KT:g} kt"),
+    ("no test point", "left out", "it fits no test point, or its configuration is not known (assign it in review)"),
+    ("no speed", "left out", "no usable airspeed was called"),
+    ("short entry", "caveat", f"the approach was called from less than {START_ABOVE_STALL_KT:g} kt above the stall"),
+    ("altitude", "caveat", "the altitude called is outside the card's band"),
+    ("interrupted", "caveat", "the recording or the calls broke off during the run"),
+)
+"""(name, effect, rule): what the report prints under "a run counts if"."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """Whether a run counts, the reasons if not, and the caveats that stand beside it."""
+
+    counts: bool
+    why: tuple[str, ...]
+    caveats: tuple[str, ...]
+
+
+def judge(run: Run, stall: RunStall, point: TestPoint | None, configuration: str | None) -> Verdict:
+    """Apply every rule to a run.
+
+    Parameters
+    ----------
+    run : Run
+        The run [-].
+    stall : RunStall
+        What its calls say [-].
+    point : TestPoint or None
+        The test point that it was flown for [-].
+    configuration : str or None
+        Configuration of the flight [-].
+
+    Returns
+    -------
+    Verdict
+        All reasons at once; `RULES` states them [-].
+
+    References
+    ----------
+    [CFR23.201] (b); [CP] the rest.
+    """
+    excluded = [*_discarded(run), *_event_and_calls(stall), *_figures(stall, point)]
+    left_out = []
+    if point is None:
+        left_out.append(run.why_no_point or f"test point {run.point!r} is not in the campaign")
+    if configuration is None:
+        left_out.append("the flight's configuration is not known")
+    if stall.ias_kt is None:
+        left_out.append("no usable airspeed was called")
+    caveats = _caveats(run, stall, point)
+    counts = not excluded
+    if run.overruled is not None and run.overruled != counts:
+        counts = run.overruled
+        said = "; ".join(excluded) or "no rule excluded it"
+        caveats.append(f"the pilot overruled: the run {'counts' if counts else 'does not count'} although {said}")
+        excluded = [] if counts else ["the pilot overruled: it does not count"]
+    return Verdict(counts=counts and not left_out, why=tuple(excluded + left_out), caveats=tuple(caveats))
+
+
+def _discarded(run: Run) -> list[str]:
+    return [f"discarded: {run.why_discarded or 'by the pilot'}"] if run.discarded else []
+
+
+def _event_and_calls(stall: RunStall) -> list[str]:
+    if stall.event is StallEvent.NOT_REACHED:
+        return ["no stall event was called: its lowest speed is not a stall speed"]
+    why = []
+    if stall.calls_before < FEWEST_CALLS:
+        why.append(f"{stall.calls_before} airspeed(s) called before the event; needs {FEWEST_CALLS}")
+    elif stall.last_call_gap_s is not None and stall.last_call_gap_s > LONGEST_GAP_S:
+        why.append(f"last usable call {stall.last_call_gap_s:.1f} s before the event; at most {LONGEST_GAP_S:g} s")
+    return why
+
+
+def _figures(stall: RunStall, point: TestPoint | None) -> list[str]:
+    why = []
+    rate, u = stall.rate_kt_per_s, stall.rate_u_kt_per_s or 0.0
+    if stall.event is not StallEvent.NOT_REACHED and rate is not None:
+        if rate < SLOWEST_RATE_KT_PER_S:
+            why.append(f"the calls do not fall (entry rate {rate:.2f} kt/s): no approach to a stall")
+        elif point and (rate + u < point.rate_low_kt_per_s or rate - u > point.rate_high_kt_per_s):
+            band = f"{point.rate_low_kt_per_s:g} to {point.rate_high_kt_per_s:g} kt/s"
+            why.append(f"entry rate {rate:.2f} kt/s; the card asks for {band}")
+    if stall.ias_u_kt is not None and stall.ias_u_kt > LARGEST_U_KT:
+        why.append(f"stall speed known to {stall.ias_u_kt:.1f} kt only; at most {LARGEST_U_KT:g} kt")
+    return why
+
+
+def _caveats(run: Run, stall: RunStall, point: TestPoint | None) -> list[str]:
+    caveats = []
+    if stall.start_ias_kt is not None and stall.ias_kt is not None:
+        above = stall.start_ias_kt - stall.ias_kt
+        if above < START_ABOVE_STALL_KT:
+            caveats.append(f"called from {above:.0f} kt above the stall; 14 CFR 23.201(b) begins at least 10 kt above")
+    altitude = stall.altitude_ft
+    if point and altitude is not None:
+        low, high = point.altitude_low_ft, point.altitude_high_ft
+        if (low is not None and altitude < low) or (high is not None and altitude > high):
+            caveats.append(f"altitude {altitude:.0f} ft is outside the card's band")
+    if run.ended is RunEnd.GAP:
+        caveats.append("the recording or the calls broke off during this run")
+    return caveats

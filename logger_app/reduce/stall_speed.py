@@ -1,0 +1,373 @@
+"""One run: its stall event, its indicated stall speed, entry rate, margins and altitude lost.
+
+Pure numpy and records; no scipy, so the cockpit can give a verdict with it. Not for:
+calibration, weight and averages (see `campaign`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from logger_app.records.calls import CallKind, ReviewedCall
+from logger_app.records.plan import Indicator
+from logger_app.records.runs import Run, StallEvent
+from logger_app.reduce.approach import OUTLIER_WEIGHT, Approach, fit_approach
+from logger_app.reduce.events import Role, meaning_of
+from logger_app.units import to_kt
+
+# A break and a wing drop said within this time are one event (common practice, no source).
+SAME_EVENT_S = 2.0
+# 14 CFR 23.201(c): the control is held on the stop for the longer of 2 s and the time used for
+# the minimum steady speed [CFR23.201].
+HOLD_ON_STOP_S = 2.0
+STEADY_WITHIN_KT = 2.0
+HELD_FOR_AT_MOST_S = 8.0
+# A fall-back reading is trusted when another call within this long is this near (common practice).
+NEIGHBOUR_S = 4.0
+NEIGHBOUR_KT = 4.0
+_TRUST_FLOOR = 0.2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunStall:
+    """What the calls of one run say, in indicated airspeed. None where they say nothing.
+
+    `method` is ``fit`` or ``lowest``; `last_call_gap_s` is from the last used call to the event;
+    `start_ias_kt` the highest call of the approach. `scatter_u_kt` and `reading_u_kt` split
+    `ias_u_kt` (without lag) into what the dial's graduation explains and the rest.
+    """
+
+    event: StallEvent
+    event_s: float | None
+    method: str
+    ias_kt: float | None = None
+    ias_u_kt: float | None = None
+    reading_u_kt: float = 0.0
+    scatter_u_kt: float = 0.0
+    lag_u_kt: float = 0.0
+    rate_kt_per_s: float | None = None
+    rate_u_kt_per_s: float | None = None
+    approach: Approach | None = None
+    used: tuple[str, ...] = ()
+    excluded: tuple[tuple[str, str], ...] = ()
+    calls_before: int = 0
+    last_call_gap_s: float | None = None
+    start_ias_kt: float | None = None
+    buffet_ias_kt: float | None = None
+    warning_ias_kt: float | None = None
+    wing_drop: str | None = None
+    altitude_ft: float | None = None
+    altitude_lost_ft: float | None = None
+    event_calls: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+def resolution_u_kt(indicator: Indicator) -> float:
+    """Standard uncertainty of one reading from how finely the dial can be read.
+
+    Parameters
+    ----------
+    indicator : Indicator
+        Its unit and graduation [-].
+
+    Returns
+    -------
+    float
+        Standard uncertainty [kt].
+
+    Notes
+    -----
+    A step of full width w is uniform: u = w / sqrt(12). The step is a whole unit, as spoken,
+    or half a graduation where that is coarser.
+
+    References
+    ----------
+    [TN1297] sec. 4.6 (from memory): uniform distribution.
+
+    Examples
+    --------
+    >>> round(resolution_u_kt(Indicator()), 4)
+    0.2887
+    """
+    return to_kt(max(1.0, indicator.graduation / 2), indicator.unit) / math.sqrt(12)
+
+
+def stall_of_run(run: Run, indicator: Indicator, *, event_voiced: bool = True) -> RunStall:
+    """The indicated stall speed of one run.
+
+    Parameters
+    ----------
+    run : Run
+        With its reviewed calls [-].
+    indicator : Indicator
+        Graduation and reading lag [-].
+    event_voiced : bool
+        Whether the event's time is that of a spoken word. One taken from a picture or a trace
+        is not late, and the calls are then moved earlier by the reading lag [-].
+
+    Returns
+    -------
+    RunStall
+        What can be said; `ias_kt` is None when there is no usable reading [-].
+
+    Notes
+    -----
+    The first stall event decides [CFR23.201] (b); a wing drop and a break within 2 s are one.
+    A lag common to calls and event cancels; what is left is the spread of their difference
+    times the rate. A control held on the stop gives a minimum steady speed: the median of the
+    calls while it was held, when they are steady.
+
+    References
+    ----------
+    [CFR23.201] (b), (c); [DERIVED] lag.
+    """
+    shift_s = 0.0 if event_voiced else indicator.reading_lag_s
+    calls = sorted((c for c in run.calls if c.counts), key=lambda c: (c.flight_ns, c.id))
+    events = [(c, m) for c in calls if (m := meaning_of(c)) is not None]
+    recovery_s = min((c.flight_s for c, m in events if m.role is Role.RECOVERY), default=math.inf)
+    stalls = [(c, m) for c, m in events if m.stall is not None and c.flight_s < recovery_s]
+    speeds, excluded = _readings(calls)
+    common = {
+        "wing_drop": _wing_drop(events),
+        "event_calls": tuple(c.id for c, _ in events),
+        "altitude_ft": _altitude(calls, run),
+        "altitude_lost_ft": _altitude_lost(calls, stalls),
+    }
+    if not stalls:
+        return _not_reached(speeds, excluded, recovery_s, indicator, common, _remarks(events))
+    event, kind, notes = _which(stalls)
+    event_s = event.flight_s
+    before = [c for c in speeds if c.flight_s - shift_s <= event_s]
+    after = [c for c in speeds if c.flight_s - shift_s > event_s]
+    excluded += [(c.id, "said after the stall event") for c in after]
+    notes += _remarks(events)
+    found = _from_approach(before, event_s, shift_s, indicator, event_voiced)
+    if kind is StallEvent.AFT_STOP:
+        found = _held_on_stop(found, after, event_s, recovery_s, stalls, indicator)
+    margins = _margins(found, before, events, event_s, shift_s)
+    return RunStall(
+        event=kind,
+        event_s=event_s,
+        calls_before=len(before),
+        start_ias_kt=max((c.ias_kt for c in before), default=None),
+        excluded=tuple(excluded) + found.pop("excluded"),
+        notes=tuple(notes) + found.pop("notes"),
+        **margins,
+        **found,
+        **common,
+    )
+
+
+def _readings(calls: Sequence[ReviewedCall]) -> tuple[list[ReviewedCall], list[tuple[str, str]]]:
+    usable, excluded = [], []
+    for call in calls:
+        if call.kind is not CallKind.AIRSPEED:
+            continue
+        if call.ias_kt is None or not math.isfinite(call.ias_kt) or call.ias_kt <= 0:
+            excluded.append((call.id, f"no usable airspeed ({call.ias_kt})"))
+        else:
+            usable.append(call)
+    return usable, excluded
+
+
+def _which(stalls) -> tuple[ReviewedCall, StallEvent, list[str]]:
+    """The event that is the stall, its kind, and what else was said of it."""
+    # A heavy buffet that was flown through was no deterrent: what followed is the stall.
+    deciding = [pair for pair in stalls if pair[1].stall is not StallEvent.DETERRENT_BUFFET] or stalls
+    first, meaning = deciding[0]
+    kind, notes = meaning.stall, []
+    for call, other in deciding[1:]:
+        later_s = call.flight_s - first.flight_s
+        if kind is StallEvent.ROLL_OFF and other.stall is StallEvent.PITCH_DOWN and later_s <= SAME_EVENT_S:
+            kind = StallEvent.PITCH_DOWN
+            notes.append("wing drop and break were one event")
+        elif other.stall is not kind and other.role is not Role.WING_DROP:
+            notes.append(f"{other.stall.replace('_', ' ')} followed {later_s:.1f} s later; the first event is the stall")
+    return first, kind, notes
+
+
+def _from_approach(before, event_s, shift_s, indicator, event_voiced) -> dict:
+    """The fit, or the lowest steady call when there is none."""
+    resolution = resolution_u_kt(indicator)
+    times = np.array([c.flight_s - shift_s for c in before])
+    speeds = np.array([c.ias_kt for c in before])
+    trust = np.array([1.0 if c.reviewed else max(c.posterior, _TRUST_FLOOR) for c in before])
+    fit = fit_approach(times, speeds, event_s, resolution, trust) if len(before) >= 3 else None
+    if fit is None:
+        return _lowest(before, event_s, indicator)
+    used = [c for c, w in zip(before, fit.weight) if w > OUTLIER_WEIGHT]
+    wild = [
+        (c.id, f"{abs(r):.1f} kt {'above' if r > 0 else 'below'} the fitted approach")
+        for c, w, r in zip(before, fit.weight, fit.residual_kt)
+        if w <= OUTLIER_WEIGHT and math.isfinite(r)
+    ]
+    lag_u = abs(fit.slope_kt_per_s) * indicator.reading_lag_u_s
+    reading_u = min(fit.ias_u_kt, math.sqrt(fit.leverage) * resolution)
+    notes = ()
+    if not event_voiced:
+        notes = (f"event not timed by voice: calls moved {shift_s:.2f} s earlier for the reading lag",)
+    return {
+        "method": "fit",
+        "ias_kt": fit.ias_kt,
+        "ias_u_kt": math.hypot(fit.ias_u_kt, lag_u),
+        "reading_u_kt": reading_u,
+        "scatter_u_kt": math.sqrt(max(fit.ias_u_kt**2 - reading_u**2, 0.0)),
+        "lag_u_kt": lag_u,
+        "rate_kt_per_s": fit.entry_rate_kt_per_s,
+        "rate_u_kt_per_s": fit.entry_rate_u_kt_per_s,
+        "approach": fit,
+        "used": tuple(c.id for c in used),
+        "last_call_gap_s": event_s - (used[-1].flight_s - shift_s),
+        "excluded": tuple(wild),
+        "notes": notes,
+    }
+
+
+def _lowest(before: Sequence[ReviewedCall], event_s: float | None, indicator: Indicator) -> dict:
+    """The lowest call that a neighbour supports; its rate from the last two calls, if they fall."""
+    nothing = {"method": "lowest", "excluded": (), "notes": ()}
+    if not before:
+        return nothing | {"notes": ("no airspeed was called before the event",)}
+    steady = [c for c in before if _supported(c, before)] or list(before)
+    lowest = min(reversed(steady), key=lambda c: c.ias_kt)
+    resolution = resolution_u_kt(indicator)
+    rate = None
+    if len(before) >= 2:
+        first, last = before[-2], before[-1]
+        seconds = last.flight_s - first.flight_s
+        rate = (first.ias_kt - last.ias_kt) / seconds if seconds > 0 else None
+    gap_s = event_s - lowest.flight_s if event_s is not None else None
+    # Between this call and the event the speed fell on: a one-sided error, up to rate x gap.
+    unseen = (rate or 0.0) * gap_s / math.sqrt(3) if gap_s and rate and rate > 0 else 0.0
+    return nothing | {
+        "ias_kt": lowest.ias_kt,
+        "ias_u_kt": math.hypot(resolution, unseen),
+        "reading_u_kt": resolution,
+        "scatter_u_kt": unseen,
+        "rate_kt_per_s": rate,
+        "used": (lowest.id,),
+        "last_call_gap_s": gap_s,
+        "notes": ("too few calls for a fit: the lowest steady call is used",),
+    }
+
+
+def _supported(call: ReviewedCall, calls: Sequence[ReviewedCall]) -> bool:
+    return any(
+        other is not call
+        and abs(other.flight_s - call.flight_s) <= NEIGHBOUR_S
+        and abs(other.ias_kt - call.ias_kt) <= NEIGHBOUR_KT
+        for other in calls
+    )
+
+
+def _held_on_stop(found: dict, after, event_s, recovery_s, stalls, indicator) -> dict:
+    """Minimum steady speed while the control was held on the stop, if the calls show one."""
+    until_s = min([recovery_s, event_s + HELD_FOR_AT_MOST_S] + [c.flight_s for c, _ in stalls[1:]])
+    held = [c for c in after if c.flight_s < until_s]
+    for start in range(max(len(held) - 1, 0)):  # it may still be falling when the stop is reached
+        speeds = [c.ias_kt for c in held[start:]]
+        if max(speeds) - min(speeds) <= STEADY_WITHIN_KT:
+            return _steady(found, held[start:], event_s, indicator)
+    note = "aft stop: no steady speed was called while it was held; the speed is that at reaching the stop"
+    return found | {"notes": (*found["notes"], note)}
+
+
+def _steady(found: dict, held, event_s, indicator) -> dict:
+    resolution = resolution_u_kt(indicator)
+    speeds = [c.ias_kt for c in held]
+    scatter = float(np.std(speeds)) / math.sqrt(len(speeds))
+    held_s = held[-1].flight_s - event_s
+    notes = [f"minimum steady speed, control on the aft stop: median of {len(held)} calls over {held_s:.1f} s"]
+    if held_s < HOLD_ON_STOP_S:
+        notes.append(f"held on the stop for {held_s:.1f} s only; 14 CFR 23.201(c) asks for 2 s")
+    return found | {
+        "method": "lowest",
+        "ias_kt": float(np.median(speeds)),
+        "ias_u_kt": math.hypot(resolution, scatter),
+        "reading_u_kt": resolution,
+        "scatter_u_kt": scatter,
+        "lag_u_kt": 0.0,
+        "used": (*found.get("used", ()), *(c.id for c in held)),
+        "notes": tuple(notes),
+    }
+
+
+def _remarks(events) -> list[str]:
+    return list(dict.fromkeys(meaning.remark for _, meaning in events if meaning.remark))
+
+
+def _not_reached(speeds, excluded, recovery_s, indicator, common, remarks) -> RunStall:
+    before = [c for c in speeds if c.flight_s < recovery_s] or list(speeds)
+    found = _lowest(before, None, indicator)
+    if found.get("ias_kt") is not None:
+        found["notes"] = ("no stall event was called: the lowest steady call is not a stall speed",)
+    return RunStall(
+        event=StallEvent.NOT_REACHED,
+        event_s=None,
+        calls_before=len(before),
+        start_ias_kt=max((c.ias_kt for c in before), default=None),
+        excluded=tuple(excluded) + found.pop("excluded"),
+        notes=(*remarks, *found.pop("notes")),
+        **found,
+        **common,
+    )
+
+
+def _margins(found: dict, before, events, event_s, shift_s) -> dict:
+    """Speeds at which warning and buffet were called, before the stall."""
+    spoken = {}
+    for call, meaning in events:
+        role = Role.BUFFET if meaning.stall is StallEvent.DETERRENT_BUFFET else meaning.role
+        if role in (Role.WARNING, Role.BUFFET) and call.flight_s < event_s:
+            spoken.setdefault(role, call.flight_s)
+    return {
+        f"{role}_ias_kt": _speed_at(found, before, spoken[role], shift_s) if role in spoken else None
+        for role in (Role.WARNING, Role.BUFFET)
+    }
+
+
+def _speed_at(found: dict, before, at_s: float, shift_s: float) -> float | None:
+    fit = found.get("approach")
+    if fit is not None and math.isfinite(fit.at_kt(at_s)):
+        return fit.at_kt(at_s)
+    wild = {id for id, _ in found["excluded"]}
+    kept = [c for c in before if c.id not in wild]
+    times = [c.flight_s - shift_s for c in kept]
+    if not times or not times[0] <= at_s <= times[-1]:
+        return None
+    return float(np.interp(at_s, times, [c.ias_kt for c in kept]))
+
+
+def _wing_drop(events) -> str | None:
+    """Side of the wing drop; ``none`` when a stall was called without one, None when no stall was."""
+    drops = [meaning.side for _, meaning in events if meaning.role is Role.WING_DROP]
+    if drops:
+        return next((side for side in drops if side), "unknown")
+    return "none" if any(meaning.stall for _, meaning in events) else None
+
+
+def _altitudes(calls) -> list[tuple[float, float]]:
+    return [
+        (c.flight_s, float(c.value))
+        for c in calls
+        if c.kind is CallKind.SETTING and c.name == "altitude" and isinstance(c.value, (int, float))
+    ]
+
+
+def _altitude(calls, run: Run) -> float | None:
+    called = _altitudes(calls)
+    return called[0][1] if called else run.settings.altitude_ft
+
+
+def _altitude_lost(calls, stalls) -> float | None:
+    """From the last altitude called before the stall to the lowest after it."""
+    if not stalls:
+        return None
+    event_s = stalls[0][0].flight_s
+    before = [alt for at, alt in _altitudes(calls) if at <= event_s]
+    after = [alt for at, alt in _altitudes(calls) if at > event_s]
+    return before[-1] - min(after) if before and after else None

@@ -1,0 +1,443 @@
+"""The statistics of a comparison: intervals, Welch, least squares, Holm, exact tests, sample sizes.
+
+Thin, checked against scipy and statsmodels in the tests. Not for: deciding what to compare
+(see `compare`) or fitting an approach (see `approach`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from logger_app.errors import BadQuantity, OutsideValidity, TooFewCalls
+
+CONFIDENCE = 0.95
+POWER = 0.80
+MOST_RUNS = 1000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Estimate:
+    """A value with its standard error, degrees of freedom, interval and two-sided p against 0."""
+
+    value: float
+    se: float
+    df: float
+    low: float
+    high: float
+    p: float
+
+
+def estimate(value: float, se: float, df: float, confidence: float = CONFIDENCE) -> Estimate:
+    """A Student interval and p-value around a value.
+
+    Parameters
+    ----------
+    value : float
+        The estimate [-].
+    se : float
+        Its standard error [-].
+    df : float
+        Degrees of freedom; infinity for a normal [-].
+    confidence : float
+        Two-sided confidence [-].
+
+    Returns
+    -------
+    Estimate
+        The same with its bounds [-].
+
+    Raises
+    ------
+    BadQuantity
+        The standard error is negative or there are no degrees of freedom.
+
+    References
+    ----------
+    [TN1297] app. B, expanded uncertainty from the t-distribution.
+    """
+    from scipy import special  # late: scipy is slow to import and the cockpit never needs it
+
+    if not (se >= 0 and df > 0):
+        raise BadQuantity(f"standard error {se:g} with {df:g} degrees of freedom; needs 0 or more, with more than 0")
+    quantile = special.ndtri if math.isinf(df) else (lambda q: special.stdtrit(df, q))
+    half = float(quantile(0.5 + confidence / 2)) * se
+    if se == 0:
+        p = 1.0 if value == 0 else 0.0
+    else:
+        z = -abs(value) / se
+        p = float(2 * (special.ndtr(z) if math.isinf(df) else special.stdtr(df, z)))
+    return Estimate(value=value, se=se, df=df, low=value - half, high=value + half, p=p)
+
+
+def mean_interval(values: Sequence[float], confidence: float = CONFIDENCE) -> Estimate:
+    """Mean of repeats with its Student interval.
+
+    Parameters
+    ----------
+    values : sequence of float
+        Repeats, at least two [-].
+    confidence : float
+        Two-sided confidence [-].
+
+    Returns
+    -------
+    Estimate
+        Mean, s / sqrt(n), n - 1 and the bounds [-].
+
+    Raises
+    ------
+    TooFewCalls
+        Fewer than two values.
+
+    References
+    ----------
+    [TN1297] sec. 3 and app. B.
+
+    Examples
+    --------
+    >>> e = mean_interval([48.0, 49.0, 47.5, 48.5, 48.0])
+    >>> round(e.value, 3), round(e.high - e.value, 3)
+    (48.2, 0.708)
+    """
+    if len(values) < 2:
+        raise TooFewCalls(f"{len(values)} value(s); an interval needs at least 2")
+    return estimate(float(np.mean(values)), float(np.std(values, ddof=1)) / math.sqrt(len(values)), len(values) - 1, confidence)
+
+
+def welch(reference: Sequence[float], changed: Sequence[float]) -> Estimate:
+    """Difference of two means without assuming equal variances.
+
+    Parameters
+    ----------
+    reference : sequence of float
+        Repeats of the reference, at least two [-].
+    changed : sequence of float
+        Repeats of the changed configuration, at least two [-].
+
+    Returns
+    -------
+    Estimate
+        Changed minus reference, with Welch-Satterthwaite degrees of freedom [-].
+
+    Raises
+    ------
+    TooFewCalls
+        A side has fewer than two values.
+
+    References
+    ----------
+    [WELCH1947].
+
+    Examples
+    --------
+    >>> e = welch([48.0, 49.0, 47.5, 48.5, 48.0], [45.5, 46.5, 46.0, 45.0, 46.0])
+    >>> round(e.value, 3), round(e.low, 3), round(e.high, 3)
+    (-2.4, -3.231, -1.569)
+    """
+    if min(len(reference), len(changed)) < 2:
+        raise TooFewCalls(f"{len(reference)} and {len(changed)} value(s); a comparison needs 2 of each")
+    terms = [(float(np.var(side, ddof=1)) / len(side), len(side) - 1.0) for side in (reference, changed)]
+    se, df = combine_uncertainties(terms)
+    return estimate(float(np.mean(changed) - np.mean(reference)), se, df)
+
+
+def combine_uncertainties(terms: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """Variances added up, with effective degrees of freedom.
+
+    Parameters
+    ----------
+    terms : sequence of (float, float)
+        Variance and degrees of freedom (infinity if known) of each part [-].
+
+    Returns
+    -------
+    (float, float)
+        Standard uncertainty and effective degrees of freedom [-].
+
+    Notes
+    -----
+    df = u^4 / sum(u_i^4 / df_i). With no variance at all, the smallest df of the parts.
+
+    References
+    ----------
+    [WELCH1947]; [TN1297] app. B.3, Welch-Satterthwaite.
+    """
+    total = sum(variance for variance, _ in terms)
+    if total == 0:
+        return 0.0, min((df for _, df in terms), default=math.inf)
+    bottom = sum((variance / total) ** 2 / df for variance, df in terms)
+    return math.sqrt(total), (1 / bottom if bottom > 0 else math.inf)
+
+
+def least_squares(design: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, np.ndarray, int]:
+    """Ordinary least squares.
+
+    Parameters
+    ----------
+    design : ndarray of float64, shape (n, k)
+        One row a value, one column a coefficient [-].
+    values : ndarray of float64, shape (n,)
+        What is fitted [-].
+
+    Returns
+    -------
+    (ndarray, ndarray, int)
+        Coefficients (k,), their covariance (k, k), degrees of freedom n - k [-].
+
+    Raises
+    ------
+    TooFewCalls
+        No more values than coefficients, or columns that say the same.
+
+    References
+    ----------
+    [TN1297] app. A on regression as a Type A evaluation.
+    """
+    n, k = design.shape
+    if n <= k or np.linalg.matrix_rank(design) < k:
+        raise TooFewCalls(f"{n} values cannot settle {k} coefficients")
+    q, r = np.linalg.qr(design)
+    coefficients = np.linalg.solve(r, q.T @ values)
+    residual = values - design @ coefficients
+    inverse = np.linalg.inv(r)
+    return coefficients, inverse @ inverse.T * float(residual @ residual) / (n - k), n - k
+
+
+def line_at(x: Sequence[float], y: Sequence[float], at: float, confidence: float = CONFIDENCE) -> tuple[Estimate, float]:
+    """Straight line through points, read at one place: stall speed against entry rate at 1 kt/s.
+
+    Parameters
+    ----------
+    x : sequence of float
+        Abscissae, such as entry rates [-].
+    y : sequence of float
+        Ordinates, such as stall speeds [-].
+    at : float
+        Where to read, inside the span of `x` [-].
+    confidence : float
+        Two-sided confidence [-].
+
+    Returns
+    -------
+    (Estimate, float)
+        The fitted mean at `at` with its standard error, and the slope [-].
+
+    Raises
+    ------
+    TooFewCalls
+        Fewer than three points, or all at one `x`.
+    OutsideValidity
+        `at` lies outside the span of `x`: no extrapolation.
+
+    References
+    ----------
+    [AC25-7] (from memory) stall speed against entry rate, read at 1 kt/s.
+
+    Examples
+    --------
+    >>> e, slope = line_at([0.6, 0.8, 1.0, 1.2, 1.5, 1.9], [49.3, 49.0, 48.7, 48.5, 48.0, 47.4], 1.0)
+    >>> round(e.value, 3), round(slope, 2)
+    (48.725, -1.45)
+    """
+    if not min(x) <= at <= max(x):
+        raise OutsideValidity(f"{at:g} is outside the flown {min(x):.2f} to {max(x):.2f}; no extrapolation")
+    offset = np.asarray(x, float) - at
+    coefficients, covariance, df = least_squares(np.column_stack([np.ones_like(offset), offset]), np.asarray(y, float))
+    return estimate(float(coefficients[0]), math.sqrt(covariance[0, 0]), df, confidence), float(coefficients[1])
+
+
+def holm(p_values: Sequence[float]) -> list[float]:
+    """p-values adjusted for having made several comparisons.
+
+    Parameters
+    ----------
+    p_values : sequence of float
+        Unadjusted p-values [-].
+
+    Returns
+    -------
+    list of float
+        Adjusted ones, in the same order [-].
+
+    Notes
+    -----
+    Step-down: the k-th smallest of m is multiplied by m - k + 1, then made to rise.
+
+    References
+    ----------
+    [HOLM1979].
+
+    Examples
+    --------
+    >>> [round(p, 3) for p in holm([0.01, 0.04, 0.03])]
+    [0.03, 0.06, 0.06]
+    """
+    m = len(p_values)
+    adjusted, running = [0.0] * m, 0.0
+    for rank, index in enumerate(sorted(range(m), key=lambda i: p_values[i])):
+        running = max(running, min(1.0, (m - rank) * p_values[index]))
+        adjusted[index] = running
+    return adjusted
+
+
+def sides_differ_p(reference: tuple[int, int], changed: tuple[int, int]) -> float:
+    """Whether wing drops changed side: exact two-sided test of a 2 x 2 table.
+
+    Parameters
+    ----------
+    reference : (int, int)
+        Drops to the left and to the right in the reference [-].
+    changed : (int, int)
+        The same in the changed configuration [-].
+
+    Returns
+    -------
+    float
+        p [-].
+
+    References
+    ----------
+    [FISHER1922] exact test, hypergeometric.
+
+    Examples
+    --------
+    >>> round(sides_differ_p((4, 0), (0, 4)), 4)
+    0.0286
+    """
+    rows, columns = (sum(reference), sum(changed)), (reference[0] + changed[0], reference[1] + changed[1])
+    total = sum(rows)
+
+    def ways(left: int) -> int:
+        return math.comb(rows[0], left) * math.comb(rows[1], columns[0] - left)
+
+    lefts = range(max(0, columns[0] - rows[1]), min(rows[0], columns[0]) + 1)
+    observed = ways(reference[0])
+    # Whole-number weights, so that "as unlikely as observed" needs no tolerance.
+    return sum(w for w in map(ways, lefts) if w <= observed) / math.comb(total, columns[0])
+
+
+def power_of(difference_kt: float, sd_kt: float, n_reference: int, n_changed: int, alpha: float = 1 - CONFIDENCE) -> float:
+    """Chance that a true difference of this size would be shown.
+
+    Parameters
+    ----------
+    difference_kt : float
+        True difference [kt].
+    sd_kt : float
+        Standard deviation of repeats [kt].
+    n_reference : int
+        Runs of the reference [-].
+    n_changed : int
+        Runs of the changed configuration [-].
+    alpha : float
+        Two-sided significance [-].
+
+    Returns
+    -------
+    float
+        Power, 0 to 1 [-].
+
+    Raises
+    ------
+    BadQuantity
+        The standard deviation is not positive, or too few runs.
+
+    Notes
+    -----
+    Two-sample t test with equal variances: noncentral t with n1 + n2 - 2 degrees of freedom
+    and noncentrality d / (s sqrt(1/n1 + 1/n2)).
+
+    References
+    ----------
+    [COHEN1988] ch. 2 (from memory).
+    """
+    from scipy import special
+
+    df = n_reference + n_changed - 2
+    if not (sd_kt > 0 and df >= 1 and min(n_reference, n_changed) >= 1):
+        raise BadQuantity(f"sd {sd_kt:g} kt with {n_reference} and {n_changed} runs; needs sd above 0 and 3 runs in all")
+    shift = abs(difference_kt) / (sd_kt * math.sqrt(1 / n_reference + 1 / n_changed))
+    critical = float(special.stdtrit(df, 1 - alpha / 2))
+    upper = 1 - float(special.nctdtr(df, shift, critical))
+    lower = float(special.nctdtr(df, shift, -critical))
+    return upper + (lower if math.isfinite(lower) else 0.0)
+
+
+def runs_needed(difference_kt: float, sd_kt: float, power: float = POWER) -> int:
+    """Runs to fly of each configuration to show a wanted difference.
+
+    Parameters
+    ----------
+    difference_kt : float
+        Difference that must be shown [kt].
+    sd_kt : float
+        Standard deviation of repeats [kt].
+    power : float
+        Wanted chance of showing it [-].
+
+    Returns
+    -------
+    int
+        Runs of each configuration [-].
+
+    Raises
+    ------
+    BadQuantity
+        A quantity is not positive, or more than 1000 runs would be needed.
+
+    References
+    ----------
+    [COHEN1988] ch. 2 (from memory); 5 % two-sided.
+
+    Examples
+    --------
+    >>> runs_needed(1.0, 0.7), runs_needed(2.0, 0.7), runs_needed(1.0, 1.0)
+    (9, 4, 17)
+    """
+    if not (difference_kt > 0 and sd_kt > 0):
+        raise BadQuantity(f"difference {difference_kt:g} kt and sd {sd_kt:g} kt; both need to be more than 0")
+    for n in range(2, MOST_RUNS + 1):
+        if power_of(difference_kt, sd_kt, n, n) >= power:
+            return n
+    raise BadQuantity(f"{difference_kt:g} kt with sd {sd_kt:g} kt needs more than {MOST_RUNS} runs of each configuration")
+
+
+def smallest_difference_kt(sd_kt: float, n_reference: int, n_changed: int, power: float = POWER) -> float:
+    """Smallest true difference that so many runs would show with the wanted power.
+
+    Parameters
+    ----------
+    sd_kt : float
+        Standard deviation of repeats [kt].
+    n_reference : int
+        Runs of the reference [-].
+    n_changed : int
+        Runs of the changed configuration [-].
+    power : float
+        Wanted chance of showing it [-].
+
+    Returns
+    -------
+    float
+        Difference [kt].
+
+    Raises
+    ------
+    BadQuantity
+        See `power_of`.
+
+    References
+    ----------
+    [COHEN1988] ch. 2 (from memory); 5 % two-sided.
+    """
+    low, high = 0.0, sd_kt
+    while power_of(high, sd_kt, n_reference, n_changed) < power:
+        high *= 2
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (low, middle) if power_of(middle, sd_kt, n_reference, n_changed) >= power else (middle, high)
+    return high

@@ -1,0 +1,117 @@
+"""A reduction as plain text for a terminal: summary, comparisons, cells, runs, what was left out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from logger_app.records.plan import Campaign
+from logger_app.records.results import Reduction
+from logger_app.units import from_kt
+
+CAUTION = (
+    "A record of what was called, not an instrument: no figure here replaces the approved limits, "
+    "the rules in force or a qualified person's judgement."
+)
+
+
+def plain_text(campaign: Campaign, reduction: Reduction) -> str:
+    """The reduction as text.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        Names points and the indicator's unit [-].
+    reduction : Reduction
+        All results [-].
+
+    Returns
+    -------
+    str
+        Several tables; speeds in knots, indicated ones in the indicator's unit [-].
+    """
+    labels = {point.id: point.label for point in campaign.points}
+    unit = campaign.indicator.unit
+    parts = [f"{reduction.campaign}\n", *[f"{line}\n" for line in reduction.summary]]
+    parts.append(_comparisons(reduction, labels))
+    parts.append(_cells(reduction, labels, unit))
+    parts.append(_runs(reduction, unit))
+    if reduction.excluded:
+        parts.append("Left out\n" + "\n".join(f"  {e.flight} {e.what}: {e.why}" for e in reduction.excluded) + "\n")
+    parts.append(f"{100 * reduction.reviewed_share:.0f} % of the runs have been reviewed by a person.\n{CAUTION}")
+    return "\n".join(part for part in parts if part)
+
+
+def _comparisons(reduction: Reduction, labels) -> str:
+    rows = [
+        (
+            labels.get(c.point, c.point),
+            f"{c.changed} - {c.reference}",
+            f"{c.n_reference}/{c.n_changed}",
+            _number(c.difference_kt, "+.1f"),
+            _span(c.low_kt, c.high_kt, "+.1f"),
+            _number(c.smallest_kt, ".1f"),
+            c.method,
+            c.verdict,
+        )
+        for c in reduction.comparisons
+    ]
+    head = ("point", "difference", "runs", "kt", "95 %, kt", "would show, kt", "method", "verdict")
+    return _table("Comparisons", head, rows)
+
+
+def _cells(reduction: Reduction, labels, unit: str) -> str:
+    rows = [
+        (
+            labels.get(c.point, c.point),
+            c.configuration,
+            c.event.replace("_", " "),
+            str(c.n),
+            _number(from_kt(c.vs_ias_kt, unit) if c.vs_ias_kt is not None else None, ".1f"),
+            _number(c.vs_std_kt, ".1f"),
+            _number(c.vs_std_sd_kt, ".2f"),
+            _span(c.low_kt, c.high_kt, ".1f"),
+            _number(c.vs_std_u_kt, ".1f"),
+            c.basis,
+        )
+        for c in reduction.cells
+    ]
+    head = ("point", "configuration", "stall", "n", f"IAS, {unit}", "std CAS, kt", "sd", "95 %, kt", "u all, kt", "basis")
+    return _table("Test points", head, rows)
+
+
+def _runs(reduction: Reduction, unit: str) -> str:
+    rows = [
+        (
+            run.flight,
+            str(run.run_number),
+            run.point or "-",
+            str(run.event).replace("_", " "),
+            _number(from_kt(run.vs_ias_kt, unit) if run.vs_ias_kt is not None else None, ".1f"),
+            run.method,
+            _number(run.vs_cas_kt, ".1f"),
+            _number(run.vs_std_kt, ".1f"),
+            _number(run.vs_std_u_kt, ".1f"),
+            _number(run.entry_rate_kt_per_s, ".2f"),
+            _number(run.weight_kg, ".0f"),
+            "yes" if run.counts else "no: " + "; ".join(run.why),
+        )
+        for run in reduction.runs
+    ]
+    head = ("flight", "run", "point", "stall", f"IAS, {unit}", "by", "CAS", "std", "u", "kt/s", "kg", "counts")
+    return _table("Runs", head, rows)
+
+
+def _table(title: str, head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    if not rows:
+        return ""
+    widths = [max(len(row[k]) for row in (head, *rows)) for k in range(len(head))]
+    lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths)).rstrip() for row in (head, *rows)]
+    return f"{title}\n  " + "\n  ".join(lines) + "\n"
+
+
+def _number(value: float | None, style: str) -> str:
+    return "-" if value is None else format(value, style)
+
+
+def _span(low: float | None, high: float | None, style: str) -> str:
+    return "-" if low is None or high is None else f"{format(low, style)} to {format(high, style)}"

@@ -1,0 +1,113 @@
+"""The whole reduction on made flights."""
+
+import pytest
+
+from logger_app.errors import ReduceError
+from logger_app.records.runs import StallEvent
+from logger_app.reduce.campaign import reduce_campaign
+
+
+def flights(make, base=(45.0, 45.4, 44.8), cuffs=(42.6, 42.2, 42.4), **approach):
+    made = []
+    for id, configuration, speeds in (("f1", "base", base), ("f2", "cuffs", cuffs)):
+        runs = [
+            make.run(make.approach(vs_kt=vs, rate=0.9 + 0.1 * k, **approach), id=f"{id}r{k}", number=k + 1, flight=id)
+            for k, vs in enumerate(speeds)
+        ]
+        made.append(make.flight(runs, id=id, configuration=configuration))
+    return made
+
+
+def test_a_lower_stall_is_shown_and_put_into_words(make):
+    result = reduce_campaign(make.campaign(), flights(make))
+
+    (comparison,) = result.comparisons
+    assert comparison.verdict == "lower"
+    assert comparison.low_kt < -2.67 * 0.9 < comparison.high_kt
+    assert comparison.words.startswith("lower by ")
+    assert "Cuffs against Plain: lower by" in result.summary[0]
+
+
+def test_the_same_input_gives_the_same_output_to_the_last_digit(make):
+    assert reduce_campaign(make.campaign(), flights(make)) == reduce_campaign(make.campaign(), flights(make))
+
+
+def test_every_run_is_reported_and_excluded_ones_have_a_reason(make):
+    data = flights(make)
+    bad = make.run(make.approach(event="recovered"), id="bad", flight="f1")
+    data[0] = make.flight([*data[0].runs.runs, bad])
+
+    result = reduce_campaign(make.campaign(), data)
+
+    assert len(result.runs) == 7
+    assert [(e.what, "no stall event" in e.why) for e in result.excluded] == [("bad", True)]
+    reduced = next(r for r in result.runs if r.run == "bad")
+    assert reduced.event is StallEvent.NOT_REACHED and not reduced.counts
+
+
+def test_a_weight_below_empty_is_not_used_and_says_so(make):
+    data = flights(make)
+    data[0] = make.flight(data[0].runs.runs, weight_kg=300.0)
+
+    result = reduce_campaign(make.campaign(), data)
+
+    run = result.runs[0]
+    assert run.vs_std_kt is None and run.vs_cas_kt is not None
+    assert any("below the empty weight" in note for note in run.notes)
+    assert result.comparisons[0].basis == "cas"
+    assert any("weights flown" in note for note in result.comparisons[0].notes)
+
+
+def test_without_a_calibration_indicated_speeds_are_compared_and_named_so(make):
+    result = reduce_campaign(make.campaign(calibrations=()), flights(make))
+
+    assert {run.vs_cas_kt for run in result.runs} == {None}
+    assert result.comparisons[0].basis == "ias"
+    assert "IAS" in result.comparisons[0].words
+
+
+def test_one_run_each_gives_a_difference_but_no_interval(make):
+    result = reduce_campaign(make.campaign(), flights(make, base=(45.0,), cuffs=(42.0,)))
+
+    (comparison,) = result.comparisons
+    assert comparison.verdict == "not shown"
+    assert comparison.low_kt is None and comparison.p is None
+    assert comparison.difference_kt == pytest.approx(-2.7, abs=0.5)
+    assert "no interval" in comparison.words
+
+
+def test_kinds_of_stall_are_not_averaged_together(make):
+    data = flights(make)
+    stop = [make.run(make.approach(vs_kt=43.0, event="aft_stop"), id=f"s{k}", flight="f2") for k in range(3)]
+    data[1] = make.flight(stop, id="f2", configuration="cuffs")
+
+    (comparison,) = reduce_campaign(make.campaign(), data).comparisons
+
+    assert comparison.verdict == "not comparable"
+    assert "changed kind" in comparison.words
+
+
+def test_banked_points_say_their_load_factor_basis(make):
+    runs = [make.run(make.approach(vs_kt=48.0 + 0.1 * k), id=f"b{k}", point="A2") for k in range(3)]
+
+    result = reduce_campaign(make.campaign(), [make.flight(runs)])
+
+    assert result.runs[0].basis == "sqrt_cos"
+    assert {b: v for b, v, _ in result.runs[0].bases}["raw"] > result.runs[0].vs_std_kt
+    assert result.cells[0].basis == "sqrt_cos"
+    assert any("same bank" in note for note in result.cells[0].notes)
+
+
+def test_two_flights_with_one_id_are_refused(make):
+    data = flights(make)
+
+    with pytest.raises(ReduceError) as caught:
+        reduce_campaign(make.campaign(), [data[0], data[0]])
+
+    assert caught.value.faults[0].where == "flight f1"
+
+
+def test_no_flights_give_an_empty_result_that_says_so(make):
+    result = reduce_campaign(make.campaign(), [])
+
+    assert result.runs == () and "Nothing to compare" in result.summary[0]
