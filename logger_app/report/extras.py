@@ -1,0 +1,47 @@
+"""What a report may show besides calls and results: cameras, tuft states, the campaign file. All optional."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from logger_app.records.clocks import ClockMap
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CameraFile:
+    """A camera file of a flight and its clock map; None where it was never synced."""
+
+    flight: str
+    camera: str
+    file: str
+    duration_s: float | None = None
+    clock_map: ClockMap | None = None
+    sha256: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TuftMark:
+    """The state that a person gave one tuft station on one frame.
+
+    `state` is ``attached``, ``unsteady``, ``separated``, ``reversed`` or ``not visible``;
+    `proposed` says that the assist named it and nobody confirmed.
+    """
+
+    flight: str
+    flight_s: float
+    camera: str
+    station: str
+    state: str
+    ias_kt: float | None = None
+    proposed: bool = False
+    who: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Extras:
+    """All of it. `campaign_file` is (name, content) of the file as it was read."""
+
+    cameras: tuple[CameraFile, ...] = ()
+    tufts: tuple[TuftMark, ...] = ()
+    campaign_file: tuple[str, bytes] | None = None
+    versions: tuple[tuple[str, str], ...] = ()

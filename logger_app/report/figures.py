@@ -1,0 +1,393 @@
+"""Data for the plots: results to `Figure`s. Pure; knows no pixels and no file format.
+
+The forest plot of differences, the approaches at a point, stall speed against entry rate, the
+warning margins and the spanwise tuft map.
+"""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Sequence
+
+from logger_app.records.calls import CallKind
+from logger_app.report.extras import TuftMark
+from logger_app.report.plot import Axis, Bar, Dot, Event, Figure, Key, Line, Rule, Square, fitted_range, nice_ticks
+from logger_app.report.view import Pair, PointView, RunView, Side
+from logger_app.report.words import clock, count, indicated, interval, number
+from logger_app.units import NS_PER_S, from_kt
+
+# What is shown of an approach: common practice, no source; the fit needs 1.3 Vs at most.
+BEFORE_S = 30.0
+AFTER_S = 6.0
+# Stall warning at least 5 kt above the stalling speed: 14 CFR 23.207(c), Amdt 23-62.
+WARNING_KT = 5.0
+TUFT_STATES = {"attached": 0, "unsteady": 1, "separated": 2, "reversed": 3, "not visible": None}
+
+
+def forest(pair: Pair, id: str) -> Figure | None:
+    """The differences of a pair with their 95 % intervals, one line a test point.
+
+    Parameters
+    ----------
+    pair : Pair
+        Comparisons of two configurations [-].
+    id : str
+        Id of the figure [-].
+
+    Returns
+    -------
+    Figure or None
+        None when no point could be compared [-].
+    """
+    rows = [row for row in pair.rows if row.comparison.difference_kt is not None and row.comparison.low_kt is not None]
+    if not rows:
+        return None
+    values = [v for row in rows for v in (row.comparison.low_kt, row.comparison.high_kt)] + [0.0]
+    low, high = fitted_range(values, 2.0)
+    bars, says = [], []
+    for k, row in enumerate(reversed(rows)):
+        c = row.comparison
+        words = f"{row.point.id}, {row.point.label}: {number(c.difference_kt, 1, True)} kt, 95 % {interval(c.low_kt, c.high_kt)} kt"
+        bars.append(
+            Bar(low=c.low_kt, high=c.high_kt, at=c.difference_kt, y=k, series=1, hollow=bool(row.caveat) or not c.reviewed,
+                link=row.anchor, says=words + (f"; {row.caveat}" if row.caveat else ""))
+        )  # fmt: skip
+        says.insert(0, words)
+    names = tuple(row.point.id for row in reversed(rows))
+    return Figure(
+        id=id,
+        title=f"Difference in stall speed, {pair.changed.name} less {pair.reference.name}",
+        says="; ".join(says) + ". Left of zero is a lower stall.",
+        x=Axis(
+            label="difference in stall speed, calibrated, at the reference weight [kt]   (left of zero: lower)",
+            low=low, high=high, ticks=nice_ticks(low, high),
+        ),
+        y=Axis(
+            label="", low=-0.6, high=len(rows) - 0.4, names=names,
+            notes=tuple(row.point.label for row in reversed(rows)), links=tuple(row.anchor for row in reversed(rows)),
+        ),
+        bars=tuple(bars),
+        rules=(Rule(at=0.0, upright=True, strong=True),),
+        keys=(Key(word="difference and 95 % interval", series=1),)
+        + ((Key(word="not all reviewed", series=1, hollow=True),) if any(bar.hollow for bar in bars) else ()),
+        height=74.0 + 38.0 * len(rows) + 18.0,
+        left=170.0,
+    )  # fmt: skip
+
+
+def approaches(view: PointView, unit: str) -> Figure | None:
+    """All approaches at a point on one axis of time before the stall event: calls, fits, events.
+
+    Parameters
+    ----------
+    view : PointView
+        A test point [-].
+    unit : str
+        The indicator's unit [-].
+
+    Returns
+    -------
+    Figure or None
+        None when no run has an event or a lowest call to line up on [-].
+    """
+    dots, lines, events = [], [], []
+    for side in view.sides:
+        for run in side.counting:
+            zero_s = zero_of(run)
+            if zero_s is None:
+                continue
+            dots += _call_dots(run, zero_s, unit)
+            lines += _fit_line(run, zero_s, unit)
+            events += _spoken_events(run, zero_s, unit)
+    if not dots:
+        return None
+    low_x, high_x = -min(max(-dot.x for dot in dots) + 1, BEFORE_S), AFTER_S
+    dots = [dot for dot in dots if low_x <= dot.x <= high_x]
+    low, high = fitted_range([dot.y for dot in dots], from_kt(8.0, unit), 0.09)
+    events = [event for event in events if event.x >= low_x] + _stall_events(view.sides, unit)
+    keys = [Key(word=side.configuration.name, series=side.series, line=True) for side in view.sides if side.counting]
+    keys.append(Key(word="buffet or another event called", tick=True))
+    if any(dot.hollow for dot in dots):
+        keys.append(Key(word="not reviewed", hollow=True))
+    if any(dot.struck for dot in dots):
+        keys.append(Key(word="left out of the fit", struck=True))
+    return Figure(
+        id=f"{view.anchor}-approaches",
+        title=f"{view.point.id}, {view.point.label}: the approaches",
+        says=_approach_words(view, unit),
+        x=Axis(label="time from the stall event [s]", low=low_x, high=high_x, ticks=nice_ticks(low_x, high_x, 9)),
+        y=Axis(label=f"indicated airspeed [{unit}]", low=low, high=high, ticks=nice_ticks(low, high)),
+        dots=tuple(dots),
+        lines=tuple(lines),
+        events=tuple(events),
+        rules=(Rule(at=0.0, upright=True, word="stall event"),),
+        keys=tuple(keys),
+        height=390.0,
+    )
+
+
+def zero_of(run: RunView) -> float | None:
+    """Where a run's time axis has its zero: the stall event, else the lowest call, on the flight clock [s]."""
+    if run.event_s is not None:
+        return run.event_s
+    speeds = [c.call for c in run.calls if c.call.kind is CallKind.AIRSPEED and c.call.counts and c.call.ias_kt is not None]
+    return min(speeds, key=lambda call: call.ias_kt).flight_s if speeds else None
+
+
+def fitted_ias_kt(run: RunView, flight_s: float) -> float | None:
+    """The fitted approach at a time on the flight clock [kt]; None without a fit."""
+    if run.result is None or run.result.fit is None:
+        return None
+    t0_ns, intercept_kt, slope_kt_per_s = run.result.fit
+    return intercept_kt + slope_kt_per_s * (flight_s - t0_ns / NS_PER_S)
+
+
+def time_at_ias_s(run: RunView, ias_kt: float) -> float | None:
+    """When the fitted approach was at a speed, on the flight clock [s]; None without a fit or outside the run."""
+    if run.result is None or run.result.fit is None or run.result.fit[2] >= 0:
+        return None
+    t0_ns, intercept_kt, slope_kt_per_s = run.result.fit
+    flight_s = t0_ns / NS_PER_S + (ias_kt - intercept_kt) / slope_kt_per_s
+    return flight_s if run.run.start_s - 2.0 <= flight_s <= run.run.end_s + 2.0 else None
+
+
+def _call_dots(run: RunView, zero_s: float, unit: str) -> list[Dot]:
+    dots = []
+    for view in run.calls:
+        call = view.call
+        if call.kind is not CallKind.AIRSPEED or not call.counts or call.ias_kt is None:
+            continue
+        status = "" if call.reviewed else ", not reviewed"
+        dots.append(
+            Dot(x=call.flight_s - zero_s, y=from_kt(call.ias_kt, unit), series=run.series, hollow=not call.reviewed,
+                struck=bool(view.left_out), link=view.anchor,
+                says=f"{view.says} at {clock(call.flight_s)}, {run.name}{status}")
+        )  # fmt: skip
+    return dots
+
+
+def _fit_line(run: RunView, zero_s: float, unit: str) -> list[Line]:
+    """The fit over the calls that it used, to the event."""
+    if run.result.fit is None:
+        return []
+    used = [view.call.flight_s for view in run.calls if view.used]
+    if not used:
+        return []
+    begin, end = min(used), max(max(used), run.event_s if run.event_s is not None else zero_s)
+    ys = tuple(from_kt(fitted_ias_kt(run, at_s), unit) for at_s in (begin, end))
+    return [Line(xs=(begin - zero_s, end - zero_s), ys=ys, series=run.series)]
+
+
+def _spoken_events(run: RunView, zero_s: float, unit: str) -> list[Event]:
+    """Ticks on the fitted line where something was called before the event."""
+    ticks = []
+    for view in run.calls:
+        ias_kt = fitted_ias_kt(run, view.call.flight_s)
+        if view.call.kind is CallKind.EVENT and view.call.counts and ias_kt is not None and view.call.flight_s < zero_s - 0.05:
+            says = f"{view.says} at {clock(view.call.flight_s)}, {run.name}"
+            ticks.append(Event(x=view.call.flight_s - zero_s, y=from_kt(ias_kt, unit), word="", series=run.series, says=says))
+    return ticks
+
+
+def _stall_events(sides: Sequence[Side], unit: str) -> list[Event]:
+    """The stall itself, once a configuration: mean speed of its runs at their events."""
+    events = []
+    for k, side in enumerate(sides):
+        speeds = [run.result.vs_ias_kt for run in side.counting if run.result.vs_ias_kt is not None]
+        if speeds:
+            y = from_kt(statistics.fmean(speeds), unit)
+            words = f"{side.configuration.name}: {number(y)} {unit} indicated, mean of {count(len(speeds), 'run')}"
+            events.append(Event(x=1.8 + 2.2 * (k % 2), y=y, word=number(y), series=side.series, says=words))
+    return events
+
+
+def _approach_words(view: PointView, unit: str) -> str:
+    parts = []
+    for side in view.sides:
+        for run in side.counting:
+            r = run.result
+            parts.append(
+                f"{side.configuration.name}, run {run.run.number} of {run.flight}: stall at {indicated(r.vs_ias_kt, unit)} {unit} "
+                f"indicated, entry rate {number(r.entry_rate_kt_per_s)} kt/s"
+            )
+    return "Spoken airspeeds falling to the stall event, with the fitted approach of each run. " + "; ".join(parts) + "."
+
+
+def against_entry_rate(view: PointView) -> Figure | None:
+    """Stall speed against entry rate, with the regression where the reduction has one.
+
+    Parameters
+    ----------
+    view : PointView
+        A test point [-].
+
+    Returns
+    -------
+    Figure or None
+        None with fewer than two runs to draw [-].
+    """
+    dots, lines, parts, keys = [], [], [], []
+    for side in view.sides:
+        runs = [r for r in side.counting if r.result.vs_std_kt is not None and r.result.entry_rate_kt_per_s is not None]
+        for run in runs:
+            r = run.result
+            u = random_u_kt(run)
+            dots.append(
+                Dot(x=r.entry_rate_kt_per_s, y=r.vs_std_kt, series=side.series, hollow=not r.reviewed, link=run.anchor,
+                    x_half=r.entry_rate_u_kt_per_s or 0.0, y_half=u or 0.0,
+                    says=f"{run.name}: {number(r.vs_std_kt)} kt at {number(r.entry_rate_kt_per_s, 2)} kt/s")
+            )  # fmt: skip
+        if runs:
+            keys.append(Key(word=side.configuration.name, series=side.series, line=bool(side.cell and side.cell.at_1_kt_per_s_kt)))
+        if side.cell and side.cell.at_1_kt_per_s_kt is not None and (found := regression(runs)):
+            lines.append(_regression_line(runs, found, side.series))
+            parts.append(
+                f"{side.configuration.name}: {number(found[1], 1, True)} kt for each kt/s, {number(side.cell.at_1_kt_per_s_kt)} kt at 1 kt/s"
+            )
+    if len(dots) < 2:
+        return None
+    low_x, high_x = fitted_range([v for d in dots for v in (d.x - d.x_half, d.x + d.x_half)] + [1.0], 0.6)
+    low, high = fitted_range([v for d in dots for v in (d.y - d.y_half, d.y + d.y_half)], 2.0)
+    if any(dot.hollow for dot in dots):
+        keys.append(Key(word="not reviewed", hollow=True))
+    words = "; ".join(parts) + "." if parts else "No regression: too few runs, or the flown rates do not span 1 kt/s."
+    return Figure(
+        id=f"{view.anchor}-rate",
+        title=f"{view.point.id}, {view.point.label}: stall speed against entry rate",
+        says=f"One marker a run. {words}",
+        x=Axis(label="entry rate, 1.1 Vs to Vs [kt/s]", low=max(low_x, 0.0), high=high_x, ticks=nice_ticks(max(low_x, 0.0), high_x)),
+        y=Axis(label="stall speed, calibrated, reference weight [kt]", low=low, high=high, ticks=nice_ticks(low, high, 6)),
+        dots=tuple(dots),
+        lines=tuple(lines),
+        rules=(Rule(at=1.0, upright=True, word="1 kt/s"),),
+        keys=tuple(keys),
+        width=480.0,
+        height=330.0,
+    )
+
+
+def random_u_kt(run: RunView) -> float | None:
+    """Standard uncertainty of a run's speed without what is common to all runs [kt]."""
+    if run.result.budget:
+        terms = [term.u_kt**2 for term in run.result.budget if term.kind == "random"]
+        return sum(terms) ** 0.5 if terms else None
+    return run.result.vs_ias_u_kt
+
+
+def regression(runs: Sequence[RunView]) -> tuple[float, float] | None:
+    """Least-squares line of stall speed on entry rate: (speed at 1 kt/s, slope); None when the rates are one."""
+    x = [run.result.entry_rate_kt_per_s for run in runs]
+    y = [run.result.vs_std_kt for run in runs]
+    if len(x) < 3 or max(x) - min(x) < 1e-9:
+        return None
+    slope, intercept = statistics.linear_regression(x, y)
+    return intercept + slope, slope
+
+
+def _regression_line(runs: Sequence[RunView], found: tuple[float, float], series: int) -> Line:
+    rates = [run.result.entry_rate_kt_per_s for run in runs]
+    xs = (min(rates), max(rates))
+    return Line(xs=xs, ys=tuple(found[0] + found[1] * (x - 1.0) for x in xs), series=series)
+
+
+def warning_margins(view: PointView) -> Figure | None:
+    """Margin of the first warning or buffet above the stall, one marker a run.
+
+    Parameters
+    ----------
+    view : PointView
+        A test point [-].
+
+    Returns
+    -------
+    Figure or None
+        None when no run had a warning called [-].
+    """
+    sides = [side for side in view.sides if side.margins]
+    if not sides:
+        return None
+    dots = []
+    for k, side in enumerate(reversed(sides)):
+        for n, (run, margin_kt) in enumerate(side.margins):
+            y = k + 0.16 * ((n % 3) - 1)
+            dots.append(Dot(x=margin_kt, y=y, series=side.series, hollow=not run.result.reviewed, link=run.anchor,
+                            says=f"{run.name}: warning {number(margin_kt)} kt above the stall"))  # fmt: skip
+    low, high = fitted_range([dot.x for dot in dots] + [0.0, WARNING_KT + 1], 6.0, 0.03)
+    means = {s.configuration.name: statistics.fmean(m for _, m in s.margins) for s in sides}
+    return Figure(
+        id=f"{view.anchor}-warning",
+        title=f"{view.point.id}, {view.point.label}: warning margin",
+        says="; ".join(f"{name}: mean {number(mean)} kt" for name, mean in means.items()) + ".",
+        x=Axis(label="first warning or buffet above the stall, indicated [kt]", low=min(low, 0.0), high=high, ticks=nice_ticks(min(low, 0), high)),
+        y=Axis(label="", low=-0.6, high=len(sides) - 0.4, names=tuple(s.configuration.id for s in reversed(sides))),
+        dots=tuple(dots),
+        rules=(Rule(at=WARNING_KT, upright=True, word="5 kt, 14 CFR 23.207(c)"),),
+        width=480.0,
+        height=86.0 + 34.0 * len(sides),
+        left=110.0,
+    )  # fmt: skip
+
+
+def tuft_map(side: Side, view: PointView, marks: Sequence[TuftMark], unit: str) -> Figure | None:
+    """State of the tufts along the span against airspeed, one configuration.
+
+    Parameters
+    ----------
+    side : Side
+        A configuration at a point [-].
+    view : PointView
+        That point [-].
+    marks : sequence of TuftMark
+        Marks of this side's runs [-].
+    unit : str
+        The indicator's unit [-].
+
+    Returns
+    -------
+    Figure or None
+        None without marks that have a speed [-].
+    """
+    marks = [mark for mark in marks if mark.ias_kt is not None]
+    if not marks:
+        return None
+    stations = sorted({mark.station for mark in marks}, key=_station_order)
+    speeds = sorted({round(from_kt(mark.ias_kt, unit)) for mark in marks})
+    worst: dict[tuple[int, int], TuftMark] = {}
+    for mark in marks:
+        at = stations.index(mark.station), speeds.index(round(from_kt(mark.ias_kt, unit)))
+        if at not in worst or _shade(mark) > _shade(worst[at]):
+            worst[at] = mark
+    squares = tuple(
+        Square(x=x, y=y, shade=TUFT_STATES.get(mark.state), series=side.series, proposed=mark.proposed,
+               says=f"{mark.station} at {speeds[y]} {unit}: {mark.state}")
+        for (x, y), mark in sorted(worst.items())
+    )  # fmt: skip
+    first = [
+        f"{name} first separated at {max(speeds[y] for (x, y), m in worst.items() if stations[x] == name and _shade(m) >= 2)} {unit}"
+        for name in stations
+        if any(stations[x] == name and _shade(m) >= 2 for (x, _), m in worst.items())
+    ]
+    return Figure(
+        id=f"{view.anchor}-tufts-{side.series}",
+        title=f"{view.point.id}: tufts along the span, {side.configuration.name}",
+        says="; ".join(first) + "." if first else "No station was marked separated.",
+        x=Axis(label="station along the span", low=-0.6, high=len(stations) - 0.4, names=tuple(stations)),
+        y=Axis(label=f"indicated airspeed [{unit}]", low=-0.6, high=len(speeds) - 0.4, names=tuple(f"{s}" for s in speeds)),
+        squares=squares,
+        width=480.0,
+        height=100.0 + 26.0 * len(speeds),
+        left=58.0,
+    )
+
+
+def _shade(mark: TuftMark) -> int:
+    shade = TUFT_STATES.get(mark.state)
+    return -1 if shade is None else shade
+
+
+def _station_order(name: str):
+    digits = "".join(ch for ch in name if ch.isdigit() or ch == ".")
+    try:
+        return (0, float(digits), name)
+    except ValueError:
+        return (1, 0.0, name)

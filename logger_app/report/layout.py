@@ -1,0 +1,270 @@
+"""A figure's data to strokes, labels and markers in pixels, y downwards. Pure; knows no file format.
+
+Both the page and the PDF draw these same shapes, so a figure looks the same in both.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from logger_app.report.plot import Axis, Figure
+from logger_app.report.style import FONT_PX, SMALL_PX, look_of, role_of
+
+# Mean advance of a sans-serif letter as a share of its size; only for leaving room.
+LETTER = 0.54
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stroke:
+    """A polyline; `fill` closes it."""
+
+    points: tuple[tuple[float, float], ...]
+    role: str = "ink"
+    width: float = 1.0
+    dash: tuple[float, ...] = ()
+    fill: str | None = None
+    faint: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Label:
+    """A line of text; `turn` is degrees anticlockwise."""
+
+    x: float
+    y: float
+    text: str
+    role: str = "ink"
+    size: float = FONT_PX
+    anchor: str = "start"
+    bold: bool = False
+    turn: float = 0.0
+    link: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Marker:
+    """A marker, optionally a link, with words for a pointer that rests on it."""
+
+    x: float
+    y: float
+    shape: str
+    role: str
+    size: float = 4.0
+    hollow: bool = False
+    link: str = ""
+    says: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drawing:
+    """A laid-out figure."""
+
+    id: str
+    title: str
+    says: str
+    width: float
+    height: float
+    shapes: tuple[Stroke | Label | Marker, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Box:
+    """The plot's rectangle and its scales."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+    figure: Figure
+
+    def x(self, value: float) -> float:
+        axis = self.figure.x
+        return self.left + (value - axis.low) / (axis.high - axis.low) * (self.right - self.left)
+
+    def y(self, value: float) -> float:
+        axis = self.figure.y
+        return self.bottom - (value - axis.low) / (axis.high - axis.low) * (self.bottom - self.top)
+
+
+def lay_out(figure: Figure) -> Drawing:
+    """Place everything of a figure.
+
+    Parameters
+    ----------
+    figure : Figure
+        Data in the units of its axes [-].
+
+    Returns
+    -------
+    Drawing
+        Shapes in pixels, back to front [-].
+    """
+    key_shapes, key_height = _keys(figure)
+    top = 12.0 + key_height
+    box = _Box(figure.left, top, figure.width - 14.0, figure.height - 46.0, figure)
+    shapes: list = []
+    shapes += _frame(box)
+    for square in figure.squares:
+        shapes += _square(box, square)
+    for rule in figure.rules:
+        shapes += _rule(box, rule)
+    for line in figure.lines:
+        points = tuple((box.x(x), box.y(y)) for x, y in zip(line.xs, line.ys, strict=True))
+        look = look_of(line.series)
+        shapes.append(Stroke(points=points, role=role_of(line.series), width=1.5, dash=look.dash, faint=line.faint))
+    for event in figure.events:
+        shapes += _event(box, event)
+    for bar in figure.bars:
+        shapes += _bar(box, bar)
+    for dot in figure.dots:
+        shapes += _dot(box, dot)
+    return Drawing(
+        id=figure.id,
+        title=figure.title,
+        says=figure.says,
+        width=figure.width,
+        height=figure.height,
+        shapes=tuple(shapes + key_shapes),
+    )
+
+
+def text_width(text: str, size: float) -> float:
+    """About how wide a line of text is [px]."""
+    return len(text) * size * LETTER
+
+
+def tick_text(value: float, ticks: tuple[float, ...]) -> str:
+    """A tick's number with as many places as its neighbours need, and a true minus sign."""
+    places = 0
+    while places < 3 and any(abs(t - round(t, places)) > 1e-6 for t in ticks):
+        places += 1
+    return f"{value:.{places}f}".replace("-", "\N{MINUS SIGN}")
+
+
+def _frame(box: _Box) -> list:
+    shapes = []
+    x, y = box.figure.x, box.figure.y
+    for tick in x.ticks:
+        shapes.append(Stroke(points=((box.x(tick), box.top), (box.x(tick), box.bottom)), role="grid", width=0.7))
+        shapes.append(_label(box.x(tick), box.bottom + 16, tick_text(tick, x.ticks), anchor="middle"))
+    for tick in y.ticks:
+        shapes.append(Stroke(points=((box.left, box.y(tick)), (box.right, box.y(tick))), role="grid", width=0.7))
+        shapes.append(_label(box.left - 7, box.y(tick) + 4, tick_text(tick, y.ticks), anchor="end"))
+    shapes += _names(box, x, across=True) + _names(box, y, across=False)
+    shapes.append(Stroke(points=((box.left, box.bottom), (box.right, box.bottom)), role="axis", width=1.0))
+    middle = (box.left + box.right) / 2
+    shapes.append(Label(x=middle, y=box.figure.height - 8, text=x.label, anchor="middle", role="ink"))
+    if y.label:
+        shapes.append(Label(x=15, y=(box.top + box.bottom) / 2, text=y.label, anchor="middle", turn=90))
+    return shapes
+
+
+def _names(box: _Box, axis: Axis, across: bool) -> list:
+    shapes = []
+    for k, name in enumerate(axis.names):
+        note = axis.notes[k] if k < len(axis.notes) else ""
+        link = axis.links[k] if k < len(axis.links) else ""
+        if across:
+            shapes.append(_label(box.x(k), box.bottom + 16, name, anchor="middle"))
+            continue
+        y = box.y(k)
+        shapes.append(Label(x=box.left - 10, y=y + (-1 if note else 4), text=name, anchor="end", bold=True, link=link))
+        if note:
+            shapes.append(Label(x=box.left - 10, y=y + 12, text=note, anchor="end", role="muted", size=SMALL_PX))
+    return shapes
+
+
+def _label(x: float, y: float, text: str, anchor: str) -> Label:
+    return Label(x=x, y=y, text=text, anchor=anchor, role="muted", size=SMALL_PX)
+
+
+def _rule(box: _Box, rule) -> list:
+    role, width, dash = ("ink", 1.2, ()) if rule.strong else ("muted", 1.0, (4, 3))
+    if rule.upright:
+        x = box.x(rule.at)
+        shapes = [Stroke(points=((x, box.top), (x, box.bottom)), role=role, width=width, dash=dash)]
+        if rule.word:
+            shapes.append(Label(x=x + 4, y=box.top + 11, text=rule.word, role="muted", size=SMALL_PX))
+        return shapes
+    y = box.y(rule.at)
+    shapes = [Stroke(points=((box.left, y), (box.right, y)), role=role, width=width, dash=dash)]
+    if rule.word:
+        shapes.append(Label(x=box.right - 4, y=y - 4, text=rule.word, role="muted", size=SMALL_PX, anchor="end"))
+    return shapes
+
+
+def _event(box: _Box, event) -> list:
+    x, y = box.x(event.x), box.y(event.y)
+    role = role_of(event.series)
+    if not event.word:
+        return [Stroke(points=((x, y - 8), (x, y + 8)), role=role, width=2.0)]
+    return [
+        Stroke(points=((x, y - 7), (x, y + 7)), role=role, width=1.8),
+        Stroke(points=((x - 3.5, y - 7), (x + 3.5, y - 7)), role=role, width=1.8),
+        Label(x=x, y=y - 11, text=event.word, role=role, size=SMALL_PX, anchor="middle"),
+    ]
+
+
+def _bar(box: _Box, bar) -> list:
+    y = box.y(bar.y)
+    low, high = box.x(bar.low), box.x(bar.high)
+    role = role_of(bar.series)
+    ends = [Stroke(points=((x, y - 5), (x, y + 5)), role=role, width=1.8) for x in (low, high)]
+    return [
+        Stroke(points=((low, y), (high, y)), role=role, width=2.2),
+        *ends,
+        Marker(x=box.x(bar.at), y=y, shape=look_of(bar.series).marker, role=role, size=5.5, hollow=bar.hollow,
+               link=bar.link, says=bar.says),
+    ]  # fmt: skip
+
+
+def _dot(box: _Box, dot) -> list:
+    x, y, role = box.x(dot.x), box.y(dot.y), role_of(dot.series)
+    shapes = []
+    if dot.x_half:
+        half = abs(box.x(dot.x + dot.x_half) - x)
+        shapes.append(Stroke(points=((x - half, y), (x + half, y)), role=role, width=1.0))
+    if dot.y_half:
+        half = abs(box.y(dot.y + dot.y_half) - y)
+        shapes.append(Stroke(points=((x, y - half), (x, y + half)), role=role, width=1.0))
+    shape = "cross" if dot.struck else look_of(dot.series).marker
+    shapes.append(Marker(x=x, y=y, shape=shape, role=role, size=4.2, hollow=dot.hollow, link=dot.link, says=dot.says))
+    return shapes
+
+
+def _square(box: _Box, square) -> list:
+    left, right = box.x(square.x - 0.46), box.x(square.x + 0.46)
+    bottom, top = box.y(square.y - 0.42), box.y(square.y + 0.42)
+    role = role_of(square.series)
+    corners = ((left, top), (right, top), (right, bottom), (left, bottom), (left, top))
+    shapes = [Stroke(points=corners, role=role, width=1.0, dash=(3, 2) if square.proposed else (), fill="paper")]
+    if square.shade is None:
+        return [*shapes, Label(x=(left + right) / 2, y=(top + bottom) / 2 + 4, text="?", role="muted", anchor="middle")]
+    for k in range(1, 2 * square.shade + 1):
+        # Hatching, not shade: it prints in grey and does not lean on colour.
+        share = k / (2 * square.shade + 1)
+        x = left + share * (right - left)
+        shapes.append(Stroke(points=((x, top + 1.5), (x, bottom - 1.5)), role=role, width=1.0 + 0.5 * square.shade))
+    return shapes
+
+
+def _keys(figure: Figure) -> tuple[list, float]:
+    """The legend, above the plot, wrapped to the width."""
+    if not figure.keys:
+        return [], 0.0
+    shapes, x, y = [], figure.left, 12.0
+    for key in figure.keys:
+        width = 30 + text_width(key.word, FONT_PX) + 14
+        if x + width > figure.width and x > figure.left:
+            x, y = figure.left, y + 18
+        role = "muted" if key.series is None else role_of(key.series)
+        if key.tick:
+            shapes.append(Stroke(points=((x + 12, y - 7), (x + 12, y + 7)), role=role, width=2.0))
+        elif key.line and key.series is not None:
+            shapes.append(Stroke(points=((x, y), (x + 24, y)), role=role, width=1.5, dash=look_of(key.series).dash))
+        if not key.tick:
+            shape = "cross" if key.struck else look_of(key.series or 0).marker
+            shapes.append(Marker(x=x + 12, y=y, shape=shape, role=role, size=4.2, hollow=key.hollow))
+        shapes.append(Label(x=x + 30, y=y + 4, text=key.word))
+        x += width
+    return shapes, y + 6.0

@@ -1,0 +1,231 @@
+"""The report: one page, its tables and subtitles, written whole or not at all.
+
+Everything is written into a folder beside the target first and moved in only when complete, so
+that a full disk or a fault leaves an older report as it was. Main names: `write_report`.
+"""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+
+from logger_app import __version__
+from logger_app.errors import ReportError
+from logger_app.records.plan import Campaign
+from logger_app.records.results import Reduction
+from logger_app.records.runs import FlightData
+from logger_app.report.extras import Extras
+from logger_app.report.media import FrameOf, Media, SoundOf, add_media
+from logger_app.report.page import add_figures, render_page
+from logger_app.report.tables import all_tables
+from logger_app.report.tables_io import write_csv, write_parquet
+from logger_app.report.view import Page, build_page
+
+PAGE = "index.html"
+MANIFEST = "versions.json"
+
+
+def write_report(
+    out: Path,
+    campaign: Campaign,
+    flights: Sequence[FlightData],
+    reduction: Reduction,
+    *,
+    sound_of: SoundOf | None = None,
+    frame_of: FrameOf | None = None,
+    pdf: bool = False,
+    extras: Extras | None = None,
+    made_utc: str | None = None,
+) -> Path:
+    """Write the report of a campaign into a folder.
+
+    Parameters
+    ----------
+    out : Path
+        Folder of the report; made if need be. An older report in it is replaced, other files stay [-].
+    campaign : Campaign
+        The plan [-].
+    flights : sequence of FlightData
+        All flights [-].
+    reduction : Reduction
+        Their results [-].
+    sound_of : callable, optional
+        Flight, start [s], end [s] to a small Ogg file, or None [-].
+    frame_of : callable, optional
+        Flight, flight time [s] to a JPEG, or None [-].
+    pdf : bool
+        Write ``report.pdf`` too [-].
+    extras : Extras, optional
+        Cameras, tuft states, the campaign file [-].
+    made_utc : str, optional
+        When it was made, a label; now if not given [-].
+
+    Returns
+    -------
+    Path
+        The page [-].
+
+    Raises
+    ------
+    ReportError
+        There is no flight, or the folder cannot be written; what was there before is untouched.
+    """
+    if not any(data.runs.runs for data in flights):
+        what = "no flight" if not flights else "no run in any flight"
+        raise ReportError(
+            f"{campaign.name}: {what}; a report needs at least one run.",
+            hint="Hear a recording into the campaign first: kneecall hear FILE --into CAMPAIGN/flights/NAME",
+        )
+    extras = extras or Extras()
+    made_utc = made_utc or datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    page = build_page(campaign, flights, reduction)
+    media = add_media(page, sound_of, frame_of)
+    add_figures(page, extras)
+    out = Path(out)
+    with _Target(out) as folder:
+        _write_all(folder, page, media, extras, made_utc, pdf)
+    return out / PAGE
+
+
+def _write_all(folder: Path, page: Page, media: Media, extras: Extras, made_utc: str, pdf: bool) -> None:
+    for table in all_tables(page):
+        write_csv(table, folder)
+        write_parquet(table, folder)
+    files = sorted(str(path.relative_to(folder).as_posix()) for path in folder.rglob("*") if path.is_file())
+    (folder / PAGE).write_text(render_page(page, media, extras, files, made_utc), encoding="utf-8")
+    _write_manifest(folder, page, extras, made_utc)
+
+
+def _write_manifest(folder: Path, page: Page, extras: Extras, made_utc: str) -> None:
+    """What made the report, from what, and every file of it with its hash."""
+    files = {
+        path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
+    document = {
+        "made_by": f"kneecall {__version__}",
+        "made_utc": made_utc,
+        "campaign": page.campaign.name,
+        "versions": dict(extras.versions),
+        "packs": sorted({pack for data in page.flights for pack in data.packs}),
+        "journals_sha256": {data.info.id: data.journal_sha256 for data in page.flights},
+        "files_sha256": files,
+    }
+    (folder / MANIFEST).write_text(json.dumps(document, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
+
+
+class _Target:
+    """A folder to write into that takes the place of the report in `out` when all went well."""
+
+    def __init__(self, out: Path):
+        self.out = out
+
+    def __enter__(self) -> Path:
+        if self.out.exists() and not self.out.is_dir():
+            raise ReportError(f"{self.out}: is a file; the report needs a folder. Give another one with -o.")
+        try:
+            self.out.parent.mkdir(parents=True, exist_ok=True)
+            # In the target when it is there: the same file system, and the right to write is tested at once.
+            where = self.out if self.out.is_dir() else self.out.parent
+            self.work = Path(tempfile.mkdtemp(prefix=".report-", dir=where))
+            self.work.chmod(0o755)  # mkdtemp's own is for the maker's eyes only
+        except OSError as err:
+            raise _refusal(self.out, err) from err
+        return self.work
+
+    def __exit__(self, kind, error, trace) -> None:
+        try:
+            if error is None:
+                self._move_in()
+            elif isinstance(error, OSError) and not isinstance(error, ReportError):
+                raise _refusal(self.out, error) from error
+        except OSError as err:
+            if isinstance(err, ReportError):
+                raise
+            raise _refusal(self.out, err) from err
+        finally:
+            shutil.rmtree(self.work, ignore_errors=True)
+
+    def _move_in(self) -> None:
+        new = sorted(path.relative_to(self.work) for path in self.work.rglob("*") if path.is_file())
+        for path in new:
+            _sync(self.work / path)
+        if not self.out.exists():
+            os.replace(self.work, self.out)
+            _sync(self.out.parent)
+            return
+        self._swap(new)
+        _sync(self.out)
+
+    def _swap(self, new: list[Path]) -> None:
+        """Move the old files aside and the new ones in; on any fault put the old ones back."""
+        listed = _listed(self.out)
+        strange = [path for path in new if (self.out / path).exists() and path not in listed]
+        if strange:
+            names = ", ".join(str(path) for path in strange[:3])
+            raise ReportError(
+                f"{self.out}: has {names}, which no earlier report put there; expected an empty folder or one with a report.",
+                hint="Give another one with -o.",
+            )
+        aside = Path(tempfile.mkdtemp(prefix=".old-", dir=self.work))
+        old = [path for path in {*new, *listed} if (self.out / path).is_file()]
+        moved, placed = [], []
+        try:
+            for path in old:
+                (aside / path).parent.mkdir(parents=True, exist_ok=True)
+                os.replace(self.out / path, aside / path)
+                moved.append(path)
+            for path in new:
+                (self.out / path).parent.mkdir(parents=True, exist_ok=True)
+                os.replace(self.work / path, self.out / path)
+                placed.append(path)
+        except BaseException:
+            for path in placed:
+                (self.out / path).unlink(missing_ok=True)
+            for path in moved:
+                os.replace(aside / path, self.out / path)
+            raise
+
+
+def _listed(out: Path) -> list[Path]:
+    """Files that an older report in `out` says are its own, so that none of them outlives it."""
+    try:
+        names = json.loads((out / MANIFEST).read_text("utf-8"))["files_sha256"]
+    except (OSError, ValueError, KeyError, TypeError):
+        return []
+    names = [*names, MANIFEST]
+    inside = [Path(name) for name in names if isinstance(name, str)]
+    return [path for path in inside if not path.is_absolute() and ".." not in path.parts]
+
+
+def _sync(path: Path) -> None:
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    except OSError as err:
+        if err.errno not in (errno.EINVAL, errno.EBADF):  # some file systems cannot sync a folder
+            raise
+    finally:
+        os.close(handle)
+
+
+def _refusal(out: Path, err: OSError) -> ReportError:
+    what = {
+        errno.ENOSPC: "the disk is full",
+        errno.EDQUOT: "the disk quota is used up",
+        errno.EACCES: "this folder may not be written",
+        errno.EPERM: "this folder may not be written",
+        errno.EROFS: "this disk is read-only",
+    }.get(err.errno, err.strerror or str(err))
+    return ReportError(
+        f"{out}: the report was not written, {what}; what was there before is untouched.",
+        hint="Make room or give another folder with -o.",
+    )

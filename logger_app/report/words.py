@@ -1,0 +1,163 @@
+"""Numbers and codes to the words of the report: one way to write each, used by page, figures and PDF."""
+
+from __future__ import annotations
+
+from logger_app.records.calls import CallKind, ReviewedCall
+from logger_app.records.results import Comparison
+from logger_app.units import from_kt
+
+MINUS = "\N{MINUS SIGN}"
+NONE = "\N{EN DASH}"
+
+EVENTS = {
+    "pitch_down": "pitch-down",
+    "aft_stop": "stick on the aft stop",
+    "device": "stall-avoidance device",
+    "deterrent_buffet": "deterrent buffet",
+    "roll_off": "roll-off",
+    "not_reached": "not reached",
+}
+BASES = {
+    "raw": "as flown, at the reference weight",
+    "sqrt_cos": "brought to wings level with \N{SQUARE ROOT}cos of the bank, at the reference weight",
+    "measured_nz": "brought to 1 g with the measured load factor, at the reference weight",
+}
+METHODS = {"fit": "fit of the approach at the event", "lowest": "lowest steady call"}
+STATUS = {
+    "heard": "heard, not reviewed",
+    "confirmed": "confirmed",
+    "corrected": "corrected",
+    "rejected": "rejected",
+    "added": "added by hand",
+}
+VERDICTS = {
+    "lower": "lower",
+    "higher": "higher",
+    "not shown": "no difference shown",
+    "not comparable": "not comparable",
+}
+
+
+def sentence(comparison: Comparison, changed: str) -> str:
+    """A comparison as a sentence about the changed configuration.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        With the reduction's own words [-].
+    changed : str
+        Name of the changed configuration [-].
+
+    Returns
+    -------
+    str
+        One sentence [-].
+    """
+    words = comparison.words.replace("-", MINUS) if comparison.verdict == "not shown" else comparison.words
+    lead = {"lower": "stalls ", "higher": "stalls ", "not shown": "a difference is "}.get(comparison.verdict, "")
+    return f"{changed}: {lead}{words.rstrip('.')}."
+
+
+def event_words(event: str) -> str:
+    """Kinds of stall event, ``+`` between them, in words."""
+    return ", ".join(EVENTS.get(kind, kind.replace("_", " ")) for kind in str(event).split("+"))
+
+
+def number(value: float | None, places: int = 1, signed: bool = False) -> str:
+    """A number with a true minus sign, or a dash when there is none.
+
+    Parameters
+    ----------
+    value : float or None
+        The number [-].
+    places : int
+        Decimal places [-].
+    signed : bool
+        Write a plus sign too [-].
+
+    Returns
+    -------
+    str
+        Text [-].
+
+    Examples
+    --------
+    >>> number(-1.64), number(None), number(1.0, signed=True)
+    ('−1.6', '–', '+1.0')
+    """
+    if value is None or value != value:
+        return NONE
+    text = f"{value:{'+' if signed else ''}.{places}f}"
+    if float(text) == 0:
+        text = text.lstrip("+-")
+    return text.replace("-", MINUS)
+
+
+def interval(low: float | None, high: float | None, places: int = 1, signed: bool = True) -> str:
+    """An interval, ``−2.5 to −0.7``, or a dash."""
+    if low is None or high is None:
+        return NONE
+    return f"{number(low, places, signed)} to {number(high, places, signed)}"
+
+
+def clock(flight_s: float | None) -> str:
+    """A time on the flight clock, ``12:04.3`` or ``1:02:04.3``.
+
+    Parameters
+    ----------
+    flight_s : float or None
+        Time since recording began [s].
+
+    Returns
+    -------
+    str
+        Text [-].
+
+    Examples
+    --------
+    >>> clock(724.31), clock(59.97), clock(3724.25)
+    ('12:04.3', '1:00.0', '1:02:04.2')
+    """
+    if flight_s is None:
+        return NONE
+    tenths = round(flight_s * 10)
+    minutes, rest = divmod(tenths, 600)
+    hours, minutes = divmod(minutes, 60)
+    tail = f"{rest // 10:02d}.{rest % 10}"
+    return f"{hours}:{minutes:02d}:{tail}" if hours else f"{minutes}:{tail}"
+
+
+def indicated(ias_kt: float | None, unit: str, places: int = 1) -> str:
+    """An indicated airspeed in the pilot's unit, without the unit's name."""
+    return number(None if ias_kt is None else from_kt(ias_kt, unit), places)
+
+
+def call_words(call: ReviewedCall) -> str:
+    """What a call stands for now, in words."""
+    if call.kind is CallKind.AIRSPEED:
+        return f"{_plain(call.value)} {call.unit or ''}".strip()
+    name = str(call.name).replace("_", " ")
+    if call.value is None:
+        return name
+    return f"{name} {_plain(call.value)} {call.unit or ''}".strip()
+
+
+def heard_words(call: ReviewedCall) -> str:
+    """What the machine heard, when that differs from what holds now; else empty."""
+    if call.heard is None:
+        return "not heard by the machine"
+    if (call.heard.kind, call.heard.name, call.heard.value) == (call.kind, call.name, call.value):
+        return ""
+    name = "" if call.heard.kind is CallKind.AIRSPEED else call.heard.name.replace("_", " ") + " "
+    return f"heard as {name}{_plain(call.heard.value)}".strip()
+
+
+def count(n: int, one: str, many: str = "") -> str:
+    """A number of things: ``1 run``, ``3 runs``."""
+    return f"{n} {one if n == 1 else (many or one + 's')}"
+
+
+def _plain(value) -> str:
+    if value is None:
+        return ""
+    return f"{value:g}".replace("-", MINUS) if isinstance(value, (int, float)) else str(value)
