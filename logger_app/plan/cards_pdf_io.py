@@ -10,8 +10,9 @@ from __future__ import annotations
 import importlib.util
 import os
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from xml.sax.saxutils import escape
 
@@ -22,12 +23,13 @@ from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
-from reportlab.platypus import Flowable, Frame, KeepTogether, Paragraph, Spacer, Table
+from reportlab.platypus import Flowable, Paragraph, Spacer, Table
 
 from logger_app.errors import ReportError
 from logger_app.plan.flights import CardLoad, loads
 from logger_app.plan.loading import lineage
-from logger_app.plan.presets import CAUTIONS, DEFER
+from logger_app.plan.order import build_up
+from logger_app.plan.presets import CAUTIONS
 from logger_app.records.plan import Campaign, PlannedFlight, TestCard, TestPoint
 from logger_app.units import from_kt
 
@@ -42,20 +44,32 @@ _ROW = 9.5 * mm
 _GREY = colors.Color(0.88, 0.88, 0.88)
 
 
+# A panel's content: blocks that stay together, made at a scale (1 is the smallest type allowed).
+_Blocks = list[list[Flowable]]
+_SCALES = (1.3, 1.2, 1.1, 1.0)
+
+
 @dataclass(frozen=True, slots=True)
 class _Panel:
-    """What goes on one half of a sheet; what does not fit goes on to the next."""
+    """What goes on one half of a sheet, in the largest type that fits; else it goes on to the next.
+
+    One that `starts_left` has the panel to write on beside it, not on the back of a fold.
+    """
 
     mark: str
     title: str
     right: str
-    body: list[Flowable]
+    body: Callable[[float], _Blocks]
+    starts_left: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class _Look:
+    """Fonts, and the width of a panel inside its margins in points."""
+
     plain: str
     bold: str
+    width: float
 
     def style(self, size: float = _BODY_PT, *, bold: bool = False, **more) -> ParagraphStyle:
         font = self.bold if bold else self.plain
@@ -102,7 +116,7 @@ def write_cards(
     ReportError
         The folder is not there or cannot be written to.
     """
-    look = _look(campaign)
+    look = _look(campaign, PAPERS[paper])
     panels = list(_panels(look, campaign, flight, runs))
     handle, beside = -1, ""
     try:
@@ -125,19 +139,20 @@ def write_cards(
     return sheets
 
 
-def _look(campaign: Campaign) -> _Look:
+def _look(campaign: Campaign, paper: tuple[float, float]) -> _Look:
     """Fonts that travel with a library we have anyway; the one with more letters if it takes it."""
+    width = paper[0] / 2 - 2 * _MARGIN
     spec = importlib.util.find_spec("kivy")
     if spec is None or not spec.submodule_search_locations:
-        return _Look("Helvetica", "Helvetica-Bold")
+        return _Look("Helvetica", "Helvetica-Bold", width)
     fonts = Path(next(iter(spec.submodule_search_locations))) / "data" / "fonts"
     for name, file in (("Card", "Roboto-Regular"), ("CardBold", "Roboto-Bold"), ("CardWide", "DejaVuSans")):
         if name not in pdfmetrics.getRegisteredFontNames():
             pdfmetrics.registerFont(TTFont(name, str(fonts / f"{file}.ttf")))
     known = pdfmetrics.getFont("Card").face.charToGlyph
     if all(ord(letter) in known or letter.isspace() for letter in str(campaign)):
-        return _Look("Card", "CardBold")
-    return _Look("CardWide", "CardWide")
+        return _Look("Card", "CardBold", width)
+    return _Look("CardWide", "CardWide", width)
 
 
 def _panels(
@@ -145,6 +160,12 @@ def _panels(
 ) -> Iterator[_Panel]:
     at = {row.card: row for row in loads(campaign, flight)} if flight else {}
     yield _flight_panel(look, campaign, flight, at)
+    yield _Panel(
+        "F",
+        "Order of flight",
+        flight.configuration if flight else "",
+        partial(_order_body, look, campaign, flight, runs),
+    )
     chosen = [c for c in campaign.cards if flight is None or c.id in flight.cards]
     if flight:
         chosen.sort(key=lambda card: flight.cards.index(card.id))
@@ -153,74 +174,114 @@ def _panels(
         points = [p for p in card.points if runs is None or runs.get(p.id, 0) > 0]
         if not points:
             continue
-        yield _Panel(card.id, card.title, right, _fly_body(look, campaign, card, points))
-        yield _Panel(
-            card.id, "write here", right, _write_body(look, campaign, card, points, runs, at.get(card.id))
-        )
+        yield _Panel(card.id, card.title, right, partial(_fly_body, look, campaign, card, points), True)
+        writing = partial(_write_body, look, campaign, points, runs, at.get(card.id))
+        yield _Panel(card.id, f"{card.title}: write here", right, writing)
 
 
 def _flight_panel(
     look: _Look, campaign: Campaign, flight: PlannedFlight | None, at: Mapping[str, CardLoad]
 ) -> _Panel:
-    body: list[Flowable] = [look.text(campaign.name, 14, bold=True, spaceAfter=4)]
-    body.append(look.labelled("Aircraft", campaign.aircraft.name))
+    title = f"Flight {flight.id}" if flight else "Flight sheet"
+    return _Panel(
+        "F", title, flight.configuration if flight else "", partial(_flight_body, look, campaign, flight, at)
+    )
+
+
+def _flight_body(
+    look: _Look, campaign: Campaign, flight: PlannedFlight | None, at: Mapping[str, CardLoad], scale: float
+) -> _Blocks:
+    body: _Blocks = [[look.text(campaign.name, 14, bold=True, spaceAfter=4)]]
+    body.append([look.labelled("Aircraft", campaign.aircraft.name)])
     if flight:
         body += _fitted(look, campaign, flight)
     else:
-        body.append(look.text("Configuration flown (tick one, look at it on the ground):", bold=True))
-        body.append(_ticks(look, [f"{c.id}: {c.name}" for c in campaign.configurations]))
+        ticks = _ticks(look, [f"{c.id}: {c.name}" for c in campaign.configurations])
+        body.append(
+            [look.text("Configuration flown (tick one, look at it on the ground):", bold=True), ticks]
+        )
     boxes = ["Date", "Pilot", "Second person", "Start-up", "Airborne", "Landed", "Fuel start", "Fuel end"]
     boxes += ["Altimeter", "OAT", "Wind", "Weight, CG"]
-    body += [Spacer(1, 4), _boxes(look, boxes, 3)]
+    body.append([Spacer(1, 4), _boxes(look, boxes, 3, scale)])
     if at:
-        body += [Spacer(1, 4), _load_table(look, at)]
+        body.append([Spacer(1, 4), _load_table(look, at)])
     words = [f"{name.replace('_', ' ')}: {' / '.join(phrases)}" for name, phrases in campaign.team.words]
     if words:
-        body.append(look.labelled("Our calls", "; ".join(words), 11))
-    body.append(look.text(DEFER, _SMALL_PT))
-    title = f"Flight {flight.id}" if flight else "Flight sheet"
-    return _Panel("F", title, flight.configuration if flight else "", body)
+        body.append([look.labelled("Our calls", "; ".join(words), 11 * scale)])
+    return body
 
 
-def _fitted(look: _Look, campaign: Campaign, flight: PlannedFlight) -> list[Flowable]:
+def _order_body(
+    look: _Look,
+    campaign: Campaign,
+    flight: PlannedFlight | None,
+    runs: Mapping[str, int] | None,
+    scale: float,
+) -> _Blocks:
+    """The points in build-up order, with boxes to tick a run each."""
+    body: _Blocks = [[look.text("The least demanding first. Tick a box for each run that counts.", 11)]]
+    for step in build_up(campaign):
+        point = step.point
+        count = (runs or {}).get(point.id, 0 if runs is not None else point.runs_wanted)
+        if not count or (flight and point.card not in flight.cards):
+            continue
+        most = min(count, 8)
+        boxes = Table([[_Tick() for _ in range(most)]], colWidths=[6 * mm] * most, hAlign="RIGHT")
+        more = f" (and {count - 8} more)" if count > 8 else ""
+        words = [look.labelled(point.id, f"{point.label}{more}", 11 * scale), look.text(step.reason, 8.5)]
+        widths = [look.width - 52 * mm, 52 * mm]
+        rules = [("VALIGN", (0, 0), (-1, -1), "MIDDLE"), ("TOPPADDING", (0, 0), (-1, -1), 0)]
+        rules += [("BOTTOMPADDING", (0, 0), (-1, -1), 2), ("LEFTPADDING", (0, 0), (-1, -1), 0)]
+        rules += [("LINEBELOW", (0, 0), (-1, -1), 0.3, colors.grey)]
+        body.append([Table([[words, boxes]], colWidths=widths, style=rules)])
+    return body
+
+
+def _notes_body(look: _Look, scale: float) -> _Blocks:
+    rules = [("LINEBELOW", (0, 0), (-1, -1), 0.5, colors.black)]
+    return [
+        [Table([[""]], colWidths=[look.width], rowHeights=[_ROW * scale], style=rules)] for _ in range(10)
+    ]
+
+
+def _fitted(look: _Look, campaign: Campaign, flight: PlannedFlight) -> _Blocks:
     config = campaign.configuration(flight.configuration)
     lines = [
         f"{change.item}: {change.what}" if change.what else change.item
         for c in lineage(campaign, config.id)
         for change in c.changes
     ]
-    body: list[Flowable] = [look.labelled("Configuration", f"{config.id}: {config.name}")]
-    body.append(look.text("Fitted, checked on the ground:", bold=True))
-    body.append(_ticks(look, lines or ["nothing added: the baseline"]))
     load = ", ".join(f"{name} {kg:g} kg" for name, kg in flight.loading.items)
     fuel = f"fuel {flight.loading.fuel_l:g} l" if flight.loading.fuel_l is not None else ""
     aboard = ", ".join(part for part in (load, fuel) if part)
-    if aboard:
-        body.append(look.labelled("Aboard", aboard))
-    return body
+    checked = look.text("Fitted, checked on the ground:", bold=True)
+    return [
+        [look.labelled("Configuration", f"{config.id}: {config.name}")],
+        [checked, _ticks(look, lines or ["nothing added: the baseline"])],
+        [look.labelled("Aboard", aboard)] if aboard else [],
+    ]
 
 
-def _fly_body(look: _Look, campaign: Campaign, card: TestCard, points: Sequence[TestPoint]) -> list[Flowable]:
-    body: list[Flowable] = []
-    if card.objective:
-        body.append(look.text(card.objective, 11, spaceAfter=3))
-    body.append(_point_table(look, campaign, points))
-    body.append(Spacer(1, 5))
-    for label, words in (("Set up", card.setup), ("Entry", card.entry)):
-        if words:
-            body.append(look.labelled(label, words))
-    for number, step in enumerate(card.procedure, 1):
-        body.append(look.labelled(f"{number}", step))
-    if card.recovery:
-        body.append(look.labelled("Recover", card.recovery))
-    if card.limits:
-        body.append(look.labelled("Limits", "; ".join(card.limits), 12))
+def _fly_body(
+    look: _Look, campaign: Campaign, card: TestCard, points: Sequence[TestPoint], scale: float
+) -> _Blocks:
+    size = _BODY_PT * scale
+    body: _Blocks = [[look.text(card.objective, 11 * scale, spaceAfter=3)]] if card.objective else []
+    body += [[_point_table(look, campaign, rows, scale), Spacer(1, 5)] for rows in _chunks(points, 10)]
+    lines = [("Set up", card.setup), ("Entry", card.entry)]
+    lines += [(f"{number}", step) for number, step in enumerate(card.procedure, 1)]
+    lines += [("Recover", card.recovery), ("Limits", "; ".join(card.limits))]
+    body += [[look.labelled(label, words, size)] for label, words in lines if words]
     if card.basis:
-        body.append(look.text(f"After {card.basis}. {DEFER}", 8.5))
+        body.append([look.text(f"After {card.basis}. Defer to the rules that apply to you.", 8.5)])
     return body
 
 
-def _point_table(look: _Look, campaign: Campaign, points: Sequence[TestPoint]) -> Table:
+def _chunks(items: Sequence, size: int) -> list[Sequence]:
+    return [items[n : n + size] for n in range(0, len(items), size)]
+
+
+def _point_table(look: _Look, campaign: Campaign, points: Sequence[TestPoint], scale: float) -> Table:
     unit = campaign.indicator.unit
     head = ["point", "power", "flap", "bank", "start", "stall about", "band"]
     rows: list[list] = [[look.text(h, 9, bold=True) for h in head]]
@@ -233,13 +294,15 @@ def _point_table(look: _Look, campaign: Campaign, points: Sequence[TestPoint]) -
         )
         cells = [point.id, point.power, f"{point.flap_deg:g}", bank, _speed(point.trim_ias_kt, unit)]
         cells += [_speed(point.expected_stall_ias_kt, unit), band]
-        rows.append([look.text(cell, 11 if n else _BODY_PT, bold=not n) for n, cell in enumerate(cells)])
+        rows.append(
+            [look.text(cell, (11 if n else _BODY_PT) * scale, bold=not n) for n, cell in enumerate(cells)]
+        )
     used = [n for n in range(len(head)) if any(row[n].text for row in rows[1:])]
     widths = {0: 15, 1: 24, 2: 13, 3: 15, 4: 19, 5: 20, 6: 26}
     total = sum(widths[n] for n in used)
     return Table(
         [[row[n] for n in used] for row in rows],
-        colWidths=[widths[n] / total * 130 * mm for n in used],
+        colWidths=[widths[n] / total * look.width for n in used],
         style=[*_GRID, ("BACKGROUND", (0, 0), (-1, 0), _GREY)],
     )
 
@@ -247,68 +310,53 @@ def _point_table(look: _Look, campaign: Campaign, points: Sequence[TestPoint]) -
 def _write_body(
     look: _Look,
     campaign: Campaign,
-    card: TestCard,
     points: Sequence[TestPoint],
     runs: Mapping[str, int] | None,
     at: CardLoad | None,
-) -> list[Flowable]:
+    scale: float,
+) -> _Blocks:
     unit = campaign.indicator.unit
-    body: list[Flowable] = [_boxes(look, ["Time", "Fuel", "Altimeter", "OAT"], 4)]
+    body: _Blocks = [[_boxes(look, ["Time", "Fuel", "Altimeter", "OAT"], 4, scale)]]
     if at:
         cg = f", CG {at.cg_mm:.0f} mm" if at.cg_mm is not None else ""
-        body.append(look.text(f"Planned here: {at.weight_kg:.0f} kg{cg}, fuel {at.fuel_left_l:.0f} l", 10))
-    body.append(Spacer(1, 3))
+        body.append([look.text(f"Planned here: {at.weight_kg:.0f} kg{cg}, fuel {at.fuel_left_l:.0f} l", 10)])
     for point in points:
         count = (runs or {}).get(point.id, point.runs_wanted)
         start = f", from {_speed(point.trim_ias_kt, unit)}" if point.trim_ias_kt else ""
-        head = look.text(f"{point.id}  {point.label}{start}", 12, bold=True, spaceAfter=2)
-        table = _run_table(look, count, unit)
-        body += [
-            KeepTogether([head, table]) if count <= 6 else head,
-            *([] if count <= 6 else [table]),
-            Spacer(1, 5),
-        ]
-    legend = "How it ended: P pitch-down, S stick on the stop, D device, B strong buffet, R roll-off, N not reached"
-    body.append(look.text(legend, _SMALL_PT))
-    body.append(look.text("Remarks", 11, bold=True))
-    body.append(
-        Table(
-            [[""]] * 2,
-            colWidths=[130 * mm],
-            rowHeights=[_ROW] * 2,
-            style=[("LINEBELOW", (0, 0), (-1, -1), 0.5, colors.black)],
-        )
-    )
-    return body
+        for numbers in _chunks(range(1, count + 1), 8):
+            head = look.text(f"{point.id}  {point.label}{start}", 12, bold=True, spaceAfter=2)
+            body.append([Spacer(1, 4), head, _run_table(look, numbers, scale)])
+    legend = f"Speeds as read, in {unit}. Ended: P pitch-down, S stick on the stop, D device, B strong buffet, R roll-off, N not reached"
+    rules = [("LINEBELOW", (0, 0), (-1, -1), 0.5, colors.black)]
+    lines = Table([[""]] * 2, colWidths=[look.width], rowHeights=[_ROW * scale] * 2, style=rules)
+    return [*body, [Spacer(1, 4), look.text(legend, _SMALL_PT), look.text("Remarks", 11, bold=True), lines]]
 
 
-def _run_table(look: _Look, count: int, unit: str) -> Table:
+def _run_table(look: _Look, numbers: Sequence[int], scale: float) -> Table:
     heads = [
         "run",
-        f"warn {unit}",
-        f"buffet {unit}",
-        f"STALL {unit}",
+        "warn",
+        "buffet",
+        "STALL",
         "ended",
         "alt ft",
         "lost ft",
         "wing",
         "counts",
     ]
-    widths = [9, 15, 15, 18, 21, 16, 15, 13, 12]
+    widths = [9, 15, 16, 18, 21, 16, 14, 13, 13]
     rows: list[list] = [[look.text(head, 8, bold=True) for head in heads]]
     small = ParagraphStyle("c", fontName=look.plain, fontSize=8, textColor=colors.Color(0.45, 0.45, 0.45))
-    for number in range(1, count + 1):
+    for number in numbers:
         choices = [Paragraph(text, small) for text in ("P S D B R N", "L - R", "yes no")]
         rows.append(
             [look.text(str(number), 12, bold=True), "", "", "", choices[0], "", "", choices[1], choices[2]]
         )
-    scale = 130 / sum(widths)
     return Table(
         rows,
-        colWidths=[w * scale * mm for w in widths],
-        rowHeights=[5 * mm] + [_ROW] * count,
+        colWidths=[w / sum(widths) * look.width for w in widths],
+        rowHeights=[5 * mm] + [_ROW * scale] * len(numbers),
         style=[*_GRID, ("BACKGROUND", (0, 0), (-1, 0), _GREY), ("BOX", (3, 0), (3, -1), 1.6, colors.black)],
-        repeatRows=1,
     )
 
 
@@ -322,24 +370,33 @@ _GRID = [
 ]
 
 
-def _boxes(look: _Look, labels: Sequence[str], columns: int) -> Table:
+def _boxes(look: _Look, labels: Sequence[str], columns: int, scale: float = 1.0) -> Table:
     rows = [list(labels[n : n + columns]) for n in range(0, len(labels), columns)]
     cells = [[look.text(label, 8) for label in row] for row in rows]
     style = [*_GRID, ("VALIGN", (0, 0), (-1, -1), "TOP")]
     return Table(
-        cells, colWidths=[130 * mm / columns] * columns, rowHeights=[11 * mm] * len(rows), style=style
+        cells,
+        colWidths=[look.width / columns] * columns,
+        rowHeights=[11 * mm * scale] * len(rows),
+        style=style,
     )
 
 
+class _Tick(Flowable):
+    """An empty square to be ticked."""
+
+    def wrap(self, *_):
+        return 4.5 * mm, 4.5 * mm
+
+    def draw(self):
+        self.canv.rect(0, 0, 4.5 * mm, 4.5 * mm)
+
+
 def _ticks(look: _Look, lines: Sequence[str]) -> Table:
-    rows = [["", look.text(line, 11.5)] for line in lines]
-    style = [("BOX", (0, n), (0, n), 1, colors.black) for n in range(len(rows))]
-    style += [
-        ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
-        ("TOPPADDING", (0, 0), (-1, -1), 1),
-        ("BOTTOMPADDING", (0, 0), (-1, -1), 4),
-    ]
-    return Table(rows, colWidths=[6 * mm, 124 * mm], style=style)
+    rows = [[_Tick(), look.text(line, 11.5)] for line in lines]
+    style = [("VALIGN", (0, 0), (-1, -1), "MIDDLE"), ("TOPPADDING", (0, 0), (-1, -1), 1)]
+    style += [("BOTTOMPADDING", (0, 0), (-1, -1), 3), ("LEFTPADDING", (0, 0), (0, -1), 1)]
+    return Table(rows, colWidths=[7 * mm, look.width - 7 * mm], style=style)
 
 
 def _load_table(look: _Look, at: Mapping[str, CardLoad]) -> Table:
@@ -349,7 +406,7 @@ def _load_table(look: _Look, at: Mapping[str, CardLoad]) -> Table:
         cg = f"{row.cg_mm:.0f}" if row.cg_mm is not None else ""
         cells = (when, f"{row.minutes:.0f}", f"{row.fuel_left_l:.0f}", f"{row.weight_kg:.0f}", cg)
         rows.append([look.text(cell, 10.5) for cell in cells])
-    return Table(rows, colWidths=[26 * mm] * 5, style=[*_GRID, ("BACKGROUND", (0, 0), (-1, 0), _GREY)])
+    return Table(rows, colWidths=[look.width / 5] * 5, style=[*_GRID, ("BACKGROUND", (0, 0), (-1, 0), _GREY)])
 
 
 def _speed(speed_kt: float | None, unit: str) -> str:
@@ -360,47 +417,94 @@ def _draw(
     canvas: Canvas, look: _Look, campaign: Campaign, panels: Sequence[_Panel], paper: tuple[float, float]
 ) -> int:
     """Put the panels on sheets, two to each; a panel that is full goes on in the next one."""
-    width, height = paper[0] / 2, paper[1]
+    height = paper[1]
     foot = _foot(look, campaign)
+    room = height - 2 * _MARGIN - _HEAD - _foot_height(foot, look.width) - 3 * mm
+    notes = partial(_notes_body, look)
     place = 0
     for panel in panels:
-        body, part = list(panel.body), 0
-        while body:
-            if place % 2 == 0 and place:
-                canvas.showPage()
-            part += 1
-            left = (place % 2) * width
-            more = panel if part == 1 else _Panel(panel.mark, f"{panel.title} (goes on)", panel.right, [])
-            _draw_head(canvas, look, more, left, width, height)
-            foot_height = _draw_foot(canvas, foot, left, width)
-            room = height - 2 * _MARGIN - _HEAD - foot_height - 2 * mm
-            before = len(body)
-            frame = Frame(
-                left + _MARGIN, _MARGIN + foot_height + 1 * mm, width - 2 * _MARGIN, room, 0, 0, 0, 0
+        if panel.starts_left and place % 2:
+            blocks = _largest(notes, look.width, room)
+            _draw_panel(
+                canvas, look, _Panel("", "Notes", "", notes), "Notes", foot, place, paper, blocks, room
             )
-            frame.addFromList(body, canvas)
-            body = _split(body, frame, canvas, before)
-            _cut_line(canvas, paper)
+            place += 1
+        blocks, title = _largest(panel.body, look.width, room), panel.title
+        while blocks:
+            blocks = _draw_panel(canvas, look, panel, title, foot, place, paper, blocks, room)
+            title = f"{panel.title} (goes on)"
             place += 1
     canvas.showPage()
     return (place + 1) // 2
 
 
-def _split(body: list[Flowable], frame: Frame, canvas: Canvas, before: int) -> list[Flowable]:
-    """What is left for the next panel; a block larger than a whole panel is broken up."""
-    if not body:
-        return body
-    first = body[0]
-    if isinstance(first, KeepTogether) and len(body) == before:
-        return [*first._content, *body[1:]]
-    parts = frame.split(first, canvas)
-    if parts:
-        frame.add(parts[0], canvas)
-        return [*parts[1:], *body[1:]]
-    return body if len(body) < before else body[1:]
+def _draw_panel(
+    canvas: Canvas,
+    look: _Look,
+    panel: _Panel,
+    title: str,
+    foot: Sequence[Paragraph],
+    place: int,
+    paper: tuple[float, float],
+    blocks: _Blocks,
+    room: float,
+) -> _Blocks:
+    """Draw one half of a sheet; returns what did not fit."""
+    if place and place % 2 == 0:
+        canvas.showPage()
+    width, height = paper[0] / 2, paper[1]
+    left = (place % 2) * width
+    _draw_head(canvas, look, panel, title, left, width, height)
+    foot_height = _draw_foot(canvas, foot, left, width)
+    _cut_line(canvas, paper)
+    return _fill(canvas, blocks, left + _MARGIN, _MARGIN + foot_height + 1 * mm + room, look.width, room)
 
 
-def _draw_head(canvas: Canvas, look: _Look, panel: _Panel, left: float, width: float, height: float) -> None:
+def _largest(body: Callable[[float], _Blocks], width: float, room: float) -> _Blocks:
+    """The content in the largest type in which all of it fits, else in the smallest."""
+    for scale in _SCALES:
+        blocks = body(scale)
+        if sum(_tall(block, width) for block in blocks) <= room:
+            return blocks
+    return body(_SCALES[-1])
+
+
+def _tall(block: list[Flowable], width: float) -> float:
+    return sum(f.wrap(width, 10_000)[1] + f.getSpaceBefore() + f.getSpaceAfter() for f in block)
+
+
+def _fill(canvas: Canvas, blocks: _Blocks, left: float, top: float, width: float, room: float) -> _Blocks:
+    """Draw blocks from the top until the room is used; what is left goes on the next panel."""
+    y, bottom = top, top - room
+    for number, block in enumerate(blocks):
+        if y - _tall(block, width) < bottom - 0.01:
+            if number:
+                return blocks[number:]
+            return _break_up(canvas, block, left, top, width, room) + blocks[1:]
+        for flowable in block:
+            tall = flowable.wrap(width, room)[1]
+            y -= flowable.getSpaceBefore() + tall
+            flowable.drawOn(canvas, left, y)
+            y -= flowable.getSpaceAfter()
+    return []
+
+
+def _break_up(
+    canvas: Canvas, block: list[Flowable], left: float, top: float, width: float, room: float
+) -> _Blocks:
+    """A block taller than a panel (a very long text): as much as fits now, the rest after it."""
+    parts = block[0].split(width, room) if len(block) == 1 else [[f] for f in block]
+    if len(block) > 1:
+        return _fill(canvas, parts, left, top, width, room)
+    if len(parts) < 2:
+        return []
+    _fill(canvas, [[parts[0]]], left, top, width, room)
+    return [[part] for part in parts[1:]]
+
+
+def _draw_head(
+    canvas: Canvas, look: _Look, panel: _Panel, words: str, left: float, width: float, height: float
+) -> None:
     top = height - _MARGIN
     canvas.setFillColor(colors.black)
     canvas.rect(left + _MARGIN, top - 13 * mm, width - 2 * _MARGIN, 13 * mm, stroke=0, fill=1)
@@ -408,7 +512,7 @@ def _draw_head(canvas: Canvas, look: _Look, panel: _Panel, left: float, width: f
     mark_width = pdfmetrics.stringWidth(panel.mark, look.bold, 26)
     canvas.setFont(look.bold, 26)
     canvas.drawString(left + _MARGIN + 3 * mm, top - 10 * mm, panel.mark)
-    title = look.text(panel.title, 14, bold=True, textColor=colors.white)
+    title = look.text(words, 14, bold=True, textColor=colors.white)
     right = look.text(panel.right, 11, bold=True, textColor=colors.white, alignment=2)
     right_width = 34 * mm if panel.right else 0
     room = width - 2 * _MARGIN - mark_width - 10 * mm - right_width
@@ -433,6 +537,10 @@ def _foot(look: _Look, campaign: Campaign) -> list[Paragraph]:
     ]
     lines.append(look.text(" ".join((*team.cautions, *CAUTIONS)), 8.5, spaceBefore=2))
     return lines
+
+
+def _foot_height(foot: Sequence[Paragraph], inner: float) -> float:
+    return sum(paragraph.wrap(inner - 5 * mm, 500)[1] for paragraph in foot) + 4 * mm
 
 
 def _draw_foot(canvas: Canvas, foot: Sequence[Paragraph], left: float, width: float) -> float:

@@ -106,8 +106,37 @@ def budget(campaign: Campaign, runs: int, fuel_l: float | None) -> Budget:
     )
 
 
+def shared_runs(campaign: Campaign, flight: PlannedFlight) -> dict[str, int]:
+    """Runs of each point in a planned flight: what is wanted, shared over the flights that fly the same.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        For the cards and the other flights [-].
+    flight : PlannedFlight
+        The flight [-].
+
+    Returns
+    -------
+    dict of str to int
+        By point id; the earlier flights take what does not divide [-].
+    """
+    runs = {}
+    for point in campaign.points:
+        if point.card in flight.cards:
+            same = [
+                f.id
+                for f in campaign.flights
+                if f.configuration == flight.configuration and point.card in f.cards
+            ]
+            place = same.index(flight.id) if flight.id in same else 0
+            whole, over = divmod(point.runs_wanted, max(1, len(same)))
+            runs[point.id] = whole + (place < over)
+    return runs
+
+
 def planned_runs(campaign: Campaign, flight: PlannedFlight) -> int:
-    """Runs of a planned flight: what its cards want, shared over the flights that fly the same.
+    """Runs of a planned flight, its share of all points.
 
     Parameters
     ----------
@@ -119,15 +148,14 @@ def planned_runs(campaign: Campaign, flight: PlannedFlight) -> int:
     Returns
     -------
     int
-        Runs; of a card that n flights fly in the same configuration, an n-th, rounded up [-].
+        Runs [-].
     """
-    return sum(_card_runs(campaign, flight, card) for card in flight.cards)
+    return sum(shared_runs(campaign, flight).values())
 
 
 def _card_runs(campaign: Campaign, flight: PlannedFlight, card_id: str) -> int:
-    same = [f for f in campaign.flights if f.configuration == flight.configuration and card_id in f.cards]
-    points = [p for p in campaign.points if p.card == card_id]
-    return sum(math.ceil(p.runs_wanted / max(1, len(same))) for p in points)
+    runs = shared_runs(campaign, flight)
+    return sum(runs.get(p.id, 0) for p in campaign.points if p.card == card_id)
 
 
 def loads(campaign: Campaign, flight: PlannedFlight) -> tuple[CardLoad, ...]:

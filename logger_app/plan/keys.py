@@ -264,6 +264,7 @@ PLAN = (
     Key(name="minutes_per_run", low=0.5, high=30, about="from one on condition to the next"),
     Key(name="minutes_to_area", low=0, high=120, about="start-up to the first on condition"),
     Key(name="minutes_back", low=0, high=120, about="last recovery to shut-down"),
+    Key(name="most_runs_per_flight", kind="whole", low=1, high=200, about="more than this tires"),
     Key(
         name="build_up", kind="texts", choices=("hazard", "bank", "power", "flap"), about="what counts first"
     ),

@@ -60,11 +60,10 @@ PRESETS = {
             title="stalls, wings level",
             basis=_BASE.format("23.201(b) to (d), 23.207(c)"),
             objective="Stall speed, warning and handling, wings level",
-            entry="At least 10 kt above the stall, trimmed at 1.5 times the stall speed; slow with elevator only, "
-            "not more than 1 kt/s",
+            entry="Trimmed at 1.5 Vs, at least 10 kt above the stall; slow with elevator only, at most 1 kt/s",
             procedure=(
                 *_SAY,
-                "Go on until it pitches down by itself, or the stick has been on the stop for 2 s",
+                "Go on to the pitch-down, or to 2 s with the stick on the stop",
                 "Recover at the event; say recovered",
             ),
             recovery=_RECOVERY,
@@ -79,7 +78,7 @@ PRESETS = {
             title="stalls, turning",
             basis=_BASE.format("23.203(a)(1), (b)(4)"),
             objective="Stall speed and handling in a coordinated turn",
-            entry="Coordinated turn at 30 deg of bank; tighten with elevator, slowing not more than 1 kt/s",
+            entry="Coordinated turn at 30 deg of bank; tighten with elevator, slowing at most 1 kt/s",
             procedure=(*_SAY, "Hold the bank and the ball; recover at the event; say recovered"),
             recovery=_RECOVERY,
             limits=("Bank not beyond 60 deg with the turn, 30 deg against it (23.203(b)(4))",),
@@ -106,11 +105,10 @@ PRESETS = {
             title="stall speeds, VS0 and VS1",
             basis="14 CFR 23.49(a), (b) (Amdt 23-62)",
             objective="VS0 and VS1: engine idling, propeller as for take-off, CG where the speed is highest",
-            entry="At least 10 kt above the stall, trimmed at 1.5 times the stall speed; slow with elevator only, "
-            "not more than 1 kt/s",
+            entry="Trimmed at 1.5 Vs, at least 10 kt above the stall; slow with elevator only, at most 1 kt/s",
             procedure=(
                 *_SAY,
-                "Go on until it pitches down by itself, or the stick has been on the stop for 2 s",
+                "Go on to the pitch-down, or to 2 s with the stick on the stop",
                 "Recover at the event; say recovered",
             ),
             recovery=_RECOVERY,

@@ -1,0 +1,240 @@
+"""`kneecall plan`: a new campaign, its checks, its matrix, its paper cards, its screen."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from logger_app.cli.common import print_json, say
+from logger_app.errors import CardError, LoggerError
+
+SUMMARY = (
+    "Plan a campaign. `plan new DIR` asks a few questions (or takes options) and writes a commented\n"
+    "campaign.toml; `plan DIR` checks it and prints points, order, runs, time, fuel, weight and CG,\n"
+    "what has been flown and what comes next; --cards prints kneeboard cards, --screen opens the plan."
+)
+EXAMPLE = (
+    "kneecall plan new heron --aircraft Heron --empty-weight-kg 388 --max-weight-kg 640 --wing-area-m2 12.4 "
+    '--flaps 0,15,30 --flap-limits 85,75 --stalls 47,43,41 --powers "idle,2100 rpm" --banks 0,30 '
+    '--change "leading-edge cuffs"\n'
+    "         kneecall plan heron --cards heron/cards.pdf"
+)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of both forms; those of `new` are named after the questions."""
+    parser.add_argument("folder", nargs="+", metavar="[new] DIR", help="campaign folder; `new DIR` makes one")
+    parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
+    parser.add_argument("--cards", type=Path, metavar="OUT.pdf", help="write kneeboard cards")
+    parser.add_argument(
+        "--paper", choices=("a5", "half-letter"), default="a5", help="two cards a sheet (default: a5 on A4)"
+    )
+    parser.add_argument(
+        "--flight", metavar="ID", help="cards of one planned flight; `next` for the proposed one"
+    )
+    parser.add_argument("--screen", action="store_true", help="open the plan screen")
+    parser.add_argument("--force", action="store_true", help="replace a file that is there")
+    new = parser.add_argument_group("for `plan new` (what is not given is asked for on a terminal)")
+    _question_options(new)
+    parser.set_defaults(parser=parser)
+
+
+def _question_options(group) -> None:
+    from logger_app.plan.keys import twins
+    from logger_app.plan.questions import QUESTIONS, flag
+
+    for question in QUESTIONS:
+        again = {"action": "append"} if question.name == "changes" else {}
+        also = f" (usual: {question.usual})" if question.usual else ""
+        group.add_argument(
+            flag(question.name),
+            dest=f"new_{question.name}",
+            metavar="X",
+            help=question.ask.replace("%", "%%") + also,
+            **again,
+        )
+        for other in twins(question.name):
+            unit = other.rsplit("_per_h", 1)[0].rsplit("_", 1)[1] + ("/h" if other.endswith("_per_h") else "")
+            group.add_argument(
+                flag(other), dest=f"new_{question.name}", type=_with_unit(unit), help=argparse.SUPPRESS
+            )
+    group.add_argument(
+        "--accelerated", action="store_true", help="also accelerated turning stalls (needs a bank)"
+    )
+
+
+def _with_unit(unit: str):
+    spelt = "km/h" if unit == "kmh" else unit
+    return lambda text: f"{text} {spelt}"
+
+
+def run(args: argparse.Namespace) -> int:
+    """Make, check, print, or open a plan."""
+    if args.folder[0] == "new" and len(args.folder) == 2:
+        return _new(args, Path(args.folder[1]))
+    if len(args.folder) != 1:
+        args.parser.error("expected one campaign folder, or `new` and a folder")
+    folder = Path(args.folder[0])
+    if args.screen:
+        from logger_app.ui.screens.plan import open_plan
+
+        return open_plan(folder)
+    return _show(args, folder)
+
+
+def _new(args: argparse.Namespace, folder: Path) -> int:
+    from logger_app.plan.cards_io import campaign_file, write_text
+    from logger_app.plan.parse import parse_text
+    from logger_app.plan.questions import answers_from
+    from logger_app.plan.template import campaign_text
+
+    file = campaign_file(folder)
+    if file.exists() and not args.force:
+        raise CardError(f"{file}: it is there already, and was left alone. Give --force to replace it.")
+    values = _values(args)
+    answers = answers_from(values)
+    text = campaign_text(answers)
+    write_text(file, text)
+    campaign, _ = parse_text(text)
+    counts = {
+        "file": str(file),
+        "points": len(campaign.points),
+        "configurations": len(campaign.configurations),
+        "flights": len(campaign.flights),
+    }
+    if args.json:
+        print_json(counts)
+        return 0
+    print(
+        f"{file}: {counts['points']} points, {counts['configurations']} configurations, {counts['flights']} flights"
+    )
+    print(f"next: kneecall plan {folder}, then kneecall plan {folder} --cards {folder}/cards.pdf")
+    return 0
+
+
+def _values(args: argparse.Namespace) -> dict:
+    """Answers by question, from the options and, on a terminal, from asking."""
+    from logger_app.plan.questions import QUESTIONS, read_answer, worth_asking
+
+    asking = sys.stdin.isatty() and sys.stderr.isatty()
+    values: dict = {"accelerated": args.accelerated or None}
+    faults = []
+    if asking:
+        say(
+            "Enter takes what stands in brackets, or leaves it out. Ctrl-C stops; nothing is written before the end."
+        )
+    for question in QUESTIONS:
+        given = getattr(args, f"new_{question.name}")
+        text = "; ".join(given) if isinstance(given, list) else given
+        if text is None and asking and worth_asking(question, values):
+            values[question.name] = _ask(question, read_answer)
+            continue
+        try:
+            values[question.name] = read_answer(question, text) if text is not None else None
+        except CardError as err:
+            faults += err.faults
+    if faults:
+        raise CardError(faults=tuple(faults))
+    return values
+
+
+def _ask(question, read_answer):
+    """Ask until the answer can be read."""
+    usual = f" [{question.usual}]" if question.usual else ""
+    while True:
+        sys.stderr.write(f"{question.ask}{usual}: ")
+        sys.stderr.flush()
+        line = sys.stdin.readline()
+        if not line:
+            raise CardError("The answers ended before the last question; nothing was written.")
+        try:
+            return read_answer(question, line)
+        except CardError as err:
+            say(f"  {err.faults[0].got}: expected {err.faults[0].expected}")
+
+
+def _show(args: argparse.Namespace, folder: Path) -> int:
+    from logger_app.plan.cards_io import read_campaign
+    from logger_app.plan.summary import plan_document, plan_text
+
+    try:
+        campaign = read_campaign(folder)
+    except CardError as err:
+        if args.json and err.faults and folder.exists():
+            faults = [
+                {"where": f.where, "got": f.got, "expected": f.expected, "hint": f.hint} for f in err.faults
+            ]
+            print_json({"faults": faults})
+        raise
+    flown, flights, trouble = flown_so_far(folder)
+    if args.cards:
+        return _print_cards(args, campaign, flown, flights)
+    if args.json:
+        document = plan_document(campaign, flown, flights)
+        print_json({**document, "not_counted": trouble})
+        return 0
+    print(plan_text(campaign, flown, flights))
+    if trouble:
+        say(f"\nThe flights could not be read, so no run is counted: {trouble}")
+    return 0
+
+
+def flown_so_far(folder: Path) -> tuple[dict[tuple[str, str], int], list, str]:
+    """Runs that count by (configuration, point), the flights in order, and what hindered counting."""
+    root = folder.parent if folder.is_file() else folder
+    if not any((root / "flights").glob("*/flight.sqlite")):
+        return {}, [], ""
+    from logger_app.flow import reduce_all
+
+    try:
+        _, flights, reduction = reduce_all(root)
+    except LoggerError as err:
+        return {}, [], str(err)
+    flown: dict[tuple[str, str], int] = {}
+    for one in reduction.runs:
+        if one.counts and one.configuration and one.point:
+            flown[one.configuration, one.point] = flown.get((one.configuration, one.point), 0) + 1
+    infos = sorted((data.info for data in flights), key=lambda info: (info.started_utc, info.id))
+    return flown, infos, ""
+
+
+def _print_cards(args: argparse.Namespace, campaign, flown, flights) -> int:
+    from logger_app.plan.cards_pdf_io import write_cards
+
+    if args.cards.exists() and not args.force:
+        raise CardError(f"{args.cards}: it is there already, and was left alone. Give --force to replace it.")
+    flight, runs = _chosen_flight(args.flight, campaign, flown, flights) if args.flight else (None, None)
+    sheets = write_cards(args.cards, campaign, paper=args.paper, flight=flight, runs=runs)
+    if args.json:
+        print_json({"cards": str(args.cards), "sheets": sheets, "paper": args.paper})
+    else:
+        print(f"{args.cards}: {sheets} sheets, two cards on each; print at 100 %")
+    return 0
+
+
+def _chosen_flight(name: str, campaign, flown, flights):
+    """The planned flight of this id, or the proposed next one with its runs."""
+    from logger_app.plan.flights import next_flight, shared_runs
+    from logger_app.records.plan import Loading, PlannedFlight
+
+    planned = campaign.flight(name)
+    if planned is not None:
+        return planned, shared_runs(campaign, planned)
+    if name != "next":
+        known = ", ".join(f.id for f in campaign.flights) or "none"
+        raise CardError(f'--flight: there is no flight "{name}"; expected next, or one of: {known}.')
+    proposed = next_flight(campaign, flown, [f.configuration for f in flights if f.configuration])
+    if proposed is None:
+        raise CardError(
+            "--flight next: all that was wanted has been flown; name a flight, or ask for more runs."
+        )
+    like = next((f for f in campaign.flights if f.configuration == proposed.configuration), None)
+    flight = PlannedFlight(
+        id=f"{proposed.number:02d}_{proposed.configuration}",
+        configuration=proposed.configuration,
+        loading=like.loading if like else Loading(),
+        cards=proposed.cards(campaign),
+        note=proposed.reason,
+    )
+    return flight, dict(proposed.runs)
