@@ -27,7 +27,9 @@ def run(args) -> int:
 
     campaign, flights, reduction = flow.reduce_all(args.campaign)
     out = args.output or args.campaign / "results" / "report"
-    page = write_report(out, campaign, flights, reduction, sound_of=flow.sound_finder(args.campaign), pdf=args.pdf)
+    page = write_report(
+        out, campaign, flights, reduction, sound_of=flow.sound_finder(args.campaign), pdf=args.pdf
+    )
     if args.open:
         _open(page)
     if args.json:

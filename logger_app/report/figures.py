@@ -10,15 +10,28 @@ import statistics
 from collections.abc import Sequence
 
 from logger_app.records.calls import CallKind
+from logger_app.records.results import Cell
 from logger_app.report.extras import TuftMark
-from logger_app.report.plot import Axis, Bar, Dot, Event, Figure, Key, Line, Rule, Square, fitted_range, nice_ticks
+from logger_app.report.plot import (
+    Axis,
+    Bar,
+    Dot,
+    Event,
+    Figure,
+    Key,
+    Line,
+    Rule,
+    Square,
+    fitted_range,
+    nice_ticks,
+)
 from logger_app.report.view import Pair, PointView, RunView, Side
 from logger_app.report.words import clock, count, indicated, interval, number
 from logger_app.units import NS_PER_S, from_kt
 
 # What is shown of an approach: common practice, no source; the fit needs 1.3 Vs at most.
 BEFORE_S = 30.0
-AFTER_S = 6.0
+MEAN_STEP_S = 1.7
 # Stall warning at least 5 kt above the stalling speed: 14 CFR 23.207(c), Amdt 23-62.
 WARNING_KT = 5.0
 TUFT_STATES = {"attached": 0, "unsteady": 1, "separated": 2, "reversed": 3, "not visible": None}
@@ -39,7 +52,11 @@ def forest(pair: Pair, id: str) -> Figure | None:
     Figure or None
         None when no point could be compared [-].
     """
-    rows = [row for row in pair.rows if row.comparison.difference_kt is not None and row.comparison.low_kt is not None]
+    rows = [
+        row
+        for row in pair.rows
+        if row.comparison.difference_kt is not None and row.comparison.low_kt is not None
+    ]
     if not rows:
         return None
     values = [v for row in rows for v in (row.comparison.low_kt, row.comparison.high_kt)] + [0.0]
@@ -101,11 +118,16 @@ def approaches(view: PointView, unit: str) -> Figure | None:
             events += _spoken_events(run, zero_s, unit)
     if not dots:
         return None
-    low_x, high_x = -min(max(-dot.x for dot in dots) + 1, BEFORE_S), AFTER_S
+    sides = [side for side in view.sides if side.counting]
+    low_x, high_x = -min(max(-dot.x for dot in dots) + 1, BEFORE_S), MEAN_STEP_S * len(sides) + 1.0
     dots = [dot for dot in dots if low_x <= dot.x <= high_x]
     low, high = fitted_range([dot.y for dot in dots], from_kt(8.0, unit), 0.09)
-    events = [event for event in events if event.x >= low_x] + _stall_events(view.sides, unit)
-    keys = [Key(word=side.configuration.name, series=side.series, line=True) for side in view.sides if side.counting]
+    events = [event for event in events if event.x >= low_x] + _means(sides, unit)
+    keys = [
+        Key(word=side.configuration.name, series=side.series, line=True)
+        for side in view.sides
+        if side.counting
+    ]
     keys.append(Key(word="buffet or another event called", tick=True))
     if any(dot.hollow for dot in dots):
         keys.append(Key(word="not reviewed", hollow=True))
@@ -115,7 +137,9 @@ def approaches(view: PointView, unit: str) -> Figure | None:
         id=f"{view.anchor}-approaches",
         title=f"{view.point.id}, {view.point.label}: the approaches",
         says=_approach_words(view, unit),
-        x=Axis(label="time from the stall event [s]", low=low_x, high=high_x, ticks=nice_ticks(low_x, high_x, 9)),
+        x=Axis(
+            label="time from the stall event [s]", low=low_x, high=high_x, ticks=nice_ticks(low_x, high_x, 9)
+        ),
         y=Axis(label=f"indicated airspeed [{unit}]", low=low, high=high, ticks=nice_ticks(low, high)),
         dots=tuple(dots),
         lines=tuple(lines),
@@ -130,25 +154,64 @@ def zero_of(run: RunView) -> float | None:
     """Where a run's time axis has its zero: the stall event, else the lowest call, on the flight clock [s]."""
     if run.event_s is not None:
         return run.event_s
-    speeds = [c.call for c in run.calls if c.call.kind is CallKind.AIRSPEED and c.call.counts and c.call.ias_kt is not None]
+    speeds = [
+        c.call
+        for c in run.calls
+        if c.call.kind is CallKind.AIRSPEED and c.call.counts and c.call.ias_kt is not None
+    ]
     return min(speeds, key=lambda call: call.ias_kt).flight_s if speeds else None
 
 
 def fitted_ias_kt(run: RunView, flight_s: float) -> float | None:
-    """The fitted approach at a time on the flight clock [kt]; None without a fit."""
-    if run.result is None or run.result.fit is None:
+    """The fitted approach at a time on the flight clock [kt]; None without a fit or outside its curve."""
+    result = run.result
+    if result is None or result.fit is None:
         return None
-    t0_ns, intercept_kt, slope_kt_per_s = run.result.fit
+    if result.curve:
+        return _between(result.curve, flight_s)
+    t0_ns, intercept_kt, slope_kt_per_s = result.fit
     return intercept_kt + slope_kt_per_s * (flight_s - t0_ns / NS_PER_S)
 
 
 def time_at_ias_s(run: RunView, ias_kt: float) -> float | None:
-    """When the fitted approach was at a speed, on the flight clock [s]; None without a fit or outside the run."""
-    if run.result is None or run.result.fit is None or run.result.fit[2] >= 0:
+    """When the approach was last at a speed, on the flight clock [s].
+
+    On the fitted curve where it reaches that far, else between the calls that passed it.
+
+    Parameters
+    ----------
+    run : RunView
+        A run [-].
+    ias_kt : float
+        Indicated airspeed [kt].
+
+    Returns
+    -------
+    float or None
+        Flight time; None when the run was never so fast, or has no event [s].
+    """
+    if run.event_s is None:
         return None
-    t0_ns, intercept_kt, slope_kt_per_s = run.result.fit
-    flight_s = t0_ns / NS_PER_S + (ias_kt - intercept_kt) / slope_kt_per_s
-    return flight_s if run.run.start_s - 2.0 <= flight_s <= run.run.end_s + 2.0 else None
+    called = [
+        (view.call.flight_s, view.call.ias_kt)
+        for view in run.calls
+        if view.call.kind is CallKind.AIRSPEED
+        and view.call.counts
+        and not view.left_out
+        and view.call.ias_kt is not None
+    ]
+    for path in (run.result.curve, [point for point in called if point[0] <= run.event_s]):
+        for (t0, v0), (t1, v1) in zip(reversed(path[:-1]), reversed(path[1:]), strict=True):
+            if v0 >= ias_kt >= v1 and v0 > v1:
+                return t0 + (v0 - ias_kt) / (v0 - v1) * (t1 - t0)
+    return None
+
+
+def _between(curve: Sequence[tuple[float, float]], flight_s: float) -> float | None:
+    for (t0, v0), (t1, v1) in zip(curve[:-1], curve[1:], strict=True):
+        if t0 <= flight_s <= t1:
+            return v0 + (v1 - v0) * (flight_s - t0) / (t1 - t0) if t1 > t0 else v0
+    return None
 
 
 def _call_dots(run: RunView, zero_s: float, unit: str) -> list[Dot]:
@@ -167,15 +230,19 @@ def _call_dots(run: RunView, zero_s: float, unit: str) -> list[Dot]:
 
 
 def _fit_line(run: RunView, zero_s: float, unit: str) -> list[Line]:
-    """The fit over the calls that it used, to the event."""
-    if run.result.fit is None:
+    """The fitted approach: its curve, or the line over the calls that it used."""
+    result = run.result
+    if result.fit is None:
         return []
-    used = [view.call.flight_s for view in run.calls if view.used]
-    if not used:
+    curve = result.curve
+    if not curve:
+        used = [view.call.flight_s for view in run.calls if view.used]
+        ends = (min(used), max(*used, zero_s)) if used else ()
+        curve = [(at_s, fitted_ias_kt(run, at_s)) for at_s in ends]
+    if not curve:
         return []
-    begin, end = min(used), max(max(used), run.event_s if run.event_s is not None else zero_s)
-    ys = tuple(from_kt(fitted_ias_kt(run, at_s), unit) for at_s in (begin, end))
-    return [Line(xs=(begin - zero_s, end - zero_s), ys=ys, series=run.series)]
+    xs, ys = zip(*curve, strict=True)
+    return [Line(xs=tuple(x - zero_s for x in xs), ys=tuple(from_kt(y, unit) for y in ys), series=run.series)]
 
 
 def _spoken_events(run: RunView, zero_s: float, unit: str) -> list[Event]:
@@ -183,21 +250,33 @@ def _spoken_events(run: RunView, zero_s: float, unit: str) -> list[Event]:
     ticks = []
     for view in run.calls:
         ias_kt = fitted_ias_kt(run, view.call.flight_s)
-        if view.call.kind is CallKind.EVENT and view.call.counts and ias_kt is not None and view.call.flight_s < zero_s - 0.05:
+        if (
+            view.call.kind is CallKind.EVENT
+            and view.call.counts
+            and ias_kt is not None
+            and view.call.flight_s < zero_s - 0.05
+        ):
             says = f"{view.says} at {clock(view.call.flight_s)}, {run.name}"
-            ticks.append(Event(x=view.call.flight_s - zero_s, y=from_kt(ias_kt, unit), word="", series=run.series, says=says))
+            ticks.append(
+                Event(
+                    x=view.call.flight_s - zero_s,
+                    y=from_kt(ias_kt, unit),
+                    word="",
+                    series=run.series,
+                    says=says,
+                )
+            )
     return ticks
 
 
-def _stall_events(sides: Sequence[Side], unit: str) -> list[Event]:
+def _means(sides: Sequence[Side], unit: str) -> list[Event]:
     """The stall itself, once a configuration: mean speed of its runs at their events."""
     events = []
     for k, side in enumerate(sides):
         speeds = [run.result.vs_ias_kt for run in side.counting if run.result.vs_ias_kt is not None]
         if speeds:
             y = from_kt(statistics.fmean(speeds), unit)
-            words = f"{side.configuration.name}: {number(y)} {unit} indicated, mean of {count(len(speeds), 'run')}"
-            events.append(Event(x=1.8 + 2.2 * (k % 2), y=y, word=number(y), series=side.series, says=words))
+            events.append(Event(x=0.3 + MEAN_STEP_S * k, y=y, word=number(y), series=side.series))
     return events
 
 
@@ -210,7 +289,11 @@ def _approach_words(view: PointView, unit: str) -> str:
                 f"{side.configuration.name}, run {run.run.number} of {run.flight}: stall at {indicated(r.vs_ias_kt, unit)} {unit} "
                 f"indicated, entry rate {number(r.entry_rate_kt_per_s)} kt/s"
             )
-    return "Spoken airspeeds falling to the stall event, with the fitted approach of each run. " + "; ".join(parts) + "."
+    return (
+        "Spoken airspeeds falling to the stall event, with the fitted approach of each run. "
+        + "; ".join(parts)
+        + "."
+    )
 
 
 def against_entry_rate(view: PointView) -> Figure | None:
@@ -228,7 +311,11 @@ def against_entry_rate(view: PointView) -> Figure | None:
     """
     dots, lines, parts, keys = [], [], [], []
     for side in view.sides:
-        runs = [r for r in side.counting if r.result.vs_std_kt is not None and r.result.entry_rate_kt_per_s is not None]
+        runs = [
+            r
+            for r in side.counting
+            if r.result.vs_std_kt is not None and r.result.entry_rate_kt_per_s is not None
+        ]
         for run in runs:
             r = run.result
             u = random_u_kt(run)
@@ -238,8 +325,14 @@ def against_entry_rate(view: PointView) -> Figure | None:
                     says=f"{run.name}: {number(r.vs_std_kt)} kt at {number(r.entry_rate_kt_per_s, 2)} kt/s")
             )  # fmt: skip
         if runs:
-            keys.append(Key(word=side.configuration.name, series=side.series, line=bool(side.cell and side.cell.at_1_kt_per_s_kt)))
-        if side.cell and side.cell.at_1_kt_per_s_kt is not None and (found := regression(runs)):
+            keys.append(
+                Key(
+                    word=side.configuration.name,
+                    series=side.series,
+                    line=bool(side.cell and side.cell.at_1_kt_per_s_kt),
+                )
+            )
+        if side.cell and side.cell.at_1_kt_per_s_kt is not None and (found := regression(runs, side.cell)):
             lines.append(_regression_line(runs, found, side.series))
             parts.append(
                 f"{side.configuration.name}: {number(found[1], 1, True)} kt for each kt/s, {number(side.cell.at_1_kt_per_s_kt)} kt at 1 kt/s"
@@ -250,13 +343,27 @@ def against_entry_rate(view: PointView) -> Figure | None:
     low, high = fitted_range([v for d in dots for v in (d.y - d.y_half, d.y + d.y_half)], 2.0)
     if any(dot.hollow for dot in dots):
         keys.append(Key(word="not reviewed", hollow=True))
-    words = "; ".join(parts) + "." if parts else "No regression: too few runs, or the flown rates do not span 1 kt/s."
+    words = (
+        "; ".join(parts) + "."
+        if parts
+        else "No regression: too few runs, or the flown rates do not span 1 kt/s."
+    )
     return Figure(
         id=f"{view.anchor}-rate",
         title=f"{view.point.id}, {view.point.label}: stall speed against entry rate",
         says=f"One marker a run. {words}",
-        x=Axis(label="entry rate, 1.1 Vs to Vs [kt/s]", low=max(low_x, 0.0), high=high_x, ticks=nice_ticks(max(low_x, 0.0), high_x)),
-        y=Axis(label="stall speed, calibrated, reference weight [kt]", low=low, high=high, ticks=nice_ticks(low, high, 6)),
+        x=Axis(
+            label="entry rate, 1.1 Vs to Vs [kt/s]",
+            low=max(low_x, 0.0),
+            high=high_x,
+            ticks=nice_ticks(max(low_x, 0.0), high_x),
+        ),
+        y=Axis(
+            label="stall speed, calibrated, reference weight [kt]",
+            low=low,
+            high=high,
+            ticks=nice_ticks(low, high, 6),
+        ),
         dots=tuple(dots),
         lines=tuple(lines),
         rules=(Rule(at=1.0, upright=True, word="1 kt/s"),),
@@ -274,14 +381,18 @@ def random_u_kt(run: RunView) -> float | None:
     return run.result.vs_ias_u_kt
 
 
-def regression(runs: Sequence[RunView]) -> tuple[float, float] | None:
-    """Least-squares line of stall speed on entry rate: (speed at 1 kt/s, slope); None when the rates are one."""
+def regression(runs: Sequence[RunView], cell: Cell) -> tuple[float, float] | None:
+    """The reduction's line of stall speed on entry rate: (speed at 1 kt/s, slope).
+
+    Where the reduction gives the speed at 1 kt/s only, the slope is that of the least-squares line.
+    """
+    if cell.rate_slope is not None:
+        return cell.at_1_kt_per_s_kt, cell.rate_slope
     x = [run.result.entry_rate_kt_per_s for run in runs]
     y = [run.result.vs_std_kt for run in runs]
     if len(x) < 3 or max(x) - min(x) < 1e-9:
         return None
-    slope, intercept = statistics.linear_regression(x, y)
-    return intercept + slope, slope
+    return cell.at_1_kt_per_s_kt, statistics.linear_regression(x, y)[0]
 
 
 def _regression_line(runs: Sequence[RunView], found: tuple[float, float], series: int) -> Line:
@@ -318,10 +429,10 @@ def warning_margins(view: PointView) -> Figure | None:
         id=f"{view.anchor}-warning",
         title=f"{view.point.id}, {view.point.label}: warning margin",
         says="; ".join(f"{name}: mean {number(mean)} kt" for name, mean in means.items()) + ".",
-        x=Axis(label="first warning or buffet above the stall, indicated [kt]", low=min(low, 0.0), high=high, ticks=nice_ticks(min(low, 0), high)),
+        x=Axis(label="first warning or buffet above the stall [kt]", low=min(low, 0.0), high=high, ticks=nice_ticks(min(low, 0), high)),
         y=Axis(label="", low=-0.6, high=len(sides) - 0.4, names=tuple(s.configuration.id for s in reversed(sides))),
         dots=tuple(dots),
-        rules=(Rule(at=WARNING_KT, upright=True, word="5 kt, 14 CFR 23.207(c)"),),
+        rules=(Rule(at=WARNING_KT, upright=True, word="14 CFR 23.207(c)"),),
         width=480.0,
         height=86.0 + 34.0 * len(sides),
         left=110.0,
@@ -372,7 +483,12 @@ def tuft_map(side: Side, view: PointView, marks: Sequence[TuftMark], unit: str) 
         title=f"{view.point.id}: tufts along the span, {side.configuration.name}",
         says="; ".join(first) + "." if first else "No station was marked separated.",
         x=Axis(label="station along the span", low=-0.6, high=len(stations) - 0.4, names=tuple(stations)),
-        y=Axis(label=f"indicated airspeed [{unit}]", low=-0.6, high=len(speeds) - 0.4, names=tuple(f"{s}" for s in speeds)),
+        y=Axis(
+            label=f"indicated airspeed [{unit}]",
+            low=-0.6,
+            high=len(speeds) - 0.4,
+            names=tuple(f"{s}" for s in speeds),
+        ),
         squares=squares,
         width=480.0,
         height=100.0 + 26.0 * len(speeds),

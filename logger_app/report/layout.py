@@ -111,7 +111,9 @@ def lay_out(figure: Figure) -> Drawing:
     for line in figure.lines:
         points = tuple((box.x(x), box.y(y)) for x, y in zip(line.xs, line.ys, strict=True))
         look = look_of(line.series)
-        shapes.append(Stroke(points=points, role=role_of(line.series), width=1.5, dash=look.dash, faint=line.faint))
+        shapes.append(
+            Stroke(points=points, role=role_of(line.series), width=1.5, dash=look.dash, faint=line.faint)
+        )
     for event in figure.events:
         shapes += _event(box, event)
     for bar in figure.bars:
@@ -145,10 +147,14 @@ def _frame(box: _Box) -> list:
     shapes = []
     x, y = box.figure.x, box.figure.y
     for tick in x.ticks:
-        shapes.append(Stroke(points=((box.x(tick), box.top), (box.x(tick), box.bottom)), role="grid", width=0.7))
+        shapes.append(
+            Stroke(points=((box.x(tick), box.top), (box.x(tick), box.bottom)), role="grid", width=0.7)
+        )
         shapes.append(_label(box.x(tick), box.bottom + 16, tick_text(tick, x.ticks), anchor="middle"))
     for tick in y.ticks:
-        shapes.append(Stroke(points=((box.left, box.y(tick)), (box.right, box.y(tick))), role="grid", width=0.7))
+        shapes.append(
+            Stroke(points=((box.left, box.y(tick)), (box.right, box.y(tick))), role="grid", width=0.7)
+        )
         shapes.append(_label(box.left - 7, box.y(tick) + 4, tick_text(tick, y.ticks), anchor="end"))
     shapes += _names(box, x, across=True) + _names(box, y, across=False)
     shapes.append(Stroke(points=((box.left, box.bottom), (box.right, box.bottom)), role="axis", width=1.0))
@@ -168,9 +174,13 @@ def _names(box: _Box, axis: Axis, across: bool) -> list:
             shapes.append(_label(box.x(k), box.bottom + 16, name, anchor="middle"))
             continue
         y = box.y(k)
-        shapes.append(Label(x=box.left - 10, y=y + (-1 if note else 4), text=name, anchor="end", bold=True, link=link))
+        shapes.append(
+            Label(x=box.left - 10, y=y + (-1 if note else 4), text=name, anchor="end", bold=True, link=link)
+        )
         if note:
-            shapes.append(Label(x=box.left - 10, y=y + 12, text=note, anchor="end", role="muted", size=SMALL_PX))
+            shapes.append(
+                Label(x=box.left - 10, y=y + 12, text=note, anchor="end", role="muted", size=SMALL_PX)
+            )
     return shapes
 
 
@@ -184,12 +194,18 @@ def _rule(box: _Box, rule) -> list:
         x = box.x(rule.at)
         shapes = [Stroke(points=((x, box.top), (x, box.bottom)), role=role, width=width, dash=dash)]
         if rule.word:
-            shapes.append(Label(x=x + 4, y=box.top + 11, text=rule.word, role="muted", size=SMALL_PX))
+            room = x + 8 + text_width(rule.word, SMALL_PX) < box.figure.width
+            at, anchor = (x + 4, "start") if room else (x - 4, "end")
+            shapes.append(
+                Label(x=at, y=box.top + 11, text=rule.word, role="muted", size=SMALL_PX, anchor=anchor)
+            )
         return shapes
     y = box.y(rule.at)
     shapes = [Stroke(points=((box.left, y), (box.right, y)), role=role, width=width, dash=dash)]
     if rule.word:
-        shapes.append(Label(x=box.right - 4, y=y - 4, text=rule.word, role="muted", size=SMALL_PX, anchor="end"))
+        shapes.append(
+            Label(x=box.right - 4, y=y - 4, text=rule.word, role="muted", size=SMALL_PX, anchor="end")
+        )
     return shapes
 
 
@@ -199,9 +215,8 @@ def _event(box: _Box, event) -> list:
     if not event.word:
         return [Stroke(points=((x, y - 8), (x, y + 8)), role=role, width=2.0)]
     return [
-        Stroke(points=((x, y - 7), (x, y + 7)), role=role, width=1.8),
-        Stroke(points=((x - 3.5, y - 7), (x + 3.5, y - 7)), role=role, width=1.8),
-        Label(x=x, y=y - 11, text=event.word, role=role, size=SMALL_PX, anchor="middle"),
+        Stroke(points=((box.x(0.0), y), (x, y)), role=role, width=1.2, dash=look_of(event.series).dash),
+        Label(x=x + 5, y=y + 4, text=event.word, role=role, bold=True),
     ]
 
 
@@ -228,7 +243,9 @@ def _dot(box: _Box, dot) -> list:
         half = abs(box.y(dot.y + dot.y_half) - y)
         shapes.append(Stroke(points=((x, y - half), (x, y + half)), role=role, width=1.0))
     shape = "cross" if dot.struck else look_of(dot.series).marker
-    shapes.append(Marker(x=x, y=y, shape=shape, role=role, size=4.2, hollow=dot.hollow, link=dot.link, says=dot.says))
+    shapes.append(
+        Marker(x=x, y=y, shape=shape, role=role, size=4.2, hollow=dot.hollow, link=dot.link, says=dot.says)
+    )
     return shapes
 
 
@@ -237,14 +254,21 @@ def _square(box: _Box, square) -> list:
     bottom, top = box.y(square.y - 0.42), box.y(square.y + 0.42)
     role = role_of(square.series)
     corners = ((left, top), (right, top), (right, bottom), (left, bottom), (left, top))
-    shapes = [Stroke(points=corners, role=role, width=1.0, dash=(3, 2) if square.proposed else (), fill="paper")]
+    shapes = [
+        Stroke(points=corners, role=role, width=1.0, dash=(3, 2) if square.proposed else (), fill="paper")
+    ]
     if square.shade is None:
-        return [*shapes, Label(x=(left + right) / 2, y=(top + bottom) / 2 + 4, text="?", role="muted", anchor="middle")]
+        return [
+            *shapes,
+            Label(x=(left + right) / 2, y=(top + bottom) / 2 + 4, text="?", role="muted", anchor="middle"),
+        ]
     for k in range(1, 2 * square.shade + 1):
         # Hatching, not shade: it prints in grey and does not lean on colour.
         share = k / (2 * square.shade + 1)
         x = left + share * (right - left)
-        shapes.append(Stroke(points=((x, top + 1.5), (x, bottom - 1.5)), role=role, width=1.0 + 0.5 * square.shade))
+        shapes.append(
+            Stroke(points=((x, top + 1.5), (x, bottom - 1.5)), role=role, width=1.0 + 0.5 * square.shade)
+        )
     return shapes
 
 
@@ -261,7 +285,9 @@ def _keys(figure: Figure) -> tuple[list, float]:
         if key.tick:
             shapes.append(Stroke(points=((x + 12, y - 7), (x + 12, y + 7)), role=role, width=2.0))
         elif key.line and key.series is not None:
-            shapes.append(Stroke(points=((x, y), (x + 24, y)), role=role, width=1.5, dash=look_of(key.series).dash))
+            shapes.append(
+                Stroke(points=((x, y), (x + 24, y)), role=role, width=1.5, dash=look_of(key.series).dash)
+            )
         if not key.tick:
             shape = "cross" if key.struck else look_of(key.series or 0).marker
             shapes.append(Marker(x=x + 12, y=y, shape=shape, role=role, size=4.2, hollow=key.hollow))

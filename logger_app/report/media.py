@@ -83,7 +83,9 @@ def clip_span(call: CallView) -> tuple[float, float]:
     return begin, max(end_s + 0.3, begin + CLIP_S)
 
 
-def add_media(page: Page, sound_of: SoundOf | None, frame_of: FrameOf | None, budget: int = MEDIA_BUDGET) -> Media:
+def add_media(
+    page: Page, sound_of: SoundOf | None, frame_of: FrameOf | None, budget: int = MEDIA_BUDGET
+) -> Media:
     """Fill in the sounds and pictures of a page.
 
     Parameters
@@ -140,11 +142,21 @@ def _sheet(view: PointView, frame_of: FrameOf, media: Media) -> list[SheetRow]:
 def sheet_run(side: Side) -> RunView | None:
     """The run whose pictures stand for a configuration: reviewed first, then nearest to 1 kt/s."""
     runs = [run for run in side.counting if zero_of(run) is not None]
-    return min(runs, key=lambda r: (not r.result.reviewed, abs((r.result.entry_rate_kt_per_s or 9.0) - 1.0)), default=None)
+    return min(
+        runs,
+        key=lambda r: (not r.result.reviewed, abs((r.result.entry_rate_kt_per_s or 9.0) - 1.0)),
+        default=None,
+    )
 
 
 def _shot(run: RunView, ratio: float, frame_of: FrameOf, media: Media) -> Shot:
-    at_s = zero_of(run) if ratio == 1.0 else time_at_ias_s(run, ratio * run.result.vs_ias_kt) if run.result.vs_ias_kt else None
+    at_s = (
+        zero_of(run)
+        if ratio == 1.0
+        else time_at_ias_s(run, ratio * run.result.vs_ias_kt)
+        if run.result.vs_ias_kt
+        else None
+    )
     caption = "at the stall" if ratio == 1.0 else f"{ratio:g} Vs"
     if at_s is None:
         return Shot(caption, "", run, None)

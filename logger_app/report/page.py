@@ -134,6 +134,8 @@ def _environment(unit: str):
         "ias": lambda value, places=1: words.indicated(value, unit, places),
         "clock": words.clock,
         "sentence": words.sentence,
+        "p": lambda p: words.NONE if p is None else "below 0.001" if p < 0.001 else f"{p:.3f}",
+        "tally": words.tally,
         "event": words.event_words,
         "margin": margin_words,
         "together": lambda terms: words.number(sum(t.u_kt**2 for t in terms) ** 0.5, 2),
@@ -198,7 +200,10 @@ def media_words(media: Media) -> str:
     if media.sounds and media.no_sound:
         parts[0] += f", {media.no_sound} without"
     if media.frames:
-        parts.append(f"{words.count(media.frames, 'call')} with a picture" + (f", {media.no_frame} without" if media.no_frame else ""))
+        parts.append(
+            f"{words.count(media.frames, 'call')} with a picture"
+            + (f", {media.no_frame} without" if media.no_frame else "")
+        )
     elif media.frames_wanted:
         parts.append("no picture could be had from the camera files")
     else:

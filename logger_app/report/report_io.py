@@ -119,7 +119,9 @@ def _write_manifest(folder: Path, page: Page, extras: Extras, made_utc: str) -> 
         "journals_sha256": {data.info.id: data.journal_sha256 for data in page.flights},
         "files_sha256": files,
     }
-    (folder / MANIFEST).write_text(json.dumps(document, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
+    (folder / MANIFEST).write_text(
+        json.dumps(document, ensure_ascii=False, indent=1) + "\n", encoding="utf-8"
+    )
 
 
 class _Target:

@@ -55,9 +55,7 @@ def page_colours() -> tuple[str, str]:
 def marker_path(shape: str, x: float, y: float, size: float) -> str:
     """Path data of a marker centred on a point."""
     if shape == "circle":
-        return (
-            f"M{_n(x - size)} {_n(y)}a{_n(size)} {_n(size)} 0 1 0 {_n(2 * size)} 0a{_n(size)} {_n(size)} 0 1 0 {_n(-2 * size)} 0z"
-        )
+        return f"M{_n(x - size)} {_n(y)}a{_n(size)} {_n(size)} 0 1 0 {_n(2 * size)} 0a{_n(size)} {_n(size)} 0 1 0 {_n(-2 * size)} 0z"
     lines = [" L".join(f"{_n(px)} {_n(py)}" for px, py in line) for line in marker_lines(shape, x, y, size)]
     return "".join(f"M{line}{'' if shape == 'cross' else 'z'}" for line in lines)
 
@@ -110,7 +108,9 @@ def _stroke(stroke: Stroke, standalone: bool) -> str:
         fill = f'fill="{ROLES[stroke.fill][0]}"' if stroke.fill else 'fill="none"'
         paint = f'{fill} stroke="{ROLES[stroke.role][0]}"'
     else:
-        paint = f'class="s-{stroke.role}{f" f-{stroke.fill}" if stroke.fill else ""}"' + ("" if stroke.fill else ' fill="none"')
+        paint = f'class="s-{stroke.role}{f" f-{stroke.fill}" if stroke.fill else ""}"' + (
+            "" if stroke.fill else ' fill="none"'
+        )
     return f'<path d="{path}" {paint} stroke-width="{_n(stroke.width)}"{dash}{faint}/>'
 
 

@@ -6,10 +6,11 @@ said them. A missing value is an empty cell (CSV) or null (Parquet).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from logger_app.report.view import CallView, Page, RunView
+from logger_app.report.view import CallView, Page, RunView, margin_kt
 
 # A cell that begins with one of these is taken for a formula by spreadsheets (OWASP, "CSV
 # Injection"; tab and carriage return too).
@@ -71,7 +72,8 @@ RUN_COLUMNS = (
     ("vs_cas_kt", REAL), ("vs_cas_u_kt", REAL), ("vs_std_cas_kt", REAL), ("vs_std_cas_u_kt", REAL), ("basis", TEXT),
     ("entry_rate_kt_per_s", REAL), ("entry_rate_u_kt_per_s", REAL), ("buffet_ias_kt", REAL), ("warning_ias_kt", REAL),
     ("wing_drop", TEXT), ("altitude_ft", REAL), ("altitude_lost_ft", REAL), ("weight_kg", REAL), ("weight_u_kg", REAL),
-    ("cg_mm", REAL), ("calls_used", TEXT), ("notes", TEXT),
+    ("cg_mm", REAL), ("warning_margin_kt", REAL), ("bank_deg_flown", REAL), ("cl_max", REAL), ("density_altitude_ft", REAL), ("extrapolated_ias_kt", REAL),
+    ("calls_used", TEXT), ("caveats", TEXT), ("notes", TEXT),
 )  # fmt: skip
 
 
@@ -93,7 +95,8 @@ def _run_row(view: RunView, point) -> tuple:
     return (*head, r.event_flight_s, str(r.event), r.method, r.counts, why, r.reviewed, r.vs_ias_kt, r.vs_ias_u_kt, r.vs_cas_kt,
             r.vs_cas_u_kt, r.vs_std_kt, r.vs_std_u_kt, r.basis, r.entry_rate_kt_per_s, r.entry_rate_u_kt_per_s, r.buffet_ias_kt,
             r.warning_ias_kt, r.wing_drop, r.altitude_ft, r.altitude_lost_ft, r.weight_kg, r.weight_u_kg, r.cg_mm,
-            " ".join(r.calls_used), "; ".join(r.notes))  # fmt: skip
+            margin_kt(r), r.bank_deg, r.cl_max, r.density_altitude_ft, r.extrapolated_kt, " ".join(r.calls_used), "; ".join(r.caveats),
+            "; ".join(r.notes))  # fmt: skip
 
 
 CALL_COLUMNS = (
@@ -107,7 +110,11 @@ CALL_COLUMNS = (
 def calls_table(page: Page) -> Table:
     """One row a call, in runs or not."""
     run_of = {(call.flight, call.call.id): run.run.id for run in page.runs for call in run.calls}
-    return Table("calls", CALL_COLUMNS, tuple(_call_row(call, run_of.get((call.flight, call.call.id))) for call in page.calls))
+    return Table(
+        "calls",
+        CALL_COLUMNS,
+        tuple(_call_row(call, run_of.get((call.flight, call.call.id))) for call in page.calls),
+    )
 
 
 def _call_row(view: CallView, run: str | None) -> tuple:
@@ -121,8 +128,9 @@ POINT_COLUMNS = (
     ("point", TEXT), ("card", TEXT), ("power", TEXT), ("flap_deg", REAL), ("bank_deg", REAL), ("configuration", TEXT),
     ("event", TEXT), ("n", WHOLE), ("vs_ias_kt", REAL), ("vs_ias_sd_kt", REAL), ("vs_ias_u_kt", REAL), ("vs_std_cas_kt", REAL),
     ("vs_std_cas_sd_kt", REAL), ("vs_std_cas_u_kt", REAL), ("vs_std_cas_low_kt", REAL), ("vs_std_cas_high_kt", REAL),
+    ("vs_std_cas_total_low_kt", REAL), ("vs_std_cas_total_high_kt", REAL),
     ("vs_std_cas_at_1_kt_per_s_kt", REAL), ("entry_rate_kt_per_s", REAL), ("wing_drop_left", WHOLE), ("wing_drop_right", WHOLE),
-    ("wing_drop_none", WHOLE), ("wing_drop_not_called", WHOLE), ("warning_margin_ias_kt", REAL), ("runs", TEXT), ("reviewed", YES), ("notes", TEXT),
+    ("wing_drop_none", WHOLE), ("wing_drop_not_called", WHOLE), ("warning_margin_kt", REAL), ("runs", TEXT), ("reviewed", YES), ("notes", TEXT),
 )  # fmt: skip
 
 
@@ -132,13 +140,13 @@ def points_table(page: Page) -> Table:
     for view in page.points:
         p = view.point
         for side in view.sides:
-            drops, margins = side.wing_drops, [margin for _, margin in side.margins]
+            drops, margins = dict(side.wing_drops), [margin for _, margin in side.margins]
             margin = sum(margins) / len(margins) if margins else None
             for c in side.cells:
                 rows.append(
                     (p.id, p.card, p.power, p.flap_deg, p.bank_deg, c.configuration, c.event, c.n, c.vs_ias_kt, c.vs_ias_sd_kt,
-                     c.vs_ias_u_kt, c.vs_std_kt, c.vs_std_sd_kt, c.vs_std_u_kt, c.low_kt, c.high_kt, c.at_1_kt_per_s_kt,
-                     c.entry_rate_kt_per_s, drops["left"], drops["right"], drops["none"], drops["not called"], margin,
+                     c.vs_ias_u_kt, c.vs_std_kt, c.vs_std_sd_kt, c.vs_std_u_kt, c.low_kt, c.high_kt, c.total_low_kt, c.total_high_kt, c.at_1_kt_per_s_kt,
+                     c.entry_rate_kt_per_s, drops["left"], drops["right"], drops["none"], drops.get("not called", 0), margin,
                      " ".join(c.runs), c.reviewed, "; ".join(c.notes))
                 )  # fmt: skip
     return Table("points", POINT_COLUMNS, tuple(rows))
@@ -148,7 +156,7 @@ COMPARISON_COLUMNS = (
     ("point", TEXT), ("power", TEXT), ("flap_deg", REAL), ("bank_deg", REAL), ("reference", TEXT), ("changed", TEXT),
     ("n_reference", WHOLE), ("n_changed", WHOLE), ("basis", TEXT), ("method", TEXT), ("difference_cas_kt", REAL), ("u_kt", REAL),
     ("low_kt", REAL), ("high_kt", REAL), ("p", REAL), ("p_adjusted", REAL), ("smallest_shown_kt", REAL), ("verdict", TEXT),
-    ("words", TEXT), ("wing_drop_p", REAL), ("warning_margin_change_ias_kt", REAL), ("reviewed", YES), ("notes", TEXT),
+    ("words", TEXT), ("wing_drop_p", REAL), ("warning_margin_change_kt", REAL), ("reviewed", YES), ("notes", TEXT),
 )  # fmt: skip
 
 
@@ -170,7 +178,9 @@ def csv_cells(table: Table) -> list[Sequence[str]]:
     """A table as rows of text for a CSV file, header first; numbers keep six decimals at most."""
     header = [name for name, _ in table.columns]
     kinds = [kind for _, kind in table.columns]
-    return [header] + [[_cell(value, kind) for value, kind in zip(row, kinds, strict=True)] for row in table.rows]
+    return [header] + [
+        [_cell(value, kind) for value, kind in zip(row, kinds, strict=True)] for row in table.rows
+    ]
 
 
 def _cell(value, kind: str) -> str:
@@ -181,7 +191,7 @@ def _cell(value, kind: str) -> str:
     if kind == WHOLE:
         return str(int(value))
     if kind == REAL:
-        return f"{float(value):.6f}".rstrip("0").rstrip(".") if value == value else ""
+        return f"{float(value):.6f}".rstrip("0").rstrip(".") if math.isfinite(value) else ""
     return harmless(str(value))
 
 

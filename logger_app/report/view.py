@@ -89,21 +89,17 @@ class Side:
         return tuple(run for run in self.runs if run.counts)
 
     @property
-    def wing_drops(self) -> dict[str, int]:
-        """Left, right, none and not called, among the runs that count."""
-        tally = dict.fromkeys(("left", "right", "none", "not called"), 0)
-        for run in self.counting:
-            tally[run.result.wing_drop or "not called"] = tally.get(run.result.wing_drop or "not called", 0) + 1
-        return tally
+    def wing_drops(self) -> tuple[tuple[str, int], ...]:
+        """How often left, right, none, a side nobody named, and not called, among the runs that count."""
+        said = [run.result.wing_drop or "not called" for run in self.counting]
+        order = ("left", "right", "none", "unknown", "not called")
+        return tuple((name, said.count(name)) for name in order if said.count(name) or name in order[:3])
 
     @property
     def margins(self) -> tuple[tuple[RunView, float], ...]:
-        """Warning margin of each run that has one: speed at the first warning less the stall speed [kt]."""
-        return tuple(
-            (run, run.result.warning_ias_kt - run.result.vs_ias_kt)
-            for run in self.counting
-            if run.result.warning_ias_kt is not None and run.result.vs_ias_kt is not None
-        )
+        """Warning margin of each run that has one: the first warning or buffet above the stall [kt]."""
+        found = ((run, margin_kt(run.result)) for run in self.counting)
+        return tuple((run, margin) for run, margin in found if margin is not None)
 
     @property
     def unreviewed(self) -> int:
@@ -161,7 +157,11 @@ class PointView:
     @property
     def budgets(self) -> tuple[tuple[str, tuple[BudgetTerm, ...]], ...]:
         """(what for, terms) of every cell and comparison that has a budget."""
-        mine = [(side.configuration.name, side.cell.budget) for side in self.sides if side.cell and side.cell.budget]
+        mine = [
+            (side.configuration.name, side.cell.budget)
+            for side in self.sides
+            if side.cell and side.cell.budget
+        ]
         mine += [(f"{c.changed} less {c.reference}", c.budget) for c in self.comparisons if c.budget]
         return tuple(mine)
 
@@ -210,6 +210,15 @@ class Page:
         return sum(not call.call.reviewed for call in calls), len(calls)
 
 
+def margin_kt(result: StallSpeed) -> float | None:
+    """The first warning or buffet above the stall [kt]: calibrated where it can be, else indicated."""
+    margins = [margin for margin in (result.warning_margin_kt, result.buffet_margin_kt) if margin is not None]
+    if not margins and result.vs_ias_kt is not None:
+        speeds = [v for v in (result.warning_ias_kt, result.buffet_ias_kt) if v is not None]
+        margins = [v - result.vs_ias_kt for v in speeds]
+    return max(margins, default=None)
+
+
 def unreviewed_words(sides: Sequence[Side]) -> str:
     """What nobody has reviewed among the runs that count, in words; empty when nothing.
 
@@ -253,7 +262,9 @@ def build_page(campaign: Campaign, flights: Sequence[FlightData], reduction: Red
         anchors = _call_anchors(data, k)
         history = _history(data)
         for run in data.runs.runs:
-            runs.append(_run_view(data, k, run, results.get((data.info.id, run.id)), series, anchors, history))
+            runs.append(
+                _run_view(data, k, run, results.get((data.info.id, run.id)), series, anchors, history)
+            )
         loose += [_call_view(data.info.id, call, None, anchors, history) for call in data.runs.unassigned]
     points = tuple(
         _point_view(campaign, f"p{n}", point, configurations, series, runs, reduction)
@@ -297,7 +308,9 @@ def _points(campaign: Campaign, reduction: Reduction) -> list[TestPoint]:
 
 def _call_anchors(data: FlightData, k: int) -> dict[str, str]:
     calls = [call for run in data.runs.runs for call in run.calls] + list(data.runs.unassigned)
-    return {call.id: f"c{k}-{n}" for n, call in enumerate(sorted(calls, key=lambda c: (c.flight_ns, c.id)), 1)}
+    return {
+        call.id: f"c{k}-{n}" for n, call in enumerate(sorted(calls, key=lambda c: (c.flight_ns, c.id)), 1)
+    }
 
 
 def _history(data: FlightData) -> dict[str, list[Correction]]:
@@ -352,9 +365,13 @@ def _point_view(campaign, anchor, point, configurations, series, runs, reduction
     sides = []
     for configuration in configurations:
         mine = tuple(r for r in runs if r.run.point == point.id and r.configuration == configuration.id)
-        cells = tuple(c for c in reduction.cells if (c.point, c.configuration) == (point.id, configuration.id))
+        cells = tuple(
+            c for c in reduction.cells if (c.point, c.configuration) == (point.id, configuration.id)
+        )
         if mine or cells:
-            sides.append(Side(configuration=configuration, series=series[configuration.id], cells=cells, runs=mine))
+            sides.append(
+                Side(configuration=configuration, series=series[configuration.id], cells=cells, runs=mine)
+            )
     title = next((card.title for card in campaign.cards if point in card.points), "")
     return PointView(
         anchor=anchor,
@@ -372,7 +389,9 @@ def _pairs(configurations, points, reduction) -> tuple[Pair, ...]:
     for reference, changed in order:
         rows = []
         for view in points:
-            found = next((c for c in view.comparisons if (c.reference, c.changed) == (reference, changed)), None)
+            found = next(
+                (c for c in view.comparisons if (c.reference, c.changed) == (reference, changed)), None
+            )
             if found:
                 side = {s.configuration.id: s for s in view.sides}
                 rows.append(Row(point=view.point, anchor=view.anchor, comparison=found,
@@ -394,7 +413,9 @@ def _corrections(flights, runs, loose):
     rows = []
     for data in flights:
         for target, found in _history(data).items():
-            rows += [(data.info.id, correction, anchors.get((data.info.id, target), "")) for correction in found]
+            rows += [
+                (data.info.id, correction, anchors.get((data.info.id, target), "")) for correction in found
+            ]
     return tuple(sorted(rows, key=lambda row: (row[1].utc, row[1].id)))
 
 

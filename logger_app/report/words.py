@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from logger_app.records.calls import CallKind, ReviewedCall
 from logger_app.records.results import Comparison
 from logger_app.units import from_kt
@@ -54,7 +56,9 @@ def sentence(comparison: Comparison, changed: str) -> str:
         One sentence [-].
     """
     words = comparison.words.replace("-", MINUS) if comparison.verdict == "not shown" else comparison.words
-    lead = {"lower": "stalls ", "higher": "stalls ", "not shown": "a difference is "}.get(comparison.verdict, "")
+    lead = {"lower": "stalls ", "higher": "stalls ", "not shown": "a difference is "}.get(
+        comparison.verdict, ""
+    )
     return f"{changed}: {lead}{words.rstrip('.')}."
 
 
@@ -85,7 +89,7 @@ def number(value: float | None, places: int = 1, signed: bool = False) -> str:
     >>> number(-1.64), number(None), number(1.0, signed=True)
     ('−1.6', '–', '+1.0')
     """
-    if value is None or value != value:
+    if value is None or math.isnan(value):
         return NONE
     text = f"{value:{'+' if signed else ''}.{places}f}"
     if float(text) == 0:
@@ -161,3 +165,8 @@ def _plain(value) -> str:
     if value is None:
         return ""
     return f"{value:g}".replace("-", MINUS) if isinstance(value, (int, float)) else str(value)
+
+
+def tally(drops: tuple[tuple[str, int], ...]) -> str:
+    """Wing drops in words: ``left 1, right 2, none 0``."""
+    return ", ".join(f"{name} {n}" for name, n in drops)

@@ -12,11 +12,22 @@ import pytest
 from logger_app.records.calls import Action, CallKind, CallStatus, Correction, Flag, HeardCall, ReviewedCall
 from logger_app.records.journal import FlightInfo
 from logger_app.records.plan import Aircraft, AircraftConfig, Campaign, Change, TestCard, TestPoint
-from logger_app.records.results import BudgetTerm, Cell, Comparison, Excluded, Provenance, Reduction, StallSpeed
+from logger_app.records.results import (
+    BudgetTerm,
+    Cell,
+    Comparison,
+    Excluded,
+    Provenance,
+    Reduction,
+    StallSpeed,
+)
 from logger_app.records.runs import FlightData, FlightRuns, Run, RunEnd, RunWeight, Settings, StallEvent
 from logger_app.units import s_to_ns
 
-STALLS = {"baseline": {"A1": 47.0, "A2": 43.5, "A3": 41.0, "B1": 44.4}, "cuffs": {"A1": 45.1, "A2": 41.9, "A3": 40.8, "B1": 42.0}}
+STALLS = {
+    "baseline": {"A1": 47.0, "A2": 43.5, "A3": 41.0, "B1": 44.4},
+    "cuffs": {"A1": 45.1, "A2": 41.9, "A3": 40.8, "B1": 42.0},
+}
 RATES = (0.7, 1.0, 1.3)
 BUDGET = (
     BudgetTerm(name="reading", u_kt=0.29, note="graduation 1 kt"),
@@ -36,7 +47,11 @@ class Example:
     reduction: Reduction
 
 
-def made_campaign(name="Meadow Sparrow: drooped cuffs", configurations=("baseline", "cuffs"), points=("A1", "A2", "A3", "B1")):
+def made_campaign(
+    name="Meadow Sparrow: drooped cuffs",
+    configurations=("baseline", "cuffs"),
+    points=("A1", "A2", "A3", "B1"),
+):
     """The plan."""
     every = {
         "A1": TestPoint(id="A1", card="A"),
@@ -47,13 +62,20 @@ def made_campaign(name="Meadow Sparrow: drooped cuffs", configurations=("baselin
     known = {
         "baseline": AircraftConfig(id="baseline", name="Plain wing, tufted"),
         "cuffs": AircraftConfig(
-            id="cuffs", name="Drooped cuffs", parent="baseline", changes=(Change(item="leading-edge cuff", what="outer wing"),)
+            id="cuffs",
+            name="Drooped cuffs",
+            parent="baseline",
+            changes=(Change(item="leading-edge cuff", what="outer wing"),),
         ),
     }
     return Campaign(
         name=name,
         aircraft=Aircraft(
-            name="Meadow Sparrow 2 (invented)", empty_weight_kg=388.0, reference_weight_kg=600.0, max_weight_kg=640.0, wing_area_m2=12.4
+            name="Meadow Sparrow 2 (invented)",
+            empty_weight_kg=388.0,
+            reference_weight_kg=600.0,
+            max_weight_kg=640.0,
+            wing_area_m2=12.4,
         ),
         configurations=tuple(known[c] for c in configurations),
         cards=(TestCard(id="A", title="Power off", points=tuple(every[p] for p in points)),),
@@ -72,7 +94,9 @@ def made_run(flight, number, start_s, point, stall_kt, rate, noise, *, status=Ca
     calls.append(made_call(flight, number, k, event_s - 3.2, CallKind.EVENT, "buffet", None, status))
     calls.append(made_call(flight, number, k + 1, event_s, CallKind.EVENT, "break", None, status))
     if number % 3 == 0:
-        calls.append(made_call(flight, number, k + 2, event_s + 1.0, CallKind.EVENT, "wing_drop", "right", status))
+        calls.append(
+            made_call(flight, number, k + 2, event_s + 1.0, CallKind.EVENT, "wing_drop", "right", status)
+        )
     calls.append(made_call(flight, number, k + 3, event_s + 4.0, CallKind.EVENT, "recovered", None, status))
     calls.sort(key=lambda call: call.flight_ns)
     run = Run(
@@ -179,7 +203,10 @@ def made_cell(point, configuration, results):
 
 def made_comparison(point, cells):
     """Changed minus reference at one point."""
-    a, b = (next(c for c in cells if (c.point, c.configuration) == (point, name)) for name in ("baseline", "cuffs"))
+    a, b = (
+        next(c for c in cells if (c.point, c.configuration) == (point, name))
+        for name in ("baseline", "cuffs")
+    )
     difference = b.vs_std_kt - a.vs_std_kt
     half = 0.9
     verdict = "lower" if difference + half < 0 else "not shown"
@@ -196,7 +223,12 @@ def made_comparison(point, cells):
     )  # fmt: skip
 
 
-def made_example(name="Meadow Sparrow: drooped cuffs", configurations=("baseline", "cuffs"), points=("A1", "A2", "A3", "B1"), repeat=1):
+def made_example(
+    name="Meadow Sparrow: drooped cuffs",
+    configurations=("baseline", "cuffs"),
+    points=("A1", "A2", "A3", "B1"),
+    repeat=1,
+):
     """The whole of it, the same each time; `repeat` flies every configuration that often."""
     campaign = made_campaign(name, configurations, points)
     noise = random.Random(42)

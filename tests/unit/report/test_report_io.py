@@ -20,7 +20,9 @@ WHEN = "2027-04-12T20:00:00Z"
 
 
 def written(tmp_path, example, **more):
-    page = write_report(tmp_path / "report", example.campaign, example.flights, example.reduction, made_utc=WHEN, **more)
+    page = write_report(
+        tmp_path / "report", example.campaign, example.flights, example.reduction, made_utc=WHEN, **more
+    )
     return page.read_text("utf-8")
 
 
@@ -52,7 +54,10 @@ def test_every_link_has_a_target_and_no_id_comes_twice(html):
 
 
 def test_the_answer_stands_before_the_evidence(html):
-    first = [html.index(f'id="{name}"') for name in ("answer", "forest-1-t", "cautions", "p1", "runs", "excluded", "method", "provenance")]
+    first = [
+        html.index(f'id="{name}"')
+        for name in ("answer", "forest-1-t", "cautions", "p1", "runs", "excluded", "method", "provenance")
+    ]
 
     assert first == sorted(first)
     assert html.index("Drooped cuffs: stalls lower by 1.7 kt") < first[1]
@@ -118,7 +123,9 @@ def test_the_manifest_names_every_file_with_its_hash(example, tmp_path):
 
 
 def test_paths_with_spaces_and_other_letters(example, tmp_path):
-    page = write_report(tmp_path / "Bericht für Ωμέγα – 報告", example.campaign, example.flights, example.reduction)
+    page = write_report(
+        tmp_path / "Bericht für Ωμέγα – 報告", example.campaign, example.flights, example.reduction
+    )
 
     assert page.is_file()
 
