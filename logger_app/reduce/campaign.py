@@ -88,7 +88,7 @@ def reduce_campaign(campaign: Campaign, flights: Sequence[FlightData], options: 
 
     References
     ----------
-    [HANDBOOK] sec. 2 and 4; each step names its own.
+    Each step names its own.
     """
     _check(campaign, flights, options)
     points = {point.id: point for point in campaign.points}

@@ -21,6 +21,8 @@ NATURAL = (StallEvent.PITCH_DOWN, StallEvent.ROLL_OFF)
 BASES = ("measured_nz", "sqrt_cos", "raw")
 STANDARD_RATE_KT_PER_S = 1.0
 FEWEST_FOR_LINE = 4
+# 14 CFR 23.207(c): warning begins at least this far above the stall [CFR23.207].
+WARNING_MARGIN_KT = 5.0
 # Repeats within about 1,000 ft of each other (common practice, no source).
 ALTITUDE_SPREAD_FT = 1000.0
 
@@ -60,7 +62,7 @@ def common_basis(runs: Sequence[StallSpeed]) -> str | None:
 
     References
     ----------
-    [HANDBOOK] sec. 2.3: state the basis, do not mix.
+    [CFR25.103] (a) on nzw; [DERIVED] on bank: n has fallen below 1/cos when the path curves down.
     """
     for basis in BASES:
         if runs and all(any(name == basis for name, _, _ in run.bases) for run in runs):
@@ -197,6 +199,9 @@ def _notes(runs: list[StallSpeed], basis: str | None, other_kinds: bool) -> tupl
     beyond = [run.extrapolated_kt for run in runs if run.extrapolated_kt]
     if beyond:
         notes.append(f"calibration extrapolated by up to {max(beyond):.1f} kt")
+    margins = [run.warning_margin_kt for run in runs if run.warning_margin_kt is not None]
+    if margins and _mean(margins) < WARNING_MARGIN_KT:
+        notes.append(f"warning {_mean(margins):.1f} kt above the stall; 14 CFR 23.207(c) asks for {WARNING_MARGIN_KT:g} kt")
     altitudes = [run.altitude_ft for run in runs if run.altitude_ft is not None]
     if altitudes and max(altitudes) - min(altitudes) > ALTITUDE_SPREAD_FT:
         notes.append(f"altitudes {min(altitudes):.0f} to {max(altitudes):.0f} ft; repeats are best within 1000 ft")

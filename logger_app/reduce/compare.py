@@ -37,8 +37,7 @@ SIGNIFICANT_P = 0.05
 # Below this spread (standard deviation) the entry rate says nothing about its own effect. Ours.
 RATE_SPREAD_KT_PER_S = 0.1
 FEWEST_FOR_COVARIATE = 3
-# 7 % of the CG travel: certification flight-test tolerance, 14 CFR 23.21(b) as quoted in
-# [HANDBOOK] sec. 6 from a fragment.
+# 7 % of the CG travel: certification flight-test tolerance [CFR23.21], read in a fragment only.
 CG_TRAVEL_SHARE = 0.07
 CG_SHIFT_MM = 10.0
 RATE_DIFFERENCE_KT_PER_S = 0.2
@@ -95,7 +94,7 @@ def compare_all(
 
     References
     ----------
-    [HOLM1979]; [WELCH1947]; [HANDBOOK] sec. 4.
+    [HOLM1979]; [WELCH1947].
     """
     counting = [run for run in runs if run.counts]
     made = []
@@ -136,7 +135,7 @@ def difference_of(reference: Side, changed: Side, days: Mapping[str, str]) -> tu
 
     References
     ----------
-    [HANDBOOK] sec. 4, covariate model; [WELCH1947].
+    [CP] the covariate model; [WELCH1947].
     """
     use_rate = _rates_usable(reference, changed)
     by_day = _days_shared(reference, changed, days)

@@ -19,6 +19,9 @@ SLOWEST_RATE_KT_PER_S = 0.1
 LARGEST_U_KT = 2.0
 # 14 CFR 23.201(b): start at least 10 kt above the stall [CFR23.201].
 START_ABOVE_STALL_KT = 10.0
+# 14 CFR 23.203(a)(1): a turning-flight stall is entered at not more than 1 kt/s [CFR23.203].
+TURNING_RATE_KT_PER_S = 1.0
+LEVEL_WITHIN_DEG = 5.0
 
 RULES = (
     ("discarded", "excluded", "the pilot discarded it (scratch that) or it was knocked off"),
@@ -31,6 +34,7 @@ RULES = (
     ("no test point", "left out", "it fits no test point, or its configuration is not known (assign it in review)"),
     ("no speed", "left out", "no usable airspeed was called"),
     ("short entry", "caveat", f"the approach was called from less than {START_ABOVE_STALL_KT:g} kt above the stall"),
+    ("turning entry", "caveat", f"a banked run was entered at clearly more than {TURNING_RATE_KT_PER_S:g} kt/s"),
     ("altitude", "caveat", "the altitude called is outside the card's band"),
     ("interrupted", "caveat", "the recording or the calls broke off during the run"),
 )
@@ -122,6 +126,9 @@ def _caveats(run: Run, stall: RunStall, point: TestPoint | None) -> list[str]:
         above = stall.start_ias_kt - stall.ias_kt
         if above < START_ABOVE_STALL_KT:
             caveats.append(f"called from {above:.0f} kt above the stall; 14 CFR 23.201(b) begins at least 10 kt above")
+    rate, u = stall.rate_kt_per_s, stall.rate_u_kt_per_s or 0.0
+    if point and abs(point.bank_deg) > LEVEL_WITHIN_DEG and rate is not None and rate - u > TURNING_RATE_KT_PER_S:
+        caveats.append(f"turning stall entered at {rate:.1f} kt/s; 14 CFR 23.203(a)(1) says at most 1 kt/s")
     altitude = stall.altitude_ft
     if point and altitude is not None:
         low, high = point.altitude_low_ft, point.altitude_high_ft

@@ -153,7 +153,7 @@ def mean_budget(
 
     References
     ----------
-    [TN1297] sec. 5; [HANDBOOK] sec. 4: systematic terms do not shrink with n.
+    [TN1297] sec. 5: systematic terms do not shrink with n.
     """
     terms: list[BudgetTerm] = []
     if repeatability_u_kt is not None:
