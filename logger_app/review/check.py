@@ -29,7 +29,8 @@ class Standing:
     """What a correction is checked against: the flight as it stands.
 
     `duration_ns` is the length of the recording; `names` are the event, setting and command
-    names known to the language pack (empty: any name goes).
+    names known to the language pack (empty: any name goes); `items` are ids of queue items that
+    are no calls (a silence, a run to look at), which can only be confirmed: looked at, left as is.
     """
 
     calls: Sequence[ReviewedCall]
@@ -41,6 +42,7 @@ class Standing:
     never_exceed_ias_kt: float | None = None
     names: frozenset[str] = field(default_factory=frozenset)
     run_spans: dict[str, tuple[int, int]] = field(default_factory=dict)
+    items: frozenset[str] = frozenset()
 
     def call(self, id: str) -> ReviewedCall | None:
         """The call with this id, or None."""
@@ -97,7 +99,9 @@ def correct(
     payload = {key: value for key, value in payload.items() if value is not None}
     if not who.strip():
         raise ReviewError("a correction needs the name of who makes it.", hint="Give --who NAME.")
-    if action in CALL_ACTIONS:
+    if action is Action.CONFIRM and target in now.items:
+        payload = {}
+    elif action in CALL_ACTIONS:
         payload = _check_call_action(now, action, target, payload)
     elif action in RUN_ACTIONS:
         payload = _check_run_action(now, action, target, payload)

@@ -1,0 +1,668 @@
+"""What needs a person's eye, in the order of what it would change, and why. Pure.
+
+Every heard call gets the probability that it is wrong, out of the machine's own posterior and of
+what the neighbouring calls of the approach make likely. Calls above a threshold go to the queue,
+as do calls that two listenings disagree on, calls that alone set a stall speed, silences where a
+call was due, and runs that lack an event or a test point. Of the rest a fixed 5 % is sampled, so
+that the rate of errors that nothing pointed at can be stated with its interval.
+
+Not for: applying anything (`review.apply`). Nothing here changes a reading.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from itertools import combinations
+from statistics import median
+
+from logger_app.records.calls import CallKind, CallStatus, Flag, ReviewedCall
+from logger_app.records.runs import FlightRuns, Run
+from logger_app.units import from_kt, ns_to_s, to_kt
+
+# A call that is wrong with at least this probability is shown. Chosen on made flights
+# (tests/unit/review/test_queue.py): lower adds right calls faster than it finds wrong ones.
+SHOW_P_WRONG = 0.06
+SAMPLE_SHARE = 0.05
+# A machine that says 1.0 is still wrong now and then; without this nothing could contradict it.
+MOST_POSTERIOR = 0.985
+# The needle wanders and the pilot reads to the nearest mark: never less than this about the line.
+LEAST_WANDER_KT = 0.6
+MOST_WANDER_KT = 2.0
+NEIGHBOURS = 7
+NEIGHBOUR_S = 10.0
+# Of what may have been said and is in no list of rivals: a sixth is the mark beside, the rest is spread
+# over the dial (teens for tens, another decade, nothing at all). A guess; the rivals carry the weight.
+SLIP_KT = 1.0
+SLIP_SHARE = 1 / 6
+DIAL_KT = 80.0
+# A pilot who has said no airspeed for this long is not in the same approach any more.
+APPROACH_GAP_S = 12.0
+# Uncertainty of continuing a line past its end grows by about this much a second.
+BEYOND_KT_PER_S = 0.4
+# A silence this many times the usual interval is a call that was due. Common practice, no source.
+DUE_RATIO = 1.4
+DUE_LEAST_S = 0.4
+ALONE_KT = 1.0
+EFFECT_S = 8.0
+FEWEST_FOR_A_LINE = 3
+LOOK_AT = {
+    Flag.NO_DECADE: "a single digit with no call before it",
+    Flag.OUT_OF_RANGE: "outside what this aircraft can show",
+    Flag.DISAGREE: "the second listening heard something else",
+    Flag.CLIPPED: "the sound is clipped",
+}
+CROWDED_RATIO = 1.35
+# Calls after which the airspeed goes its own way: a new start, the stall itself, the recovery.
+STARTS = frozenset({"on_condition"})
+ENDS = STARTS | {"break", "stall", "aft_stop", "wing_drop", "recovered", "knock_it_off", "scratch_that"}
+
+
+class Item(StrEnum):
+    """What a queue item is about."""
+
+    CALL = "call"
+    DUE = "due"  # a silence where a call was due
+    EXTRA = "extra"  # the second listening heard a call that the first did not
+    RUN = "run"
+    SAMPLE = "sample"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QueueItem:
+    """One thing to look at.
+
+    `id` is stable; `target` is the call or run to act on (None for a silence). `effect_kt` is
+    what settling it could change in a stall speed; `p_wrong` the probability that the reading is
+    wrong. `proposed` is in the pilot's unit, None where nothing is proposed.
+    """
+
+    id: str
+    item: Item
+    target: str | None
+    run: str | None
+    flight_ns: int
+    why: tuple[str, ...]
+    proposed: float | str | None = None
+    effect_kt: float = 0.0
+    p_wrong: float = 0.0
+
+    def as_json(self) -> dict:
+        """The item as `review --list --json` shows it."""
+        return {
+            "id": self.id,
+            "item": str(self.item),
+            "target": self.target,
+            "run": self.run,
+            "flight_s": round(ns_to_s(self.flight_ns), 3),
+            "why": list(self.why),
+            "proposed": self.proposed,
+            "effect_kt": round(self.effect_kt, 2),
+            "p_wrong": round(self.p_wrong, 3),
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UndetectedRate:
+    """Errors among sampled calls that nothing pointed at, with the 95 % Clopper-Pearson interval."""
+
+    looked_at: int
+    wrong: int
+    rate: float | None
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Queue:
+    """What is still to be looked at, and how far the flight is reviewed."""
+
+    items: tuple[QueueItem, ...]
+    flagged: frozenset[str]
+    sampled: frozenset[str]
+    undetected: UndetectedRate
+
+
+def build_queue(
+    runs: FlightRuns,
+    calls: Sequence[ReviewedCall],
+    *,
+    unit: str = "kt",
+    graduation: float = 1.0,
+    second: Iterable[Mapping] = (),
+    settled: frozenset[str] = frozenset(),
+) -> Queue:
+    """The queue of a flight.
+
+    Parameters
+    ----------
+    runs : FlightRuns
+        The runs as they stand [-].
+    calls : sequence of ReviewedCall
+        Every call, rejected ones too [-].
+    unit : str
+        The indicator's unit, for proposals [-].
+    graduation : float
+        Step of the dial, in `unit` [-].
+    second : iterable of mapping
+        Bodies of `SECOND` rows: call (or None), start_ns, heard (list of call bodies) [-].
+    settled : frozenset of str
+        Ids of items that are not calls and have been settled [-].
+
+    Returns
+    -------
+    Queue
+        Items in order: what changes a stall speed most first, sampled calls last [-].
+    """
+    disagreeing, extra = _second_listening(second)
+    context = _Context(runs, calls, unit, graduation, disagreeing)
+    doubts = {call.id: doubt for call in calls if call.heard and (doubt := _doubt(call, context))}
+    reviewed = {call.id for call in calls if call.reviewed}
+    sampled = [c for c in calls if c.heard and c.id not in doubts and _in_sample(runs.flight, c.id)]
+    items = [*doubts.values(), *_due(context), *_extra_items(extra, context)]
+    items += [item for run in runs.runs for item in _run_items(run)]
+    still = [item for item in items if item.target not in reviewed and item.id not in settled]
+    still += [_sample_item(call, context) for call in sampled if not call.reviewed]
+    return Queue(
+        items=tuple(sorted(still, key=_order)),
+        flagged=frozenset(doubts),
+        sampled=frozenset(call.id for call in sampled),
+        undetected=_undetected([call for call in sampled if call.reviewed]),
+    )
+
+
+def clopper_pearson(wrong: int, n: int, confidence: float = 0.95) -> tuple[float, float]:
+    """Exact interval of a proportion.
+
+    Parameters
+    ----------
+    wrong : int
+        Successes [-].
+    n : int
+        Trials [-].
+    confidence : float
+        Two-sided [-].
+
+    Returns
+    -------
+    tuple of float
+        Low and high, 0 to 1; (0, 1) where nothing was tried [-].
+
+    References
+    ----------
+    Clopper and Pearson (1934), Biometrika 26, 404-413.
+    """
+    from scipy.stats import beta
+
+    if n == 0:
+        return 0.0, 1.0
+    tail = (1 - confidence) / 2
+    low = 0.0 if wrong == 0 else float(beta.ppf(tail, wrong, n - wrong + 1))
+    high = 1.0 if wrong == n else float(beta.ppf(1 - tail, wrong + 1, n - wrong))
+    return low, high
+
+
+def p_wrong(
+    posterior: float,
+    value_kt: float | None = None,
+    likely_kt: float | None = None,
+    sigma_kt: float = 1.0,
+    rivals: Sequence[tuple[float, float]] = (),
+) -> float:
+    """Probability that a reading is wrong, given the machine's posterior and the neighbours.
+
+    Parameters
+    ----------
+    posterior : float
+        The machine's own, 0 to 1 [-].
+    value_kt : float, optional
+        The reading [kt].
+    likely_kt : float, optional
+        What the neighbours make likely; without it the posterior stands alone [kt].
+    sigma_kt : float
+        Standard deviation of a right reading about that [kt].
+    rivals : sequence of (float, float)
+        Other values that the sound may be, in knots, each with its posterior [-].
+
+    Returns
+    -------
+    float
+        0 to 1 [-].
+
+    Notes
+    -----
+    Bayes over what may have been said: the reading, each rival, a value in no list. The weight of
+    each is the machine's posterior times the normal density of its distance from `likely_kt`.
+    """
+    posterior = min(posterior, MOST_POSTERIOR)
+    if likely_kt is None or value_kt is None:
+        return 1 - posterior
+    share = min(1.0, (1 - posterior) / (sum(weight for _, weight in rivals) or 1.0))
+    rival = [(kt, weight * share) for kt, weight in rivals]
+    unlisted = max(1 - posterior - sum(weight for _, weight in rival), 0.2 * (1 - posterior))
+    off = value_kt - likely_kt
+    right = posterior * _normal(off, sigma_kt)
+    slip = (_normal(off - SLIP_KT, sigma_kt) + _normal(off + SLIP_KT, sigma_kt)) / 2
+    wrong = unlisted * (SLIP_SHARE * slip + (1 - SLIP_SHARE) / DIAL_KT)
+    wrong += sum(weight * _normal(kt - likely_kt, sigma_kt) for kt, weight in rival)
+    return wrong / (right + wrong)
+
+
+def _normal(x: float, sigma: float) -> float:
+    return math.exp(-0.5 * (x / sigma) ** 2) / (sigma * math.sqrt(2 * math.pi))
+
+
+# What the neighbours say ---------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Approach:
+    """Airspeed calls that follow one another, up to an event, a new start or a long silence.
+
+    Made from the calls, not from the runs: one wild reading may split a run in two, and its
+    neighbours must still be able to contradict it. `end_ns` is the event's time, if there is one.
+    """
+
+    speeds: tuple[ReviewedCall, ...]
+    end_ns: int | None
+
+    @property
+    def usual_s(self) -> float | None:
+        """The pilot's rhythm: the median interval [s]; None with too few calls."""
+        steps = _steps_s(self.speeds)
+        return median(steps) if len(steps) >= FEWEST_FOR_A_LINE else None
+
+
+def approaches(calls: Iterable[ReviewedCall]) -> list[Approach]:
+    """Airspeed calls grouped into approaches, in order of time.
+
+    Parameters
+    ----------
+    calls : iterable of ReviewedCall
+        In any order; rejected ones are passed over [-].
+
+    Returns
+    -------
+    list of Approach
+        Every counted airspeed is in one [-].
+    """
+    found: list[Approach] = []
+    speeds: list[ReviewedCall] = []
+
+    def close(end_ns: int | None) -> None:
+        if speeds:
+            found.append(Approach(tuple(speeds), end_ns))
+            speeds.clear()
+
+    for call in sorted((c for c in calls if c.counts), key=lambda c: (c.flight_ns, c.id)):
+        if call.kind is CallKind.AIRSPEED and call.ias_kt is not None:
+            if speeds and call.flight_ns - speeds[-1].flight_ns > APPROACH_GAP_S * 1e9:
+                close(None)
+            speeds.append(call)
+        elif call.name in ENDS:
+            near = speeds and call.flight_ns - speeds[-1].flight_ns <= APPROACH_GAP_S * 1e9
+            close(call.flight_ns if near and call.name not in STARTS else None)
+    close(None)
+    return found
+
+
+def _steps_s(speeds: Sequence[ReviewedCall]) -> list[float]:
+    return [(b.flight_ns - a.flight_ns) / 1e9 for a, b in zip(speeds, speeds[1:], strict=False)]
+
+
+@dataclass(frozen=True, slots=True)
+class _Expected:
+    """What the neighbours make of one reading: None where there are too few."""
+
+    ias_kt: float | None
+    sigma_kt: float
+
+
+def expectations(speeds: Sequence[ReviewedCall]) -> dict[str, _Expected]:
+    """For each airspeed of an approach, what its neighbours make likely.
+
+    Parameters
+    ----------
+    speeds : sequence of ReviewedCall
+        Airspeeds of one approach, in order of time [-].
+
+    Returns
+    -------
+    dict of str to _Expected
+        By call id [-].
+    """
+    predicted = {call.id: _predict(call, speeds) for call in speeds}
+    off = [abs(c.ias_kt - predicted[c.id][0]) for c in speeds if predicted[c.id][0] is not None]
+    wander = min(MOST_WANDER_KT, max(LEAST_WANDER_KT, 1.4826 * median(off))) if off else MOST_WANDER_KT
+    return {
+        id: _Expected(likely, math.hypot(wander, BEYOND_KT_PER_S * beyond_s))
+        for id, (likely, beyond_s) in predicted.items()
+    }
+
+
+def _predict(call: ReviewedCall, speeds: Sequence[ReviewedCall]) -> tuple[float | None, float]:
+    """A robust line (Theil-Sen) through the nearest others, at this call; and seconds past its end."""
+    others = sorted((c for c in speeds if c.id != call.id), key=lambda c: abs(c.flight_ns - call.flight_ns))
+    near = [c for c in others[:NEIGHBOURS] if abs(c.flight_ns - call.flight_ns) <= NEIGHBOUR_S * 1e9]
+    if len(near) < FEWEST_FOR_A_LINE:
+        return None, 0.0
+    points = sorted(((c.flight_ns - call.flight_ns) / 1e9, c.ias_kt) for c in near)
+    slopes = [(b[1] - a[1]) / (b[0] - a[0]) for a, b in combinations(points, 2) if b[0] - a[0] > 0.3]
+    slope = median(slopes) if slopes else 0.0
+    beyond_s = max(0.0, points[0][0], -points[-1][0])
+    return median(v - slope * s for s, v in points), beyond_s
+
+
+class _Context:
+    """Everything that a doubt about one call is judged by, worked out once."""
+
+    def __init__(self, runs: FlightRuns, calls, unit: str, graduation: float, disagreeing: Mapping[str, object]):
+        self.unit = unit
+        self.graduation = graduation
+        self.disagreeing = disagreeing
+        self.calls = calls
+        self.approaches = approaches(calls)
+        self.approach_of = {call.id: a for a in self.approaches for call in a.speeds}
+        self.expected = {id: e for a in self.approaches for id, e in expectations(a.speeds).items()}
+        self.run_of = {call.id: run.id for run in runs.runs for call in run.calls}
+        self.spans = [(run.start_ns, run.end_ns, run.id) for run in runs.runs]
+
+    def run_at(self, flight_ns: int) -> str | None:
+        return next((id for start_ns, end_ns, id in self.spans if start_ns <= flight_ns <= end_ns), None)
+
+    def own(self, speed_kt: float) -> float:
+        """Knots in the pilot's unit."""
+        return from_kt(speed_kt, self.unit)
+
+    def mark(self, speed_kt: float) -> float:
+        """The nearest mark on the dial, in the pilot's unit."""
+        return self.graduation * round(self.own(speed_kt) / self.graduation)
+
+
+# Doubts --------------------------------------------------------------------------------------
+
+
+def _doubt(call: ReviewedCall, context: _Context) -> QueueItem | None:
+    if call.kind is CallKind.AIRSPEED and call.id in context.approach_of:
+        return _speed_doubt(call, context)
+    return _other_doubt(call, context)
+
+
+def _speed_doubt(call: ReviewedCall, context: _Context) -> QueueItem | None:
+    expected, approach = context.expected[call.id], context.approach_of[call.id]
+    wrong = p_wrong(call.posterior, call.ias_kt, expected.ias_kt, expected.sigma_kt, _rivals(call, context))
+    crowded = _crowded(call, approach)
+    why = [words for flag, words in LOOK_AT.items() if flag in call.flags and call.id not in context.disagreeing]
+    if wrong >= SHOW_P_WRONG or (crowded and wrong >= SHOW_P_WRONG / 4):
+        why += _reasons(call, expected, crowded, context)
+    if call.id in context.disagreeing:
+        why.append(f"the second listening heard {_shown(context.disagreeing[call.id])}")
+    alone_kt = _alone_kt(call, approach)
+    if alone_kt >= ALONE_KT and (wrong >= SHOW_P_WRONG / 3 or len(approach.speeds) < FEWEST_FOR_A_LINE):
+        why.append(f"alone moves the stall speed by {context.own(alone_kt):.1f} {context.unit}")
+    if call.id not in context.run_of and len(approach.speeds) < FEWEST_FOR_A_LINE:
+        why.append("an airspeed that belongs to no run")
+    if not why:
+        return None
+    return QueueItem(
+        id=call.id,
+        item=Item.CALL,
+        target=call.id,
+        run=context.run_of.get(call.id),
+        flight_ns=call.flight_ns,
+        why=tuple(why),
+        proposed=_proposal(call, expected, context),
+        effect_kt=alone_kt * wrong,
+        p_wrong=wrong,
+    )
+
+
+def _rivals(call: ReviewedCall, context: _Context) -> list[tuple[float, float]]:
+    """Other airspeeds that the sound may be, in knots, with their posteriors."""
+    unit = call.unit or context.unit
+    listed = call.heard.alternatives if call.heard else ()
+    return [
+        (to_kt(a.value, unit), a.posterior)
+        for a in listed
+        if a.kind is CallKind.AIRSPEED and isinstance(a.value, (int, float)) and a.value != call.value
+    ]
+
+
+def _reasons(call: ReviewedCall, expected: _Expected, crowded: bool, context: _Context) -> list[str]:
+    why = []
+    if expected.ias_kt is not None and abs(call.ias_kt - expected.ias_kt) > 2 * expected.sigma_kt:
+        why.append(f"implausible: its neighbours make {context.own(expected.ias_kt):.0f} {context.unit} likely")
+    if call.posterior < 0.9:
+        why.append(f"low confidence ({100 * call.posterior:.0f} %)")
+    if crowded:
+        why.append("between two calls in rhythm: perhaps nobody said it")
+    rivals = [a for a in (call.heard.alternatives if call.heard else ()) if a.value != call.value]
+    if rivals and rivals[0].posterior >= 0.1:
+        rival = rivals[0]
+        why.append(f"sounds like {_shown(rival.name if rival.value is None else rival.value)} too")
+    return why or [f"may be wrong ({100 * (1 - call.posterior):.0f} %)"]
+
+
+def _crowded(call: ReviewedCall, approach: Approach) -> bool:
+    """Squeezed in between two calls that are in the pilot's rhythm without it."""
+    usual_s = approach.usual_s
+    if usual_s is None:
+        return False
+    k = next(i for i, c in enumerate(approach.speeds) if c.id == call.id)
+    around = _steps_s(approach.speeds[max(0, k - 1) : k + 2])
+    return len(around) == 2 and sum(around) < CROWDED_RATIO * usual_s
+
+
+def _other_doubt(call: ReviewedCall, context: _Context) -> QueueItem | None:
+    why = [words for flag, words in LOOK_AT.items() if flag in call.flags and flag is not Flag.CLIPPED]
+    wrong = p_wrong(call.posterior)
+    if call.kind is CallKind.AIRSPEED and call.ias_kt is None:
+        why.append("no value")
+    if wrong >= 2 * SHOW_P_WRONG:
+        why.append(f"low confidence ({100 * call.posterior:.0f} %)")
+    if call.id in context.disagreeing:
+        why.append(f"the second listening heard {_shown(context.disagreeing[call.id])}")
+    if not why:
+        return None
+    run = context.run_of.get(call.id)
+    return QueueItem(
+        id=call.id,
+        item=Item.CALL,
+        target=call.id,
+        run=run,
+        flight_ns=call.flight_ns,
+        why=tuple(why),
+        proposed=context.disagreeing.get(call.id),
+        # An event that is wrong moves the whole run; a setting, its test point.
+        effect_kt=wrong * (1.0 if run and call.kind is CallKind.EVENT else 0.1),
+        p_wrong=wrong,
+    )
+
+
+def _proposal(call: ReviewedCall, expected: _Expected, context: _Context) -> float | str | None:
+    """The likeliest other reading: second listening, sequence reader, a rival that fits, the line."""
+    if call.id in context.disagreeing:
+        return context.disagreeing[call.id]
+    if call.heard.proposed is not None and call.heard.proposed != call.value:
+        return call.heard.proposed
+    if expected.ias_kt is None:
+        return None
+
+    def weight(kt: float, posterior: float) -> float:
+        return posterior * _normal(kt - expected.ias_kt, expected.sigma_kt)
+
+    rivals = [(weight(*rival), rival[0]) for rival in _rivals(call, context)]
+    best = max(rivals, default=(0.0, 0.0))
+    line = (1 - call.posterior) * (1 - SLIP_SHARE) / DIAL_KT
+    if best[0] > max(weight(call.ias_kt, call.posterior), line):
+        return round(from_kt(best[1], call.unit or context.unit), 3)
+    if abs(call.ias_kt - expected.ias_kt) > 2 * expected.sigma_kt:
+        return context.mark(expected.ias_kt)
+    return None
+
+
+def _shown(value) -> str:
+    return f"{value:g}" if isinstance(value, (int, float)) else str(value).replace("_", " ")
+
+
+# What it would change ------------------------------------------------------------------------
+
+
+def _alone_kt(call: ReviewedCall, approach: Approach) -> float:
+    """How far the stall speed of the approach moves without this call [kt].
+
+    A line over the last seconds before the event, at the event; the lowest reading where there
+    are too few for a line. Only to order the queue: `reduce` works out the stall speed.
+    """
+    end_ns = approach.end_ns or approach.speeds[-1].flight_ns
+    with_it = _stall_kt(approach.speeds, end_ns)
+    without = _stall_kt([c for c in approach.speeds if c.id != call.id], end_ns)
+    return abs(with_it - without) if without is not None else with_it
+
+
+def _stall_kt(speeds: Sequence[ReviewedCall], end_ns: int) -> float | None:
+    points = [((c.flight_ns - end_ns) / 1e9, c.ias_kt) for c in speeds]
+    late = [point for point in points if point[0] >= -EFFECT_S]
+    if len(late) < FEWEST_FOR_A_LINE:
+        return min((v for _, v in points), default=None)
+    mean_s, mean_kt = sum(s for s, _ in late) / len(late), sum(v for _, v in late) / len(late)
+    spread = sum((s - mean_s) ** 2 for s, _ in late)
+    slope = sum((s - mean_s) * (v - mean_kt) for s, v in late) / spread if spread else 0.0
+    return mean_kt - slope * mean_s
+
+
+# Silences, runs, second listening, sample ----------------------------------------------------
+
+
+def _due(context: _Context) -> list[QueueItem]:
+    """Silences inside an approach, longer than the pilot's own rhythm."""
+    spoken = sorted(c.flight_ns for c in context.calls if c.counts)
+    items = []
+    for approach in context.approaches:
+        usual_s = approach.usual_s
+        if usual_s is None:
+            continue
+        speeds = approach.speeds
+        pairs = [(a, b.flight_ns, b.ias_kt) for a, b in zip(speeds, speeds[1:], strict=False)]
+        if approach.end_ns is not None:
+            pairs.append((speeds[-1], approach.end_ns, speeds[-1].ias_kt))
+        for before, next_ns, next_kt in pairs:
+            step_s = (next_ns - before.flight_ns) / 1e9
+            between = bisect_right(spoken, before.flight_ns) < bisect_left(spoken, next_ns)
+            if step_s >= max(DUE_RATIO * usual_s, usual_s + DUE_LEAST_S) and not between:
+                items.append(_due_item(before, next_ns, next_kt, step_s, approach, context))
+    return items
+
+
+def _due_item(before, next_ns: int, next_kt: float, step_s: float, approach: Approach, context) -> QueueItem:
+    at_ns = (before.flight_ns + next_ns) // 2
+    end_ns = approach.end_ns or approach.speeds[-1].flight_ns
+    return QueueItem(
+        id=f"due-{before.id}",
+        item=Item.DUE,
+        target=None,
+        run=context.run_at(at_ns),
+        flight_ns=at_ns,
+        why=(f"silence of {step_s:.1f} s where a call comes every {approach.usual_s:.1f} s",),
+        proposed=context.mark((before.ias_kt + next_kt) / 2),
+        # One more point on a line: the nearer to the event the more it says.
+        effect_kt=0.2 / (1 + max(0.0, (end_ns - at_ns) / 4e9)),
+        p_wrong=0.5,
+    )
+
+
+def _run_items(run: Run) -> list[QueueItem]:
+    if run.discarded:
+        return []
+    why = []
+    if not any(c.kind is CallKind.EVENT and c.counts for c in run.calls):
+        why.append("no event was heard: when did it stall?")
+    if run.point is None:
+        why.append(f"no test point: {run.why_no_point}")
+    if not why:
+        return []
+    return [
+        QueueItem(
+            id=f"look-{run.id}",
+            item=Item.RUN,
+            target=run.id,
+            run=run.id,
+            flight_ns=run.start_ns,
+            why=tuple(why),
+            effect_kt=1.0,
+            p_wrong=0.5,
+        )
+    ]
+
+
+def _second_listening(rows: Iterable[Mapping]) -> tuple[dict[str, object], list[Mapping]]:
+    """By call what the second listening heard instead, and what it heard beyond the first."""
+    disagreeing: dict[str, object] = {}
+    extra: list[Mapping] = []
+    for row in rows:
+        heard = list(row.get("heard") or [])
+        if row.get("call"):
+            first = heard[0] if heard else {}
+            value = first.get("value") if first.get("value") is not None else first.get("name")
+            disagreeing[row["call"]] = value if heard else "nothing"
+        else:
+            extra += heard
+    return disagreeing, extra
+
+
+def _extra_items(extra: Iterable[Mapping], context: _Context) -> list[QueueItem]:
+    known = [c.flight_ns for c in context.calls]
+    items = []
+    for body in extra:
+        at_ns = int(body.get("start_ns", 0))
+        if any(abs(at_ns - ns) < 4e8 for ns in known):
+            continue
+        run = context.run_at(at_ns)
+        value = body.get("value") if body.get("value") is not None else body.get("name")
+        items.append(
+            QueueItem(
+                id=f"extra-{body.get('id', at_ns)}",
+                item=Item.EXTRA,
+                target=None,
+                run=run,
+                flight_ns=at_ns,
+                why=(f"only the second listening heard {_shown(value)}",),
+                proposed=value,
+                effect_kt=0.2 if run else 0.05,
+                p_wrong=0.5,
+            )
+        )
+    return items
+
+
+def _in_sample(flight: str, id: str) -> bool:
+    """A fixed twentieth of all calls, by their ids alone."""
+    number = int.from_bytes(hashlib.blake2b(f"{flight}/{id}".encode(), digest_size=8).digest(), "big")
+    return number / 2**64 < SAMPLE_SHARE
+
+
+def _sample_item(call: ReviewedCall, context: _Context) -> QueueItem:
+    return QueueItem(
+        id=call.id,
+        item=Item.SAMPLE,
+        target=call.id,
+        run=context.run_of.get(call.id),
+        flight_ns=call.flight_ns,
+        why=("sampled: nothing points at it; one call in twenty is checked all the same",),
+        p_wrong=p_wrong(call.posterior),
+    )
+
+
+def _undetected(reviewed: Sequence[ReviewedCall]) -> UndetectedRate:
+    wrong = sum(1 for call in reviewed if call.status is not CallStatus.CONFIRMED)
+    n = len(reviewed)
+    low, high = clopper_pearson(wrong, n)
+    return UndetectedRate(looked_at=n, wrong=wrong, rate=wrong / n if n else None, low=low, high=high)
+
+
+def _order(item: QueueItem):
+    return (item.item is Item.SAMPLE, -round(item.effect_kt, 3), -round(item.p_wrong, 3), item.flight_ns, item.id)
