@@ -358,7 +358,7 @@ class _Builder:
 
     def _items(self, document: Mapping, numbers: Mapping) -> Iterator[Item]:
         for kind in (CallKind.EVENT, CallKind.SETTING, CallKind.COMMAND):
-            rows = document.get(str(kind), ())
+            rows = document.get(str(kind), [])
             if not isinstance(rows, list):
                 self.fault(str(kind), type(rows).__name__, f"a list of tables, [[{kind}]]")
                 continue

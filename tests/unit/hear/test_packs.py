@@ -1,0 +1,225 @@
+import copy
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from logger_app.errors import PackError
+from logger_app.fly.hear.packs import PHONES, build_pack, legal_calls
+from logger_app.fly.hear.packs_io import load_pack
+from logger_app.fly.hear.phrases import PhraseError, Slot, expand
+from logger_app.records.calls import CallKind
+from logger_app.records.plan import Aircraft, Campaign, FlapLimit, Team
+
+SMALL = {
+    "pack": {"name": "small", "language": "xx", "version": "1"},
+    "number": {
+        "unit": {"words": {"un": 1, "du": 2}},
+        "tens": {"words": {"tri": 3}},
+        "speed": {"rules": [{"say": "<unit>"}, {"say": "<tens>"}, {"say": "<unit> a <tens>", "times": [1, 10], "join": True}]},
+    },
+    "airspeed": {"low": 1, "high": 3, "say": ["<speed>"], "shorthand": "unit"},
+    "event": [{"name": "buffet", "say": ["du bum"]}],
+    "pronounce": {"un": "AH N", "du": ["D UW", "D AH"], "tri": "T R IY", "bum": "B AH M", "a": "AH"},
+}
+
+
+def small(**changes):
+    document = copy.deepcopy(SMALL) | changes
+    return build_pack(document, lambda word: (), where="small.toml")
+
+
+def campaign(words=(), flaps=()):
+    aircraft = Aircraft(
+        name="Invented", empty_weight_kg=400, reference_weight_kg=600, max_weight_kg=640, wing_area_m2=12,
+        flap_limits=tuple(FlapLimit(flap_deg=deg, max_ias_kt=80) for deg in flaps),
+    )  # fmt: skip
+    return Campaign(name="c", aircraft=aircraft, team=Team(words=tuple(words)))
+
+
+@pytest.fixture(scope="module")
+def en():
+    return load_pack("en")
+
+
+def test_the_notation_of_phrases():
+    assert expand("(a|b) <n> [c d]") == [
+        ("a", Slot("n"), "c", "d"), ("a", Slot("n")), ("b", Slot("n"), "c", "d"), ("b", Slot("n")),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("phrase", ["(a", "a)", "[a", "", "   ", "[a]x]", "<A b>", 7])
+def test_a_broken_phrase_says_what_is_wrong(phrase):
+    with pytest.raises(PhraseError):
+        expand(phrase)
+
+
+def test_every_legal_call_has_a_wording_of_its_own_and_every_word_a_sound(en):
+    calls = list(legal_calls(en, 30, 110, "kt"))
+
+    assert len({call.words for call in calls}) == len(calls)
+    for word in {word for call in calls for word in call.words} | {w for f in en.fillers for w in f}:
+        for phones in en.pronunciations(word):
+            assert phones.split() and set(phones.split()) <= PHONES
+
+
+def test_the_pack_says_at_least_sixty_things_beyond_numbers(en):
+    phrases = {call.words for call in legal_calls(en) if call.kind is not CallKind.AIRSPEED and not any(
+        word in call.words for word in ("rpm", "feet", "heading", "fuel", "bank", "altitude"))}
+
+    assert len(phrases) >= 60
+
+
+@pytest.mark.parametrize(
+    "name",
+    "on_condition buffet heavy_buffet break nose_drop wing_drop_left wing_drop_right aft_stop stall_warning stick_shaker "
+    "mush recovered".split(),
+)
+def test_events_of_a_stall(en, name):
+    assert name in en.names(CallKind.EVENT)
+
+
+@pytest.mark.parametrize(
+    "name", "scratch_that knock_it_off hold resume repeat next_card previous_card card mark note again stand_by".split()
+)
+def test_commands(en, name):
+    assert name in en.names(CallKind.COMMAND)
+
+
+def test_airspeeds_stay_in_the_range_asked_for_and_carry_its_unit(en):
+    speeds = [call for call in legal_calls(en, 40, 60, "mph") if call.kind is CallKind.AIRSPEED and not call.shorthand]
+
+    assert {call.value for call in speeds} == set(map(float, range(40, 61)))
+    assert {call.unit for call in speeds} == {"mph"}
+    assert {" ".join(c.words) for c in speeds if c.value == 59} >= {"fifty nine", "fifty niner", "five nine", "fife niner"}
+
+
+def test_shorthand_is_the_digit_alone(en):
+    digits = {" ".join(call.words): call.value for call in legal_calls(en) if call.shorthand}
+
+    assert digits == {
+        "one": 1, "two": 2, "three": 3, "tree": 3, "four": 4, "fower": 4, "five": 5, "fife": 5, "six": 6, "seven": 7,
+        "eight": 8, "nine": 9, "niner": 9,
+    }  # fmt: skip
+
+
+def test_the_decoder_hears_fewer_settings_than_the_parser_reads(en):
+    heard, read = ({c.words for c in legal_calls(en, all_values=every)} for every in (False, True))
+
+    assert heard < read
+    assert ("altitude", "six", "thousand", "two", "hundred") in heard
+    assert ("heading", "two", "seven", "three") in read - heard
+
+
+def test_joined_words_sound_like_their_parts():
+    pack = small(airspeed={"low": 1, "high": 32, "say": ["<speed>"]}, number=SMALL["number"] | {
+        "speed": {"rules": [{"say": "<unit> a <tens>", "times": [1, 10], "join": True}, {"say": "<any>"}]},
+        "any": {"words": {"un": k for k in ()} | {f"n{k}": k for k in range(1, 33)}},
+    }, pronounce=SMALL["pronounce"] | {f"n{k}": "N" for k in range(1, 33)})  # fmt: skip
+
+    assert pack.pronunciations("duatri") == ("D UW AH T R IY", "D AH AH T R IY")
+    assert {r.words: r.value for r in pack.airspeeds}[("duatri",)] == 32
+
+
+def test_a_teams_words_replace_the_packs():
+    pack = load_pack("en", campaign([("knock_it_off", ("stop stop stop",)), ("flap", ("setting <degrees>",))]))
+    said = {" ".join(call.words): call for call in legal_calls(pack)}
+
+    assert said["stop stop stop"].name == "knock_it_off"
+    assert "knock it off" not in said
+    assert said["setting fifteen"].value == 15 and "flaps fifteen" not in said
+    assert said["flaps up"].value == 0, "phrases with another shape stay"
+
+
+def test_a_teams_word_may_carry_its_sound():
+    pack = load_pack("en", campaign([("knock_it_off", ("kiaora/K IY AO R AH/ now",))]))
+
+    assert pack.pronunciations("kiaora") == ("K IY AO R AH",)
+    assert any(call.words == ("kiaora", "now") for call in legal_calls(pack))
+
+
+def test_a_word_without_a_sound_is_named_with_how_to_add_it():
+    with pytest.raises(PackError) as caught:
+        load_pack("en", campaign([("knock_it_off", ("qwrtzpl and xyzzyq",))]))
+
+    assert "qwrtzpl" in str(caught.value) and "xyzzyq" in str(caught.value)
+    assert "[pronounce]" in str(caught.value) and "/K IY AH/" in str(caught.value)
+
+
+def test_a_name_that_the_pack_does_not_have_gets_a_suggestion():
+    with pytest.raises(PackError) as caught:
+        load_pack("en", campaign([("knock_it_of", ("stop",))]))
+
+    assert "Did you mean knock_it_off?" in str(caught.value)
+
+
+def test_a_teams_phrase_must_not_mean_two_things():
+    with pytest.raises(PackError) as caught:
+        load_pack("en", campaign([("knock_it_off", ("buffet",))]))
+
+    assert "buffet" in str(caught.value) and "one meaning" in str(caught.value)
+
+
+def test_flaps_in_words_get_this_aircrafts_degrees():
+    pack = load_pack("en", campaign(flaps=(10, 20, 40)))
+    values = {" ".join(c.words): c.value for c in legal_calls(pack) if c.name == "flap"}
+
+    assert (values["half flaps"], values["full flaps"], values["first notch"]) == (20.0, 40.0, 10.0)
+    plain = {" ".join(c.words): c.value for c in legal_calls(load_pack("en")) if c.name == "flap"}
+    assert (plain["half flaps"], plain["full flaps"]) == ("half", "full"), "without an aircraft nothing is guessed"
+
+
+FAULTS = {
+    "no version": ({"pack": {"name": "x", "language": "x"}}, "pack.version"),
+    "an unknown key": ({"evnt": []}, "Did you mean event?"),
+    "an unknown number": ({"event": [{"name": "x", "say": ["<unt> bum"]}]}, "Did you mean <unit>?"),
+    "a number of itself": ({"number": SMALL["number"] | {"unit": {"rules": [{"say": "<unit>"}]}}}, "do not use themselves"),
+    "a hole in the range": ({"airspeed": {"low": 1, "high": 9, "say": ["<speed>"]}}, "no way to say 4, 5, 6, 7, 8"),
+    "range upside down": ({"airspeed": {"low": 5, "high": 2, "say": ["<speed>"]}}, "low under high"),
+    "two meanings": ({"event": [{"name": "x", "say": ["du"]}]}, "which also means airspeed ias"),
+    "a bad phone": ({"pronounce": SMALL["pronounce"] | {"du": "D YY"}}, "YY"),
+    "a bad name": ({"event": [{"name": "Big Buffet", "say": ["bum"]}]}, "lower case"),
+    "no phrase": ({"event": [{"name": "x", "say": []}]}, "at least one phrase"),
+    "phrases not listed": ({"event": [{"name": "x", "say": "bum"}]}, "a list of phrases"),
+    "two kinds of value": ({"event": [{"name": "x", "value": 3, "say": ["bum <unit>"]}]}, "one or the other"),
+    "a truth value": ({"airspeed": {"low": True, "high": 3, "say": ["<speed>"]}}, "airspeed.low"),
+    "no table": ({"event": {"name": "x"}}, "[[event]]"),
+    "bad shorthand": ({"airspeed": SMALL["airspeed"] | {"shorthand": "units"}}, "airspeed.shorthand"),
+}
+
+
+@pytest.mark.parametrize("what", FAULTS)
+def test_a_faulty_pack_is_refused_with_file_place_and_reason(what):
+    changes, expected = FAULTS[what]
+    with pytest.raises(PackError) as caught:
+        small(**changes)
+
+    assert "small.toml" in str(caught.value) and expected in str(caught.value)
+
+
+def test_all_faults_come_at_once():
+    with pytest.raises(PackError) as caught:
+        small(pack={"name": "x"}, event=[{"name": "x", "say": ["(bum"]}, {"name": "y", "say": ["gurk"]}])
+
+    text = str(caught.value)
+    assert all(part in text for part in ("pack.language", "pack.version", "brackets", "gurk"))
+
+
+def test_a_pack_that_is_not_there(tmp_path):
+    with pytest.raises(PackError, match="expected one of .*en"):
+        load_pack("klingon")
+
+
+def test_a_pack_file_that_is_no_toml(tmp_path):
+    (tmp_path / "callouts.toml").write_text("[pack\n")
+    with pytest.raises(PackError, match="callouts.toml"):
+        load_pack(str(tmp_path))
+
+
+def test_a_damaged_dictionary_is_named(tmp_path):
+    english = tomllib.loads((Path(__file__).parents[3] / "grammar/en/callouts.toml").read_text("utf-8"))
+    assert english["pack"]["dictionary"] == "cmudict.dict.gz"
+    (tmp_path / "callouts.toml").write_text('[pack]\nname="x"\nlanguage="x"\nversion="1"\ndictionary="d.gz"\n')
+    (tmp_path / "d.gz").write_bytes(b"\x1f\x8b\x08broken")
+    with pytest.raises(PackError, match="d.gz"):
+        load_pack(str(tmp_path))
