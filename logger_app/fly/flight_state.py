@@ -343,8 +343,10 @@ class _Turn:
             self._silence(since_ns, touch)
         elif touch.intent is not Intent.SILENCE:
             if self.state.note_ns is not None:
-                self._end_note(touch.flight_ns)
-                if touch.intent in (Intent.NOTE, Intent.END_NOTE):
+                ends = touch.intent in (Intent.NOTE, Intent.END_NOTE)
+                cause = _Cause.of_touch(touch)
+                self._end_note(touch.flight_ns, cause if ends else replace(cause, id=None))
+                if ends:
                     return
             self._act(touch.intent, _Cause.of_touch(touch))
 
@@ -565,7 +567,7 @@ class _Turn:
     def _restarted(self, cause: _Cause) -> None:
         """The program was away: a run in flight then cannot be joined to what comes."""
         if self.state.note_ns is not None:
-            self._end_note(cause.start_ns)
+            self._end_note(cause.start_ns, replace(cause, id=None))
         if self.state.run:
             self._close(RunEnd.GAP, cause.start_ns)
         self._drop_forming()
@@ -585,12 +587,13 @@ class _Turn:
         too_long = call.start_ns - self.state.note_ns > LONGEST_NOTE_NS
         urgent = intent in (Intent.KNOCK_IT_OFF, Intent.ON_CONDITION, Intent.RECOVERED, Intent.END_NOTE)
         if too_long or urgent:
-            self._end_note(min(call.start_ns, self.state.note_ns + LONGEST_NOTE_NS))
+            self._end_note(min(call.start_ns, self.state.note_ns + LONGEST_NOTE_NS), _Cause.of_call(call))
             return True
         return False
 
-    def _end_note(self, end_ns: int) -> None:
+    def _end_note(self, end_ns: int, cause: _Cause) -> None:
         start_ns = self.state.note_ns
+        self._step("end_note", cause)
         self.state = replace(self.state, note_ns=None)
         self.notes.append((start_ns, max(start_ns, end_ns)))
 

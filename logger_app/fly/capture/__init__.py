@@ -1,1 +1,1 @@
-"""Sound in: microphones and the thread that writes sound to disk."""
+"""Sound in: what a microphone is, two of them, the thread that keeps the sound, and the loudspeaker."""

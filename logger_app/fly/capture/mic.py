@@ -1,0 +1,138 @@
+"""What a microphone is, and how its blocks are put on the flight clock.
+
+A microphone pushes 16 kHz mono 16-bit blocks into a `BlockQueue` from a thread that must never
+wait (the sound card's callback). It does not raise in flight: it says its trouble in words, tries
+again by itself, and what was lost comes as `missing` samples with the next block.
+"""
+
+from __future__ import annotations
+
+import queue
+import time
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+
+RATE_HZ = 16_000
+BLOCK_SAMPLES = 800  # 50 ms: a word's start is on the screen soon, the callback rate is modest
+# How much sound may wait for the writer before blocks are dropped. A disk that stalls longer than
+# this loses sound, which then shows as a gap.
+QUEUE_S = 20.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Block:
+    """A piece of sound. `missing` samples were lost just before it, `why` says how; `last` ends a file."""
+
+    pcm: np.ndarray
+    missing: int = 0
+    why: str = ""
+    last: bool = False
+
+
+class BlockQueue:
+    """From the microphone's thread to the writer's: bounded, and never waits on the way in.
+
+    One thread puts, one takes. What does not fit is counted, and told with the next block.
+    """
+
+    def __init__(self, limit_s: float = QUEUE_S):
+        self.limit = max(1, round(limit_s * RATE_HZ / BLOCK_SAMPLES))
+        self._queue: queue.SimpleQueue[Block] = queue.SimpleQueue()
+        self._dropped = 0
+
+    def put(self, pcm: np.ndarray, missing: int = 0, why: str = "") -> None:
+        """Hand over a block (already a copy); drops it, and remembers that, when the queue is full."""
+        if self._queue.qsize() >= self.limit:
+            self._dropped += missing + len(pcm)
+            return
+        if self._dropped:
+            missing, why, self._dropped = missing + self._dropped, why or "the disk was too slow", 0
+        self._queue.put(Block(pcm=pcm, missing=missing, why=why))
+
+    def put_waiting(self, pcm: np.ndarray, stopped) -> None:
+        """As `put`, but waits for room: for a file that is played as fast as it can be heard."""
+        while self._queue.qsize() >= self.limit and not stopped.is_set():
+            time.sleep(0.002)
+        self.put(pcm)
+
+    def end(self) -> None:
+        """Say that no more will come."""
+        self._queue.put(Block(pcm=np.zeros(0, np.int16), last=True))
+
+    def get(self, timeout_s: float) -> Block | None:
+        """The next block, or None when none came in time."""
+        try:
+            return self._queue.get(timeout=timeout_s)
+        except queue.Empty:
+            return None
+
+
+class Microphone(Protocol):
+    """Where sound comes from. `paced` is False for a file played faster than time goes."""
+
+    name: str
+    paced: bool
+
+    def start(self, blocks: BlockQueue) -> None:
+        """Begin to push; returns at once and does not raise for a device that is not there."""
+
+    def stop(self) -> None:
+        """Stop pushing; returns when no more will come. Safe to call twice."""
+
+    @property
+    def trouble(self) -> str:
+        """What is wrong, in words for the screen; empty when sound is coming."""
+
+
+class SampleClock:
+    """How many samples went missing between two blocks, from their ADC times.
+
+    ::
+
+        ADC time      |<- block ->|<- block ->|   lost   |<- block ->|
+        expected here             ▲           ▲          ·           after the block before
+        difference                0           0          > 0.25 s, or > 5 ms and an overflow told
+
+    ADC times are the device's own; callbacks arrive late and in bursts, and are not looked at.
+    """
+
+    # A driver's ADC times jitter by some milliseconds; a real hole is told by the driver (overflow)
+    # or is much longer.
+    TOLD_S = 0.005
+    UNTOLD_S = 0.25
+
+    def __init__(self):
+        self._expected_s: float | None = None
+
+    def missing(self, adc_s: float, samples: int, overflow: bool) -> int:
+        """Samples lost before a block.
+
+        Parameters
+        ----------
+        adc_s : float
+            When its first sample was taken, by the device [s]; 0 where the driver does not say.
+        samples : int
+            Its length [-].
+        overflow : bool
+            Whether the driver says that something was lost [-].
+
+        Returns
+        -------
+        int
+            How many [-].
+        """
+        expected_s, self._expected_s = self._expected_s, adc_s + samples / RATE_HZ
+        if expected_s is None or adc_s <= 0:
+            return 0
+        hole_s = adc_s - expected_s
+        return round(hole_s * RATE_HZ) if hole_s > (self.TOLD_S if overflow else self.UNTOLD_S) else 0
+
+
+def level_dbfs(pcm: np.ndarray) -> float:
+    """Level of a block over full scale, root mean square [dB]; -96 for silence."""
+    if not len(pcm):
+        return -96.0
+    rms = float(np.sqrt(np.mean(np.square(pcm.astype(np.float32)))))
+    return max(-96.0, 20 * np.log10(max(rms, 1e-9) / 32768.0))

@@ -1,0 +1,131 @@
+"""The microphone of the machine, through PortAudio. Comes back by itself after it was pulled out.
+
+The callback copies and queues, nothing else. A second thread looks twice a second whether blocks
+still come; when not, it closes the stream, asks the system anew which devices there are, and tries
+to open one until it works. Not confirmed on a tablet's own microphone: tested through a sound server.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+
+import numpy as np
+
+from logger_app.fly.capture.mic import BLOCK_SAMPLES, RATE_HZ, BlockQueue, SampleClock
+
+LOOK_EVERY_S = 0.5
+# No block for this long is a lost microphone; a busy machine delays callbacks by some tenths.
+LOST_AFTER_S = 1.5
+
+
+def load_portaudio():
+    """The `sounddevice` module, or the reason in words why there is none.
+
+    Returns
+    -------
+    tuple of (module or None, str)
+        Module, and the trouble when it is None [-].
+    """
+    try:
+        import sounddevice
+    except (ImportError, OSError) as err:  # the PortAudio library is missing
+        return None, f"no sound system ({err})"
+    except Exception as err:  # noqa: BLE001 a broken ALSA file makes the import itself raise PortAudioError
+        return None, f"the sound system does not start ({err})"
+    return sounddevice, ""
+
+
+class PortAudioMicrophone:
+    """The default input device, or the one named by part of its name."""
+
+    paced = True
+
+    def __init__(self, device: str | int | None = None):
+        self.device = device
+        self.name = "microphone" if device is None else f"microphone {device}"
+        self.trouble = "microphone not started"
+        self._sd = None
+        self._stream = None
+        self._blocks: BlockQueue | None = None
+        self._clock = SampleClock()
+        self._last_block_s: float | None = None
+        self._stopped = threading.Event()
+        self._watch: threading.Thread | None = None
+
+    def start(self, blocks: BlockQueue) -> None:
+        """Open the device if there is one; keep looking if not."""
+        self._blocks = blocks
+        self._last_block_s = time.monotonic()
+        self._open()
+        # Why: a pulled plug is not told by PortAudio; somebody must notice the silence. Ends with `stop`.
+        self._watch = threading.Thread(target=self._look, name="microphone watch", daemon=True)
+        self._watch.start()
+
+    def stop(self) -> None:
+        """Close the device."""
+        self._stopped.set()
+        if self._watch:
+            self._watch.join()
+            self._watch = None
+        self._close()
+
+    def _open(self) -> None:
+        self._sd, trouble = load_portaudio()
+        if self._sd is None:
+            self.trouble = trouble
+            return
+        self._clock = SampleClock()
+        try:
+            stream = self._sd.RawInputStream(
+                samplerate=RATE_HZ, channels=1, dtype="int16", blocksize=BLOCK_SAMPLES, device=self.device,
+                callback=self._callback,
+            )  # fmt: skip
+            stream.start()
+        except Exception as err:  # noqa: BLE001 PortAudioError, ValueError for an unknown name: said on the screen
+            self.trouble = f"no microphone ({err})"
+            return
+        self._stream = stream
+
+    def _close(self) -> None:
+        stream, self._stream = self._stream, None
+        if stream is not None:
+            try:
+                stream.abort(ignore_errors=True)
+                stream.close(ignore_errors=True)
+            except Exception as err:  # noqa: BLE001 a device that is gone may fail in any way
+                self.trouble = f"microphone closed badly ({err})"
+
+    def _callback(self, data, frames, stream_time, status) -> None:
+        pcm = np.frombuffer(bytes(data), np.int16)
+        missing = self._clock.missing(stream_time.inputBufferAdcTime, frames, bool(status.input_overflow))
+        why = "the sound card lost samples" if missing else ""
+        now_s = time.monotonic()
+        if self.trouble:
+            # Back after a loss: the device's own clock began anew, so the hole is the monotonic clock's.
+            away = round((now_s - self._last_block_s) * RATE_HZ) - frames
+            missing, why = max(0, away), self.trouble
+            self.trouble = ""
+        self._last_block_s = now_s
+        self._blocks.put(pcm, missing, why)
+
+    def _look(self) -> None:
+        while not self._stopped.wait(LOOK_EVERY_S):
+            quiet_s = time.monotonic() - self._last_block_s
+            if self._stream is not None and quiet_s < LOST_AFTER_S:
+                continue
+            if self._stream is not None:
+                self.trouble = "microphone lost"
+                self._close()
+            self._look_again()
+
+    def _look_again(self) -> None:
+        if self._sd is not None:
+            try:
+                # PortAudio lists devices once, at its start: only a new start sees a plug put back.
+                self._sd._terminate()
+                self._sd._initialize()
+            except Exception as err:  # noqa: BLE001
+                self.trouble = f"the sound system does not start ({err})"
+                return
+        self._open()

@@ -1,0 +1,72 @@
+"""A recording in place of the microphone: at the pace it was made, or as fast as it can be heard."""
+
+from __future__ import annotations
+
+import threading
+import time
+from pathlib import Path
+
+import numpy as np
+
+from logger_app.errors import SoundError
+from logger_app.fly.capture.mic import BLOCK_SAMPLES, RATE_HZ, BlockQueue
+
+
+class FileMicrophone:
+    """Plays a sound file of any format into the queue.
+
+    Its one thread exists because a file must not arrive all at once; it ends with the file, or
+    with `stop`.
+
+    Raises
+    ------
+    SoundError
+        At once, if the file cannot be opened. If it is damaged further on, what came before has
+        been played and `trouble` says the rest.
+    """
+
+    def __init__(self, path: Path, paced: bool = True):
+        from logger_app.sound_io import open_sound
+
+        self.path = Path(path)
+        self.name = self.path.name
+        self.paced = paced
+        self.trouble = ""
+        self._blocks = open_sound(self.path).blocks(BLOCK_SAMPLES / RATE_HZ)
+        self._first = next(self._blocks, np.zeros(0, np.int16))
+        self._stopped = threading.Event()
+        self._thread: threading.Thread | None = None
+
+    def start(self, blocks: BlockQueue) -> None:
+        """Begin to play."""
+        self._thread = threading.Thread(target=self._play, args=(blocks,), name="file microphone", daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Stop playing."""
+        self._stopped.set()
+        if self._thread:
+            self._thread.join()
+
+    def _play(self, queue: BlockQueue) -> None:
+        began_s, played = time.monotonic(), 0
+        try:
+            for pcm in self._all():
+                played += len(pcm)
+                if self.paced:
+                    # A block is there when its last sample has been spoken, as with a sound card.
+                    self._stopped.wait(max(0.0, began_s + played / RATE_HZ - time.monotonic()))
+                if self._stopped.is_set():
+                    return
+                if self.paced:
+                    queue.put(pcm)
+                else:
+                    queue.put_waiting(pcm, self._stopped)
+        except SoundError as err:
+            self.trouble = str(err)
+        finally:
+            queue.end()
+
+    def _all(self):
+        yield self._first
+        yield from self._blocks
