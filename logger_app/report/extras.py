@@ -39,9 +39,14 @@ class TuftMark:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Extras:
-    """All of it. `campaign_file` is (name, content) of the file as it was read."""
+    """All of it.
+
+    `campaign_file` is the content of the campaign's file as it was read; `versions` are (name,
+    version) of what made the report; `rules` are (name, effect, rule) by which runs count.
+    """
 
     cameras: tuple[CameraFile, ...] = ()
     tufts: tuple[TuftMark, ...] = ()
-    campaign_file: tuple[str, bytes] | None = None
+    campaign_file: bytes | None = None
     versions: tuple[tuple[str, str], ...] = ()
+    rules: tuple[tuple[str, str, str], ...] = ()

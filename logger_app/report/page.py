@@ -15,6 +15,7 @@ from logger_app.report.figures import against_entry_rate, approaches, forest, tu
 from logger_app.report.layout import lay_out
 from logger_app.report.media import Media
 from logger_app.report.plot import Figure
+from logger_app.report.prose import CAUTIONS, METHOD, SOURCES_NOTE
 from logger_app.report.style import ROLES, look_of, role_of
 from logger_app.report.svg import marker_path, page_colours, to_svg
 from logger_app.report.view import Page, PointView, Side
@@ -86,11 +87,15 @@ def render_page(page: Page, media: Media, extras: Extras, files: list[str], made
         script_hash=digest,
         counting=sum(run.counts for run in page.runs),
         reviewed_pct=100.0 * (1 - unreviewed / every) if every else 0.0,
-        unreviewed=_unreviewed_words(unreviewed, every),
+        unreviewed=unreviewed_sentence(page),
         forests=forests(page),
         single=single_cells(page),
         no_comparison=no_comparison(page),
         flown=flown_words(page),
+        cautions=CAUTIONS,
+        method=METHOD,
+        rules=extras.rules,
+        sources_note=SOURCES_NOTE,
         media_words=media_words(media),
         any_sound=media.sounds > 0,
         any_frame=media.frames > 0,
@@ -213,7 +218,9 @@ def media_words(media: Media) -> str:
     return "; ".join(parts) + "."
 
 
-def _unreviewed_words(unreviewed: int, every: int) -> str:
+def unreviewed_sentence(page: Page) -> str:
+    """How much nobody has looked at, for the top of the report; empty when all is reviewed."""
+    unreviewed, every = page.unreviewed
     if not unreviewed:
         return ""
     if unreviewed == every:

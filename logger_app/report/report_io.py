@@ -22,8 +22,11 @@ from logger_app.records.plan import Campaign
 from logger_app.records.results import Reduction
 from logger_app.records.runs import FlightData
 from logger_app.report.extras import Extras
+from logger_app.report.layout import lay_out
 from logger_app.report.media import FrameOf, Media, SoundOf, add_media
-from logger_app.report.page import add_figures, render_page
+from logger_app.report.page import add_figures, forests, render_page
+from logger_app.report.subtitles import all_subtitles, file_name
+from logger_app.report.svg import to_svg
 from logger_app.report.tables import all_tables
 from logger_app.report.tables_io import write_csv, write_parquet
 from logger_app.report.view import Page, build_page
@@ -98,9 +101,32 @@ def _write_all(folder: Path, page: Page, media: Media, extras: Extras, made_utc:
     for table in all_tables(page):
         write_csv(table, folder)
         write_parquet(table, folder)
+    _write_figures(folder / "figures", page)
+    _write_subtitles(folder / "subtitles", page, extras)
+    if extras.campaign_file is not None:
+        (folder / "campaign_copy.toml").write_bytes(extras.campaign_file)
+    if pdf:
+        from logger_app.report.pdf_io import write_pdf
+
+        write_pdf(folder / "report.pdf", page, media, made_utc)
     files = sorted(str(path.relative_to(folder).as_posix()) for path in folder.rglob("*") if path.is_file())
     (folder / PAGE).write_text(render_page(page, media, extras, files, made_utc), encoding="utf-8")
     _write_manifest(folder, page, extras, made_utc)
+
+
+def _write_figures(folder: Path, page: Page) -> None:
+    """Every figure as a file of its own, for papers."""
+    folder.mkdir()
+    for figure in [*forests(page), *(figure for view in page.points for figure in view.figures)]:
+        if figure:
+            name = file_name(f"{figure.id}") + ".svg"
+            (folder / name).write_text(to_svg(lay_out(figure), standalone=True), encoding="utf-8")
+
+
+def _write_subtitles(folder: Path, page: Page, extras: Extras) -> None:
+    folder.mkdir()
+    for name, text in all_subtitles(page, extras.cameras).items():
+        (folder / name).write_text(text, encoding="utf-8")
 
 
 def _write_manifest(folder: Path, page: Page, extras: Extras, made_utc: str) -> None:

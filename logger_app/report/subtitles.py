@@ -1,0 +1,117 @@
+"""The calls of a flight as WebVTT, on the clock of a camera file or of the cockpit sound. Pure.
+
+W3C WebVTT: The Web Video Text Tracks Format. A cue stands from the first word to the next call,
+for at most three seconds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import PurePath
+
+from logger_app.report.extras import CameraFile
+from logger_app.report.view import CallView, Page
+
+LONGEST_CUE_S = 3.0
+SHORTEST_CUE_S = 0.3
+
+
+def all_subtitles(page: Page, cameras: Sequence[CameraFile]) -> dict[str, str]:
+    """Every subtitle file of a campaign: one a synced camera file, one a flight's cockpit sound.
+
+    Parameters
+    ----------
+    page : Page
+        Everything joined [-].
+    cameras : sequence of CameraFile
+        Those without a clock map are passed over [-].
+
+    Returns
+    -------
+    dict of str to str
+        Text by file name [-].
+    """
+    files: dict[str, str] = {}
+    for data in page.flights:
+        name, flight = f"{file_name(data.info.id)}_cockpit_sound.vtt", data.info.id
+        files[_free(name, files)] = subtitles(_calls(page, flight), lambda at_s: at_s, f"{flight}, cockpit sound")
+    for camera in cameras:
+        if camera.clock_map is not None:
+            name = f"{file_name(camera.flight)}_{file_name(camera.camera)}_{file_name(PurePath(camera.file).stem)}.vtt"
+            title = f"{camera.flight}, camera {camera.camera}, {PurePath(camera.file).name}"
+            files[_free(name, files)] = subtitles(_calls(page, camera.flight), _on_camera(camera), title)
+    return files
+
+
+def subtitles(calls: Sequence[CallView], to_other_s: Callable[[float], float | None], title: str) -> str:
+    """One WebVTT file.
+
+    Parameters
+    ----------
+    calls : sequence of CallView
+        In order of time [-].
+    to_other_s : callable
+        Flight time to the time on the file's clock; None where it was not running [s].
+    title : str
+        What the file is for [-].
+
+    Returns
+    -------
+    str
+        WebVTT text [-].
+    """
+    parts = ["WEBVTT", "", f"NOTE\n{_note(title)}\nTimes are those of the file. Not reviewed: (?)", ""]
+    calls = [view for view in calls if view.call.counts]
+    for view, after in zip(calls, [*calls[1:], None], strict=True):
+        call = view.call
+        until_s = min(call.flight_s + LONGEST_CUE_S, after.call.flight_s if after else float("inf"))
+        start_s, end_s = to_other_s(call.flight_s), to_other_s(max(until_s, call.flight_s + SHORTEST_CUE_S))
+        if start_s is None or start_s < 0:
+            continue
+        end_s = end_s if end_s is not None else start_s + SHORTEST_CUE_S
+        parts += [view.anchor, f"{_stamp(start_s)} --> {_stamp(end_s)}", _text(view), ""]
+    return "\n".join(parts)
+
+
+def file_name(text: str) -> str:
+    """A name that every file system takes: letters and digits stay, all else becomes an underscore."""
+    kept = "".join(ch if ch.isalnum() or ch in "-." else "_" for ch in text).strip("._")
+    return kept[:60] or "unnamed"
+
+
+def _calls(page: Page, flight: str) -> list[CallView]:
+    return [view for view in page.calls if view.flight == flight]
+
+
+def _on_camera(camera: CameraFile) -> Callable[[float], float | None]:
+    def to_camera_s(flight_s: float) -> float | None:
+        try:
+            at_s = camera.clock_map.from_flight_s(flight_s)
+        except ValueError:
+            return None
+        return None if camera.duration_s is not None and at_s > camera.duration_s else at_s
+
+    return to_camera_s
+
+
+def _free(name: str, taken: dict) -> str:
+    stem, k, free = name.removesuffix(".vtt"), 2, name
+    while free in taken:
+        free, k = f"{stem}_{k}.vtt", k + 1
+    return free
+
+
+def _text(view: CallView) -> str:
+    words = view.says.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;").replace("\n", " ")
+    return words if view.call.reviewed else f"{words} (?)"
+
+
+def _note(text: str) -> str:
+    return " ".join(text.replace("-->", "\N{RIGHTWARDS ARROW}").split())
+
+
+def _stamp(seconds: float) -> str:
+    whole_ms = max(round(seconds * 1000), 0)
+    minutes, ms = divmod(whole_ms, 60_000)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours:02d}:{minutes:02d}:{ms // 1000:02d}.{ms % 1000:03d}"
