@@ -1,0 +1,132 @@
+"""WebVTT time stamps and cue text: W3C WebVTT (the hours may be left out, '.' before the thousandths).
+
+SubRip has no standard; its comma before the thousandths is common practice, no source.
+"""
+
+import pytest
+
+from logger_app.errors import SoundError
+from logger_app.fly.hear.packs_io import load_pack
+from logger_app.fly.hear.transcript_io import is_transcript, read_transcript, transcript_end_s
+from logger_app.records.calls import Flag
+
+
+@pytest.fixture(scope="module")
+def pack():
+    return load_pack("en")
+
+
+def write(folder, name, text, encoding="utf-8"):
+    path = folder / name
+    path.write_bytes(text.encode(encoding))
+    return path
+
+
+def short(calls):
+    return [(round(c.start_s, 2), c.name, c.value) for c in calls]
+
+
+def test_csv(tmp_path, pack):
+    path = write(tmp_path, "log.csv", "start_s,words\n3.5,that's sixty one\n5,58\n6.2,seven\n8,\"nice lake, down there\"\n9,buffet\n")
+    calls = read_transcript(path, pack)
+
+    assert short(calls) == [(3.9, "ias", 61), (5, "ias", 58), (6.2, "ias", 57), (9, "buffet", None)]
+    assert all(Flag.TRANSCRIPT in c.flags and c.engine == "transcript" and c.pack == pack.id for c in calls)
+    assert Flag.SHORTHAND in calls[2].flags
+    assert len({c.id for c in calls}) == 4
+
+
+def test_csv_of_a_continental_spreadsheet(tmp_path, pack):
+    path = write(tmp_path, "log.csv", "Start_S;Words;end_s\n3,5;sixty;4,5\n", "utf-8-sig")
+
+    assert [(c.start_s, c.end_s, c.value) for c in read_transcript(path, pack)] == [(3.5, 4.5, 60)]
+
+
+def test_webvtt(tmp_path, pack):
+    text = (
+        "WEBVTT - cockpit\n\nNOTE no call here: 00:00.000\n\n1\n00:03.000 --> 00:05.000 align:start\n<v Pilot>sixty <b>one</b>\n"
+        "now\n\n00:01:06.000 --> 00:01:07.000\nwing dropping right\n"
+    )
+    calls = read_transcript(write(tmp_path, "a.vtt", text), pack)
+
+    assert short(calls) == [(3, "ias", 61), (66, "wing_drop_right", None)]
+    assert transcript_end_s(tmp_path / "a.vtt") == 67
+
+
+def test_subrip(tmp_path, pack):
+    text = "1\r\n00:00:03,000 --> 00:00:05,000\r\nfifty-eight ... fifty-seven\r\n\r\n2\r\n00:00:06,000 --> 00:00:07,000\r\n55\r\n"
+    calls = read_transcript(write(tmp_path, "a.SRT", text), pack)
+
+    assert [c.value for c in calls] == [58, 57, 55]
+    assert calls[0].start_s < calls[1].start_s < 5
+
+
+def test_a_digit_with_nothing_before_it_says_so(tmp_path, pack):
+    (call,) = read_transcript(write(tmp_path, "a.csv", "start_s,words\n1,seven\n"), pack)
+
+    assert call.value == 7 and Flag.NO_DECADE in call.flags
+
+
+def test_an_airspeed_beside_talk_is_unsure(tmp_path, pack):
+    (call,) = read_transcript(write(tmp_path, "a.csv", "start_s,words\n1,erm call it fifty eight\n"), pack)
+
+    assert call.posterior == 0.5 and Flag.UNSURE in call.flags
+
+
+def test_a_transcript_without_calls_gives_none(tmp_path, pack):
+    assert read_transcript(write(tmp_path, "a.csv", "start_s,words\n1,hello there\n"), pack) == ()
+
+
+FAULTY = {
+    "no words column": ("a.csv", "start_s,text\n1,sixty\n", "columns start_s and words"),
+    "bad time": ("a.csv", "start_s,words\n1,sixty\nsoon,fifty\n", "line 3, start_s: got 'soon'"),
+    "negative time": ("a.csv", "start_s,words\n-1,sixty\n", "start_s: got '-1'"),
+    "infinite time": ("a.csv", "start_s,words\ninf,sixty\n", "got 'inf'"),
+    "ends before": ("a.csv", "start_s,end_s,words\n5,4,sixty\n", "not before start_s"),
+    "empty": ("a.csv", "  \n", "is empty"),
+    "header only": ("a.csv", "start_s,words\n", "no spoken words"),
+    "no WEBVTT": ("a.vtt", "00:01.000 --> 00:02.000\nsixty\n", "expected WEBVTT"),
+    "bad stamp": ("a.vtt", "WEBVTT\n\n1:2 --> 3\nsixty\n", "line 3: got '1:2 --> 3'"),
+    "stamp upside down": ("a.srt", "1\n00:00:05,000 --> 00:00:03,000\nsixty\n", "an end after the start"),
+    "sixty-one minutes": ("a.srt", "1\n00:61:05,000 --> 01:62:03,000\nsixty\n", "two times"),
+    "NUL": ("a.csv", "start_s,words\n1,six\0ty\n", "NUL"),
+    "another ending": ("a.txt", "sixty\n", "got .txt"),
+}
+
+
+@pytest.mark.parametrize("what", FAULTY)
+def test_a_faulty_transcript_is_refused_with_its_place(tmp_path, pack, what):
+    name, text, expected = FAULTY[what]
+    with pytest.raises(SoundError) as caught:
+        read_transcript(write(tmp_path, name, text), pack)
+
+    assert name in str(caught.value) and expected in str(caught.value)
+
+
+def test_not_utf8(tmp_path, pack):
+    with pytest.raises(SoundError, match="not UTF-8"):
+        read_transcript(write(tmp_path, "a.csv", "start_s,words\n1,fünf\n", "latin-1"), pack)
+
+
+def test_all_faulty_lines_at_once(tmp_path, pack):
+    with pytest.raises(SoundError) as caught:
+        read_transcript(write(tmp_path, "a.csv", "start_s,words\nx,sixty\ny,sixty\n"), pack)
+
+    assert "line 2" in str(caught.value) and "line 3" in str(caught.value)
+
+
+def test_missing(tmp_path, pack):
+    with pytest.raises(SoundError, match="gone.vtt"):
+        read_transcript(tmp_path / "gone.vtt", pack)
+
+
+def test_too_large(tmp_path, pack):
+    path = write(tmp_path, "a.csv", "start_s,words\n")
+    with open(path, "ab") as file:
+        file.truncate(17 * 2**20)
+    with pytest.raises(SoundError, match="16 MB"):
+        read_transcript(path, pack)
+
+
+def test_which_files_are_transcripts(tmp_path):
+    assert [is_transcript(tmp_path / name) for name in ("a.csv", "b.VTT", "c.srt", "d.wav")] == [True, True, True, False]
