@@ -24,7 +24,8 @@ EXAMPLE = (
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of both forms; those of `new` are named after the questions."""
-    parser.add_argument("folder", nargs="+", metavar="[new] DIR", help="campaign folder; `new DIR` makes one")
+    parser.usage = "kneecall plan DIR [options]\n       kneecall plan new DIR [options]"
+    parser.add_argument("folder", nargs="+", metavar="DIR", help="campaign folder; `new DIR` makes one")
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
     parser.add_argument("--cards", type=Path, metavar="OUT.pdf", help="write kneeboard cards")
     parser.add_argument(
@@ -77,9 +78,9 @@ def run(args: argparse.Namespace) -> int:
         args.parser.error("expected one campaign folder, or `new` and a folder")
     folder = Path(args.folder[0])
     if args.screen:
-        from logger_app.ui.screens.plan import open_plan
+        from logger_app.ui.screens.plan_app import open_plan
 
-        return open_plan(folder)
+        return open_plan(folder, *_flown(folder))
     return _show(args, folder)
 
 
@@ -167,7 +168,10 @@ def _show(args: argparse.Namespace, folder: Path) -> int:
             ]
             print_json({"faults": faults})
         raise
-    flown, flights, trouble = flown_so_far(folder)
+    from logger_app.plan.flights import count_flown
+
+    runs, flights, trouble = _flown(folder)
+    flown = count_flown(runs)
     if args.cards:
         return _print_cards(args, campaign, flown, flights)
     if args.json:
@@ -180,23 +184,19 @@ def _show(args: argparse.Namespace, folder: Path) -> int:
     return 0
 
 
-def flown_so_far(folder: Path) -> tuple[dict[tuple[str, str], int], list, str]:
-    """Runs that count by (configuration, point), the flights in order, and what hindered counting."""
+def _flown(folder: Path) -> tuple[tuple, list, str]:
+    """Reduced runs, the flights in order, and what hindered reading them."""
     root = folder.parent if folder.is_file() else folder
     if not any((root / "flights").glob("*/flight.sqlite")):
-        return {}, [], ""
+        return (), [], ""
     from logger_app.flow import reduce_all
 
     try:
         _, flights, reduction = reduce_all(root)
     except LoggerError as err:
-        return {}, [], str(err)
-    flown: dict[tuple[str, str], int] = {}
-    for one in reduction.runs:
-        if one.counts and one.configuration and one.point:
-            flown[one.configuration, one.point] = flown.get((one.configuration, one.point), 0) + 1
+        return (), [], str(err)
     infos = sorted((data.info for data in flights), key=lambda info: (info.started_utc, info.id))
-    return flown, infos, ""
+    return reduction.runs, infos, ""
 
 
 def _print_cards(args: argparse.Namespace, campaign, flown, flights) -> int:

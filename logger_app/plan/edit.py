@@ -1,19 +1,21 @@
 """Changes to the text of a campaign file that keep its comments, order and units.
 
 Pure: text in, text out, through tomlkit. A place is a path of names and ids, such as
-``("card", "A", "point", "A2")``. Main names: `set_value`, `add_row`, `remove_row`, `rename`.
+``("card", "A", "point", "A2")``. Main names: `set_value`, `values_at`, `add_row`, `remove_row`, `rename`.
 """
 
 from __future__ import annotations
 
 import itertools
 import re
+import tomllib
+from functools import cache, lru_cache
 
 import tomlkit
-from tomlkit.items import AoT, Table
+from tomlkit.items import Table
 
 from logger_app.errors import CardError, Fault
-from logger_app.plan.keys import twins
+from logger_app.plan.keys import CHANGE, CHANGE_FIELDS, FLAP_LIMIT, POINT, ROWS, STATION, TABLES, twins
 
 Place = tuple[str, ...]
 _HEADING = re.compile(r"\[\[?[\w.\"-]+\]\]?\s*(#.*)?$")
@@ -31,7 +33,7 @@ _REFERENCES = {
 }
 
 
-def set_value(text: str, place: Place, key: str, value) -> str:
+def set_value(text: str, place: Place, key: str, value, spelt: str = "") -> str:
     """Set one key, or take it away.
 
     Parameters
@@ -45,6 +47,8 @@ def set_value(text: str, place: Place, key: str, value) -> str:
     value : text, number, bool, list or None
         In the key's own unit; None removes the key. If the file gives it in another unit, it is
         written in that one [-].
+    spelt : str
+        How to spell the key, and with it the unit, where the file has none yet [-].
 
     Returns
     -------
@@ -63,7 +67,9 @@ def set_value(text: str, place: Place, key: str, value) -> str:
     """
     document = tomlkit.parse(text)
     table = _find(document, place)
-    spelt, factor = next(((name, f) for name, f in twins(key).items() if name in table), (key, 1.0))
+    every = {key: 1.0, **twins(key)}
+    spelt = next((name for name in every if name in table), spelt or key)
+    factor = every[spelt]
     if value is None:
         table.pop(spelt, None)
     else:
@@ -71,6 +77,53 @@ def set_value(text: str, place: Place, key: str, value) -> str:
             value = float(f"{value / factor:.6g}")
         _put(table, spelt, _plain(value))
     return tomlkit.dumps(document)
+
+
+def values_at(text: str, place: Place) -> dict:
+    """The values of one place as the file gives them.
+
+    Parameters
+    ----------
+    text : str
+        A campaign file's text [-].
+    place : tuple of str
+        Table and ids [-].
+
+    Returns
+    -------
+    dict
+        Values by the keys' own names, in their own units; rows inside the place are left out [-].
+
+    Raises
+    ------
+    CardError
+        There is no such place.
+    """
+    values = {}
+    for name, value in _find(_document(text), place).items():
+        own, factor = _own_name(name)
+        if isinstance(value, (int, float)) and not isinstance(value, bool) and factor != 1.0:
+            value = float(f"{value * factor:.6g}")
+        if not isinstance(value, dict):
+            values[own] = value
+    return values
+
+
+@lru_cache(maxsize=4)
+def _document(text: str) -> dict:
+    return tomllib.loads(text)
+
+
+@cache
+def _own_name(name: str) -> tuple[str, float]:
+    """A key's own name and the factor to its unit, from any spelling of it."""
+    every = (*TABLES.values(), *ROWS.values(), STATION, FLAP_LIMIT, POINT, CHANGE, CHANGE_FIELDS)
+    for key in (key for table in every for key in table):
+        if name == key.name:
+            return name, 1.0
+        if name in twins(key.name):
+            return key.name, twins(key.name)[name]
+    return name, 1.0
 
 
 def add_row(text: str, place: Place, name: str, values: dict) -> str:
@@ -184,11 +237,11 @@ def _find(document, place: Place) -> Table:
     while rest:
         name = rest.pop(0)
         at = at.get(name)
-        if isinstance(at, AoT) and rest:
+        if isinstance(at, list) and rest:
             wanted = rest.pop(0)
             by = _NAMED_BY.get(name, "id")
             at = next((row for row in at if _same(row.get(by), wanted)), None)
-        if at is None or isinstance(at, AoT):
+        if not isinstance(at, dict):
             fault = Fault(where=", ".join(place), got="no such place", expected="one that is in the file")
             raise CardError(faults=(fault,))
     return at

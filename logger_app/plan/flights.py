@@ -2,12 +2,14 @@
 
 Pure. What has been flown comes in as numbers: runs that count by (configuration, point), and the
 configurations of the flights in the order they were flown. Main names: `budget`, `loads`,
-`runs_left`, `propose_flights`, `next_flight`.
+`count_flown`, `runs_left`,
+`propose_flights`, `next_flight`.
 """
 
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -15,6 +17,7 @@ from logger_app.errors import Fault
 from logger_app.plan.loading import aircraft_as_fitted, lineage, loading_limits, weight_and_cg
 from logger_app.plan.order import build_up
 from logger_app.records.plan import Campaign, PlannedFlight
+from logger_app.records.results import StallSpeed
 
 Flown = Mapping[tuple[str, str], int]
 """Runs that count, by (configuration id, point id)."""
@@ -200,6 +203,22 @@ def loads(campaign: Campaign, flight: PlannedFlight) -> tuple[CardLoad, ...]:
             )
         )
     return tuple(rows)
+
+
+def count_flown(runs: Sequence[StallSpeed]) -> dict[tuple[str, str], int]:
+    """Runs that count, out of reduced ones.
+
+    Parameters
+    ----------
+    runs : sequence of StallSpeed
+        As `reduce` leaves them [-].
+
+    Returns
+    -------
+    dict of (str, str) to int
+        By (configuration, point); runs without either are not in it [-].
+    """
+    return dict(Counter((r.configuration, r.point) for r in runs if r.counts and r.configuration and r.point))
 
 
 def runs_left(campaign: Campaign, flown: Flown | None = None) -> dict[tuple[str, str], int]:

@@ -1,0 +1,216 @@
+"""The plan screen's widgets: draw a `PlanView`, send intents. Decides nothing (see `presenters.plan`).
+
+Main names: `PlanScreen`, `PlanScreenApp`.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from kivy.app import App
+from kivy.lang import Builder
+from kivy.properties import (
+    BooleanProperty,
+    ColorProperty,
+    ListProperty,
+    NumericProperty,
+    ObjectProperty,
+    StringProperty,
+)
+from kivy.uix.behaviors import ButtonBehavior
+from kivy.uix.boxlayout import BoxLayout
+from kivy.uix.button import Button
+from kivy.uix.gridlayout import GridLayout
+from kivy.uix.label import Label
+
+from logger_app.errors import LoggerError
+from logger_app.plan.cards_io import read_text, write_text
+from logger_app.ui.presenters import plan as presenter
+
+Builder.load_file(str(Path(__file__).with_suffix(".kv")))
+
+# Blue to yellow rather than red to green, and each with its word in the cell.
+_BACK = {"none": (0.90, 0.92, 0.95, 1), "part": (0.99, 0.93, 0.70, 1), "done": (0.75, 0.87, 0.98, 1)}
+_FILL = {"none": (0.90, 0.92, 0.95, 1), "part": (0.85, 0.62, 0.05, 1), "done": (0.10, 0.40, 0.75, 1)}
+_SAYS = {
+    "wrong": ("WRONG  ", (0.65, 0.05, 0.05, 1)),
+    "advice": ("ADVICE  ", (0.45, 0.30, 0.0, 1)),
+    "fine": ("", (0.05, 0.35, 0.15, 1)),
+}
+
+
+class PlanButton(Button):
+    """A button that asks for something."""
+
+    active = BooleanProperty(False)
+
+
+class PlanText(Label):
+    """Text that wraps and is as tall as it must be."""
+
+
+class RowLabel(Label):
+    """What a row of the matrix is."""
+
+
+class CellButton(ButtonBehavior, BoxLayout):
+    """One point of the matrix."""
+
+    title = StringProperty("")
+    count = StringProperty("")
+    words = StringProperty("")
+    share = NumericProperty(0.0)
+    back = ColorProperty(_BACK["none"])
+    fill = ColorProperty(_FILL["none"])
+    selected = BooleanProperty(False)
+
+
+class FieldRow(BoxLayout):
+    """A value that can be typed over; sends it when the box is left or Enter is pressed."""
+
+    label = StringProperty("")
+    value = StringProperty("")
+    hint = StringProperty("")
+    lines = BooleanProperty(False)
+    where = ObjectProperty(None)
+    send = ObjectProperty(None)
+
+    def done(self) -> None:
+        typed = self.ids.box.text
+        if self.send and typed != self.value:
+            self.send(presenter.SetValue(self.where.place, self.where.key, typed))
+
+    def show(self, field: presenter.Field) -> None:
+        """Another value for the same key; what is being typed is left alone."""
+        self.where, self.value, self.hint = field, field.value, field.hint
+        if not self.ids.box.focus:
+            self.ids.box.text = field.value
+
+
+class PlanScreen(BoxLayout):
+    """The whole screen; `send` is where intents go."""
+
+    send = ObjectProperty(None)
+    shown = ListProperty([])
+
+    def render(self, view: presenter.PlanView) -> None:
+        """Draw a view."""
+        ids = self.ids
+        ids.title.text, ids.state_words.text = view.title, view.state_words
+        ids.undo.disabled, ids.save.disabled = not view.can_undo, not view.can_save
+        ids.heading.text, ids.next_flight.text = view.heading, view.next_flight
+        self._buttons(ids.tabs, view.tabs, 280)
+        self._buttons(ids.cards, view.cards, 110)
+        self._matrix(view)
+        self._detail(view)
+        self._checks(view)
+
+    def _buttons(self, box, actions, width: float) -> None:
+        box.clear_widgets()
+        for action in actions:
+            box.add_widget(self._button(action, size_hint_x=None, width=f"{width}dp"))
+
+    def _button(self, action: presenter.Action, **more) -> PlanButton:
+        button = PlanButton(text=action.label, active=action.active, **more)
+        button.bind(on_release=lambda *_: self.send(action.intent))
+        return button
+
+    def _matrix(self, view: presenter.PlanView) -> None:
+        grid: GridLayout = self.ids.matrix
+        grid.clear_widgets()
+        grid.cols = len(view.columns) + 1
+        for text in ("", *view.columns) if view.columns else ():
+            grid.add_widget(PlanText(text=text, bold=True, halign="center"))
+        for row in view.rows:
+            grid.add_widget(RowLabel(text=row.label))
+            for cells, add in zip(row.cells, row.adds, strict=True):
+                grid.add_widget(self._cell_box(cells, add))
+
+    def _cell_box(self, cells, add) -> BoxLayout:
+        box = BoxLayout(size_hint_y=None, height="86dp", spacing="3dp")
+        for cell in cells:
+            button = CellButton(
+                title=cell.title,
+                count=cell.count,
+                words=cell.words,
+                share=cell.share,
+                back=_BACK[cell.status],
+                fill=_FILL[cell.status],
+                selected=cell.selected,
+            )
+            button.bind(on_release=lambda *_, place=cell.place: self.send(presenter.Select(place)))
+            box.add_widget(button)
+        if add is not None:
+            box.add_widget(self._button(presenter.Action(label="+", intent=add), pos_hint={"center_y": 0.5}))
+        return box
+
+    def _detail(self, view: presenter.PlanView) -> None:
+        """The fields stay while they are the same ones, so that typing on is not interrupted."""
+        box = self.ids.detail
+        same = [("field", f.place, f.key) for f in view.fields] + [("do", a.label) for a in view.actions]
+        same += [("line", line) for line in view.lines]
+        if same == self.shown and view.fields:
+            rows = [child for child in reversed(box.children) if isinstance(child, FieldRow)]
+            for row, field in zip(rows, view.fields, strict=True):
+                row.show(field)
+            return
+        self.shown = same
+        box.clear_widgets()
+        for line in view.lines:
+            box.add_widget(PlanText(text=line))
+        for action in view.actions:
+            box.add_widget(self._button(action))
+        for field in view.fields:
+            row = FieldRow(
+                label=field.label, value=field.value, hint=field.hint, lines=field.lines, where=field
+            )
+            row.send = self.send
+            box.add_widget(row)
+
+    def _checks(self, view: presenter.PlanView) -> None:
+        box = self.ids.checks
+        box.clear_widgets()
+        for kind, sentence in view.checks:
+            mark, colour = _SAYS[kind]
+            box.add_widget(PlanText(text=mark + sentence, color=colour))
+
+
+class PlanScreenApp(App):
+    """The plan of one campaign file: holds the state, writes the file when asked.
+
+    Not called PlanApp: Kivy would then load plan.kv by itself, a second time.
+    """
+
+    def __init__(self, file: Path, runs=(), flights=(), trouble: str = "", **more):
+        super().__init__(**more)
+        self.title = f"Kneecall plan: {file}"
+        self.file = Path(file)
+        message = f"Flights could not be read: {trouble}" if trouble else ""
+        self.state = presenter.start(read_text(self.file), runs, flights, message)
+
+    def build(self) -> PlanScreen:
+        screen = PlanScreen(send=self.send)
+        screen.ids.undo.bind(on_release=lambda *_: self.send(presenter.Undo()))
+        screen.ids.save.bind(on_release=lambda *_: self.save())
+        screen.render(presenter.view(self.state))
+        return screen
+
+    def send(self, intent) -> None:
+        """Take an intent and draw what follows."""
+        self.state = presenter.update(self.state, intent)
+        if self.root:
+            self.root.render(presenter.view(self.state))
+
+    def save(self) -> None:
+        """Write the file, unless it is not the one that was opened any more."""
+        try:
+            if read_text(self.file) != self.state.saved:
+                self.send(
+                    presenter.Saved("Not saved: the file has been changed by something else; open it again.")
+                )
+                return
+            write_text(self.file, self.state.text)
+        except (LoggerError, OSError) as err:
+            self.send(presenter.Saved(f"Not saved: {err}"))
+            return
+        self.send(presenter.Saved())
