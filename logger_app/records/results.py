@@ -81,6 +81,7 @@ class StallSpeed:
     load_factor: float | None = None  # measured, normal to the flight path, at the event
     cl_max: float | None = None
     density_altitude_ft: float | None = None
+    ground_speed_kt: float | None = None  # from a joined trace
     warning_margin_kt: float | None = None  # above the stall; CAS when calibrated, else IAS
     buffet_margin_kt: float | None = None
     curve: tuple[tuple[float, float], ...] = ()  # (flight_s, ias_kt) along the fitted approach

@@ -28,6 +28,7 @@ from logger_app.reduce.standardise import (
     max_lift_coefficient,
     turn_load_factor,
 )
+from logger_app.reduce.trace import TraceAtEvent
 from logger_app.reduce.uncertainty import run_budget, total_u_kt, weight_u_kt
 from logger_app.reduce.words import summary
 
@@ -35,17 +36,6 @@ from logger_app.reduce.words import summary
 # common practice, no source).
 LEVEL_WITHIN_DEG = 5.0
 BANK_U_DEG = 3.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TraceAtEvent:
-    """What a joined trace says at the stall event of a run; None or NaN where it says nothing."""
-
-    load_factor: float | None = None
-    load_factor_u: float = 0.02
-    altitude_ft: float | None = None
-    oat_degc: float | None = None
-    note: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,6 +51,7 @@ class Options:
     to_cg_mm: float | None = None
     tail_arm_mm: float | None = None
     at_event: Mapping[str, TraceAtEvent] = field(default_factory=dict)  # by run id
+    steps: tuple[str, ...] = ()  # what was done before: traces joined
 
 
 def reduce_campaign(campaign: Campaign, flights: Sequence[FlightData], options: Options = Options()) -> Reduction:
@@ -105,7 +96,7 @@ def reduce_campaign(campaign: Campaign, flights: Sequence[FlightData], options: 
         comparisons=comparisons,
         excluded=tuple(_excluded(runs, flights)),
         reviewed_share=sum(run.reviewed for run in runs) / len(runs) if runs else 0.0,
-        provenance=_provenance(flights),
+        provenance=_provenance(flights, options),
         summary=summary(campaign, comparisons),
     )
 
@@ -139,12 +130,12 @@ def _reduce_run(
     stall = stall_of_run(run, campaign.indicator)
     trace = options.at_event.get(run.id)
     notes = list(stall.notes)
-    flap_deg = run.settings.flap_deg if run.settings.flap_deg is not None else (point.flap_deg if point else None)
+    flap_deg = _first(run.settings.flap_deg, point.flap_deg if point else None)
     calibrated = _calibrated(campaign, flap_deg, stall, notes)
     weight = _weight(campaign, flight.weight(run.id), notes)
     stall_cas = _rate_in_cas(stall, calibrated)
     verdict = judge(run, stall_cas, point, flight.info.configuration)
-    bank_deg = run.settings.bank_deg if run.settings.bank_deg is not None else (point.bank_deg if point else None)
+    bank_deg = _first(run.settings.bank_deg, point.bank_deg if point else None)
     speeds = _standardised(campaign, calibrated, weight, bank_deg, trace, options, notes)
     weight_term = weight_u_kt(speeds.raw_kt, *weight[:2]) if speeds.raw_kt and weight and weight[1] is not None else None
     budget = run_budget(stall, campaign.indicator, calibrated, weight_term, speeds.load_factor_u_kt)
@@ -180,8 +171,9 @@ def _reduce_run(
         buffet_margin_kt=_margin(campaign, flap_deg, stall.buffet_ias_kt, stall.ias_kt, calibrated),
         warning_margin_kt=_margin(campaign, flap_deg, stall.warning_ias_kt, stall.ias_kt, calibrated),
         wing_drop=stall.wing_drop,
-        altitude_lost_ft=stall.altitude_lost_ft,
-        altitude_ft=stall.altitude_ft if stall.altitude_ft is not None else (trace.altitude_ft if trace else None),
+        altitude_lost_ft=_first(stall.altitude_lost_ft, trace.altitude_lost_ft if trace else None),
+        altitude_ft=_first(stall.altitude_ft, trace.altitude_ft if trace else None),
+        ground_speed_kt=trace.ground_speed_kt if trace else None,
         density_altitude_ft=_density_altitude(stall, trace),
         weight_kg=weight[0] if weight else None,
         weight_u_kg=weight[1] if weight else None,
@@ -304,11 +296,15 @@ def _cl_max(campaign, calibrated, weight, trace) -> float | None:
 def _density_altitude(stall: RunStall, trace: TraceAtEvent | None) -> float | None:
     if trace is None or _finite(trace.oat_degc) is None:
         return None
-    altitude = _finite(trace.altitude_ft) if _finite(trace.altitude_ft) is not None else stall.altitude_ft
+    altitude = _first(_finite(trace.altitude_ft), stall.altitude_ft)
     try:
         return density_altitude_ft(altitude, trace.oat_degc) if altitude is not None else None
     except (OutsideValidity, BadQuantity):
         return None
+
+
+def _first(*values: float | None) -> float | None:
+    return next((value for value in values if value is not None), None)
 
 
 def _finite(value: float | None) -> float | None:
@@ -342,9 +338,10 @@ def _run_provenance(flight: FlightData, run: Run, stall: RunStall, steps, calibr
     return Provenance(flight=flight.info.id, rows=rows, steps=tuple(done), app=__version__, packs=flight.packs)
 
 
-def _provenance(flights: Sequence[FlightData]) -> Provenance:
+def _provenance(flights: Sequence[FlightData], options: Options) -> Provenance:
     return Provenance(
         app=__version__,
+        steps=options.steps,
         packs=tuple(sorted({pack for flight in flights for pack in flight.packs})),
         hashes=tuple((flight.info.id, flight.journal_sha256) for flight in flights if flight.journal_sha256),
     )

@@ -3,8 +3,8 @@
 14 CFR part 23 as before Amendment 23-64, read in a public copy of the e-CFR (part 23, subpart B).
 """
 
-from logger_app.reduce import cells, quality, stall_speed
 from logger_app.records.runs import StallEvent
+from logger_app.reduce import cells, quality, stall_speed
 
 
 def test_23_201b_rate_to_which_stall_speeds_are_read():

@@ -1,0 +1,371 @@
+"""Reads a trace: CSV with units in its column names, GPX, or NMEA 0183. Nothing is guessed.
+
+GPX is parsed with expat and a document type is refused, so no entity is ever expanded and
+nothing outside the file is read.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+from xml.parsers import expat
+
+import numpy as np
+
+from logger_app.errors import Fault, ReduceError
+from logger_app.reduce.trace import Trace
+from logger_app.units import KT_PER_KMH, KT_PER_MPH, KT_PER_MPS, M_PER_FT, M_PER_NMI
+
+MOST_BYTES = 200_000_000
+FEWEST_SAMPLES = 2
+# Mean radius of the earth, for distances of a few metres between fixes (from memory).
+EARTH_RADIUS_M = 6_371_000.0
+
+# Column of a CSV -> (our column, factor, offset): value * factor + offset.
+CSV_COLUMNS: dict[str, tuple[str, float, float]] = {
+    **{f"{kind}_kt": (f"{kind}_kt", 1.0, 0.0) for kind in ("ias", "cas", "tas", "ground_speed")},
+    **{f"{kind}_mph": (f"{kind}_kt", KT_PER_MPH, 0.0) for kind in ("ias", "cas", "tas", "ground_speed")},
+    **{f"{kind}_kmh": (f"{kind}_kt", KT_PER_KMH, 0.0) for kind in ("ias", "cas", "tas", "ground_speed")},
+    **{f"{kind}_mps": (f"{kind}_kt", KT_PER_MPS, 0.0) for kind in ("ias", "cas", "tas", "ground_speed")},
+    "altitude_ft": ("altitude_ft", 1.0, 0.0),
+    "altitude_m": ("altitude_ft", 1 / M_PER_FT, 0.0),
+    "pressure_altitude_ft": ("altitude_ft", 1.0, 0.0),
+    "pressure_altitude_m": ("altitude_ft", 1 / M_PER_FT, 0.0),
+    "track_deg": ("track_deg", 1.0, 0.0),
+    "heading_deg": ("heading_deg", 1.0, 0.0),
+    "load_factor": ("load_factor", 1.0, 0.0),
+    "nz": ("load_factor", 1.0, 0.0),
+    "oat_degc": ("oat_degc", 1.0, 0.0),
+    "oat_degf": ("oat_degc", 5 / 9, -160 / 9),
+    "latitude_deg": ("latitude_deg", 1.0, 0.0),
+    "longitude_deg": ("longitude_deg", 1.0, 0.0),
+}
+TIME_COLUMNS = ("flight_s", "time_s", "utc")
+
+
+def read_trace(path: Path) -> Trace:
+    """Read a trace.
+
+    Parameters
+    ----------
+    path : Path
+        A ``.csv``, ``.gpx`` or ``.nmea`` (``.nma``, ``.txt``) file [-].
+
+    Returns
+    -------
+    Trace
+        Times count from its first sample, or are the flight clock when its column says so [-].
+
+    Raises
+    ------
+    ReduceError
+        It is missing, empty, damaged, of another kind, or has no time: with file and line.
+    """
+    path = Path(path)
+    readers: dict[str, Callable[[str, str], Trace]] = {
+        ".csv": _read_csv,
+        ".gpx": _read_gpx,
+        ".nmea": _read_nmea,
+        ".nma": _read_nmea,
+        ".txt": _read_nmea,
+    }
+    reader = readers.get(path.suffix.lower())
+    if reader is None:
+        raise fault(path, f"a {path.suffix or 'nameless'} file", "a .csv, .gpx or .nmea file")
+    trace = reader(read_text(path), path.name)
+    if len(trace.time_s) < FEWEST_SAMPLES:
+        raise fault(path, f"{len(trace.time_s)} sample(s) with a time", f"{FEWEST_SAMPLES} or more")
+    return _with_velocity(trace)
+
+
+def read_text(path: Path) -> str:
+    """A text file whole, within reason.
+
+    Parameters
+    ----------
+    path : Path
+        The file [-].
+
+    Returns
+    -------
+    str
+        Its text, a byte-order mark removed [-].
+
+    Raises
+    ------
+    ReduceError
+        It is missing, unreadable, empty, too large or no text.
+    """
+    try:
+        if path.stat().st_size > MOST_BYTES:
+            raise fault(path, f"{path.stat().st_size} bytes", f"at most {MOST_BYTES}")
+        text = path.read_bytes().decode("utf-8-sig")
+    except OSError as err:
+        raise fault(path, err.strerror or str(err), "a file that can be read") from err
+    except UnicodeDecodeError as err:
+        raise fault(path, f"byte {err.start} is no UTF-8 text", "a text file in UTF-8") from err
+    if not text.strip():
+        raise fault(path, "an empty file", "samples")
+    return text
+
+
+def fault(path: Path | str, got: str, expected: str, line: int | None = None) -> ReduceError:
+    """The error for one thing wrong with an input file.
+
+    Parameters
+    ----------
+    path : Path or str
+        The file [-].
+    got : str
+        What was found [-].
+    expected : str
+        What would be right [-].
+    line : int, optional
+        Line, counted from 1 [-].
+
+    Returns
+    -------
+    ReduceError
+        To be raised [-].
+    """
+    where = f"{path}, line {line}" if line else str(path)
+    return ReduceError(faults=(Fault(where=where, got=got, expected=expected),))
+
+
+def csv_rows(text: str, name: str) -> list[tuple[int, dict[str, str]]]:
+    """Rows of a CSV with a header, with their line numbers; comment lines (#) skipped.
+
+    Parameters
+    ----------
+    text : str
+        The file's text; comma, semicolon or tab [-].
+    name : str
+        The file's name, for messages [-].
+
+    Returns
+    -------
+    list of (int, dict)
+        Line number and cells by column name [-].
+
+    Raises
+    ------
+    ReduceError
+        There is no header with a row under it.
+    """
+    lines = [(k, line) for k, line in enumerate(text.splitlines(), 1) if line.strip() and not line.startswith("#")]
+    if len(lines) < 2:
+        raise fault(name, "no rows", "a header line and at least one row")
+    header_text = lines[0][1]
+    mark = max(",;\t", key=header_text.count)
+    header = [cell.strip().lower() for cell in next(csv.reader([header_text], delimiter=mark))]
+    rows = csv.reader(io.StringIO("\n".join(line for _, line in lines[1:])), delimiter=mark)
+    return [(number, dict(zip(header, (c.strip() for c in row)))) for (number, _), row in zip(lines[1:], rows)]
+
+
+def number_in(cell: str | None, name: str, line: int, column: str) -> float:
+    """A number in a cell; NaN when it is empty or says so.
+
+    Parameters
+    ----------
+    cell : str or None
+        The cell's text [-].
+    name : str
+        The file's name, for messages [-].
+    line : int
+        Line, counted from 1 [-].
+    column : str
+        Column, for messages [-].
+
+    Returns
+    -------
+    float
+        The number as written [-].
+
+    Raises
+    ------
+    ReduceError
+        It is no number.
+    """
+    if cell is None or cell == "" or cell.lower() in ("nan", "na", "null", "-"):
+        return math.nan
+    try:
+        value = float(cell)
+    except ValueError:
+        raise fault(name, f"{column} = {cell!r}", "a number", line) from None
+    return value if math.isfinite(value) else math.nan
+
+
+def _read_csv(text: str, name: str) -> Trace:
+    rows = csv_rows(text, name)
+    header = list(rows[0][1])
+    clock = next((c for c in TIME_COLUMNS if c in header), None)
+    known = [c for c in header if c in CSV_COLUMNS]
+    if clock is None or not known:
+        raise fault(name, f"columns {', '.join(header)}", f"a time ({', '.join(TIME_COLUMNS)}) and some of {', '.join(CSV_COLUMNS)}")
+    times = [_time(row[clock], name, line) if clock == "utc" else number_in(row.get(clock), name, line, clock) for line, row in rows]
+    columns = {}
+    for source in known:
+        column, factor, offset = CSV_COLUMNS[source]
+        values = np.array([number_in(row.get(source), name, line, source) for line, row in rows])
+        columns[column] = values * factor + offset
+    return _trace(name, times, columns, on_flight_clock=clock == "flight_s")
+
+
+def _read_gpx(text: str, name: str) -> Trace:
+    found: list[dict[str, str]] = []
+    path: list[str] = []
+
+    def opened(tag, attributes):
+        path.append(tag.rsplit(":", 1)[-1].lower())
+        if path[-1] == "trkpt":
+            found.append({"latitude_deg": attributes.get("lat", ""), "longitude_deg": attributes.get("lon", "")})
+
+    def text_in(data):
+        if found and "trkpt" in path and path[-1] in ("ele", "time", "speed", "course"):
+            found[-1][path[-1]] = found[-1].get(path[-1], "") + data
+
+    def refused(*_):
+        raise fault(name, "a document type declaration", "a plain GPX file")
+
+    parser = expat.ParserCreate()
+    parser.StartDoctypeDeclHandler = refused  # no document type, so no entities
+    parser.StartElementHandler, parser.CharacterDataHandler = opened, text_in
+    parser.EndElementHandler = lambda _: path.pop()
+    try:
+        parser.Parse(text.encode("utf-8"), True)
+    except expat.ExpatError as err:
+        raise fault(name, expat.errors.messages[err.code], "well-formed GPX", err.lineno) from err
+    points = [point for point in found if point.get("time", "").strip()]
+    if not points:
+        raise fault(name, f"{len(found)} track point(s), none with a time", "track points with <time>")
+
+    def column(key, factor=1.0):
+        return np.array([number_in(p.get(key, "").strip(), name, 0, key) for p in points]) * factor
+
+    columns = {
+        "latitude_deg": column("latitude_deg"),
+        "longitude_deg": column("longitude_deg"),
+        "altitude_ft": column("ele", 1 / M_PER_FT),
+        "ground_speed_kt": column("speed", KT_PER_MPS),
+        "track_deg": column("course"),
+    }
+    return _trace(name, [_time(p["time"].strip(), name, 0) for p in points], columns)
+
+
+def _read_nmea(text: str, name: str) -> Trace:
+    fixes: dict[float, dict[str, float]] = {}
+    damaged, day, last = 0, 0, -1.0
+    for line in text.splitlines():
+        fields = _nmea_fields(line.strip())
+        if fields is None:
+            damaged += line.strip().startswith("$")
+            continue
+        kind = fields[0][-3:]
+        if kind not in ("RMC", "GGA") or len(fields) < 9 or not fields[1]:
+            continue
+        clock = _nmea_clock(fields[1])
+        if clock is None:
+            damaged += 1
+            continue
+        if clock + 86_400 * day < last - 43_200:  # past midnight
+            day += 1
+        last = clock + 86_400 * day
+        fixes.setdefault(last, {}).update(_nmea_values(kind, fields))
+    if not fixes:
+        raise fault(name, "no RMC or GGA sentence with a time", "NMEA 0183 sentences")
+    times = sorted(fixes)
+    names = ("latitude_deg", "longitude_deg", "altitude_ft", "ground_speed_kt", "track_deg")
+    columns = {column: np.array([fixes[t].get(column, math.nan) for t in times]) for column in names}
+    notes = (f"{damaged} damaged sentence(s) passed over",) if damaged else ()
+    return _trace(name, times, columns, notes=notes)
+
+
+def _nmea_fields(line: str) -> list[str] | None:
+    """Fields of a sentence whose checksum holds (or that has none); None otherwise."""
+    if not line.startswith("$"):
+        return None
+    body, star, given = line[1:].partition("*")
+    if star:
+        total = 0
+        for char in body:
+            total ^= ord(char)
+        if given.strip().upper() != f"{total:02X}":
+            return None
+    return body.split(",")
+
+
+def _nmea_clock(text: str) -> float | None:
+    try:
+        return int(text[:2]) * 3600 + int(text[2:4]) * 60 + float(text[4:])
+    except ValueError:
+        return None
+
+
+def _nmea_values(kind: str, fields: list[str]) -> dict[str, float]:
+    at = 2 if kind == "GGA" else 3
+    values = {"latitude_deg": _nmea_angle(fields[at], fields[at + 1]), "longitude_deg": _nmea_angle(fields[at + 2], fields[at + 3])}
+    if kind == "GGA":
+        values["altitude_ft"] = _float(fields[9] if len(fields) > 9 else "") / M_PER_FT
+    else:
+        values |= {"ground_speed_kt": _float(fields[7]), "track_deg": _float(fields[8])}
+    return {key: value for key, value in values.items() if math.isfinite(value)}
+
+
+def _nmea_angle(text: str, side: str) -> float:
+    value = _float(text)
+    degrees = math.floor(value / 100) if math.isfinite(value) else math.nan
+    angle = degrees + (value - 100 * degrees) / 60
+    return -angle if side in ("S", "W") else angle
+
+
+def _float(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        return math.nan
+
+
+def _time(text: str, name: str, line: int) -> float:
+    try:
+        return datetime.fromisoformat(text).timestamp()
+    except ValueError:
+        raise fault(name, f"time {text!r}", "an ISO 8601 time such as 2031-05-04T07:12:03Z", line or None) from None
+
+
+def _trace(name: str, times, columns, on_flight_clock: bool = False, notes: tuple[str, ...] = ()) -> Trace:
+    """Samples with a time, in order, first of equals kept; times from the first one on."""
+    time_s = np.asarray(times, float)
+    keep = np.flatnonzero(np.isfinite(time_s))
+    order = keep[np.argsort(time_s[keep], kind="stable")]
+    _, first = np.unique(time_s[order], return_index=True)
+    order = order[first]
+    time_s = time_s[order]
+    if not on_flight_clock and len(time_s):
+        time_s = time_s - time_s[0]
+    known = {n: v[order] for n, v in columns.items() if np.isfinite(v[order]).any()}
+    return Trace(source=name, time_s=time_s, columns=known, on_flight_clock=on_flight_clock, notes=notes)
+
+
+def _with_velocity(trace: Trace) -> Trace:
+    """Ground speed and track from positions where the file gives none."""
+    have = trace.columns
+    if "ground_speed_kt" in have and "track_deg" in have or not {"latitude_deg", "longitude_deg"} <= set(have):
+        return trace
+    latitude, longitude = np.radians(have["latitude_deg"]), np.radians(have["longitude_deg"])
+    north = np.gradient(latitude, trace.time_s) * EARTH_RADIUS_M
+    east = np.gradient(np.unwrap(longitude), trace.time_s) * EARTH_RADIUS_M * np.cos(latitude)
+    found = {
+        "ground_speed_kt": np.hypot(north, east) * 3600 / M_PER_NMI,
+        "track_deg": np.degrees(np.arctan2(east, north)) % 360,
+    }
+    return Trace(
+        source=trace.source,
+        time_s=trace.time_s,
+        columns={**found, **have},
+        on_flight_clock=trace.on_flight_clock,
+        notes=(*trace.notes, "ground speed and track worked out from positions"),
+    )
