@@ -1,0 +1,360 @@
+"""A flight on the desk: everything that a review shows, and the one way to correct it.
+
+Used by `kneecall review` on the command line and by the review screen. `ReviewDesk.load` reads
+the flight anew; each change is one transaction in the journal, durable when the method returns.
+Between changes the flight is not held, so that two people may take turns; two at the same moment
+get one sentence.
+"""
+
+from __future__ import annotations
+
+import os
+import uuid
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from logger_app import flow
+from logger_app.errors import ReviewError
+from logger_app.logstore import audio_io, codec
+from logger_app.logstore.store import Journal, utc_now
+from logger_app.records.calls import Action, CallKind, Correction, ReviewedCall
+from logger_app.records.clocks import ClockMap
+from logger_app.records.journal import FlightInfo, JournalRow, RowKind
+from logger_app.records.plan import Campaign
+from logger_app.records.runs import FlightRuns, Run
+from logger_app.review.apply import apply_corrections, standing
+from logger_app.review.check import Standing, correct, last_standing
+from logger_app.review.progress import Progress, progress_of
+from logger_app.review.queue import Queue, build_queue
+from logger_app.units import s_to_ns
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Desk:
+    """A flight as it stands, for looking at. `calls` holds rejected ones too."""
+
+    info: FlightInfo
+    unit: str
+    graduation: float
+    calls: tuple[ReviewedCall, ...]
+    runs: FlightRuns
+    corrections: tuple[Correction, ...]
+    queue: Queue
+    progress: Progress
+    duration_s: float
+    sound: tuple[audio_io.Segment, ...]
+    clock_maps: tuple[ClockMap, ...]
+    media: tuple[dict, ...]
+    points: tuple[str, ...]
+
+    def call(self, id: str) -> ReviewedCall | None:
+        """The call with this id, or None."""
+        return next((call for call in self.calls if call.id == id), None)
+
+    def run(self, id: str) -> Run | None:
+        """The run with this id or, from 1, this number; or None."""
+        return next((run for run in self.runs.runs if id in (run.id, str(run.number))), None)
+
+    @property
+    def end_s(self) -> float:
+        """End of the flight: of its sound, or of its last call where there is no sound [s]."""
+        return max([self.duration_s, *(call.end_ns / 1e9 for call in self.calls)])
+
+    def run_of(self) -> dict[str, tuple[str, str]]:
+        """Run number and test point by call id."""
+        return {call.id: (str(run.number), run.point or "") for run in self.runs.runs for call in run.calls}
+
+    def clock(self, camera: str) -> ClockMap:
+        """The clock of a camera file, the last one found; `ReviewError` if it is not linked."""
+        fitting = [
+            m for m in self.clock_maps if camera in (m.source, Path(m.source).name, Path(m.source).stem)
+        ]
+        if not fitting:
+            known = ", ".join(sorted({m.source for m in self.clock_maps})) or "none"
+            raise ReviewError(
+                f"camera {camera!r}: is not on the flight clock; there are: {known}.",
+                hint="Run `kneecall sync` first.",
+            )
+        return fitting[-1]
+
+    def as_json(self) -> dict:
+        """The contract of `review --list --json`."""
+        return {
+            "flight": self.info.id,
+            "duration_s": round(self.duration_s, 3),
+            "calls": [call.as_json() for call in self.calls],
+            "runs": [_run_json(run) for run in self.runs.runs],
+            "queue": [item.as_json() for item in self.queue.items],
+            "progress": self.progress.as_json(),
+            "corrections": [
+                {
+                    "id": c.id,
+                    "utc": c.utc,
+                    "who": c.who,
+                    "action": str(c.action),
+                    "target": c.target,
+                    "why": c.why,
+                    "replaces": c.replaces,
+                    **dict(c.payload),
+                }
+                for c in self.corrections
+            ],
+        }
+
+
+class ReviewDesk:
+    """Reads a flight and takes corrections to it, in the name of one person."""
+
+    def __init__(self, flight_dir: Path, who: str, campaign_dir: Path | None = None):
+        self.flight_dir = Path(flight_dir)
+        self.who = who
+        self.campaign = self._campaign(campaign_dir)
+        self._names: dict[str, CallKind] | None = None
+
+    def load(self) -> Desk:
+        """The flight as it stands now.
+
+        Returns
+        -------
+        Desk
+            Everything to show [-].
+
+        Raises
+        ------
+        LogError
+            The flight cannot be read.
+        """
+        data = flow.load_flight(self.campaign, self.flight_dir)
+        with Journal.open(self.flight_dir, read_only=True) as journal:
+            rows = list(journal.rows())
+            sound = tuple(audio_io.segments_of(self.flight_dir, journal))
+        heard = [codec.body_to_call(row.body) for row in rows if row.kind is RowKind.CALL]
+        heard = flow.with_proposals(heard, [row.body for row in rows if row.kind is RowKind.PROPOSAL])
+        corrections = tuple(
+            codec.body_to_correction(row.body) for row in rows if row.kind is RowKind.CORRECTION
+        )
+        indicator = self.campaign.indicator
+        calls = apply_corrections(heard, corrections, indicator.unit)
+        ids = {call.id for call in calls}
+        queue = build_queue(
+            data.runs,
+            calls,
+            unit=indicator.unit,
+            graduation=indicator.graduation,
+            second=[row.body for row in rows if row.kind is RowKind.SECOND],
+            settled=frozenset(
+                c.target for c in standing(corrections) if c.action is Action.CONFIRM and c.target not in ids
+            ),
+        )
+        return Desk(
+            info=data.info,
+            unit=indicator.unit,
+            graduation=indicator.graduation,
+            calls=calls,
+            runs=data.runs,
+            corrections=corrections,
+            queue=queue,
+            progress=progress_of(calls, corrections, queue),
+            duration_s=max((s.end_sample for s in sound), default=0) / audio_io.RATE_HZ,
+            sound=sound,
+            clock_maps=tuple(
+                codec.body_to_clock_map(row.body) for row in rows if row.kind is RowKind.CLOCK_MAP
+            ),
+            media=tuple(row.body for row in rows if row.kind is RowKind.MEDIA),
+            points=tuple(point.id for point in self.campaign.points),
+        )
+
+    def act(self, action: Action, target: str, why: str = "", **payload) -> Correction:
+        """Take one correction.
+
+        Parameters
+        ----------
+        action : Action
+            What to do [-].
+        target : str
+            Call, run, queue item or correction [-].
+        why : str
+            Reason [-].
+        **payload
+            As `Action` says [-].
+
+        Returns
+        -------
+        Correction
+            As written [-].
+
+        Raises
+        ------
+        ReviewError
+            It cannot be taken; nothing was written.
+        """
+        return self.act_all([(action, target, why, payload)])[0]
+
+    def act_all(self, wanted: Iterable[tuple[Action, str, str, dict]]) -> list[Correction]:
+        """Take several corrections in one transaction: all, or none when one cannot be taken.
+
+        Parameters
+        ----------
+        wanted : iterable of (Action, str, str, dict)
+            Action, target, reason, payload [-].
+
+        Returns
+        -------
+        list of Correction
+            As written [-].
+
+        Raises
+        ------
+        ReviewError
+            One or more cannot be taken; names each.
+        """
+        # The flight is held from reading to writing: what is checked is what is corrected.
+        with Journal.open(self.flight_dir) as journal:
+            wanted = list(wanted)
+            named = any(payload.get("name") for *_, payload in wanted)
+            now = self._standing(self.load(), frozenset(self.names()) if named else frozenset())
+            made, problems = [], []
+            for action, target, why, payload in wanted:
+                try:
+                    correction = correct(
+                        now,
+                        action,
+                        target,
+                        id=_new_id("fix"),
+                        utc=utc_now(),
+                        who=self.who,
+                        why=why,
+                        **payload,
+                    )
+                except ReviewError as err:
+                    problems.append(err)
+                    continue
+                made.append(correction)
+                now = _with(now, correction)
+            if problems:
+                raise problems[0] if len(problems) == 1 else ReviewError("\n".join(map(str, problems)))
+            journal.append(codec.correction_row(c, _at_ns(now, c)) for c in made)
+        return made
+
+    def undo(self, id: str | None = None) -> Correction:
+        """Undo a correction, or the last of this person that stands.
+
+        Parameters
+        ----------
+        id : str, optional
+            Which correction; the last if not given [-].
+
+        Returns
+        -------
+        Correction
+            The undo, as written [-].
+
+        Raises
+        ------
+        ReviewError
+            There is nothing to undo, or no such correction.
+        """
+        if id is None:
+            last = last_standing(self.load().corrections, self.who)
+            if last is None:
+                raise ReviewError(f"{self.flight_dir.name}: {self.who} has no correction to undo.")
+            id = last.id
+        return self.act(Action.UNDO, id)
+
+    def add(self, at_s: float, value, why: str = "", **payload) -> Correction:
+        """Add a call that nobody heard, at a time on the flight clock [s]."""
+        return self.act(Action.ADD, new_call_id(), why, flight_ns=s_to_ns(at_s), value=value, **payload)
+
+    def names(self) -> dict[str, CallKind]:
+        """Names of events, settings and commands that the campaign's language pack knows."""
+        if self._names is None:
+            from logger_app.fly.hear.packs_io import load_pack
+
+            pack = load_pack(self.campaign.language, self.campaign)
+            self._names = {item.name: item.kind for item in pack.items}
+        return self._names
+
+    def kind_of(self, name: str) -> CallKind:
+        """Which kind of call a name is; an event where the pack does not know it."""
+        return self.names().get(name, CallKind.EVENT)
+
+    def write_text(self, path: Path, text: str) -> None:
+        """Write a file whole or not at all."""
+        part = path.with_name(f".{path.name}.part")
+        try:
+            with part.open("w", encoding="utf-8", newline="") as file:
+                file.write(text)
+                file.flush()
+                os.fsync(file.fileno())
+            os.replace(part, path)
+        except BaseException:
+            part.unlink(missing_ok=True)
+            raise
+
+    def _campaign(self, campaign_dir: Path | None) -> Campaign:
+        if not (self.flight_dir / "flight.sqlite").is_file():
+            Journal.open(self.flight_dir, read_only=True)  # says in its own words what is missing
+        return flow.load_campaign(campaign_dir or flow.campaign_of(self.flight_dir))
+
+    def _standing(self, desk: Desk, names: frozenset[str]) -> Standing:
+        return Standing(
+            calls=desk.calls,
+            runs=[run.id for run in desk.runs.runs],
+            points=desk.points,
+            corrections=desk.corrections,
+            duration_ns=s_to_ns(desk.duration_s),
+            unit=desk.unit,
+            never_exceed_ias_kt=self.campaign.aircraft.never_exceed_ias_kt,
+            names=names,
+            run_spans={run.id: (run.start_ns, run.end_ns) for run in desk.runs.runs},
+            items=frozenset(
+                item.id for item in desk.queue.items if item.target is None or item.id != item.target
+            ),
+        )
+
+
+def person() -> str:
+    """Who reviews, where nobody said so: `KNEECALL_WHO`, else the login name."""
+    import getpass
+
+    return os.environ.get("KNEECALL_WHO") or getpass.getuser()
+
+
+def new_call_id() -> str:
+    """An id for a call that a person adds."""
+    return _new_id("call")
+
+
+def _new_id(prefix: str) -> str:
+    # Random: corrections made on two copies of a flight must not bear the same name.
+    return f"{prefix}-{uuid.uuid4().hex[:10]}"
+
+
+def _with(now: Standing, correction: Correction) -> Standing:
+    return replace(now, corrections=[*now.corrections, correction])
+
+
+def _at_ns(now: Standing, correction: Correction) -> int:
+    call = now.call(correction.target)
+    given = correction.get("flight_ns")
+    if call is None and isinstance(given, int):
+        return given
+    return call.flight_ns if call else now.run_spans.get(correction.target, (0, 0))[0]
+
+
+def _run_json(run: Run) -> dict:
+    return {
+        "id": run.id,
+        "number": run.number,
+        "point": run.point,
+        "why_no_point": run.why_no_point,
+        "start_s": round(run.start_s, 3),
+        "end_s": round(run.end_s, 3),
+        "ended": str(run.ended),
+        "discarded": run.discarded,
+        "why_discarded": run.why_discarded,
+        "overruled": run.overruled,
+        "reviewed": run.reviewed,
+        "calls": [call.id for call in run.calls],
+    }

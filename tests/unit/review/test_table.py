@@ -1,0 +1,118 @@
+"""The spreadsheet round trip: unchanged says nothing, a changed row is a correction with its reason."""
+
+import csv
+import io
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from logger_app.errors import ReviewError
+from logger_app.records.calls import Action, CallKind, CallStatus, HeardCall, ReviewedCall
+from logger_app.review.table import COLUMNS, read_changes, to_csv
+
+
+def call(id="c1", value=58.0, at_s=10.0, kind=CallKind.AIRSPEED, name="ias", status=CallStatus.HEARD, words="fifty eight"):
+    start_ns = round(at_s * 1e9)
+    unit = "kt" if kind is CallKind.AIRSPEED else None
+    heard = HeardCall(id=id, start_ns=start_ns, end_ns=start_ns, kind=kind, name=name, value=value, unit=unit, words=words)
+    return ReviewedCall(
+        id=id, flight_ns=start_ns, end_ns=start_ns, kind=kind, name=name, value=value, unit=unit, status=status, heard=heard
+    )
+
+
+CALLS = [call(), call("c2", 57.0, 11.2), call("e1", None, 12.0, CallKind.EVENT, "buffet")]
+
+
+def edited(change, calls=CALLS):
+    rows = list(csv.DictReader(io.StringIO(to_csv(calls, {"c1": ("1", "A1")}), newline="")))
+    change(rows)
+    out = io.StringIO()
+    writer = csv.DictWriter(out, COLUMNS)
+    writer.writeheader()
+    writer.writerows(rows)
+    return read_changes(out.getvalue(), calls, "calls.csv", 100.0)
+
+
+def test_an_unchanged_table_changes_nothing():
+    assert edited(lambda rows: None) == []
+
+
+def test_each_change_is_a_correction_with_its_reason():
+    def change(rows):
+        rows[0] |= {"value": "59", "reason": "heard on replay"}
+        rows[1] |= {"status": "rejected"}
+        rows[2] |= {"flight_s": "12.5"}
+        rows.append(dict.fromkeys(COLUMNS, "") | {"flight_s": "13", "kind": "airspeed", "value": "55"})
+
+    assert edited(change) == [
+        (Action.SET, "c1", "heard on replay", {"value": 59.0}),
+        (Action.REJECT, "c2", "", {}),
+        (Action.MOVE, "e1", "", {"flight_ns": 12_500_000_000}),
+        (Action.ADD, "", "", {"flight_ns": 13_000_000_000, "kind": "airspeed", "value": 55.0}),
+    ]
+
+
+def test_kind_status_and_reopening():
+    def change(rows):
+        rows[0] |= {"kind": "event", "name": "break", "value": ""}
+        rows[1] |= {"status": "confirmed"}
+        rows[2] |= {"status": "confirmed"}
+
+    calls = [*CALLS[:2], call("e1", None, 12.0, CallKind.EVENT, "buffet", CallStatus.REJECTED)]
+    assert edited(change, calls) == [
+        (Action.SET, "c1", "", {"value": None, "kind": "event", "name": "break"}),
+        (Action.CONFIRM, "c2", "", {}),
+        (Action.CONFIRM, "e1", "", {}),
+    ]
+
+
+def test_a_spreadsheet_with_semicolons_decimal_commas_and_a_byte_order_mark():
+    text = "\ufeffid;flight_s;kind;name;value;unit;status\r\nc1;10,000;airspeed;ias;58,5;kt;heard\r\n;;;;;;\r\n"
+
+    assert read_changes(text, CALLS, "calls.csv", 100.0) == [(Action.SET, "c1", "", {"value": 58.5})]
+
+
+def test_every_fault_at_once_and_where():
+    def change(rows):
+        rows[0] |= {"flight_s": "100.5"}
+        rows[1] |= {"kind": "shout"}
+        rows[2] |= {"id": "gone"}
+        rows.append(dict(rows[1]) | {"kind": "airspeed", "status": "maybe"})
+
+    with pytest.raises(ReviewError) as caught:
+        edited(change)
+    text = str(caught.value)
+    for words in (
+        "line 2 flight_s: got '100.5'; expected 0 to 100.000 s",
+        "line 3 kind: got 'shout'",
+        "line 4 id: got an id that is not in this flight (gone)",
+        "line 5 status: got 'maybe'",
+    ):
+        assert words in text
+
+
+@pytest.mark.parametrize("text", ["", "id,kind\n1,2\n", "just words", "\x00\x01"])
+def test_missing_columns_are_one_sentence(text):
+    with pytest.raises(ReviewError, match="calls.csv line 1: got columns .* expected also"):
+        read_changes(text, CALLS, "calls.csv", 100.0)
+
+
+def test_an_id_twice_is_refused():
+    with pytest.raises(ReviewError, match="in the table twice"):
+        edited(lambda rows: rows.append(dict(rows[0])))
+
+
+@pytest.mark.parametrize("words", ["=HYPERLINK(1)", "+1+2", "-2+3", "@SUM(A1)", "'=quoted"])
+def test_no_cell_is_a_formula_for_a_spreadsheet(words):
+    row = next(csv.DictReader(io.StringIO(to_csv([call(words=words)], {}), newline="")))
+
+    assert row["words"][0] == "'"
+
+
+@given(st.text(max_size=300))
+def test_any_text_is_read_or_refused_with_a_sentence(text):
+    try:
+        read_changes("id,flight_s,kind,value\n" + text, CALLS, "calls.csv", 100.0)
+    except ReviewError as err:
+        assert str(err).startswith("calls.csv line")
