@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from logger_app.cli.common import print_json, say
+from logger_app.cli.common import Progress, print_json, say
 
-SUMMARY = "Write the report of a campaign: one page, its tables, subtitles for each camera."
+SUMMARY = (
+    "Write the report of a campaign: one page, its tables, subtitles for each camera; or a clip of one run."
+)
 EXAMPLE = "kneecall report sparrow -o sparrow-report --pdf"
 
 
@@ -17,26 +19,265 @@ def add_arguments(parser) -> None:
                         help="folder of the report (default: CAMPAIGN/results/report); an older report there is replaced")  # fmt: skip
     parser.add_argument("--pdf", action="store_true", help="write report.pdf too")
     parser.add_argument("--open", action="store_true", help="open the page when it is made")
+    parser.add_argument("--clip", metavar="RUN",
+                        help="instead of a report: a copy of a camera's video of this run, with speed, time and events "
+                             "written in; RUN is its id or FLIGHT:NUMBER")  # fmt: skip
+    parser.add_argument("--camera", metavar="NAME", help="which camera the clip is of (with --clip)")
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
 
 
 def run(args) -> int:
     """Load, reduce, write; see the module's docstring."""
     from logger_app import flow
-    from logger_app.report.report_io import write_report
 
     campaign, flights, reduction = flow.reduce_all(args.campaign)
     out = args.output or args.campaign / "results" / "report"
-    page = write_report(
-        out, campaign, flights, reduction, sound_of=flow.sound_finder(args.campaign), pdf=args.pdf
-    )
+    if args.clip:
+        return _clip(args, out, campaign, flights, reduction)
+    page = write(args.campaign, out, campaign, flights, reduction, pdf=args.pdf)
     if args.open:
         _open(page)
     if args.json:
-        print_json({"report": str(page), "bytes": page.stat().st_size})
+        print_json(
+            {
+                "report": str(page),
+                "bytes": page.stat().st_size,
+                "pdf": str(out / "report.pdf") if args.pdf else None,
+            }
+        )
     else:
         print(page)
     return 0
+
+
+def write(campaign_dir: Path, out: Path, campaign, flights, reduction, *, pdf: bool = False) -> Path:
+    """Write the report of a campaign with everything that its folder has: sound, pictures, tufts, subtitles."""
+    from logger_app.report.report_io import write_report
+
+    extras = gather(campaign_dir, flights)
+    with Progress("Sound and pictures") as progress:
+        return write_report(
+            out,
+            campaign,
+            flights,
+            reduction,
+            sound_of=SoundFinder(campaign_dir, flights),
+            frame_of=frame_finder(campaign_dir, extras),
+            pdf=pdf,
+            extras=extras,
+            progress=progress.to,
+        )
+
+
+def gather(campaign_dir: Path, flights):
+    """What the journals say of cameras and tufts, the campaign's file, the versions and the rules."""
+    import platform
+
+    from logger_app import __version__, flow
+    from logger_app.reduce.quality import RULES
+    from logger_app.report.extras import Extras
+
+    cameras, tufts = [], []
+    for data in flights:
+        of_flight, marks = _journalled(campaign_dir / flow.FLIGHTS_DIR / data.info.id, data.info.id)
+        cameras += of_flight
+        tufts += marks
+    file = campaign_dir / flow.CAMPAIGN_FILE if campaign_dir.is_dir() else campaign_dir
+    engines = sorted(
+        {c.heard.engine for d in flights for r in d.runs.runs for c in r.calls if c.heard and c.heard.engine}
+    )
+    return Extras(
+        cameras=tuple(cameras),
+        tufts=tuple(tufts),
+        campaign_file=file.read_bytes(),
+        versions=(
+            ("kneecall", __version__),
+            ("Python", platform.python_version()),
+            ("engine", ", ".join(engines) or "none"),
+        ),
+        rules=RULES,
+    )
+
+
+def _journalled(flight_dir: Path, flight: str):
+    from logger_app.logstore import codec
+    from logger_app.logstore.store import Journal
+    from logger_app.records.journal import RowKind
+    from logger_app.report.extras import CameraFile, TuftMark
+
+    with Journal.open(flight_dir, read_only=True) as journal:
+        rows = list(journal.rows(RowKind.MEDIA, RowKind.CLOCK_MAP, RowKind.TUFT))
+    maps = {}
+    for row in rows:
+        if row.kind is RowKind.CLOCK_MAP:
+            found = codec.body_to_clock_map(row.body)
+            maps[found.source] = found
+    media = {row.body["file"]: row.body for row in rows if row.kind is RowKind.MEDIA}
+    cameras = [
+        CameraFile(
+            flight=flight,
+            camera=str(body.get("camera") or Path(file).stem),
+            file=file,
+            duration_s=body.get("duration_s"),
+            clock_map=next(
+                (maps[name] for name in (file, Path(file).name, body.get("camera")) if name in maps), None
+            ),
+            sha256=body.get("sha256", ""),
+        )
+        for file, body in media.items()
+    ]
+    tufts = [
+        TuftMark(
+            flight=flight,
+            flight_s=row.flight_ns / 1e9,
+            camera=str(row.body.get("camera", "")),
+            station=str(row.body["station"]),
+            state=str(row.body["state"]).replace("_", " "),
+            ias_kt=row.body.get("ias_kt"),
+            proposed=bool(row.body.get("proposed")),
+            who=row.body.get("who", ""),
+        )
+        for row in rows
+        if row.kind is RowKind.TUFT
+    ]
+    return cameras, tufts
+
+
+class SoundFinder:
+    """A stretch of a flight's sound as a small Ogg; a whole run is read at once, for its calls come together."""
+
+    def __init__(self, campaign_dir: Path, flights):
+        from logger_app import flow
+
+        self.folder = campaign_dir / flow.FLIGHTS_DIR
+        self.spans = {
+            data.info.id: [(max(run.start_s - 5, 0.0), run.end_s + 5) for run in data.runs.runs]
+            for data in flights
+        }
+        self.kept: tuple[str, float, float] | None = None
+        self.pcm = None
+
+    def __call__(self, flight: str, start_s: float, end_s: float) -> bytes | None:
+        from logger_app.sound_io import encode_opus
+
+        rate = 16_000
+        if not (self.kept and self.kept[0] == flight and self.kept[1] <= start_s and end_s <= self.kept[2]):
+            self._read(flight, start_s, end_s)
+        first = round((start_s - self.kept[1]) * rate)
+        part = self.pcm[first : first + round((end_s - start_s) * rate)]
+        return encode_opus(part) if len(part) and part.any() else None
+
+    def _read(self, flight: str, start_s: float, end_s: float) -> None:
+        from logger_app.errors import LogError
+        from logger_app.logstore.audio_io import read_sound
+
+        around = [span for span in self.spans.get(flight, ()) if span[0] <= start_s and end_s <= span[1]]
+        begin, end = around[0] if around else (start_s, end_s)
+        try:
+            self.pcm = read_sound(self.folder / flight, begin, end)
+        except LogError as err:  # the figures stand without it; the page counts what is missing
+            say(f"No sound for {flight}: {err}")
+            import numpy as np
+
+            self.pcm = np.zeros(0, np.int16)
+        self.kept = (flight, begin, end)
+
+
+def frame_finder(campaign_dir: Path, extras):
+    """A function that gives the picture at a time of a flight, or None when no camera was synced."""
+    synced = [camera for camera in extras.cameras if camera.clock_map is not None]
+    if not synced:
+        return None
+    from logger_app.report.frames_io import FrameFinder
+
+    return FrameFinder([(camera, camera_path(campaign_dir, camera)) for camera in synced])
+
+
+def camera_path(campaign_dir: Path, camera) -> Path:
+    """Where a camera's file lies: as noted, else in the flight's `media` folder."""
+    from logger_app import flow
+
+    flight_dir = campaign_dir / flow.FLIGHTS_DIR / camera.flight
+    noted = Path(camera.file)
+    places = [flight_dir / noted, flight_dir / "media" / noted.name]  # an absolute path wins in the first
+    return next((place for place in places if place.is_file()), places[0])
+
+
+def _clip(args, out: Path, campaign, flights, reduction) -> int:
+    from logger_app.report.clip_io import write_clip
+    from logger_app.report.subtitles import file_name
+    from logger_app.report.view import build_page
+
+    chosen = _chosen_run(build_page(campaign, flights, reduction), args.clip)
+    extras = gather(args.campaign, [data for data in flights if data.info.id == chosen.flight])
+    camera = _chosen_camera(extras.cameras, chosen, args.camera)
+    name = f"clip_{file_name(chosen.flight)}_run{chosen.run.number}_{file_name(camera.camera)}.mp4"
+    with Progress(f"Clip of {chosen.name}") as progress:
+        clip = write_clip(
+            out / name,
+            camera_path(args.campaign, camera),
+            camera.clock_map,
+            chosen,
+            campaign.indicator.unit,
+            progress.to,
+        )
+    if args.open:
+        _open(clip)
+    if args.json:
+        print_json(
+            {"clip": str(clip), "run": chosen.run.id, "flight": chosen.flight, "camera": camera.camera}
+        )
+    else:
+        print(clip)
+    return 0
+
+
+def _chosen_run(page, wanted: str):
+    from logger_app.errors import ReportError
+
+    flight, _, number = wanted.rpartition(":")
+    found = [
+        view
+        for view in page.runs
+        if view.run.id == wanted
+        or (view.flight == flight and str(view.run.number) == number)
+        or f"{view.flight}:{view.run.id}" == wanted
+    ]
+    if len(found) == 1:
+        return found[0]
+    known = ", ".join(f"{view.flight}:{view.run.number}" for view in page.runs) or "none"
+    got = "no such run" if not found else f"{len(found)} runs of that id"
+    raise ReportError(f"--clip {wanted}: {got}; expected one of {known}.")
+
+
+def _chosen_camera(cameras, chosen, wanted: str | None):
+    """The camera's file that shows most of the run."""
+    from logger_app.errors import ReportError
+
+    named = [camera for camera in cameras if wanted in (None, camera.camera, camera.file)]
+    names = sorted({camera.camera for camera in cameras})
+    if not named:
+        got = f"--camera {wanted}" if wanted else f"{chosen.flight}"
+        raise ReportError(
+            f"{got}: no such camera in flight {chosen.flight}; expected one of {', '.join(names) or 'none: no camera file is linked'}.",
+            hint="Link camera files with: kneecall sync FLIGHT VIDEO",
+        )
+    if len({camera.camera for camera in named}) > 1:
+        raise ReportError(
+            f"--clip {chosen.flight}:{chosen.run.number}: which camera? Give --camera, one of {', '.join(names)}."
+        )
+    synced = [camera for camera in named if camera.clock_map is not None]
+    if not synced:
+        raise ReportError(
+            f"camera {named[0].camera} of flight {chosen.flight}: not on the flight clock; a clip needs its clock map.",
+            hint=f"Sync it first: kneecall sync {chosen.flight} {named[0].file}",
+        )
+    return max(synced, key=lambda camera: _overlap_s(camera, chosen.run))
+
+
+def _overlap_s(camera, run) -> float:
+    begin_s, end_s = camera.clock_map.offset_s, camera.clock_map.offset_s + (camera.duration_s or 1e9)
+    return min(end_s, run.end_s) - max(begin_s, run.start_s)
 
 
 def _open(page: Path) -> None:

@@ -121,8 +121,10 @@ def approaches(view: PointView, unit: str) -> Figure | None:
     sides = [side for side in view.sides if side.counting]
     low_x, high_x = -min(max(-dot.x for dot in dots) + 1, BEFORE_S), MEAN_STEP_S * len(sides) + 1.0
     dots = [dot for dot in dots if low_x <= dot.x <= high_x]
-    low, high = fitted_range([dot.y for dot in dots], from_kt(8.0, unit), 0.09)
-    events = [event for event in events if event.x >= low_x] + _means(sides, unit)
+    means = _means(sides, unit)
+    ends = [y for line in lines for y in line.ys]
+    low, high = fitted_range([dot.y for dot in dots] + [mean.y for mean in means] + ends, from_kt(8.0, unit))
+    events = [event for event in events if event.x >= low_x] + means
     keys = [
         Key(word=side.configuration.name, series=side.series, line=True)
         for side in view.sides

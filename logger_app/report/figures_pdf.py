@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from reportlab.graphics.shapes import Circle, Drawing, Group, PolyLine, Polygon, String
+from reportlab.graphics.shapes import Circle, Drawing, Group, Polygon, PolyLine, String
 from reportlab.lib import colors
 
 from logger_app.report import layout

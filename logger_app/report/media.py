@@ -84,7 +84,11 @@ def clip_span(call: CallView) -> tuple[float, float]:
 
 
 def add_media(
-    page: Page, sound_of: SoundOf | None, frame_of: FrameOf | None, budget: int = MEDIA_BUDGET
+    page: Page,
+    sound_of: SoundOf | None,
+    frame_of: FrameOf | None,
+    budget: int = MEDIA_BUDGET,
+    progress: Callable[[float], None] | None = None,
 ) -> Media:
     """Fill in the sounds and pictures of a page.
 
@@ -98,6 +102,8 @@ def add_media(
         Flight, flight time [s] to a JPEG [-].
     budget : int
         Most bytes of base64 to put on the page [-].
+    progress : callable, optional
+        Called with the share done, 0 to 1 [-].
 
     Returns
     -------
@@ -106,11 +112,13 @@ def add_media(
     """
     media = Media(budget=budget, frames_wanted=frame_of is not None)
     spoken = [call for run in page.runs for call in run.calls]
+    step = _steps(len(spoken) * ((sound_of is not None) + (frame_of is not None)), progress)
     if sound_of:
         for call in spoken:
             call.sound = media.take(sound_of(call.flight, *clip_span(call)), "audio/ogg")
             media.sounds += bool(call.sound)
             media.no_sound += not call.sound
+            step()
     if frame_of:
         for view in page.points:
             view.sheet = _sheet(view, frame_of, media)
@@ -119,7 +127,20 @@ def add_media(
                 call.frame = media.take(frame_of(call.flight, call.call.flight_s), "image/jpeg")
                 media.frames += bool(call.frame)
                 media.no_frame += not call.frame
+            step()
     return media
+
+
+def _steps(total: int, progress: Callable[[float], None] | None) -> Callable[[], None]:
+    done = 0
+
+    def step() -> None:
+        nonlocal done
+        done += 1
+        if progress:
+            progress(done / max(total, 1))
+
+    return step
 
 
 def _worth(call: CallView) -> tuple:

@@ -75,8 +75,19 @@ def write_pdf(path: Path, page: Page, media: Media, made_utc: str) -> None:
         author=f"kneecall {__version__}",
         invariant=1,
     )
-    frame = Frame(MARGIN, 18 * mm, WIDTH, A4[1] - MARGIN - 18 * mm, leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0)
-    document.addPageTemplates(PageTemplate(frames=[frame], onPage=lambda canvas, _: _foot(canvas, page, made_utc)))
+    frame = Frame(
+        MARGIN,
+        18 * mm,
+        WIDTH,
+        A4[1] - MARGIN - 18 * mm,
+        leftPadding=0,
+        rightPadding=0,
+        topPadding=0,
+        bottomPadding=0,
+    )
+    document.addPageTemplates(
+        PageTemplate(frames=[frame], onPage=lambda canvas, _: _foot(canvas, page, made_utc))
+    )
     document.build(_Story(page, media, made_utc).flowables())
 
 
@@ -120,7 +131,14 @@ class _Story:
         for view in self.page.points:
             if view.sides:
                 parts += self._point(view)
-        return [*parts, *self._runs(), *self._left_out(), *self._corrections(), *self._method(), *self._provenance()]
+        return [
+            *parts,
+            *self._runs(),
+            *self._left_out(),
+            *self._corrections(),
+            *self._method(),
+            *self._provenance(),
+        ]
 
     def _head(self) -> list[Flowable]:
         page = self.page
@@ -137,7 +155,10 @@ class _Story:
                         ("VALIGN", (0, 0), (-1, -1), "TOP"), ("BOTTOMPADDING", (0, 0), (-1, -1), 7)])  # fmt: skip
         parts: list[Flowable] = [table, Spacer(1, 8)]
         if said := unreviewed_sentence(page):
-            parts += [_box([_text(f"Not all reviewed. {said} Figures that rest on them are marked.", 9)], MARK), Spacer(1, 4)]
+            parts += [
+                _box([_text(f"Not all reviewed. {said} Figures that rest on them are marked.", 9)], MARK),
+                Spacer(1, 4),
+            ]
         return parts
 
     def _answer(self) -> list[Flowable]:
@@ -148,6 +169,8 @@ class _Story:
             for row in pair.rows:
                 parts.append(_marked(words.sentence(row.comparison, pair.changed.name), row.caveat, 10.5))
             parts += [Spacer(1, 4), self._comparison_table(pair), Spacer(1, 6)]
+            if pair.common_notes:
+                parts.append(_text(f"At every point: {'; '.join(pair.common_notes)}.", 8.5, spaceAfter=4))
             if figure:
                 parts.append(KeepTogether(self._figure(figure)))
         if single := single_cells(self.page):
@@ -172,7 +195,16 @@ class _Story:
                 f"{c.n_reference} + {c.n_changed}", _marked(verdict, row.caveat, 7.8, bold=True))  # fmt: skip
 
     def _single_table(self, single) -> Table:
-        head = ("Point", "Conditions", "Configuration", f"IAS\n[{self.page.unit}]", "CAS, ref. weight\n[kt]", "95 %\n[kt]", "Runs", "Event")
+        head = (
+            "Point",
+            "Conditions",
+            "Configuration",
+            f"IAS\n[{self.page.unit}]",
+            "CAS, ref. weight\n[kt]",
+            "95 %\n[kt]",
+            "Runs",
+            "Event",
+        )
         rows = [
             (view.point.id, view.point.label, side.configuration.name, words.indicated(cell.vs_ias_kt, self.page.unit),
              words.number(cell.vs_std_kt), words.interval(cell.low_kt, cell.high_kt, 1, False), str(cell.n),
@@ -182,22 +214,38 @@ class _Story:
         return _table(head, rows, (0.8, 2.4, 2.2, 1.0, 1.5, 1.6, 0.7, 2.2))
 
     def _cautions(self) -> list[Flowable]:
-        lines = [CAUTIONS[0], f"They hold for this aircraft, as it was rigged, loaded and flown: {flown_words(self.page)} "
-                 "Outside that range nothing here has been shown.", CAUTIONS[1], *self.page.campaign.team.cautions]  # fmt: skip
-        return [KeepTogether([_heading("What these figures are not"), _box([_text(line, 9, spaceAfter=3) for line in lines], colors.white)])]
+        lines = [CAUTIONS[0], (f"They hold for this aircraft, as it was rigged, loaded and flown: {flown_words(self.page)} "
+                 "Outside that range nothing here has been shown."), CAUTIONS[1], *self.page.campaign.team.cautions]  # fmt: skip
+        return [
+            KeepTogether(
+                [
+                    _heading("What these figures are not"),
+                    _box([_text(line, 9, spaceAfter=3) for line in lines], colors.white),
+                ]
+            )
+        ]
 
     def _point(self, view: PointView) -> list[Flowable]:
         head = [_heading(f"{view.point.id}: {view.point.label}")]
         if view.caveat:
             head.append(_marked("", view.caveat))
         for c in view.comparisons:
-            head.append(_text(words.sentence(c, self.names.get(c.changed, c.changed)), 9.5, bold=True, spaceAfter=4))
+            head.append(
+                _text(words.sentence(c, self.names.get(c.changed, c.changed)), 9.5, bold=True, spaceAfter=4)
+            )
         parts: list[Flowable] = []
         if view.figures:
             head += self._figure(view.figures[0])
         for k in range(1, len(view.figures), 2):
             parts += self._pair_of_figures(view.figures[k : k + 2])
-        return [KeepTogether(head), *parts, *self._sheet(view), self._sides_table(view), Spacer(1, 5), *self._budgets(view)]
+        return [
+            KeepTogether(head),
+            *parts,
+            *self._sheet(view),
+            self._sides_table(view),
+            Spacer(1, 5),
+            *self._budgets(view),
+        ]
 
     def _figure(self, figure: Figure, width: float = WIDTH) -> list[Flowable]:
         return [to_drawing(lay_out(figure), width), _text(f"{figure.title}.", 7.8, MUTED, spaceAfter=6)]
@@ -212,7 +260,12 @@ class _Story:
     def _sheet(self, view: PointView) -> list[Flowable]:
         rows = []
         for row in view.sheet:
-            rows.append([_text(row.side.configuration.name, 8, bold=True), *(_picture(shot, (WIDTH - 24 * mm) / 4 - 4) for shot in row.shots)])
+            rows.append(
+                [
+                    _text(row.side.configuration.name, 8, bold=True),
+                    *(_picture(shot, (WIDTH - 24 * mm) / 4 - 4) for shot in row.shots),
+                ]
+            )
         if not rows:
             return []
         table = Table(rows, colWidths=[24 * mm] + [(WIDTH - 24 * mm) / 4] * 4)
@@ -243,13 +296,39 @@ class _Story:
                 for t in terms
             )
             together = words.number(sum(t.u_kt**2 for t in terms) ** 0.5, 2)
-            parts.append(_text(f"Uncertainty, {name}, k = 1, kt: {listed}; together {together}.", 7.8, MUTED, spaceAfter=2))
+            parts.append(
+                _text(
+                    f"Uncertainty, {name}, k = 1, kt: {listed}; together {together}.",
+                    7.8,
+                    MUTED,
+                    spaceAfter=2,
+                )
+            )
         return parts
 
     def _runs(self) -> list[Flowable]:
-        head = ("Run", "Point", "Configuration", "From, to", f"IAS\n[{self.page.unit}]", "± u", "CAS, ref.\n[kt]", "Rate\n[kt/s]", "Counts")
-        parts: list[Flowable] = [_heading("Runs and calls"), _text(media_words(self.media) + " Sound is on the page, not on paper.", 8.5, MUTED, spaceAfter=4)]
-        parts.append(_table(head, [self._run_row(run) for run in self.page.runs], (2.4, 0.8, 1.7, 2.1, 0.9, 0.7, 1.0, 0.9, 3.2)))
+        head = (
+            "Run",
+            "Point",
+            "Configuration",
+            "From, to",
+            f"IAS\n[{self.page.unit}]",
+            "± u",
+            "CAS, ref.\n[kt]",
+            "Rate\n[kt/s]",
+            "Counts",
+        )
+        parts: list[Flowable] = [
+            _heading("Runs and calls"),
+            _text(media_words(self.media) + " Sound is on the page, not on paper.", 8.5, MUTED, spaceAfter=4),
+        ]
+        parts.append(
+            _table(
+                head,
+                [self._run_row(run) for run in self.page.runs],
+                (2.4, 0.8, 1.7, 2.1, 0.9, 0.7, 1.0, 0.9, 3.2),
+            )
+        )
         parts.append(Spacer(1, 6))
         for run in self.page.runs:
             parts.append(self._calls(run))
@@ -277,14 +356,28 @@ class _Story:
     def _left_out(self) -> list[Flowable]:
         rows = [(name, item.why) for item, name, _ in self.page.excluded]
         body = _table(("What", "Why"), rows, (1.0, 2.4)) if rows else _text("Nothing was left out.")
-        return [_text("In the lists of calls: * used in the fit, (?) not reviewed.", 7.8, MUTED), _heading("Left out, and why"), body]
+        return [
+            _text("In the lists of calls: * used in the fit, (?) not reviewed.", 7.8, MUTED),
+            _heading("Left out, and why"),
+            body,
+        ]
 
     def _corrections(self) -> list[Flowable]:
         rows = [
-            (k.utc, k.who, f"{k.action} " + " ".join(f"{name} {value}" for name, value in k.payload), f"{flight}, {k.target}", k.why)
+            (
+                k.utc,
+                k.who,
+                f"{k.action} " + " ".join(f"{name} {value}" for name, value in k.payload),
+                f"{flight}, {k.target}",
+                k.why,
+            )
             for flight, k, _ in self.page.corrections
         ]
-        body = _table(("When", "Who", "What", "On", "Why"), rows, (1.5, 1.0, 1.6, 1.8, 2.4)) if rows else _text("None.")
+        body = (
+            _table(("When", "Who", "What", "On", "Why"), rows, (1.5, 1.0, 1.6, 1.8, 2.4))
+            if rows
+            else _text("None.")
+        )
         return [_heading("Corrections"), body]
 
     def _method(self) -> list[Flowable]:
@@ -293,13 +386,28 @@ class _Story:
 
     def _provenance(self) -> list[Flowable]:
         rows = [
-            (d.info.id, d.info.configuration or words.NONE, d.info.started_utc or words.NONE, ", ".join(d.packs) or words.NONE, d.journal_sha256 or words.NONE)
+            (
+                d.info.id,
+                d.info.configuration or words.NONE,
+                d.info.started_utc or words.NONE,
+                ", ".join(d.packs) or words.NONE,
+                d.journal_sha256 or words.NONE,
+            )
             for d in self.page.flights
         ]
-        return [_heading("Where it comes from"), _table(("Flight", "Configuration", "Begun", "Packs", "Journal, SHA-256"), rows, (1.5, 1.3, 1.8, 1.2, 3.4))]
+        return [
+            _heading("Where it comes from"),
+            _table(
+                ("Flight", "Configuration", "Begun", "Packs", "Journal, SHA-256"),
+                rows,
+                (1.5, 1.3, 1.8, 1.2, 3.4),
+            ),
+        ]
 
 
-_NO_PADDING = [(name, (0, 0), (-1, -1), 0) for name in ("LEFTPADDING", "RIGHTPADDING", "TOPPADDING", "BOTTOMPADDING")]
+_NO_PADDING = [
+    (name, (0, 0), (-1, -1), 0) for name in ("LEFTPADDING", "RIGHTPADDING", "TOPPADDING", "BOTTOMPADDING")
+]
 
 
 def _heading(text: str) -> Paragraph:

@@ -12,7 +12,7 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -46,6 +46,7 @@ def write_report(
     pdf: bool = False,
     extras: Extras | None = None,
     made_utc: str | None = None,
+    progress: Callable[[float], None] | None = None,
 ) -> Path:
     """Write the report of a campaign into a folder.
 
@@ -69,6 +70,8 @@ def write_report(
         Cameras, tuft states, the campaign file [-].
     made_utc : str, optional
         When it was made, a label; now if not given [-].
+    progress : callable, optional
+        Called with the share of sounds and pictures done, 0 to 1 [-].
 
     Returns
     -------
@@ -89,7 +92,7 @@ def write_report(
     extras = extras or Extras()
     made_utc = made_utc or datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
     page = build_page(campaign, flights, reduction)
-    media = add_media(page, sound_of, frame_of)
+    media = add_media(page, sound_of, frame_of, progress=progress)
     add_figures(page, extras)
     out = Path(out)
     with _Target(out) as folder:

@@ -34,7 +34,9 @@ def all_subtitles(page: Page, cameras: Sequence[CameraFile]) -> dict[str, str]:
     files: dict[str, str] = {}
     for data in page.flights:
         name, flight = f"{file_name(data.info.id)}_cockpit_sound.vtt", data.info.id
-        files[_free(name, files)] = subtitles(_calls(page, flight), lambda at_s: at_s, f"{flight}, cockpit sound")
+        files[_free(name, files)] = subtitles(
+            _calls(page, flight), lambda at_s: at_s, f"{flight}, cockpit sound"
+        )
     for camera in cameras:
         if camera.clock_map is not None:
             name = f"{file_name(camera.flight)}_{file_name(camera.camera)}_{file_name(PurePath(camera.file).stem)}.vtt"

@@ -29,8 +29,10 @@ def to_svg(drawing: Drawing, standalone: bool = False) -> str:
     size = f'viewBox="0 0 {_n(drawing.width)} {_n(drawing.height)}"'
     name_space = ' xmlns="http://www.w3.org/2000/svg"' if standalone else ""
     parts = [
-        f'<svg{name_space} class="figure" {size} role="img" aria-labelledby="{drawing.id}-t {drawing.id}-d" '
-        f'font-family="{FONTS}">',
+        (
+            f'<svg{name_space} class="figure" {size} role="img" aria-labelledby="{drawing.id}-t {drawing.id}-d" '
+            f'font-family="{FONTS}">'
+        ),
         f'<title id="{drawing.id}-t">{escape(drawing.title)}</title>',
         f'<desc id="{drawing.id}-d">{escape(drawing.says)}</desc>',
     ]

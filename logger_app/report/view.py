@@ -136,6 +136,18 @@ class Pair:
     changed: AircraftConfig
     rows: tuple[Row, ...]
 
+    @property
+    def common_notes(self) -> tuple[str, ...]:
+        """Notes that stand at every point compared: said once, under the table."""
+        made = [row.comparison for row in self.rows if row.comparison.difference_kt is not None]
+        if len(made) < 2:
+            return ()
+        return tuple(note for note in made[0].notes if all(note in c.notes for c in made))
+
+    def own_notes(self, row: Row) -> tuple[str, ...]:
+        """Notes of one point that do not stand at every point."""
+        return tuple(note for note in row.comparison.notes if note not in self.common_notes)
+
 
 @dataclass(slots=True, kw_only=True)
 class PointView:
@@ -234,6 +246,8 @@ def unreviewed_words(sides: Sequence[Side]) -> str:
     """
     every = sum(len(side.counting) for side in sides)
     missing = sum(side.unreviewed for side in sides)
+    if missing == every:
+        return "not reviewed" if missing else ""
     return f"{missing} of {count(every, 'run')} not reviewed" if missing else ""
 
 

@@ -16,6 +16,11 @@ from logger_app.errors import ReportError
 from logger_app.report import report_io
 from logger_app.report.report_io import write_report
 
+
+def tree(folder):
+    return {p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+
+
 WHEN = "2027-04-12T20:00:00Z"
 
 
@@ -118,7 +123,7 @@ def test_the_manifest_names_every_file_with_its_hash(example, tmp_path):
     folder = tmp_path / "report"
     manifest = json.loads((folder / "versions.json").read_text("utf-8"))
 
-    assert set(manifest["files_sha256"]) == {p.name for p in folder.iterdir()} - {"versions.json"}
+    assert set(manifest["files_sha256"]) == set(tree(folder)) - {"versions.json"}
     assert manifest["journals_sha256"] == {"day1_baseline": "ab" * 32, "day2_cuffs": "ab" * 32}
 
 
@@ -163,7 +168,7 @@ def test_nothing_reviewed_is_said_at_the_top(make, tmp_path):
 def old_report(example, tmp_path):
     written(tmp_path, example)
     (tmp_path / "report" / "notes of the owner.txt").write_text("mine")
-    return {p.name: p.read_bytes() for p in (tmp_path / "report").iterdir()}
+    return tree(tmp_path / "report")
 
 
 def fail(code):
@@ -180,7 +185,8 @@ def test_a_full_disk_leaves_the_old_report(example, tmp_path, old_report, monkey
     with pytest.raises(ReportError, match="disk is full"):
         written(tmp_path, example)
 
-    assert {p.name: p.read_bytes() for p in (tmp_path / "report").iterdir()} == old_report
+    assert tree(tmp_path / "report") == old_report
+    assert not [p for p in (tmp_path / "report").iterdir() if p.name.startswith(".")]
 
 
 def test_a_fault_while_moving_in_puts_the_old_report_back(example, tmp_path, old_report, monkeypatch):
@@ -196,7 +202,8 @@ def test_a_fault_while_moving_in_puts_the_old_report_back(example, tmp_path, old
     with pytest.raises(ReportError):
         written(tmp_path, example)
 
-    assert {p.name: p.read_bytes() for p in (tmp_path / "report").iterdir()} == old_report
+    assert tree(tmp_path / "report") == old_report
+    assert not [p for p in (tmp_path / "report").iterdir() if p.name.startswith(".")]
 
 
 def test_a_new_report_replaces_the_old_one_and_leaves_other_files(make, tmp_path, old_report):
@@ -205,7 +212,8 @@ def test_a_new_report_replaces_the_old_one_and_leaves_other_files(make, tmp_path
     folder = tmp_path / "report"
     assert (folder / "notes of the owner.txt").read_text() == "mine"
     assert "Second" in (folder / "index.html").read_text("utf-8")
-    assert {p.name for p in folder.iterdir()} == set(old_report)
+    gone = {f"figures/p{k}-{what}.svg" for k in (2, 3, 4) for what in ("approaches", "rate", "warning")}
+    assert set(tree(folder)) == set(old_report) - gone
 
 
 def test_a_target_that_is_a_file_is_refused(example, tmp_path):
