@@ -7,6 +7,7 @@ Pure. What is merely unwise (two changes at once, no return to the baseline, too
 from __future__ import annotations
 
 import difflib
+import math
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator
@@ -99,6 +100,8 @@ def _aircraft(campaign: Campaign) -> Iterator[Fault]:
 def _units(campaign: Campaign) -> Iterator[Fault]:
     """Weight, area and stall speed must agree: the lift coefficient they imply is a wing's."""
     aircraft = campaign.aircraft
+    if not aircraft.empty_weight_kg <= aircraft.reference_weight_kg <= aircraft.max_weight_kg:
+        return  # named already; what follows from it would only confuse
     loading = aircraft.reference_weight_kg / aircraft.wing_area_m2
     if loading > WING_LOADING_HIGH_KG_PER_M2:
         yield _fault(
@@ -159,10 +162,7 @@ def _configurations(campaign: Campaign) -> Iterator[Fault]:
             yield _unknown(f"configuration {config.id}, parent", config.parent, ids, "configuration")
         for change in config.changes:
             yield from _span(f"configuration {config.id}, change {change.item}", dict(change.details))
-    if ids and all(c.parent in ids for c in campaign.configurations):
-        yield _fault("configuration", "a parent for every one", "one without a parent: the baseline")
-    parents = {c.id: c.parent for c in campaign.configurations}
-    for loop in _cycles(parents):
+    for loop in _cycles({c.id: c.parent for c in campaign.configurations}):
         path = " from ".join([*loop, loop[0]])
         yield _fault(
             f"configuration {loop[0]}, parent", f"a circle: {path}", "a chain that ends at the baseline"
@@ -319,7 +319,7 @@ def _flights(campaign: Campaign) -> Iterator[Fault]:
     yield from _twice("flight", (f.id for f in campaign.flights), "id")
     configs = [c.id for c in campaign.configurations]
     cards = [c.id for c in campaign.cards]
-    stations = {s.name: s for s in campaign.aircraft.stations}
+    stations = {s.name: s for s in reversed(campaign.aircraft.stations)}
     capacity_l = campaign.aircraft.fuel_capacity_l
     for flight in campaign.flights:
         at = f"flight {flight.id}"
@@ -341,7 +341,7 @@ def _flights(campaign: Campaign) -> Iterator[Fault]:
             continue
         if capacity_l is not None and fuel_l > capacity_l:
             yield _fault(f"{at}, fuel_l", f"{fuel_l:g} l", f"fuel_capacity_l {capacity_l:g} at most")
-        if fuel_l <= campaign.aircraft.fuel_reserve_l:
+        if fuel_l <= campaign.aircraft.fuel_reserve_l < (capacity_l or math.inf):
             yield _fault(
                 f"{at}, fuel_l",
                 f"{fuel_l:g} l",

@@ -165,6 +165,8 @@ def loading_limits(aircraft: Aircraft, loading: Loading, fuel_used_l: float, whe
             )
         )
     low, high = aircraft.cg_min_mm, aircraft.cg_max_mm
+    if low is not None and high is not None and low >= high:
+        return tuple(faults)  # limits that contradict each other say nothing of a loading
     if cg_mm is not None and ((low is not None and cg_mm < low) or (high is not None and cg_mm > high)):
         side = "forward of cg_min_mm" if low is not None and cg_mm < low else "aft of cg_max_mm"
         faults.append(

@@ -59,9 +59,7 @@ def parse_text(text: str) -> tuple[Campaign | None, tuple[Fault, ...]]:
     try:
         document = tomllib.loads(text.replace("\r\n", "\n"))
     except (tomllib.TOMLDecodeError, RecursionError) as err:
-        return None, (
-            Fault(where="", got=str(err), expected="TOML: key = value lines under [table] headings"),
-        )
+        return None, (_toml_fault(str(err)),)
     campaign, faults = parse_campaign(document)
     return campaign, faults + check_campaign(campaign)
 
@@ -103,6 +101,18 @@ def parse_campaign(document: dict) -> tuple[Campaign, tuple[Fault, ...]]:
         comparisons=_comparisons(reader, document),
     )
     return campaign, tuple(reader.faults)
+
+
+def _toml_fault(said: str) -> Fault:
+    """What the TOML reader said, with its place where a place belongs."""
+    place = re.search(r" \(at (line \d+, column \d+|end of document)\)", said)
+    twice = any(word in said for word in ("twice", "overwrite", "immutable"))
+    return Fault(
+        where=place[1] if place else "",
+        got=said.replace(place[0], "") if place else said,
+        expected="TOML: key = value lines under [table] or [[row]] headings",
+        hint="Each key stands once; headings that repeat take double brackets, as [[card]]." if twice else "",
+    )
 
 
 def _aircraft(reader: _Reader, document: dict) -> Aircraft:
@@ -289,7 +299,8 @@ class _Reader:
                     k for k in known if name == _stem(k)
                 ]
                 hint = f"Did you mean {near[0]}?" if near else advice
-                self.fault(f"{where}, {name}", "a key that is not known", _some(known), hint)
+                expected = "a known key" if near else _some(known)
+                self.fault(f"{where}, {name}", "a key that is not known", expected, hint)
 
     def table(self, document: dict, name: str, required: bool = False) -> dict:
         """Values of ``[name]``; empty if it is not there."""

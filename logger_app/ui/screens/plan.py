@@ -158,8 +158,11 @@ class PlanScreen(BoxLayout):
         box.clear_widgets()
         for line in view.lines:
             box.add_widget(PlanText(text=line))
+        buttons = GridLayout(cols=2, spacing="4dp", size_hint_y=None)
+        buttons.bind(minimum_height=buttons.setter("height"))
         for action in view.actions:
-            box.add_widget(self._button(action))
+            buttons.add_widget(self._button(action))
+        box.add_widget(buttons)
         for field in view.fields:
             row = FieldRow(
                 label=field.label, value=field.value, hint=field.hint, lines=field.lines, where=field
