@@ -76,7 +76,7 @@ def forest(pair: Pair, id: str) -> Figure | None:
         title=f"Difference in stall speed, {pair.changed.name} less {pair.reference.name}",
         says="; ".join(says) + ". Left of zero is a lower stall.",
         x=Axis(
-            label="difference in stall speed, calibrated, at the reference weight [kt]   (left of zero: lower)",
+            label="difference in stall speed [kt CAS]; negative: lower",
             low=low, high=high, ticks=nice_ticks(low, high),
         ),
         y=Axis(
@@ -483,7 +483,12 @@ def tuft_map(side: Side, view: PointView, marks: Sequence[TuftMark], unit: str) 
     return Figure(
         id=f"{view.anchor}-tufts-{side.series}",
         title=f"{view.point.id}: tufts along the span, {side.configuration.name}",
-        says="; ".join(first) + "." if first else "No station was marked separated.",
+        says=("; ".join(first) + "." if first else "No station was marked separated.")
+        + (
+            " Dashed boxes are proposed by the assist, not confirmed."
+            if any(m.proposed for m in worst.values())
+            else ""
+        ),
         x=Axis(label="station along the span", low=-0.6, high=len(stations) - 0.4, names=tuple(stations)),
         y=Axis(
             label=f"indicated airspeed [{unit}]",
@@ -492,6 +497,11 @@ def tuft_map(side: Side, view: PointView, marks: Sequence[TuftMark], unit: str) 
             names=tuple(f"{s}" for s in speeds),
         ),
         squares=squares,
+        keys=tuple(
+            Key(word=state, series=side.series, shade=shade)
+            for state, shade in TUFT_STATES.items()
+            if shade is not None
+        ),
         width=480.0,
         height=100.0 + 26.0 * len(speeds),
         left=58.0,

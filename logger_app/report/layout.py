@@ -252,22 +252,26 @@ def _dot(box: _Box, dot) -> list:
 def _square(box: _Box, square) -> list:
     left, right = box.x(square.x - 0.46), box.x(square.x + 0.46)
     bottom, top = box.y(square.y - 0.42), box.y(square.y + 0.42)
-    role = role_of(square.series)
-    corners = ((left, top), (right, top), (right, bottom), (left, bottom), (left, top))
-    shapes = [
-        Stroke(points=corners, role=role, width=1.0, dash=(3, 2) if square.proposed else (), fill="paper")
-    ]
+    shapes = _patch((left, top, right, bottom), square.shade, role_of(square.series), square.proposed)
     if square.shade is None:
-        return [
-            *shapes,
-            Label(x=(left + right) / 2, y=(top + bottom) / 2 + 4, text="?", role="muted", anchor="middle"),
-        ]
-    for k in range(1, 2 * square.shade + 1):
-        # Hatching, not shade: it prints in grey and does not lean on colour.
-        share = k / (2 * square.shade + 1)
-        x = left + share * (right - left)
         shapes.append(
-            Stroke(points=((x, top + 1.5), (x, bottom - 1.5)), role=role, width=1.0 + 0.5 * square.shade)
+            Label(x=(left + right) / 2, y=(top + bottom) / 2 + 4, text="?", role="muted", anchor="middle")
+        )
+    return shapes
+
+
+def _patch(
+    edges: tuple[float, float, float, float], shade: int | None, role: str, proposed: bool = False
+) -> list:
+    """A box with hatching, not shade: it prints in grey and does not lean on colour."""
+    left, top, right, bottom = edges
+    corners = ((left, top), (right, top), (right, bottom), (left, bottom), (left, top))
+    shapes = [Stroke(points=corners, role=role, dash=(3, 2) if proposed else (), fill="paper")]
+    strokes = 2 * (shade or 0)
+    for k in range(1, strokes + 1):
+        x = left + k / (strokes + 1) * (right - left)
+        shapes.append(
+            Stroke(points=((x, top + 1.5), (x, bottom - 1.5)), role=role, width=1.0 + 0.4 * (shade or 0))
         )
     return shapes
 
@@ -282,13 +286,15 @@ def _keys(figure: Figure) -> tuple[list, float]:
         if x + width > figure.width and x > figure.left:
             x, y = figure.left, y + 18
         role = "muted" if key.series is None else role_of(key.series)
-        if key.tick:
+        if key.shade is not None:
+            shapes += _patch((x, y - 7, x + 24, y + 7), key.shade, role)
+        elif key.tick:
             shapes.append(Stroke(points=((x + 12, y - 7), (x + 12, y + 7)), role=role, width=2.0))
         elif key.line and key.series is not None:
             shapes.append(
                 Stroke(points=((x, y), (x + 24, y)), role=role, width=1.5, dash=look_of(key.series).dash)
             )
-        if not key.tick:
+        if not key.tick and key.shade is None:
             shape = "cross" if key.struck else look_of(key.series or 0).marker
             shapes.append(Marker(x=x + 12, y=y, shape=shape, role=role, size=4.2, hollow=key.hollow))
         shapes.append(Label(x=x + 30, y=y + 4, text=key.word))

@@ -29,6 +29,7 @@ class Shot:
     uri: str
     run: RunView | None
     flight_s: float | None
+    ias_kt: float | None = None
 
 
 @dataclass(slots=True)
@@ -122,12 +123,16 @@ def add_media(
     if frame_of:
         for view in page.points:
             view.sheet = _sheet(view, frame_of, media)
-        for call in sorted(spoken, key=_worth):
-            if call.call.counts:
-                call.frame = media.take(frame_of(call.flight, call.call.flight_s), "image/jpeg")
-                media.frames += bool(call.frame)
-                media.no_frame += not call.frame
+        shown = [call for call in spoken if call.call.counts]
+        # Fetched in order of time, for a decoder reads on; given room in order of worth.
+        found = {}
+        for call in sorted(shown, key=lambda c: (c.flight, c.call.flight_ns)):
+            found[call.anchor] = frame_of(call.flight, call.call.flight_s)
             step()
+        for call in sorted(shown, key=_worth):
+            call.frame = media.take(found[call.anchor], "image/jpeg")
+            media.frames += bool(call.frame)
+            media.no_frame += not call.frame
     return media
 
 
@@ -171,14 +176,10 @@ def sheet_run(side: Side) -> RunView | None:
 
 
 def _shot(run: RunView, ratio: float, frame_of: FrameOf, media: Media) -> Shot:
-    at_s = (
-        zero_of(run)
-        if ratio == 1.0
-        else time_at_ias_s(run, ratio * run.result.vs_ias_kt)
-        if run.result.vs_ias_kt
-        else None
-    )
     caption = "at the stall" if ratio == 1.0 else f"{ratio:g} Vs"
+    stall_kt = run.result.vs_ias_kt
+    at_kt = ratio * stall_kt if stall_kt is not None else None
+    at_s = zero_of(run) if ratio == 1.0 else time_at_ias_s(run, at_kt) if at_kt is not None else None
     if at_s is None:
         return Shot(caption, "", run, None)
-    return Shot(caption, media.take(frame_of(run.flight, at_s), "image/jpeg"), run, at_s)
+    return Shot(caption, media.take(frame_of(run.flight, at_s), "image/jpeg"), run, at_s, at_kt)

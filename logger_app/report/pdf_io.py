@@ -438,4 +438,7 @@ def _picture(shot, width: float) -> list[Flowable]:
     image = Image(data)
     scale = width / image.imageWidth
     image.drawWidth, image.drawHeight = width, image.imageHeight * scale
-    return [image, _text(f"{shot.caption}, {words.clock(shot.flight_s)}", 7.5, MUTED)]
+    return [
+        image,
+        _text(f"{shot.caption}, {words.number(shot.ias_kt)} kt, {words.clock(shot.flight_s)}", 7.5, MUTED),
+    ]

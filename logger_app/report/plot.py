@@ -105,6 +105,7 @@ class Key:
     hollow: bool = False
     struck: bool = False
     tick: bool = False
+    shade: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
