@@ -30,6 +30,10 @@ HELD_FOR_AT_MOST_S = 8.0
 NEIGHBOUR_S = 4.0
 NEIGHBOUR_KT = 4.0
 _TRUST_FLOOR = 0.2
+# "Break, forty nine": a speed that begins within this time of the event's last word is the one
+# seen at the event, or just after it; it counts less than a call of the approach (ours).
+NAMED_WITHIN_S = 1.2
+NAMED_TRUST = 0.4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,6 +121,7 @@ def stall_of_run(run: Run, indicator: Indicator, *, event_voiced: bool = True) -
     Notes
     -----
     The first stall event decides [CFR23.201] (b); a wing drop and a break within 2 s are one.
+    A speed named with the event ("break, forty nine") joins the fit at the event, with less weight.
     A lag common to calls and event cancels; what is left is the spread of their difference
     times the rate. A control held on the stop gives a minimum steady speed: the median of the
     calls while it was held, when they are steady.
@@ -143,16 +148,17 @@ def stall_of_run(run: Run, indicator: Indicator, *, event_voiced: bool = True) -
     event_s = event.flight_s
     before = [c for c in speeds if c.flight_s - shift_s <= event_s]
     after = [c for c in speeds if c.flight_s - shift_s > event_s]
-    excluded += [(c.id, "said after the stall event") for c in after]
+    named = after[0] if after and (after[0].flight_ns - event.end_ns) / 1e9 <= NAMED_WITHIN_S else None
+    excluded += [(c.id, "said after the stall event") for c in after if c is not named]
     notes += _remarks(events)
-    found = _from_approach(before, event_s, shift_s, indicator, event_voiced)
+    found = _from_approach(before, named, event_s, shift_s, indicator, event_voiced)
     if kind is StallEvent.AFT_STOP:
         found = _held_on_stop(found, after, event_s, recovery_s, stalls, indicator)
     margins = _margins(found, before, events, event_s, shift_s)
     return RunStall(
         event=kind,
         event_s=event_s,
-        calls_before=len(before),
+        calls_before=len(before) + (named is not None),
         start_ias_kt=max((c.ias_kt for c in before), default=None),
         excluded=tuple(excluded) + found.pop("excluded"),
         notes=tuple(notes) + found.pop("notes"),
@@ -190,26 +196,29 @@ def _which(stalls) -> tuple[ReviewedCall, StallEvent, list[str]]:
     return first, kind, notes
 
 
-def _from_approach(before, event_s, shift_s, indicator, event_voiced) -> dict:
+def _from_approach(before, named, event_s, shift_s, indicator, event_voiced) -> dict:
     """The fit, or the lowest steady call when there is none."""
     resolution = resolution_u_kt(indicator)
-    times = np.array([c.flight_s - shift_s for c in before])
-    speeds = np.array([c.ias_kt for c in before])
-    trust = np.array([1.0 if c.reviewed else max(c.posterior, _TRUST_FLOOR) for c in before])
-    fit = fit_approach(times, speeds, event_s, resolution, trust) if len(before) >= 3 else None
+    calls = [*before, named] if named else list(before)
+    times = np.array([min(c.flight_s - shift_s, event_s) for c in calls])
+    speeds = np.array([c.ias_kt for c in calls])
+    trust = np.array([_trust(c) * (NAMED_TRUST if c is named else 1.0) for c in calls])
+    fit = fit_approach(times, speeds, event_s, resolution, trust) if len(calls) >= 3 else None
     if fit is None:
-        return _lowest(before, event_s, indicator)
-    used = [c for c, w in zip(before, fit.weight) if w > OUTLIER_WEIGHT]
+        return _lowest(calls, event_s, indicator)
+    used = [c for c, w in zip(calls, fit.weight) if w > OUTLIER_WEIGHT]
     wild = [
         (c.id, f"{abs(r):.1f} kt {'above' if r > 0 else 'below'} the fitted approach")
-        for c, w, r in zip(before, fit.weight, fit.residual_kt)
+        for c, w, r in zip(calls, fit.weight, fit.residual_kt)
         if w <= OUTLIER_WEIGHT and math.isfinite(r)
     ]
     lag_u = abs(fit.slope_kt_per_s) * indicator.reading_lag_u_s
     reading_u = min(fit.ias_u_kt, math.sqrt(fit.leverage) * resolution)
     notes = ()
+    if named is not None and named in used:
+        notes = ("the speed named with the event is part of the fit",)
     if not event_voiced:
-        notes = (f"event not timed by voice: calls moved {shift_s:.2f} s earlier for the reading lag",)
+        notes = (*notes, f"event not timed by voice: calls moved {shift_s:.2f} s earlier for the reading lag")
     return {
         "method": "fit",
         "ias_kt": fit.ias_kt,
@@ -221,10 +230,15 @@ def _from_approach(before, event_s, shift_s, indicator, event_voiced) -> dict:
         "rate_u_kt_per_s": fit.entry_rate_u_kt_per_s,
         "approach": fit,
         "used": tuple(c.id for c in used),
-        "last_call_gap_s": event_s - (used[-1].flight_s - shift_s),
+        "last_call_gap_s": max(event_s - (used[-1].flight_s - shift_s), 0.0),
         "excluded": tuple(wild),
         "notes": notes,
     }
+
+
+def _trust(call: ReviewedCall) -> float:
+    """Prior weight: a call that nobody looked at is believed as far as the recogniser does."""
+    return 1.0 if call.reviewed else max(call.posterior, _TRUST_FLOOR)
 
 
 def _lowest(before: Sequence[ReviewedCall], event_s: float | None, indicator: Indicator) -> dict:
