@@ -226,6 +226,24 @@ class FlightState:
         return self.counted(point.id) >= point.runs_wanted
 
     @property
+    def point_after(self) -> TestPoint | None:
+        """The next point that still wants runs, or any next one when none does."""
+        if not self.points:
+            return None
+        here = self._here()
+        others = self.points[here + 1 :] + self.points[: max(here, 0)]
+        wanting = next((point for point in others if not self.complete(point)), None)
+        return wanting or self.points[(here + 1) % len(self.points)]
+
+    @property
+    def point_before(self) -> TestPoint | None:
+        """The point before this one, in card order."""
+        return self.points[(self._here() - 1) % len(self.points)] if self.points else None
+
+    def _here(self) -> int:
+        return next((k for k, point in enumerate(self.points) if point.id == self.point), -1)
+
+    @property
     def contradicted(self) -> tuple[str, ...]:
         """What was said that is not on this card: any of ``power``, ``flap``, ``bank``."""
         return contradictions(self.test_point, self.said) if self.test_point else ()
@@ -519,19 +537,10 @@ class _Turn:
             self._go(Phase.SET_UP, "resume", cause)
 
     def _move(self, cause: _Cause, *, forward: bool) -> None:
-        """The next point that still wants runs (or any next one, when none does); or the one before."""
         self._keep_cause(cause)
-        points = self.state.points
-        if self.state.run or not points or self.state.phase in (Phase.KNOCKED_OFF, Phase.LANDED):
+        if self.state.run or not self.state.points or self.state.phase in (Phase.KNOCKED_OFF, Phase.LANDED):
             return
-        ids = [point.id for point in points]
-        here = ids.index(self.state.point) if self.state.point in ids else -1
-        if forward:
-            round_trip = points[here + 1 :] + points[: max(here, 0)]
-            there = next((point for point in round_trip if not self.state.complete(point)), None)
-            there = there or points[(here + 1) % len(points)]
-        else:
-            there = points[(here - 1) % len(points)]
+        there = self.state.point_after if forward else self.state.point_before
         self._choose(there, cause, step="next" if forward else "previous")
 
     def _again(self, cause: _Cause) -> None:
@@ -575,6 +584,8 @@ class _Turn:
         self._go(phase, "restarted", cause)
 
     def _land(self, cause: _Cause) -> None:
+        if self.state.phase is Phase.LANDED:
+            return
         if self.state.run:
             self._close(RunEnd.FLIGHT_END, cause.start_ns)
         self._drop_forming()

@@ -1,0 +1,112 @@
+"""Builds the cockpit's windows and wires them to a session. Kivy is set up here, before it is imported."""
+
+from __future__ import annotations
+
+import signal
+
+from logger_app.errors import CaptureError
+from logger_app.ui.bridge import Bridge
+from logger_app.ui.display_io import load_display
+from logger_app.ui.kivy_env import prepare_environment
+from logger_app.ui.theme import Display
+
+FRAMES_PER_S = 30
+
+
+def prepare_kivy(width: int | None = None, height: int | None = None) -> None:
+    """Set Kivy up: no arguments, no files outside the user's folder, no red dots for a second finger.
+
+    Parameters
+    ----------
+    width : int, optional
+        Of the window; else the whole display [px].
+    height : int, optional
+        Of the window [px].
+
+    Raises
+    ------
+    CaptureError
+        There is a display by name, but no window comes up on it.
+    """
+    prepare_environment()
+    from kivy.config import Config
+
+    Config.set("graphics", "maxfps", str(FRAMES_PER_S))
+    Config.set("graphics", "multisamples", "0")
+    Config.set("input", "mouse", "mouse,disable_multitouch")
+    Config.set("kivy", "exit_on_escape", "0")  # a brushed key must not end a flight
+    if width and height:
+        Config.set("graphics", "width", str(width))
+        Config.set("graphics", "height", str(height))
+    else:
+        Config.set("graphics", "fullscreen", "auto")
+    from kivy.core.window import Window
+
+    if Window is None or Window.get_window_info() is None:
+        raise CaptureError(
+            "the screen: got no window (the display does not answer); needs one that can be drawn on.",
+            hint="Check DISPLAY, or fly by voice and tones alone with --no-screen.",
+        )
+
+
+def make_fly_app(session, display: Display):
+    """The flight app, not yet running. `landed` is True when the flight was ended on the screen."""
+    from kivy.app import App
+
+    from logger_app.fly.flight_state import Phase
+    from logger_app.ui.screens.fly import FlyScreen
+
+    class FlyApp(App):
+        """One window, one session."""
+
+        title = "Kneecall"
+        kv_file = ""
+
+        def build(self):
+            screen = FlyScreen(display, send=session.touch, close=self.stop)
+            self.bridge = Bridge(session, screen.show, screen.cue)
+            return screen
+
+        def on_start(self):
+            session.start()
+            self.bridge.look()
+            self.bridge.start()
+
+        def on_stop(self):
+            self.bridge.stop()
+
+        @property
+        def landed(self) -> bool:
+            return session.snapshot().state.phase is Phase.LANDED
+
+    return FlyApp()
+
+
+def fly_on_screen(session, display: Display | None = None, size: tuple[int, int] | None = None) -> int:
+    """Fly with the screen until it is closed.
+
+    Parameters
+    ----------
+    session : FlightSession
+        Not started [-].
+    display : Display, optional
+        Else as kept by preflight [-].
+    size : tuple of int, optional
+        Window instead of the whole display [px].
+
+    Returns
+    -------
+    int
+        Exit code: 0 landed, 130 ended otherwise; the next start then resumes the flight [-].
+    """
+    prepare_kivy(*(size or (None, None)))
+    app = make_fly_app(session, display or load_display())
+    before = {number: signal.signal(number, lambda *_: app.stop()) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        app.run()
+        landed = app.landed
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+        session.stop(landed=app.landed)
+    return 0 if landed else 130

@@ -1,0 +1,41 @@
+"""The display as it was set in preflight, kept in the user's folder."""
+
+from __future__ import annotations
+
+import json
+import os
+from dataclasses import asdict
+from pathlib import Path
+
+from logger_app.resources_io import user_dir
+from logger_app.ui.theme import Display
+
+FILE = "display.json"
+
+
+def load_display(folder: Path | None = None) -> Display:
+    """The kept display, or the default where none was kept or the file cannot be read."""
+    path = (folder or user_dir()) / FILE
+    try:
+        return Display(**json.loads(path.read_text("utf-8")))
+    except (OSError, ValueError, TypeError):
+        return Display()
+
+
+def save_display(display: Display, folder: Path | None = None) -> Path:
+    """Keep the display; written whole or not at all.
+
+    Returns
+    -------
+    Path
+        The file [-].
+    """
+    folder = folder or user_dir()
+    folder.mkdir(parents=True, exist_ok=True)
+    path, part = folder / FILE, folder / f"{FILE}.part"
+    with part.open("w", encoding="utf-8") as out:
+        json.dump(asdict(display), out, indent=1)
+        out.flush()
+        os.fsync(out.fileno())
+    os.replace(part, path)
+    return path

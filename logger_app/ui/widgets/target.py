@@ -1,0 +1,16 @@
+"""A touch target: acts when the finger comes down, because in turbulence it may not come up in place."""
+
+from __future__ import annotations
+
+from kivy.properties import BooleanProperty, ColorProperty, StringProperty
+from kivy.uix.behaviors import ButtonBehavior
+
+from logger_app.ui.widgets.fit_label import FitLabel
+
+
+class Target(ButtonBehavior, FitLabel):
+    """A button of the cockpit. `key` names its place; a disabled one is drawn as an outline."""
+
+    key = StringProperty("")
+    fill = ColorProperty((0.5, 0.5, 0.5, 1))
+    ready = BooleanProperty(True)

@@ -1,0 +1,64 @@
+"""Drives a real Kivy app frame by frame in the test's own thread. Alone touches Kivy's private test parts.
+
+No sleeps: a test waits for a condition while frames are drawn.
+"""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+
+class Pilot:
+    """A finger and an eye for an app."""
+
+    def __init__(self, app, window):
+        from kivy.base import EventLoop
+
+        self.app, self.window, self.loop = app, window, EventLoop
+        app._run_prepare()  # build, add the root, start the event loop; no main loop (Kivy 2.3)
+        self.frames(3)
+
+    @property
+    def root(self):
+        """The app's root widget."""
+        return self.app.root
+
+    def frames(self, n: int = 1) -> None:
+        """Let n frames pass."""
+        for _ in range(n):
+            self.loop.idle()
+
+    def until(self, condition, timeout_s: float = 20.0) -> None:
+        """Draw until a condition holds; fails after a while."""
+        end = time.monotonic() + timeout_s
+        while not condition():
+            self.loop.idle()
+            if time.monotonic() > end:
+                raise AssertionError(f"still not so after {timeout_s:g} s: {condition}")
+
+    def tap(self, widget) -> None:
+        """Touch a widget in its middle."""
+        from kivy.tests.common import UnitTestTouch
+
+        touch = UnitTestTouch(*widget.to_window(*widget.center))
+        touch.touch_down()
+        self.frames(1)
+        touch.touch_up()
+        self.frames(2)
+
+    def shot(self, path: Path) -> Path:
+        """A screenshot as PNG at exactly this path."""
+        self.frames(2)
+        path = Path(path)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        made = Path(self.window.screenshot(name=str(path)))  # Kivy adds a number to the name
+        made.replace(path)
+        return path
+
+    def close(self) -> None:
+        """End the app and clear the window for the next one."""
+        self.app.stop()
+        self.frames(1)
+        for child in self.window.children[:]:
+            self.window.remove_widget(child)
