@@ -17,6 +17,7 @@ FEWEST_CALLS = 3
 LONGEST_GAP_S = 4.0
 SLOWEST_RATE_KT_PER_S = 0.1
 LARGEST_U_KT = 2.0
+FARTHEST_BELOW_LAST_CALL_KT = 2.5
 # 14 CFR 23.201(b): start at least 10 kt above the stall [CFR23.201].
 START_ABOVE_STALL_KT = 10.0
 # 14 CFR 23.203(a)(1): a turning-flight stall is entered at not more than 1 kt/s [CFR23.203].
@@ -34,6 +35,7 @@ RULES = (
     ("no test point", "left out", "it fits no test point, or its configuration is not known (assign it in review)"),
     ("no speed", "left out", "no usable airspeed was called"),
     ("short entry", "caveat", f"the approach was called from less than {START_ABOVE_STALL_KT:g} kt above the stall"),
+    ("read beyond", "caveat", f"the fit lies more than {FARTHEST_BELOW_LAST_CALL_KT:g} kt from the last call used"),
     ("turning entry", "caveat", f"a banked run was entered at clearly more than {TURNING_RATE_KT_PER_S:g} kt/s"),
     ("altitude", "caveat", "the altitude called is outside the card's band"),
     ("interrupted", "caveat", "the recording or the calls broke off during the run"),
@@ -126,6 +128,10 @@ def _caveats(run: Run, stall: RunStall, point: TestPoint | None) -> list[str]:
         above = stall.start_ias_kt - stall.ias_kt
         if above < START_ABOVE_STALL_KT:
             caveats.append(f"called from {above:.0f} kt above the stall; 14 CFR 23.201(b) begins at least 10 kt above")
+    if stall.method == "fit" and stall.last_call_ias_kt is not None:
+        beyond = abs(stall.last_call_ias_kt - stall.ias_kt)
+        if beyond > FARTHEST_BELOW_LAST_CALL_KT:
+            caveats.append(f"the fitted speed lies {beyond:.1f} kt from the last call used")
     rate, u = stall.rate_kt_per_s, stall.rate_u_kt_per_s or 0.0
     if point and abs(point.bank_deg) > LEVEL_WITHIN_DEG and rate is not None and rate - u > TURNING_RATE_KT_PER_S:
         caveats.append(f"turning stall entered at {rate:.1f} kt/s; 14 CFR 23.203(a)(1) says at most 1 kt/s")

@@ -60,6 +60,7 @@ class RunStall:
     excluded: tuple[tuple[str, str], ...] = ()
     calls_before: int = 0
     last_call_gap_s: float | None = None
+    last_call_ias_kt: float | None = None
     start_ias_kt: float | None = None
     buffet_ias_kt: float | None = None
     warning_ias_kt: float | None = None
@@ -230,6 +231,7 @@ def _from_approach(before, named, event_s, shift_s, indicator, event_voiced) -> 
         "rate_u_kt_per_s": fit.entry_rate_u_kt_per_s,
         "approach": fit,
         "used": tuple(c.id for c in used),
+        "last_call_ias_kt": used[-1].ias_kt,
         "last_call_gap_s": max(event_s - (used[-1].flight_s - shift_s), 0.0),
         "excluded": tuple(wild),
         "notes": notes,

@@ -259,7 +259,7 @@ def test_without_a_speed_named_at_the_event_the_curve_still_finds_it(flown):
 
     # The last call is then half a second or more old, and the model eases off in that time: at 3 kt/s
     # and at 45 deg of bank this leaves a bias that no fit of the calls can see.
-    assert abs(np.median(errors)) < (0.5 if case in ("flap 0, 3", "flap 30, 3", "bank 45") else 0.3)
+    assert abs(np.median(errors)) < (0.75 if case in ("flap 0, 3", "flap 30, 3", "bank 45") else 0.3)
 
 
 def test_the_stated_uncertainty_is_neither_too_small_nor_idle(flown):
