@@ -8,7 +8,7 @@ from logger_app.fly.hear.packs import legal_calls
 from logger_app.fly.hear.packs_io import load_pack
 from logger_app.fly.hear.parse import parse_words
 
-PACKS = {name: load_pack(name) for name in ("en",)}
+PACKS = {name: load_pack(name) for name in ("en", "de")}
 
 
 @pytest.mark.parametrize("name", PACKS)

@@ -11,6 +11,7 @@ from logger_app.fly.hear.packs_io import load_pack
 from logger_app.fly.hear.parse import parse_words
 
 PACK = load_pack("en")
+GERMAN = load_pack("de")
 
 
 @pytest.mark.parametrize("value", range(20, 300))
@@ -46,3 +47,17 @@ def test_altitude_as_num2words_writes_it(value):
     calls = parse_words(f"altitude {num2words(value)} feet".split(), PACK)
 
     assert [(c.name, c.value, c.unit) for c in calls] == [("altitude", value, "ft")]
+
+
+@pytest.mark.parametrize("value", range(20, 300))
+def test_the_german_pack_reads_what_num2words_writes(value):
+    (call,) = parse_words([num2words(value, lang="de")], GERMAN)
+
+    assert value == call.value
+
+
+@pytest.mark.parametrize("value", range(1000, 6600, 100))
+def test_german_thousands_as_num2words_writes_them(value):
+    (call,) = parse_words(["Drehzahl", num2words(value, lang="de")], GERMAN)
+
+    assert (call.name, call.value, call.unit) == ("power", value, "rpm")
