@@ -22,6 +22,10 @@ EXAMPLE = (
 )
 
 
+class EndOfAnswers(LoggerError):
+    """The terminal was closed while questions were asked."""
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of both forms; those of `new` are named after the questions."""
     parser.usage = "kneecall plan DIR [options]\n       kneecall plan new DIR [options]"
@@ -93,9 +97,7 @@ def _new(args: argparse.Namespace, folder: Path) -> int:
     file = campaign_file(folder)
     if file.exists() and not args.force:
         raise CardError(f"{file}: it is there already, and was left alone. Give --force to replace it.")
-    values = _values(args)
-    answers = answers_from(values)
-    text = campaign_text(answers)
+    text = _asked(args) if _can_ask() else campaign_text(answers_from(_values(args, {}, ask=False)))
     write_text(file, text)
     campaign, _ = parse_text(text)
     counts = {
@@ -114,22 +116,37 @@ def _new(args: argparse.Namespace, folder: Path) -> int:
     return 0
 
 
-def _values(args: argparse.Namespace) -> dict:
-    """Answers by question, from the options and, on a terminal, from asking."""
+def _can_ask() -> bool:
+    return sys.stdin.isatty() and sys.stderr.isatty()
+
+
+def _asked(args: argparse.Namespace) -> str:
+    """The campaign's text from questions; answers that contradict each other are asked again, not lost."""
+    from logger_app.plan.questions import answers_from
+    from logger_app.plan.template import campaign_text
+
+    say(
+        "Enter takes what stands in brackets, or leaves it out; - leaves it out. Ctrl-C stops, nothing is written."
+    )
+    typed: dict[str, str] = {}
+    while True:
+        try:
+            return campaign_text(answers_from(_values(args, typed, ask=True)))
+        except CardError as err:
+            say(f"\n{err}\nOnce more; Enter keeps what you said.\n")
+
+
+def _values(args: argparse.Namespace, typed: dict[str, str], *, ask: bool) -> dict:
+    """Answers by question, from the options and, if asked for, from the terminal (kept in `typed`)."""
     from logger_app.plan.questions import QUESTIONS, read_answer, worth_asking
 
-    asking = sys.stdin.isatty() and sys.stderr.isatty()
     values: dict = {"accelerated": args.accelerated or None}
     faults = []
-    if asking:
-        say(
-            "Enter takes what stands in brackets, or leaves it out. Ctrl-C stops; nothing is written before the end."
-        )
     for question in QUESTIONS:
         given = getattr(args, f"new_{question.name}")
         text = "; ".join(given) if isinstance(given, list) else given
-        if text is None and asking and worth_asking(question, values):
-            values[question.name] = _ask(question, read_answer)
+        if text is None and ask and worth_asking(question, values):
+            values[question.name] = _ask(question, typed)
             continue
         try:
             values[question.name] = read_answer(question, text) if text is not None else None
@@ -140,19 +157,25 @@ def _values(args: argparse.Namespace) -> dict:
     return values
 
 
-def _ask(question, read_answer):
-    """Ask until the answer can be read."""
-    usual = f" [{question.usual}]" if question.usual else ""
+def _ask(question, typed: dict[str, str]):
+    """Ask until the answer can be read; what was typed before is the usual answer now."""
+    from logger_app.plan.questions import read_answer
+
+    usual = typed.get(question.name, question.usual)
     while True:
-        sys.stderr.write(f"{question.ask}{usual}: ")
+        sys.stderr.write(f"{question.ask}{f' [{usual}]' if usual else ''}: ")
         sys.stderr.flush()
         line = sys.stdin.readline()
         if not line:
-            raise CardError("The answers ended before the last question; nothing was written.")
+            raise EndOfAnswers("The answers ended before the last question; nothing was written.")
+        text = line.strip() or usual
         try:
-            return read_answer(question, line)
+            value = read_answer(question, text)
         except CardError as err:
             say(f"  {err.faults[0].got}: expected {err.faults[0].expected}")
+            continue
+        typed[question.name] = text
+        return value
 
 
 def _show(args: argparse.Namespace, folder: Path) -> int:

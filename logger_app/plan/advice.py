@@ -75,8 +75,10 @@ def differences(campaign: Campaign, reference: str, changed: str) -> tuple[str, 
     ----------
     campaign : Campaign
         For its configurations [-].
-    reference, changed : str
-        Their ids [-].
+    reference : str
+        Id of the one [-].
+    changed : str
+        Id of the other [-].
 
     Returns
     -------

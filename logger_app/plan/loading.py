@@ -45,7 +45,7 @@ def weight_and_cg(aircraft: Aircraft, loading: Loading, fuel_used_l: float) -> t
     weight_kg : float
         Weight [kg].
     cg_mm : float or None
-        CG [mm aft of datum]; None when an arm that matters is not known.
+        CG aft of datum [mm]; None when an arm that matters is not known.
 
     Raises
     ------
@@ -195,7 +195,7 @@ def ballast_to_match(
     to_weight_kg : float
         Weight to be matched [kg].
     to_cg_mm : float or None
-        CG to be matched [mm aft of datum].
+        CG to be matched, aft of datum [mm].
 
     Returns
     -------

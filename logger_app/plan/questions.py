@@ -38,7 +38,7 @@ def read_answer(question: Question, text: str):
     question : Question
         What was asked [-].
     text : str
-        The answer [-].
+        The answer; nothing stands for the usual one, a dash for none at all [-].
 
     Returns
     -------
@@ -51,7 +51,7 @@ def read_answer(question: Question, text: str):
         It cannot be read; says what was got and what is expected.
     """
     text = text.strip() or question.usual
-    if not text:
+    if not text or text == "-":
         if question.required:
             raise _wrong(question.name, "nothing", question.ask)
         return None

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 import re
 import unicodedata
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from logger_app.errors import CardError
 from logger_app.plan import keys
@@ -361,6 +361,9 @@ def _list(texts: tuple[str, ...]) -> str:
 
 
 def _flights(a: Answers, campaign: Campaign) -> str:
+    if a.fuel_l is not None:
+        # What is filled in, not what the tanks hold, says how many runs a flight has.
+        campaign = replace(campaign, aircraft=replace(campaign.aircraft, fuel_capacity_l=a.fuel_l))
     proposed = propose_flights(campaign)
     load = ", ".join(f"{quoted(name)} = {kg:g}" for name, kg in a.load_kg)
     lines = [

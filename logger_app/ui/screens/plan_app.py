@@ -7,8 +7,9 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from logger_app.errors import LoggerError
+from logger_app.errors import CaptureError, LoggerError
 from logger_app.plan.cards_io import campaign_file, read_text
+from logger_app.ui.app import prepare_kivy
 
 
 def open_plan(folder: Path, runs: Sequence = (), flights: Sequence = (), trouble: str = "") -> int:
@@ -46,20 +47,12 @@ def open_plan(folder: Path, runs: Sequence = (), flights: Sequence = (), trouble
         raise LoggerError(
             "There is no display to open the plan screen on; `kneecall plan DIR` prints the plan."
         )
-    for name in ("KIVY_NO_ARGS", "KIVY_NO_FILELOG", "KIVY_NO_CONSOLELOG"):
-        os.environ.setdefault(name, "1")
-    from kivy.config import Config
-
-    Config.set("graphics", "width", "1280")
-    Config.set("graphics", "height", "800")
-    # A second finger or a right click must not draw dots.
-    Config.set("input", "mouse", "mouse,disable_multitouch")
-    from kivy.core.window import Window
-
-    if Window is None:
+    try:
+        prepare_kivy(1280, 800)
+    except CaptureError as err:
         raise LoggerError(
             "No window could be opened for the plan screen; `kneecall plan DIR` prints the plan."
-        )
+        ) from err
     from logger_app.ui.screens.plan import PlanScreenApp
 
     PlanScreenApp(file, runs, flights, trouble).run()
