@@ -12,7 +12,7 @@ from pathlib import Path
 
 from logger_app.errors import CardError, Fault
 from logger_app.records.calls import ReviewedCall
-from logger_app.records.journal import FlightInfo, RowKind
+from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 from logger_app.records.plan import Campaign, Loading
 from logger_app.records.results import Reduction
 from logger_app.records.runs import FlightData, FlightRuns, RunWeight
@@ -94,16 +94,47 @@ def load_flight(campaign: Campaign, flight_dir: Path) -> FlightData:
     LogError
         The folder is not a flight, is damaged or too new.
     """
-    from logger_app.logstore import codec
     from logger_app.logstore.audio_io import sound_duration_s
     from logger_app.logstore.store import Journal
-    from logger_app.review.apply import apply_corrections, standing
-    from logger_app.review.runs import find_runs
 
-    digest = hashlib.sha256()
     with Journal.open(Path(flight_dir), read_only=True) as journal:
         info = journal.info
         rows = list(journal.rows())
+    return flight_from_rows(campaign, info, rows, s_to_ns(sound_duration_s(Path(flight_dir))))
+
+
+def flight_from_rows(
+    campaign: Campaign, info: FlightInfo, rows: Iterable[JournalRow], duration_ns: int
+) -> FlightData:
+    """As `load_flight`, from rows that have been read already.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        Its campaign [-].
+    info : FlightInfo
+        What the flight is [-].
+    rows : iterable of JournalRow
+        All of the journal, in order [-].
+    duration_ns : int
+        Length of the recording [ns].
+
+    Returns
+    -------
+    FlightData
+        All that the reduction and the report need [-].
+
+    Raises
+    ------
+    LogDamaged
+        A row's body cannot be read.
+    """
+    from logger_app.logstore import codec
+    from logger_app.review.apply import apply_corrections, standing
+    from logger_app.review.runs import find_runs
+
+    rows = list(rows)
+    digest = hashlib.sha256()
     for row in rows:
         digest.update(f"{row.seq} {row.id} {row.flight_ns} {row.kind}\n".encode())
     heard = [codec.body_to_call(row.body) for row in rows if row.kind is RowKind.CALL]
@@ -119,7 +150,7 @@ def load_flight(campaign: Campaign, flight_dir: Path) -> FlightData:
         campaign.points,
         standing(corrections),
         gaps,
-        s_to_ns(sound_duration_s(Path(flight_dir))),
+        duration_ns,
     )
     return FlightData(
         info=info,

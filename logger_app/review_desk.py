@@ -10,19 +10,20 @@ from __future__ import annotations
 
 import os
 import uuid
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from logger_app import flow
-from logger_app.errors import ReviewError
+from logger_app.errors import ReduceError, ReviewError
 from logger_app.logstore import audio_io, codec
 from logger_app.logstore.store import Journal, utc_now
 from logger_app.records.calls import Action, CallKind, Correction, ReviewedCall
 from logger_app.records.clocks import ClockMap
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 from logger_app.records.plan import Campaign
-from logger_app.records.runs import FlightRuns, Run
+from logger_app.records.results import StallSpeed
+from logger_app.records.runs import FlightData, FlightRuns, Run
 from logger_app.review.apply import apply_corrections, standing
 from logger_app.review.check import Standing, correct, last_standing
 from logger_app.review.progress import Progress, progress_of
@@ -34,6 +35,7 @@ from logger_app.units import s_to_ns
 class Desk:
     """A flight as it stands, for looking at. `calls` holds rejected ones too."""
 
+    data: FlightData
     info: FlightInfo
     unit: str
     graduation: float
@@ -47,10 +49,12 @@ class Desk:
     clock_maps: tuple[ClockMap, ...]
     media: tuple[dict, ...]
     points: tuple[str, ...]
+    rates: dict[str, tuple[float, float]]  # entry-rate band by test point [kt/s]
+    by_id: dict[str, ReviewedCall]
 
     def call(self, id: str) -> ReviewedCall | None:
         """The call with this id, or None."""
-        return next((call for call in self.calls if call.id == id), None)
+        return self.by_id.get(id)
 
     def run(self, id: str) -> Run | None:
         """The run with this id or, from 1, this number; or None."""
@@ -110,6 +114,7 @@ class ReviewDesk:
         self.flight_dir = Path(flight_dir)
         self.who = who
         self.campaign = self._campaign(campaign_dir)
+        self._rows: list[JournalRow] = []
         self._names: dict[str, CallKind] | None = None
 
     def load(self) -> Desk:
@@ -125,10 +130,14 @@ class ReviewDesk:
         LogError
             The flight cannot be read.
         """
-        data = flow.load_flight(self.campaign, self.flight_dir)
         with Journal.open(self.flight_dir, read_only=True) as journal:
-            rows = list(journal.rows())
+            # Rows never change: only new ones are read.
+            self._rows += journal.rows(after=self._rows[-1].seq if self._rows else 0)
+            info = journal.info
             sound = tuple(audio_io.segments_of(self.flight_dir, journal))
+        rows = self._rows
+        duration_s = max((s.end_sample for s in sound), default=0) / audio_io.RATE_HZ
+        data = flow.flight_from_rows(self.campaign, info, rows, s_to_ns(duration_s))
         heard = [codec.body_to_call(row.body) for row in rows if row.kind is RowKind.CALL]
         heard = flow.with_proposals(heard, [row.body for row in rows if row.kind is RowKind.PROPOSAL])
         corrections = tuple(
@@ -148,6 +157,7 @@ class ReviewDesk:
             ),
         )
         return Desk(
+            data=data,
             info=data.info,
             unit=indicator.unit,
             graduation=indicator.graduation,
@@ -156,14 +166,25 @@ class ReviewDesk:
             corrections=corrections,
             queue=queue,
             progress=progress_of(calls, corrections, queue),
-            duration_s=max((s.end_sample for s in sound), default=0) / audio_io.RATE_HZ,
+            duration_s=duration_s,
             sound=sound,
             clock_maps=tuple(
                 codec.body_to_clock_map(row.body) for row in rows if row.kind is RowKind.CLOCK_MAP
             ),
             media=tuple(row.body for row in rows if row.kind is RowKind.MEDIA),
             points=tuple(point.id for point in self.campaign.points),
+            rates={p.id: (p.rate_low_kt_per_s, p.rate_high_kt_per_s) for p in self.campaign.points},
+            by_id={call.id: call for call in calls},
         )
+
+    def results(self, desk: Desk) -> dict[str, StallSpeed]:
+        """Stall speed and verdict of each run, by run id; empty where they cannot be worked out."""
+        from logger_app.reduce.campaign import reduce_campaign
+
+        try:
+            return {run.run: run for run in reduce_campaign(self.campaign, [desk.data]).runs}
+        except ReduceError:
+            return {}
 
     def act(self, action: Action, target: str, why: str = "", **payload) -> Correction:
         """Take one correction.

@@ -212,13 +212,15 @@ class Journal:
                 raise
         return done
 
-    def rows(self, *kinds: RowKind) -> Iterator[JournalRow]:
+    def rows(self, *kinds: RowKind, after: int = 0) -> Iterator[JournalRow]:
         """Rows in the order they were written.
 
         Parameters
         ----------
         *kinds : RowKind
             Only these; none means all [-].
+        after : int
+            Only rows behind this place (`seq`) [-].
 
         Yields
         ------
@@ -231,7 +233,7 @@ class Journal:
             A row is not what was written, or the file is torn. Names the row.
         """
         where = f" AND kind IN ({', '.join('?' * len(kinds))})" if kinds else ""
-        last = 0
+        last = after
         while True:
             with self._mutex, _door(self.flight_dir):
                 batch = self._connection.execute(

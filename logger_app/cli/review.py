@@ -1,0 +1,274 @@
+"""`kneecall review`: check and correct the calls of a flight, on a screen or from the command line."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from logger_app.cli.common import Progress, print_json, say
+from logger_app.errors import ReviewError
+
+SUMMARY = """Check and correct the calls of a flight. Without an option: the review screen.
+What was heard is never overwritten: each correction is a new row with who, when and why.
+TIME is in seconds (512.4) or minutes (8:32.4) on the flight clock; RUN is its number or id."""
+EXAMPLE = """kneecall review sparrow/flights/day1_baseline
+         kneecall review sparrow/flights/day1_baseline --list
+         kneecall review sparrow/flights/day1_baseline --set call-0042 57 --why "heard on replay"
+         kneecall review sparrow/flights/day1_baseline --export calls.csv"""
+
+# option, metavars, help
+ACTS = (
+    ("--confirm", ("ID",), "the call is right; or a queue item (a silence, a run) may stay as it is"),
+    ("--set", ("ID", "VALUE"), "the call is VALUE (with --kind and --name: another kind of call)"),
+    ("--reject", ("ID",), "nobody said that"),
+    ("--add", ("TIME", "VALUE"), "a call that was not heard: a number, or an event's name"),
+    ("--move", ("ID", "TIME"), "the call was said at TIME"),
+    ("--discard", ("RUN",), "leave the run out"),
+    ("--reinstate", ("RUN",), "take a discarded run in again"),
+    ("--split", ("RUN", "TIME"), "two runs: the second begins at TIME"),
+    ("--join", ("RUN", "OTHER"), "one run: OTHER belongs to RUN"),
+    ("--assign", ("RUN", "POINT"), "the run was flown at this test point"),
+    ("--overrule", ("RUN", "yes|no"), "count the run (yes) or not (no) whatever the verdict said"),
+)
+
+
+class _Act(argparse.Action):
+    """Corrections are taken in the order in which they are given."""
+
+    def __call__(self, parser, args, values, option=None):
+        values = values if isinstance(values, list) else [values] if values is not None else []
+        args.acts = [*(args.acts or []), (option.removeprefix("--"), values)]
+
+
+def add_arguments(parser) -> None:
+    parser.add_argument("flight", metavar="FLIGHT", type=Path, help="flight folder")
+    parser.add_argument("--campaign", type=Path, help="campaign folder (default: the one above the flight)")
+    parser.add_argument("--list", action="store_true", help="calls, runs, queue and progress")
+    parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
+    parser.set_defaults(acts=None)
+    for option, metavars, words in ACTS:
+        parser.add_argument(
+            option, nargs=len(metavars), metavar=metavars, action=_Act, dest="acts", help=words
+        )
+    parser.add_argument(
+        "--undo",
+        nargs="?",
+        metavar="FIX",
+        action=_Act,
+        dest="acts",
+        help="undo your last correction, or this one",
+    )
+    parser.add_argument("--kind", help="with --set or --add: airspeed, event, setting or command")
+    parser.add_argument("--name", help="with --set or --add: name of the event, setting or command")
+    parser.add_argument("--unit", help="with --set or --add: unit of the value (default: the indicator's)")
+    parser.add_argument("--why", default="", metavar="TEXT", help="reason, kept with the correction")
+    parser.add_argument(
+        "--who", default="", metavar="NAME", help="who reviews (default: KNEECALL_WHO, or login name)"
+    )
+    parser.add_argument(
+        "--second", action="store_true", help="hear the sound again, slower; differences go to the queue"
+    )
+    parser.add_argument("--export", type=Path, metavar="FILE", help="write calls as .csv, .vtt or .srt")
+    parser.add_argument(
+        "--import", type=Path, metavar="FILE", dest="take", help="take changes from an edited .csv"
+    )
+    parser.add_argument(
+        "--clock", metavar="CAMERA", help="with --export: subtitles on this camera file's clock"
+    )
+    parser.add_argument("--force", action="store_true", help="with --export: replace the file")
+
+
+def run(args) -> int:
+    from logger_app.review_desk import ReviewDesk, person
+
+    desk = ReviewDesk(args.flight, args.who or person(), args.campaign)
+    done = {}
+    if args.second:
+        with Progress("listening again") as bar:
+            done["differences"] = desk.listen_again(bar.to)
+        say(f"second listening: {done['differences']} differences, now in the queue")
+    if args.take:
+        done["corrections"] = [c.id for c in _import(desk, args.take)]
+        say(f"{args.take}: {len(done['corrections'])} corrections taken")
+    if args.acts:
+        made = desk_acts(desk, args)
+        done["corrections"] = done.get("corrections", []) + [c.id for c in made]
+        for correction in made:
+            say(f"{correction.id}: {correction.action} {correction.target}")
+    if args.export:
+        _export(desk, args)
+        done["exported"] = str(args.export)
+        say(f"written: {args.export}")
+    if args.json:
+        print_json({**desk.load().as_json(), "done": done})
+    elif args.list:
+        _print(desk.load())
+    elif not done:
+        return _screen(desk)
+    return 0
+
+
+def desk_acts(desk, args) -> list:
+    """Take the corrections of a command line, in order; an undo sees what stands before it."""
+    from logger_app.records.calls import Action
+
+    made, batch = [], []
+    for name, values in args.acts:
+        if name == "undo":
+            made += desk.act_all(batch) if batch else []
+            made.append(desk.undo(values[0] if values else None))
+            batch = []
+        else:
+            batch.append(_wanted(desk, Action(name), values, args))
+    return made + (desk.act_all(batch) if batch else [])
+
+
+def _wanted(desk, action, values: list[str], args) -> tuple:
+    from logger_app.records.calls import Action
+    from logger_app.review_desk import new_call_id
+    from logger_app.units import s_to_ns
+
+    told = {"kind": args.kind, "name": args.name, "unit": args.unit}
+    target, payload = values[0], {}
+    if action in RUN_WORDS:
+        target = _run_id(desk, target)
+    if action is Action.SET:
+        payload = {"value": _value(values[1]), **told}
+    elif action is Action.ADD:
+        payload = {"flight_ns": s_to_ns(seconds(values[0])), **_new_call(desk, values[1], told)}
+        target = new_call_id()
+    elif action is Action.MOVE or action is Action.SPLIT:
+        payload = {"flight_ns": s_to_ns(seconds(values[1]))}
+    elif action is Action.JOIN:
+        payload = {"other": _run_id(desk, values[1])}
+    elif action is Action.ASSIGN:
+        payload = {"point": values[1]}
+    elif action is Action.OVERRULE:
+        if values[1] not in ("yes", "no"):
+            raise ReviewError(f"--overrule {target}: got {values[1]!r}; expected yes or no.")
+        payload = {"counts": values[1] == "yes"}
+    return action, target, args.why, payload
+
+
+RUN_WORDS = frozenset({"discard", "reinstate", "split", "join", "assign", "overrule"})
+
+
+def _new_call(desk, text: str, told: dict) -> dict:
+    """`--add TIME buffet` names an event; `--add TIME 57` is an airspeed."""
+    value = _value(text)
+    if isinstance(value, str) and not told["kind"]:
+        name = value.replace(" ", "_")
+        return {**told, "kind": str(desk.kind_of(name)), "name": name}
+    return {**told, "value": value}
+
+
+def _value(text: str) -> float | str | None:
+    if text in ("", "-"):
+        return None
+    try:
+        return float(text)
+    except ValueError:
+        return text
+
+
+def seconds(text: str) -> float:
+    """`512.4` or `8:32.4` or `1:08:32.4` as seconds; `ReviewError` if it is neither."""
+    try:
+        parts = [float(part) for part in text.split(":")]
+        if not 1 <= len(parts) <= 3 or any(part < 0 for part in parts):
+            raise ValueError
+    except ValueError:
+        raise ReviewError(
+            f"time {text!r}: expected seconds (512.4) or minutes and seconds (8:32.4)."
+        ) from None
+    total = 0.0
+    for part in parts:
+        total = 60 * total + part
+    if not total < 1e7:
+        raise ReviewError(f"time {text!r}: no flight is that long.")
+    return total
+
+
+def _run_id(desk, text: str) -> str:
+    run = desk.load().run(text) if text.isdigit() else None
+    return run.id if run else text
+
+
+def _import(desk, path: Path) -> list:
+    from logger_app.records.calls import Action
+    from logger_app.review.table import read_changes
+    from logger_app.review_desk import new_call_id
+
+    try:
+        text = path.read_text(encoding="utf-8-sig", errors="strict")
+    except UnicodeDecodeError as err:
+        raise ReviewError(
+            f"{path}: is not text in UTF-8 (byte {err.start}).", hint="Save it as CSV UTF-8."
+        ) from err
+    now = desk.load()
+    wanted = read_changes(text, now.calls, str(path), now.end_s)
+    wanted = [
+        (a, new_call_id() if a is Action.ADD else t, why or f"from {path.name}", p) for a, t, why, p in wanted
+    ]
+    return desk.act_all(wanted) if wanted else []
+
+
+def _export(desk, args) -> None:
+    from logger_app.review.subtitles import cues, to_srt, to_webvtt
+    from logger_app.review.table import to_csv
+
+    now = desk.load()
+    kind = args.export.suffix.lower()
+    if kind not in (".csv", ".vtt", ".srt"):
+        raise ReviewError(f"{args.export}: ends in {kind or 'nothing'}; expected .csv, .vtt or .srt.")
+    if args.export.exists() and not args.force:
+        raise ReviewError(f"{args.export}: is there already.", hint="Give --force to replace it.")
+    if kind == ".csv":
+        text = to_csv(now.calls, now.run_of())
+    else:
+        made = cues(now.calls, now.run_of(), now.clock(args.clock) if args.clock else None)
+        text = to_webvtt(made) if kind == ".vtt" else to_srt(made)
+    desk.write_text(args.export, text)
+
+
+def _print(now) -> None:
+    print(f"{now.info.id}: {now.progress.in_words()}")
+    for run in now.runs.runs:
+        state = f"discarded ({run.why_discarded})" if run.discarded else str(run.ended)
+        point = run.point or f"no test point ({run.why_no_point})"
+        print(f"\nrun {run.number}  {run.start_s:.1f} to {run.end_s:.1f} s  {point}  {state}")
+        for call in run.calls:
+            _print_call(call)
+    if now.runs.unassigned:
+        print("\nin no run")
+        for call in now.runs.unassigned:
+            _print_call(call)
+    rejected = [call for call in now.calls if not call.counts]
+    if rejected:
+        print("\nrejected")
+        for call in rejected:
+            _print_call(call)
+    if now.queue.items:
+        print("\nto look at")
+    for item in now.queue.items:
+        proposed = "" if item.proposed is None else f"  proposed {item.proposed}"
+        print(f"  {item.id}  {item.flight_ns / 1e9:.1f} s  {'; '.join(item.why)}{proposed}")
+
+
+def _print_call(call) -> None:
+    value = (
+        ""
+        if call.value is None
+        else f" {call.value:g}"
+        if isinstance(call.value, (int, float))
+        else f" {call.value}"
+    )
+    unit = f" {call.unit}" if call.unit and call.value is not None else ""
+    was = f"  (heard {call.heard_value})" if call.heard and call.heard_value != call.value else ""
+    print(f"  {call.id}  {call.flight_s:8.2f} s  {call.name}{value}{unit}  {call.status}{was}")
+
+
+def _screen(desk) -> int:
+    from logger_app.ui.screens.review_app import open_review
+
+    return open_review(desk)

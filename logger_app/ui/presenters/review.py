@@ -1,0 +1,774 @@
+"""The review screen without a screen: what is selected, what a key does, what to draw. Pure.
+
+`update(state, key)` gives the new state and, where something must happen outside (a correction,
+sound), an effect. `view(state)` says what to draw. Never imports Kivy. One key settles one item:
+
+    Enter      it is right (or: it is what was typed)      P     take the proposed value
+    digits     type another value, Enter takes it          X     nobody said that
+    Space      play two seconds around; S plays slower     U     undo
+    Up, Down   next thing to look at (or run)              Left, Right   next call in time
+    K          another kind of call                        A, M  add a call, move it, at the cursor
+    D          discard or reinstate the run                T     its test point
+    [          split the run at this call; J joins it with the next
+    Tab        to look at / runs                           - +   move the cursor
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from statistics import median
+from typing import TYPE_CHECKING
+
+from logger_app.records.calls import Action, CallKind, ReviewedCall
+from logger_app.review.queue import Item, QueueItem
+
+if TYPE_CHECKING:
+    from logger_app.records.results import StallSpeed
+    from logger_app.records.runs import Run
+    from logger_app.review_desk import Desk
+
+PLAY_S = 1.0  # to each side of a call
+SPEEDS = (1.0, 0.75, 0.5)
+CURSOR_STEP_S = 0.1
+# A call that is in no run is shown with this much around it.
+AROUND_S = 8.0
+MARGIN_S = 2.0
+SHOWN_EACH_WAY = 20.0
+DIGITS = "0123456789."
+KEYS_HELP = (
+    ("Enter", "right, or as typed"),
+    ("P", "take the proposed value"),
+    ("0-9", "type a value"),
+    ("X", "nobody said that"),
+    ("Space / S", "play 2 s / slower"),
+    ("U", "undo"),
+    ("Up Down", "next to look at"),
+    ("Left Right", "next call in time"),
+    ("- +", "move the cursor"),
+    ("A / M", "add / move to cursor"),
+    ("K", "another kind"),
+    ("D / T", "discard run / its point"),
+    ("[ / J", "split / join runs"),
+    ("Tab", "list: to look at, runs"),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correct:
+    """Take a correction; then the desk is loaded anew."""
+
+    action: Action
+    target: str
+    payload: tuple[tuple[str, object], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AddCall:
+    """Add a call at a time on the flight clock."""
+
+    at_s: float
+    value: float | None
+    kind: str | None = None
+    name: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Undo:
+    """Undo this person's last correction."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Play:
+    """Play sound; `speed` 1 is as recorded."""
+
+    start_s: float
+    end_s: float
+    speed: float = 1.0
+
+
+Effect = Correct | AddCall | Undo | Play
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReviewState:
+    """Where a person is in a flight. `here` is a queue item's, call's or run's id."""
+
+    desk: Desk
+    results: Mapping[str, StallSpeed] = field(default_factory=dict)
+    names: tuple[tuple[str, str], ...] = ()  # (kind, name) that a call can be made
+    who: str = ""
+    listing: str = "queue"  # or "runs"
+    here: str | None = None
+    cursor_s: float = 0.0
+    typed: str = ""
+    speed: float = 1.0
+    choosing: str = ""  # "kind", "point" or nothing
+    choice: int = 0
+    message: str = ""
+    settled: int = 0
+
+
+def begin(
+    desk: Desk, who: str, results: Mapping[str, StallSpeed], names: Sequence[tuple[str, str]] = ()
+) -> ReviewState:
+    """The first state: at the first thing to look at, else at the first run.
+
+    Parameters
+    ----------
+    desk : Desk
+        The flight as it stands [-].
+    who : str
+        Who reviews [-].
+    results : mapping of str to StallSpeed
+        By run id [-].
+    names : sequence of (str, str)
+        Kinds and names that a call can be changed to [-].
+
+    Returns
+    -------
+    ReviewState
+        To `view` and `update` [-].
+    """
+    state = ReviewState(desk=desk, results=results, names=tuple(names), who=who)
+    if desk.queue.items:
+        return _at(state, desk.queue.items[0].id)
+    state = replace(state, listing="runs")
+    return _at(state, desk.runs.runs[0].id) if desk.runs.runs else state
+
+
+def renewed(state: ReviewState, desk: Desk, results: Mapping[str, StallSpeed], message: str = "") -> ReviewState:
+    """After a correction: the flight anew, at the next thing to look at.
+
+    Parameters
+    ----------
+    state : ReviewState
+        Before [-].
+    desk : Desk
+        The flight as it stands now [-].
+    results : mapping of str to StallSpeed
+        By run id [-].
+    message : str
+        What was done [-].
+
+    Returns
+    -------
+    ReviewState
+        With `here` on something that is still there [-].
+    """
+    before = _position(state)
+    gone = {item.id for item in state.desk.queue.items} - {item.id for item in desk.queue.items}
+    after = replace(
+        state, desk=desk, results=results, typed="", choosing="", message=message, settled=state.settled + len(gone)
+    )
+    keys = _keys(after)
+    if not keys:
+        return after if _here_is_there(after) else replace(after, here=None)
+    if state.listing == "queue" and state.here not in keys:
+        return replace(_at(after, keys[min(before, len(keys) - 1)]), message=message)
+    return after if _here_is_there(after) else replace(_at(after, keys[0]), message=message)
+
+
+def update(state: ReviewState, key: str) -> tuple[ReviewState, tuple[Effect, ...]]:
+    """What a key does.
+
+    Parameters
+    ----------
+    state : ReviewState
+        Now [-].
+    key : str
+        ``enter``, ``space``, ``up``, ``left``, ``tab``, ``escape``, ``backspace``, a letter, a
+        digit, or ``go:ID`` for a touch on an item, ``at:SECONDS`` for a touch on the trace [-].
+
+    Returns
+    -------
+    tuple of (ReviewState, tuple of Effect)
+        The new state, and what must happen outside [-].
+    """
+    state = replace(state, message="")
+    if state.choosing:
+        return _choose(state, key)
+    if key.startswith("go:"):
+        return _at(state, key[3:]), ()
+    if key.startswith("at:"):
+        return replace(state, cursor_s=float(key[3:])), ()
+    if key in DIGITS and len(key) == 1:
+        return replace(state, typed=(state.typed + key)[:6]), ()
+    do = _KEYS.get(key)
+    return do(state) if do else (state, ())
+
+
+# Keys ----------------------------------------------------------------------------------------
+
+
+def _enter(state):
+    call, item = _call(state), _item(state)
+    if state.typed:
+        value = _typed(state)
+        if value is None:
+            return replace(state, message=f"{state.typed} is no number", typed=""), ()
+        if call is None or (item and item.item in (Item.DUE, Item.EXTRA)):
+            return replace(state, typed=""), (AddCall(at_s=state.cursor_s, value=value),)
+        payload = (("value", value),) if call.kind is CallKind.AIRSPEED else (("value", value), ("name", call.name))
+        return replace(state, typed=""), (Correct(action=Action.SET, target=call.id, payload=payload),)
+    if item and item.target is None:
+        return state, (Correct(action=Action.CONFIRM, target=item.id),)
+    if item and item.item is Item.RUN:
+        return state, (Correct(action=Action.CONFIRM, target=item.id),)
+    if call:
+        return state, (Correct(action=Action.CONFIRM, target=call.id),)
+    return replace(state, message="nothing is selected"), ()
+
+
+def _propose(state):
+    call, item = _call(state), _item(state)
+    value = item.proposed if item else call.heard.proposed if call and call.heard else None
+    if value is None:
+        return replace(state, message="nothing is proposed here"), ()
+    number = isinstance(value, (int, float))
+    if item and item.item in (Item.DUE, Item.EXTRA):
+        named = None if number else (dict((n, k) for k, n in state.names).get(value, "event"), value)
+        kind, name = named or (None, None)
+        return state, (AddCall(at_s=state.cursor_s, value=value if number else None, kind=kind, name=name),)
+    if value == "nothing":
+        return state, (Correct(action=Action.REJECT, target=call.id),)
+    if number:
+        payload = (("value", value),) if call.kind is CallKind.AIRSPEED else (("value", value), ("name", call.name))
+        return state, (Correct(action=Action.SET, target=call.id, payload=payload),)
+    kind = dict((n, k) for k, n in state.names).get(value, "event")
+    return state, (Correct(action=Action.SET, target=call.id, payload=(("kind", kind), ("name", value))),)
+
+
+def _reject(state):
+    call, item = _call(state), _item(state)
+    if item and item.target is None:
+        return state, (Correct(action=Action.CONFIRM, target=item.id),)
+    if not call:
+        return replace(state, message="no call is selected"), ()
+    return state, (Correct(action=Action.REJECT, target=call.id),)
+
+
+def _play(state, speed=None):
+    return state, (
+        Play(start_s=max(0.0, state.cursor_s - PLAY_S), end_s=state.cursor_s + PLAY_S, speed=speed or state.speed),
+    )
+
+
+def _slower(state):
+    speed = SPEEDS[(SPEEDS.index(state.speed) + 1) % len(SPEEDS)]
+    state = replace(state, speed=speed, message=f"sound at {100 * speed:.0f} % of its speed")
+    return _play(state)
+
+
+def _step_list(by):
+    def move(state):
+        keys = _keys(state)
+        if not keys:
+            return replace(state, message="nothing is left to look at" if state.listing == "queue" else "no runs"), ()
+        k = _position(state)
+        if state.here in keys:
+            k = min(max(k + by, 0), len(keys) - 1)
+        return _at(state, keys[min(k, len(keys) - 1)]), ()
+
+    return move
+
+
+def _step_call(by):
+    def move(state):
+        calls = state.desk.calls
+        if not calls:
+            return state, ()
+        call = _call(state)
+        if call:
+            k = calls.index(call) + by
+        else:
+            k = bisect_left([c.flight_s for c in calls], state.cursor_s) - (by < 0)
+        return _at(state, calls[min(max(k, 0), len(calls) - 1)].id), ()
+
+    return move
+
+
+def _step_cursor(by):
+    def move(state):
+        return replace(state, cursor_s=min(max(0.0, state.cursor_s + by), state.desk.end_s)), ()
+
+    return move
+
+
+def _add(state):
+    value = _typed(state)
+    if value is None:
+        return replace(state, message="type the airspeed first, then A; K after it makes it another call"), ()
+    return replace(state, typed=""), (AddCall(at_s=state.cursor_s, value=value),)
+
+
+def _move(state):
+    call = _call(state)
+    if not call:
+        return replace(state, message="no call is selected"), ()
+    at_ns = round(state.cursor_s * 1e9)
+    return state, (Correct(action=Action.MOVE, target=call.id, payload=(("flight_ns", at_ns),)),)
+
+
+def _discard(state):
+    run = run_here(state)
+    if not run:
+        return replace(state, message="no run is selected"), ()
+    action = Action.REINSTATE if run.discarded else Action.DISCARD
+    return state, (Correct(action=action, target=run.id),)
+
+
+def _split(state):
+    run = run_here(state)
+    if not run:
+        return replace(state, message="no run is selected"), ()
+    at_ns = round(state.cursor_s * 1e9)
+    return state, (Correct(action=Action.SPLIT, target=run.id, payload=(("flight_ns", at_ns),)),)
+
+
+def _join(state):
+    runs = state.desk.runs.runs
+    run = run_here(state)
+    if not run or run.number >= len(runs):
+        return replace(state, message="there is no next run to join"), ()
+    return state, (Correct(action=Action.JOIN, target=run.id, payload=(("other", runs[run.number].id),)),)
+
+
+def _tab(state):
+    other = replace(state, listing="runs" if state.listing == "queue" else "queue")
+    keys = _keys(other)
+    if other.listing == "queue" and keys and other.here not in keys:
+        return _at(other, keys[0]), ()
+    return other, ()
+
+
+def _ask(what):
+    def ask(state):
+        if what == "kind" and not _call(state):
+            return replace(state, message="no call is selected"), ()
+        if what == "point" and not run_here(state):
+            return replace(state, message="no run is selected"), ()
+        return replace(state, choosing=what, choice=0), ()
+
+    return ask
+
+
+def _choose(state, key):
+    options = choices(state)
+    if key in ("escape", "backspace") or not options:
+        return replace(state, choosing=""), ()
+    if key in ("up", "down"):
+        return replace(state, choice=(state.choice + (1 if key == "down" else -1)) % len(options)), ()
+    if key.startswith("pick:"):
+        state, key = replace(state, choice=int(key[5:])), "enter"
+    if key != "enter":
+        # A letter goes to the next option that begins with it.
+        later = [(k - state.choice - 1) % len(options) for k, o in enumerate(options) if o.lower().startswith(key)]
+        return replace(state, choice=(state.choice + 1 + min(later)) % len(options)) if later else state, ()
+    done = replace(state, choosing="")
+    if state.choosing == "point":
+        point = state.desk.points[state.choice]
+        return done, (Correct(action=Action.ASSIGN, target=run_here(state).id, payload=(("point", point),)),)
+    kind, name = state.names[state.choice]
+    return done, (Correct(action=Action.SET, target=_call(state).id, payload=(("kind", kind), ("name", name))),)
+
+
+def choices(state: ReviewState) -> tuple[str, ...]:
+    """What can be chosen now, in words; empty when nothing is being chosen."""
+    if state.choosing == "point":
+        return state.desk.points
+    if state.choosing == "kind":
+        return tuple(name.replace("_", " ") for _, name in state.names)
+    return ()
+
+
+_KEYS = {
+    "enter": _enter,
+    "p": _propose,
+    "x": _reject,
+    "delete": _reject,
+    "space": _play,
+    "s": _slower,
+    "u": lambda state: (replace(state, typed=""), (Undo(),)),
+    "up": _step_list(-1),
+    "down": _step_list(1),
+    "left": _step_call(-1),
+    "right": _step_call(1),
+    "-": _step_cursor(-CURSOR_STEP_S),
+    "+": _step_cursor(CURSOR_STEP_S),
+    "=": _step_cursor(CURSOR_STEP_S),
+    "a": _add,
+    "m": _move,
+    "k": _ask("kind"),
+    "d": _discard,
+    "t": _ask("point"),
+    "[": _split,
+    "j": _join,
+    "tab": _tab,
+    "backspace": lambda state: (replace(state, typed=state.typed[:-1]), ()),
+    "escape": lambda state: (replace(state, typed=""), ()),
+}
+
+
+# Where we are --------------------------------------------------------------------------------
+
+
+def _keys(state: ReviewState) -> list[str]:
+    if state.listing == "runs":
+        return [run.id for run in state.desk.runs.runs]
+    return [item.id for item in state.desk.queue.items]
+
+
+def _position(state: ReviewState) -> int:
+    keys = _keys(state)
+    if state.here in keys:
+        return keys.index(state.here)
+    if state.listing == "runs" and (run := run_here(state)):
+        return keys.index(run.id)
+    return 0
+
+
+def _here_is_there(state: ReviewState) -> bool:
+    return bool(_call(state) or _item(state) or any(run.id == state.here for run in state.desk.runs.runs))
+
+
+def _item(state: ReviewState) -> QueueItem | None:
+    return next((item for item in state.desk.queue.items if item.id == state.here), None)
+
+
+def _call(state: ReviewState) -> ReviewedCall | None:
+    return state.desk.call(state.here) if state.here else None
+
+
+def run_here(state: ReviewState) -> Run | None:
+    """The run that the selection lies in, or None."""
+    runs = state.desk.runs.runs
+    item, call = _item(state), _call(state)
+    wanted = item.run if item else state.here
+    for run in runs:
+        if run.id == wanted or (call and any(c.id == call.id for c in run.calls)):
+            return run
+    at_ns = round(state.cursor_s * 1e9)
+    return next((run for run in runs if run.start_ns <= at_ns <= run.end_ns), None)
+
+
+def _at(state: ReviewState, id: str) -> ReviewState:
+    state = replace(state, here=id, typed="", choosing="")
+    item, call = _item(state), _call(state)
+    if item or call:
+        at_s = (item.flight_ns if item else call.flight_ns) / 1e9
+        # The middle of the words, not their first sound.
+        if call:
+            at_s = (call.flight_ns + call.end_ns) / 2e9
+        return replace(state, cursor_s=at_s)
+    run = next((run for run in state.desk.runs.runs if run.id == id), None)
+    return replace(state, cursor_s=run.start_s) if run else state
+
+
+def _typed(state: ReviewState) -> float | None:
+    try:
+        return float(state.typed)
+    except ValueError:
+        return None
+
+
+# What to draw --------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """A line of the list on the left."""
+
+    id: str
+    title: str
+    detail: str
+    here: bool
+    mark: str  # "look", "sample", "good", "bad", "open"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dot:
+    """A call on the trace. `y` is in the pilot's unit, None for what is no airspeed."""
+
+    id: str
+    at_s: float
+    y: float | None
+    text: str
+    state: str  # heard, confirmed, corrected, added, rejected
+    flagged: bool
+    here: bool
+    heard_y: float | None = None
+    proposed_y: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class View:
+    """Everything on the screen. Times are on the flight clock [s], speeds in the pilot's unit."""
+
+    title: str
+    progress: str
+    share: float
+    message: str
+    listing: str
+    rows: tuple[Row, ...]
+    row_here: int
+    start_s: float
+    end_s: float
+    cursor_s: float
+    low: float
+    high: float
+    unit: str
+    dots: tuple[Dot, ...]
+    line: tuple[tuple[float, float], ...]
+    band: tuple[tuple[float, float, float], ...]  # (s, low, high)
+    run_title: str
+    run_verdict: str
+    big: str
+    heard: str
+    why: tuple[str, ...]
+    proposed: str
+    typed: str
+    alternatives: str
+    history: str
+    choices: tuple[str, ...]
+    choice: int
+    speed: float
+
+
+def view(state: ReviewState) -> View:
+    """What to draw.
+
+    Parameters
+    ----------
+    state : ReviewState
+        Now [-].
+
+    Returns
+    -------
+    View
+        Ready for the widgets [-].
+    """
+    desk = state.desk
+    run = run_here(state)
+    start_s, end_s = _span(state, run)
+    flagged = {item.target: item for item in desk.queue.items if item.target and item.item is not Item.SAMPLE}
+    dots = tuple(
+        _dot(call, state, flagged.get(call.id), desk.unit)
+        for call in desk.calls
+        if start_s <= call.flight_s <= end_s
+    )
+    line, band = _line(state, run), _band(state, run)
+    low, high = _heights([d.y for d in dots if d.y is not None and d.state != "rejected"] + [y for _, y in line])
+    rows = _rows(state)
+    item, call = _item(state), _call(state)
+    return View(
+        title=f"{desk.info.id}  ·  {desk.info.configuration or 'configuration not given'}  ·  {state.who}",
+        progress=desk.progress.in_words(),
+        share=desk.progress.share,
+        message=state.message,
+        listing=state.listing,
+        rows=rows,
+        row_here=next((k for k, row in enumerate(rows) if row.here), 0),
+        start_s=start_s,
+        end_s=end_s,
+        cursor_s=state.cursor_s,
+        low=low,
+        high=high,
+        unit=desk.unit,
+        dots=dots,
+        line=line,
+        band=band,
+        run_title=_run_title(run),
+        run_verdict=_run_verdict(state, run),
+        big=_big(state, item, call),
+        heard=_heard(call, desk.unit),
+        why=item.why if item else (),
+        proposed=_shown(item.proposed) if item and item.proposed is not None else "",
+        typed=state.typed,
+        alternatives=_alternatives(call),
+        history=_history(state, call),
+        choices=choices(state),
+        choice=state.choice,
+        speed=state.speed,
+    )
+
+
+def _heights(speeds: list[float]) -> tuple[float, float]:
+    """Bottom and top of the trace: one wild reading is drawn at the edge, it does not flatten the rest."""
+    if not speeds:
+        return 30.0, 70.0
+    middle = median(speeds)
+    return max(min(speeds), middle - SHOWN_EACH_WAY) - 3, min(max(speeds), middle + SHOWN_EACH_WAY) + 3
+
+
+def _span(state: ReviewState, run: Run | None) -> tuple[float, float]:
+    if run and run.start_s - MARGIN_S <= state.cursor_s <= run.end_s + MARGIN_S:
+        more_s = max(MARGIN_S, (2 * AROUND_S - (run.end_s - run.start_s)) / 2)
+        return max(0.0, run.start_s - more_s), run.end_s + more_s
+    return max(0.0, state.cursor_s - AROUND_S), state.cursor_s + AROUND_S
+
+
+def _dot(call: ReviewedCall, state: ReviewState, item: QueueItem | None, unit: str) -> Dot:
+    speed = call.kind is CallKind.AIRSPEED and isinstance(call.value, (int, float))
+    heard = call.heard_value if speed and isinstance(call.heard_value, (int, float)) else None
+    proposed = item.proposed if item and speed and isinstance(item.proposed, (int, float)) else None
+    return Dot(
+        id=call.id,
+        at_s=call.flight_s,
+        y=float(call.value) if speed else None,
+        text=_words(call, unit, short=True),
+        state=str(call.status),
+        flagged=item is not None,
+        here=call.id == state.here,
+        heard_y=float(heard) if heard is not None and heard != call.value else None,
+        proposed_y=float(proposed) if proposed is not None else None,
+    )
+
+
+def _line(state: ReviewState, run: Run | None) -> tuple[tuple[float, float], ...]:
+    from logger_app.units import from_kt
+
+    result = state.results.get(run.id) if run else None
+    if not result or not result.fit:
+        return ()
+    t0_ns, at_t0_kt, slope = result.fit
+    t0_s = t0_ns / 1e9
+    used = [state.desk.call(id) for id in result.calls_used]
+    first_s = min((call.flight_s for call in used if call), default=t0_s - 8)
+    unit = state.desk.unit
+    return tuple((s, from_kt(at_t0_kt + slope * (s - t0_s), unit)) for s in (first_s, t0_s))
+
+
+def _band(state: ReviewState, run: Run | None) -> tuple[tuple[float, float, float], ...]:
+    """Where the approach would lie at the slowest and fastest entry rate that was asked for."""
+    from logger_app.units import from_kt
+
+    line = _line(state, run)
+    rates = state.desk.rates.get(run.point) if run and run.point else None
+    if not line or not rates:
+        return ()
+    (first_s, _), (end_s, end_y) = line
+    unit = state.desk.unit
+    slow, fast = (from_kt(rate, unit) * (end_s - first_s) for rate in rates)
+    return ((first_s, end_y + slow, end_y + fast), (end_s, end_y, end_y))
+
+
+def _rows(state: ReviewState) -> tuple[Row, ...]:
+    if state.listing == "runs":
+        here = run_here(state)
+        return tuple(_run_row(run, state, bool(here and run.id == here.id)) for run in state.desk.runs.runs)
+    return tuple(_queue_row(item, state) for item in state.desk.queue.items)
+
+
+def _queue_row(item: QueueItem, state: ReviewState) -> Row:
+    call = state.desk.call(item.target) if item.target else None
+    what = {
+        Item.DUE: "silence",
+        Item.EXTRA: f"{_shown(item.proposed)}?",
+        Item.RUN: "run",
+    }.get(item.item, _words(call, state.desk.unit) if call else "?")
+    run = next((r.number for r in state.desk.runs.runs if r.id == item.run), None)
+    place = f"run {run}" if run else "no run"
+    return Row(
+        id=item.id,
+        title=f"{what}   {place}, {_clock(item.flight_ns / 1e9)}",
+        detail=item.why[0],
+        here=item.id == state.here,
+        mark="sample" if item.item is Item.SAMPLE else "look",
+    )
+
+
+def _run_row(run: Run, state: ReviewState, here: bool) -> Row:
+    result = state.results.get(run.id)
+    done = sum(call.reviewed for call in run.calls)
+    mark = "open" if result is None else "good" if result.counts else "bad"
+    verdict = "discarded" if run.discarded else _verdict_words(result, state.desk.unit)
+    return Row(
+        id=run.id,
+        title=f"{run.number}   {run.point or 'no point'}   {verdict}",
+        detail=f"{_clock(run.start_s)}, {done} of {len(run.calls)} calls reviewed",
+        here=here,
+        mark="bad" if run.discarded else mark,
+    )
+
+
+def _verdict_words(result, unit: str) -> str:
+    from logger_app.units import from_kt
+
+    if result is None:
+        return ""
+    if result.vs_ias_kt is None:
+        return "no stall speed"
+    return f"{from_kt(result.vs_ias_kt, unit):.1f} {unit}{'' if result.counts else ', does not count'}"
+
+
+def _run_title(run: Run | None) -> str:
+    if run is None:
+        return "in no run"
+    return f"run {run.number}  ·  {run.point or 'no test point'}  ·  {_clock(run.start_s)} to {_clock(run.end_s)}"
+
+
+def _run_verdict(state: ReviewState, run: Run | None) -> str:
+    if run is None:
+        return ""
+    if run.discarded:
+        return f"discarded: {run.why_discarded}"
+    result = state.results.get(run.id)
+    if result is None:
+        return run.why_no_point
+    rate = f", {result.entry_rate_kt_per_s:.1f} kt/s" if result.entry_rate_kt_per_s is not None else ""
+    why = f": {'; '.join(result.why)}" if result.why else ""
+    return f"{_verdict_words(result, state.desk.unit)}{rate}{why}"
+
+
+def _big(state: ReviewState, item: QueueItem | None, call: ReviewedCall | None) -> str:
+    if state.typed:
+        return f"{state.typed}_"
+    if item and item.target is None:
+        return "?"
+    if call:
+        return _words(call, state.desk.unit)
+    return "run" if item else ""
+
+
+def _heard(call: ReviewedCall | None, unit: str) -> str:
+    if call is None:
+        return ""
+    if call.heard is None:
+        return "added by a person"
+    was = "" if call.heard_value == call.value else f"heard {_shown(call.heard_value)}, "
+    words = f"“{call.heard.words}”, " if call.heard.words else ""
+    return f"{was}{words}{100 * call.posterior:.0f} % sure, {call.status}"
+
+
+def _alternatives(call: ReviewedCall | None) -> str:
+    if not call or not call.heard:
+        return ""
+    shown = [a for a in call.heard.alternatives if a.posterior >= 0.01][:3]
+    return ", ".join(f"{_shown(a.name if a.value is None else a.value)} ({100 * a.posterior:.0f} %)" for a in shown)
+
+
+def _history(state: ReviewState, call: ReviewedCall | None) -> str:
+    if not call or not call.history:
+        return ""
+    by_id = {c.id: c for c in state.desk.corrections}
+    last = by_id.get(call.history[-1])
+    return f"{last.action} by {last.who}, {last.utc[:16].replace('T', ' ')}" if last else ""
+
+
+def _words(call: ReviewedCall, unit: str, short: bool = False) -> str:
+    if call.kind is CallKind.AIRSPEED:
+        shown = _shown(call.value) if call.value is not None else "?"
+        return shown if short else f"{shown} {call.unit or unit}"
+    name = call.name.replace("_", " ")
+    return name if call.value is None else f"{name} {_shown(call.value)}"
+
+
+def _shown(value) -> str:
+    return f"{value:g}" if isinstance(value, (int, float)) else str(value).replace("_", " ")
+
+
+def _clock(seconds: float) -> str:
+    minutes, tenths = divmod(round(10 * max(0.0, seconds)), 600)
+    return f"{minutes}:{tenths / 10:04.1f}"

@@ -1,0 +1,311 @@
+"""The review screen's widgets: draw a `View`, send keys. Decides nothing (see `presenters.review`).
+
+Main names: `ReviewScreen`, `FlightReviewApp`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from kivy.app import App
+from kivy.clock import Clock
+from kivy.core.window import Window
+from kivy.factory import Factory
+from kivy.lang import Builder
+from kivy.properties import BooleanProperty, NumericProperty, StringProperty
+from kivy.uix.behaviors import ButtonBehavior
+from kivy.uix.boxlayout import BoxLayout
+from kivy.uix.button import Button
+from kivy.uix.label import Label
+from kivy.uix.popup import Popup
+from kivy.uix.recycleview import RecycleView
+from kivy.uix.recycleview.views import RecycleDataViewBehavior
+
+from logger_app.errors import LoggerError
+from logger_app.logstore.audio_io import RATE_HZ, read_samples
+from logger_app.review.stretch import stretched
+from logger_app.review_desk import ReviewDesk
+from logger_app.ui.presenters import review as presenter
+from logger_app.ui.presenters.review import AddCall, Correct, Play, Undo
+from logger_app.ui.widgets.camera import CameraFrames
+from logger_app.ui.widgets.player import Player
+from logger_app.ui.widgets.timeline import TimelineView
+from logger_app.ui.widgets.waveform import WaveformView, peaks
+
+Factory.register("TimelineView", cls=TimelineView)
+Factory.register("WaveformView", cls=WaveformView)
+WAVE_COLUMNS = 700
+# Of Kivy's key names, those that the presenter knows by another name.
+KEY_NAMES = {"enter": "enter", "numpadenter": "enter", "spacebar": "space", "tab": "tab", "backspace": "backspace"}
+BUTTONS = (
+    ("enter", "Right\nEnter", True),
+    ("p", "Take proposed\nP", True),
+    ("x", "Nobody said that\nX", False),
+    ("u", "Undo\nU", False),
+    ("space", "Play\nSpace", False),
+    ("s", "Slower\nS", False),
+    ("k", "Other kind\nK", False),
+    ("d", "Discard run\nD", False),
+)
+PAD = ("1", "2", "3", "4", "5", "6", "7", "8", "9", "0", ".", "backspace", "a", "m")
+PAD_WORDS = {"backspace": "DEL", "a": "Add", "m": "Move"}
+
+
+class ReviewText(Label):
+    """Text that wraps and is as tall as it must be."""
+
+
+class ReviewKey(Button):
+    """A key as a button, for touch."""
+
+    strong = BooleanProperty(False)
+
+
+class ReviewRow(RecycleDataViewBehavior, ButtonBehavior, BoxLayout):
+    """A line of a list."""
+
+    id_ = StringProperty("")
+    title = StringProperty("")
+    detail = StringProperty("")
+    here = BooleanProperty(False)
+    mark = StringProperty("")
+    send = None
+
+    def refresh_view_attrs(self, rv, index, data):
+        self.send = rv.send
+        return super().refresh_view_attrs(rv, index, data)
+
+    def on_release(self):
+        if self.send:
+            self.send(self.id_)
+
+
+class ReviewList(RecycleView):
+    """A long list that keeps the chosen line in sight."""
+
+    send = None
+
+    def show(self, rows, here: int) -> None:
+        """Rows as of the presenter, and which one is chosen."""
+        data = [
+            {"id_": r.id, "title": r.title, "detail": r.detail, "here": r.here, "mark": r.mark} for r in rows
+        ]
+        if data != self.data:
+            self.data = data
+        height, line = self.height, self.children[0].default_size[1] if self.children else 48
+        total = line * len(rows)
+        if total <= height or height <= 0:
+            self.scroll_y = 1.0
+            return
+        top = (1 - self.scroll_y) * (total - height)
+        wanted = min(max(top, (here + 2) * line - height), max(0, (here - 1) * line))
+        self.scroll_y = 1 - min(max(0.0, wanted / (total - height)), 1.0)
+
+
+class ReviewChoices(Popup):
+    """Choose one of a list: another kind of call, or a test point."""
+
+    asks = StringProperty("")
+
+
+# After the classes: rules that name them are applied at once.
+Builder.load_file(str(Path(__file__).with_suffix(".kv")))
+
+
+class ReviewScreen(BoxLayout):
+    """One flight under review. `press(key)` is the only way in."""
+
+    title = StringProperty("")
+    progress = StringProperty("")
+    share = NumericProperty(0)
+    listing = StringProperty("queue")
+    queue_title = StringProperty("")
+    runs_title = StringProperty("")
+    run_title = StringProperty("")
+    run_verdict = StringProperty("")
+    big = StringProperty("")
+    heard = StringProperty("")
+    why = StringProperty("")
+    proposed = StringProperty("")
+    others = StringProperty("")
+    history = StringProperty("")
+    message = StringProperty("")
+    help = StringProperty("")
+    has_camera = BooleanProperty(False)
+    camera_says = StringProperty("")
+
+    def __init__(self, desk: ReviewDesk, player: Player | None = None, **kw):
+        super().__init__(**kw)
+        self.desk = desk
+        self.player = player or Player()
+        self.pressed = 0
+        self._wave: tuple | None = None
+        self._choices: ReviewChoices | None = None
+        now = desk.load()
+        names = tuple((str(kind), name) for name, kind in desk.names().items())
+        self.state = presenter.begin(now, desk.who, desk.results(now), (("airspeed", "airspeed"), *names))
+        self.frames = CameraFrames(desk.flight_dir, now.media, now.clock_maps)
+        self.has_camera = self.frames.linked
+        self.help = "   ".join(f"{key} {words}" for key, words in presenter.KEYS_HELP)
+        self._add_keys()
+        self.ids.list.send = lambda id: self.press(f"go:{id}")
+        for axis in (self.ids.timeline, self.ids.waveform):
+            axis.on_time = lambda at_s: self.press(f"at:{at_s}")
+            axis.on_pick = lambda id: self.press(f"go:{id}")
+        self.draw()
+        Clock.schedule_interval(self._show_frame, 0.05)
+
+    def press(self, key: str) -> None:
+        """A key, or a touch that stands for one."""
+        self.pressed += 1
+        self.state, effects = presenter.update(self.state, key)
+        for effect in effects:
+            self._do(effect)
+        self.draw()
+
+    def draw(self) -> None:
+        """Show the state."""
+        view = presenter.view(self.state)
+        for name in ("title", "progress", "share", "listing", "run_title", "run_verdict", "big", "heard", "message"):
+            setattr(self, name, getattr(view, name))
+        now = self.state.desk
+        self.queue_title = f"To look at ({len(now.queue.items)})"
+        self.runs_title = f"Runs ({len(now.runs.runs)})"
+        self.why = "\n".join(view.why)
+        self.proposed = f"proposed: {view.proposed}" if view.proposed else ""
+        self.others = f"or: {view.alternatives}" if view.alternatives else ""
+        self.history = view.history
+        self.ids.list.show(view.rows, view.row_here)
+        self.ids.waveform.shape = self._shape(view.start_s, view.end_s)
+        self.ids.timeline.view = view
+        self.ids.waveform.view = view
+        self.frames.want(view.cursor_s)
+        self._show_choices(view)
+
+    def _do(self, effect) -> None:
+        """Make it so; what cannot be is said on the screen and nothing is changed."""
+        if isinstance(effect, Play):
+            self._play(effect)
+            return
+        try:
+            if isinstance(effect, Undo):
+                done = self.desk.undo()
+            elif isinstance(effect, AddCall):
+                more = {"kind": effect.kind, "name": effect.name}
+                done = self.desk.add(effect.at_s, effect.value, **more)
+            else:
+                done = self.desk.act(effect.action, effect.target, **_payload(effect))
+        except LoggerError as err:
+            self.state = replace(self.state, message=str(err))
+            return
+        said = f"{done.action} {done.target}"
+        now = self.desk.load()
+        self.state = presenter.renewed(self.state, now, self.desk.results(now), said)
+
+    def _play(self, effect: Play) -> None:
+        first, end = round(effect.start_s * RATE_HZ), round(effect.end_s * RATE_HZ)
+        try:
+            pcm = read_samples(self.desk.flight_dir, self.state.desk.sound, first, end)
+            if not len(pcm):
+                self.state = replace(self.state, message="there is no sound of this stretch")
+                return
+            self.player.play(stretched(pcm, effect.speed))
+        except LoggerError as err:
+            self.state = replace(self.state, message=str(err))
+
+    def _shape(self, start_s: float, end_s: float):
+        key = (start_s, end_s)
+        if self._wave is None or self._wave[0] != key:
+            first, end = round(start_s * RATE_HZ), round(end_s * RATE_HZ)
+            try:
+                pcm = read_samples(self.desk.flight_dir, self.state.desk.sound, first, end)
+            except LoggerError:
+                pcm = ()
+            # The end of the recording may come before the end of the stretch.
+            columns = round(WAVE_COLUMNS * len(pcm) / (end - first))
+            shape = peaks(pcm, columns) if columns else None
+            self._wave = (key, None if shape is None else _padded(shape, WAVE_COLUMNS))
+        return self._wave[1]
+
+    def _show_frame(self, *_) -> None:
+        frame = self.frames.take()
+        if frame is not None:
+            self.ids.camera.texture, self.camera_says = frame
+
+    def _show_choices(self, view) -> None:
+        if not view.choices:
+            if self._choices:
+                self._choices.dismiss()
+                self._choices = None
+            return
+        if self._choices is None:
+            asks = "What was said?" if self.state.choosing == "kind" else "Which test point was flown?"
+            self._choices = ReviewChoices(asks=f"{asks}  Up, Down, first letter, Enter; Esc leaves it")
+            self._choices.ids.options.send = lambda id: self.press(f"pick:{id}")
+            self._choices.open()
+        rows = [
+            presenter.Row(id=str(k), title=words, detail="", here=k == view.choice, mark="")
+            for k, words in enumerate(view.choices)
+        ]
+        self._choices.ids.options.show(rows, view.choice)
+
+    def _add_keys(self) -> None:
+        for key, words, strong in BUTTONS:
+            button = ReviewKey(text=words, strong=strong, size_hint_y=None, height="46dp")
+            button.bind(on_release=lambda _, key=key: self.press(key))
+            self.ids.buttons.add_widget(button)
+        for key in PAD:
+            button = ReviewKey(text=PAD_WORDS.get(key, key))
+            button.bind(on_release=lambda _, key=key: self.press(key))
+            self.ids.pad.add_widget(button)
+
+    def on_key(self, window, code, scancode=None, text=None, modifiers=()) -> bool:
+        """A key of the keyboard, as Kivy reports it."""
+        key = key_name(code, text, modifiers)
+        if key is None:
+            return False
+        self.press(key)
+        return True
+
+
+def key_name(code: int, text: str | None, modifiers=()) -> str | None:
+    """The presenter's name of a key, or None for one that means nothing here."""
+    names = {13: "enter", 271: "enter", 32: "space", 9: "tab", 8: "backspace", 27: "escape", 127: "delete"}
+    names |= {273: "up", 274: "down", 275: "right", 276: "left"}
+    names |= {256 + k: str(k) for k in range(10)} | {266: ".", 269: "-", 270: "+"}
+    if code in names:
+        return names[code]
+    if modifiers and ("ctrl" in modifiers or "meta" in modifiers):
+        return "u" if text == "z" else None
+    return text.lower() if text and len(text) == 1 and text.isprintable() else None
+
+
+class FlightReviewApp(App):
+    """The window around one `ReviewScreen`. (`ReviewApp` would load `review.kv` a second time.)"""
+
+    def __init__(self, desk: ReviewDesk, player: Player | None = None):
+        super().__init__()
+        self.desk, self.player = desk, player
+        self.title = f"Kneecall: review of {desk.flight_dir.name}"
+
+    def build(self):
+        screen = ReviewScreen(self.desk, self.player)
+        Window.bind(on_key_down=screen.on_key)
+        return screen
+
+    def on_stop(self):
+        if self.root:
+            Window.unbind(on_key_down=self.root.on_key)
+            self.root.frames.close()
+            self.root.player.close()
+
+
+def _payload(effect: Correct) -> dict:
+    return dict(effect.payload)
+
+
+def _padded(shape, columns: int):
+    import numpy as np
+
+    return np.pad(shape, ((0, max(0, columns - len(shape))), (0, 0)))

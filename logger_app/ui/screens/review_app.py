@@ -1,0 +1,36 @@
+"""Opening the review screen: what must be settled before Kivy is imported. Main name: `open_review`."""
+
+from __future__ import annotations
+
+from logger_app.review_desk import ReviewDesk
+from logger_app.ui.app import prepare_kivy
+from logger_app.ui.screen_check import need_screen
+
+WIDTH, HEIGHT = 1280, 800
+
+
+def open_review(desk: ReviewDesk) -> int:
+    """Open a flight for review in a window; returns when it is closed.
+
+    Parameters
+    ----------
+    desk : ReviewDesk
+        The flight and who reviews it [-].
+
+    Returns
+    -------
+    int
+        0 [-].
+
+    Raises
+    ------
+    CaptureError
+        There is no display to open a window on.
+    """
+    need_screen("review", "`--list` prints the flight, and every correction has an option.")
+    desk.load()  # what is wrong with the flight is said before a window opens
+    prepare_kivy(WIDTH, HEIGHT)
+    from logger_app.ui.screens.review import FlightReviewApp
+
+    FlightReviewApp(desk).run()
+    return 0

@@ -1,0 +1,66 @@
+"""Plays a stretch of sound through the machine's own device, if it has one.
+
+The device is opened once and kept, so that sound starts at once; its callback only copies.
+"""
+
+from __future__ import annotations
+
+import threading
+
+import numpy as np
+
+from logger_app.errors import CaptureError
+
+RATE_HZ = 16_000
+
+
+class Player:
+    """One output. `play` replaces what is playing; raises `CaptureError` where there is no device."""
+
+    def __init__(self):
+        self._stream = None
+        self._lock = threading.Lock()
+        self._left = np.zeros(0, np.int16)
+
+    def play(self, pcm: np.ndarray) -> None:
+        """Start to play; returns at once.
+
+        Parameters
+        ----------
+        pcm : ndarray of int16, shape (n,)
+            16 kHz mono [-].
+
+        Raises
+        ------
+        CaptureError
+            There is no sound device.
+        """
+        with self._lock:
+            self._left = np.ascontiguousarray(pcm, np.int16)
+        if self._stream is None:
+            self._stream = self._opened()
+
+    def close(self) -> None:
+        """Stop and let the device go."""
+        if self._stream is not None:
+            self._stream.close()
+            self._stream = None
+
+    def _opened(self):
+        try:
+            # Importing it fails where the sound system's own settings are broken.
+            import sounddevice
+
+            stream = sounddevice.OutputStream(
+                samplerate=RATE_HZ, channels=1, dtype="int16", latency="low", callback=self._fill
+            )
+            stream.start()
+        except Exception as err:
+            raise CaptureError(f"no sound can be played here ({str(err).splitlines()[0]}).") from err
+        return stream
+
+    def _fill(self, out, frames, _time, _status) -> None:
+        with self._lock:
+            now, self._left = self._left[:frames], self._left[frames:]
+        out[: len(now), 0] = now
+        out[len(now) :] = 0
