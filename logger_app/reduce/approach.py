@@ -24,10 +24,12 @@ FEWEST_CALLS = 3
 WANTED_CALLS = 6
 # Scatter of the reading-to-speech lag from call to call. Common practice, no source.
 LAG_JITTER_S = 0.15
-# How freely the rate drifts: its standard deviation over one second is 0.2 rate^2 (0.2 kt/s at
-# 1 kt/s). Ours: fast entries are less steady; set on flown approaches of an independent flight
-# model, where it holds the bias under 0.3 kt from 0.5 to 3 kt/s.
-DRIFT = 0.2
+# How freely the rate drifts: its standard deviation over one second is 0.12 rate^2.5 (0.12 kt/s at
+# 1 kt/s, 0.7 at 2). Ours: slow entries are steady, in fast ones the path curves down and gives speed
+# back. Set on flown approaches of an independent flight model (bias under 0.3 kt) and on made ones
+# with sparse calls and wander (scatter).
+DRIFT = 0.12
+FASTEST_DRIFT_KT_PER_S = 2.3
 # Tukey's bisquare [HOLLAND1977], cut at 3.5 of the leave-one-out distance's own uncertainty. Ours:
 # the textbook 4.685 suits plain residuals, and let a wild last call bend the curve to itself.
 BISQUARE_C = 3.5
@@ -108,7 +110,7 @@ def fit_approach(
     Notes
     -----
     With x seconds before the event, IAS(x) = a + r x + D(x), where D is an integrated Wiener
-    process, D(0) = D'(0) = 0, of intensity q = (0.2 r^2)^2: cov D = q (x1^2 x2 / 2 - x1^3 / 6),
+    process, D(0) = D'(0) = 0, of intensity q = (0.12 r^2.5)^2: cov D = q (x1^2 x2 / 2 - x1^3 / 6),
     x1 <= x2 - a cubic smoothing spline whose end at the event is a. a and r by generalised
     least squares with noise s^2 / w_i, w bisquare weights; s^2 pools the seen scatter with the
     expected one (graduation and lag jitter); a call's misfit is its distance from what the other
@@ -178,7 +180,8 @@ def _refine(back_s, reading_kt, event_s, trust, inside, line, resolution_u_kt) -
     level, rate = line
     speed = max(abs(rate), 0.3)
     expected = math.hypot(resolution_u_kt, LAG_JITTER_S * speed)
-    drift = (DRIFT * speed**2) ** 2 * _wiener(x, x)
+    intensity = (DRIFT * min(speed, FASTEST_DRIFT_KT_PER_S) ** 2.5) ** 2
+    drift = intensity * _wiener(x, x)
     design = np.column_stack([np.ones_like(x), x])
     residual = v - level - rate * x
     scale = max(1.5 * expected, 1.4826 * float(np.median(np.abs(residual))))
@@ -197,7 +200,7 @@ def _refine(back_s, reading_kt, event_s, trust, inside, line, resolution_u_kt) -
         scale = math.sqrt((seen + SCATTER_PRIOR_DF * expected**2) / (free + SCATTER_PRIOR_DF))
         if moved < 1e-3:
             break
-    return _approach(event_s, x, inside, weight, residual, scale, solved, speed)
+    return _approach(event_s, x, inside, weight, residual, scale, solved, intensity)
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,10 +228,9 @@ def _kriging(design, drift, noise, v) -> _Solved:
     return _Solved(beta, beta_cov, gain, inverse, design, fitted, noise * p, gain / p, 1 / p - noise)
 
 
-def _approach(event_s, x, inside, weight, residual, scale, solved, speed) -> Approach:
+def _approach(event_s, x, inside, weight, residual, scale, solved, intensity) -> Approach:
     level, slope = float(solved.beta[0]), -float(solved.beta[1])
     grid = np.append(np.arange(0.0, float(x.max()), _GRID_S), float(x.max()))
-    intensity = (DRIFT * speed**2) ** 2
     curve = level - slope * grid + intensity * _wiener(grid, x) @ solved.gain
     above = np.flatnonzero(curve >= RATE_WINDOW_RATIO * level)
     far = max(float(grid[above[0]]) if len(above) else float(grid[-1]), _GRID_S)

@@ -31,9 +31,9 @@ NEIGHBOUR_S = 4.0
 NEIGHBOUR_KT = 4.0
 _TRUST_FLOOR = 0.2
 # "Break, forty nine": a speed that begins within this time of the event's last word is the one
-# seen at the event, or just after it; it counts less than a call of the approach (ours).
+# seen at the event, or just after it; it counts a little less than a call of the approach (ours).
 NAMED_WITHIN_S = 1.2
-NAMED_TRUST = 0.4
+NAMED_TRUST = 0.8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
