@@ -74,6 +74,7 @@ def write_pdf(path: Path, page: Page, media: Media, made_utc: str) -> None:
         title=f"Stall speeds: {page.campaign.name}",
         author=f"kneecall {__version__}",
         invariant=1,
+        initialFontName=register()[0],
     )
     frame = Frame(
         MARGIN,
@@ -151,7 +152,7 @@ class _Story:
                _text(f"made {self.made_utc}", 8.5)]]],
             colWidths=[WIDTH * 0.66, WIDTH * 0.34],
         )  # fmt: skip
-        table.setStyle([("BOX", (0, 0), (-1, -1), 1.2, INK), ("LINEBEFORE", (1, 0), (1, 0), 0.5, LINE),
+        table.setStyle([_font(), ("BOX", (0, 0), (-1, -1), 1.2, INK), ("LINEBEFORE", (1, 0), (1, 0), 0.5, LINE),
                         ("VALIGN", (0, 0), (-1, -1), "TOP"), ("BOTTOMPADDING", (0, 0), (-1, -1), 7)])  # fmt: skip
         parts: list[Flowable] = [table, Spacer(1, 8)]
         if said := unreviewed_sentence(page):
@@ -254,7 +255,7 @@ class _Story:
         half = WIDTH / 2 - 4
         cells = [self._figure(figure, half) for figure in figures]
         table = Table([cells + [""] * (2 - len(cells))], colWidths=[WIDTH / 2] * 2)
-        table.setStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), *_NO_PADDING])
+        table.setStyle([_font(), ("VALIGN", (0, 0), (-1, -1), "TOP"), *_NO_PADDING])
         return [table]
 
     def _sheet(self, view: PointView) -> list[Flowable]:
@@ -269,7 +270,7 @@ class _Story:
         if not rows:
             return []
         table = Table(rows, colWidths=[24 * mm] + [(WIDTH - 24 * mm) / 4] * 4)
-        table.setStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), *_NO_PADDING])
+        table.setStyle([_font(), ("VALIGN", (0, 0), (-1, -1), "TOP"), *_NO_PADDING])
         return [_text("The wing at those speeds", 9, bold=True), table, Spacer(1, 5)]
 
     def _sides_table(self, view: PointView) -> Table:
@@ -410,13 +411,18 @@ _NO_PADDING = [
 ]
 
 
+def _font() -> tuple:
+    """A table's own font, though all its cells bring theirs: else it asks for one that is not embedded."""
+    return ("FONTNAME", (0, 0), (-1, -1), register()[0])
+
+
 def _heading(text: str) -> Paragraph:
     return _text(text, 12.5, bold=True, spaceBefore=12, spaceAfter=5, keepWithNext=1)
 
 
 def _box(content: list, ground) -> Table:
     table = Table([[content]], colWidths=[WIDTH])
-    table.setStyle([("BOX", (0, 0), (-1, -1), 0.9, INK), ("BACKGROUND", (0, 0), (-1, -1), ground)])
+    table.setStyle([_font(), ("BOX", (0, 0), (-1, -1), 0.9, INK), ("BACKGROUND", (0, 0), (-1, -1), ground)])
     return table
 
 
@@ -425,7 +431,7 @@ def _table(head: Sequence[str], rows: Iterable[Sequence], shares: Sequence[float
     cells = [[Paragraph(marked(h).replace("\n", "<br/>"), _style(7.4, bold=True)) for h in head]]
     cells += [[cell if isinstance(cell, Flowable) else _text(cell, 7.8) for cell in row] for row in rows]
     table = Table(cells, colWidths=[WIDTH * share / total for share in shares], repeatRows=1)
-    table.setStyle([("LINEBELOW", (0, 0), (-1, 0), 0.9, INK), ("LINEBELOW", (0, 1), (-1, -1), 0.4, LINE), ("VALIGN", (0, 0), (-1, -1), "TOP"),
+    table.setStyle([_font(), ("LINEBELOW", (0, 0), (-1, 0), 0.9, INK), ("LINEBELOW", (0, 1), (-1, -1), 0.4, LINE), ("VALIGN", (0, 0), (-1, -1), "TOP"),
                     ("TOPPADDING", (0, 0), (-1, -1), 2), ("BOTTOMPADDING", (0, 0), (-1, -1), 3), ("LEFTPADDING", (0, 0), (-1, -1), 3),
                     ("RIGHTPADDING", (0, 0), (-1, -1), 3)])  # fmt: skip
     return table

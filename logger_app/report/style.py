@@ -24,7 +24,7 @@ class Look:
 SERIES = (
     Look("#123a63", "#9cc7f2", "circle", ()),
     Look("#b8560f", "#f0a35e", "triangle", (6, 3)),
-    Look("#4f8a7b", "#7fd0bb", "square", (2, 2.5)),
+    Look("#4f8a7b", "#4fa58c", "square", (2, 2.5)),
     Look("#7b3f7a", "#d9a2d8", "diamond", (8, 2.5, 2, 2.5)),
     Look("#6b6b2a", "#cfcf7d", "down", (10, 3)),
     Look("#8a2f3f", "#f09aa8", "cross", (3, 3)),

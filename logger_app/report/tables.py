@@ -72,7 +72,7 @@ RUN_COLUMNS = (
     ("vs_cas_kt", REAL), ("vs_cas_u_kt", REAL), ("vs_std_cas_kt", REAL), ("vs_std_cas_u_kt", REAL), ("basis", TEXT),
     ("entry_rate_kt_per_s", REAL), ("entry_rate_u_kt_per_s", REAL), ("buffet_ias_kt", REAL), ("warning_ias_kt", REAL),
     ("wing_drop", TEXT), ("altitude_ft", REAL), ("altitude_lost_ft", REAL), ("weight_kg", REAL), ("weight_u_kg", REAL),
-    ("cg_mm", REAL), ("warning_margin_kt", REAL), ("bank_deg_flown", REAL), ("cl_max", REAL), ("density_altitude_ft", REAL), ("extrapolated_ias_kt", REAL),
+    ("cg_mm", REAL), ("warning_margin_kt", REAL), ("bank_flown_deg", REAL), ("cl_max", REAL), ("density_altitude_ft", REAL), ("extrapolated_ias_kt", REAL),
     ("calls_used", TEXT), ("caveats", TEXT), ("notes", TEXT),
 )  # fmt: skip
 

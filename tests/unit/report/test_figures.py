@@ -1,0 +1,196 @@
+"""Data of the plots: what is drawn is what was found."""
+
+import re
+from dataclasses import replace
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+
+from logger_app.report.extras import Extras, TuftMark
+from logger_app.report.figures import (
+    against_entry_rate,
+    approaches,
+    forest,
+    time_at_ias_s,
+    tuft_map,
+    warning_margins,
+)
+from logger_app.report.layout import Label, Marker, lay_out
+from logger_app.report.page import add_figures, forests, slim
+from logger_app.report.plot import fitted_range, nice_ticks
+from logger_app.report.svg import to_svg
+from logger_app.report.view import build_page
+
+
+@pytest.fixture
+def page(example):
+    return build_page(example.campaign, example.flights, example.reduction)
+
+
+def test_the_forest_holds_every_difference_with_its_interval(page, example):
+    figure = forest(page.pairs[0], "f")
+    drawn = {figure.y.names[int(bar.y)]: (bar.low, bar.at, bar.high) for bar in figure.bars}
+
+    assert drawn == {c.point: (c.low_kt, c.difference_kt, c.high_kt) for c in example.reduction.comparisons}
+    assert figure.y.names[::-1] == ("A1", "A2", "A3", "B1")  # read from the top as on the cards
+    assert figure.x.low < min(low for low, _, _ in drawn.values()) and figure.x.high > 0
+
+
+def test_a_difference_that_rests_on_unreviewed_calls_is_hollow(page):
+    figure = forest(page.pairs[0], "f")
+
+    assert {figure.y.names[int(bar.y)] for bar in figure.bars if bar.hollow} == {"A2"}
+
+
+def test_approaches_are_lined_up_on_their_events(page):
+    view = page.points[0]
+    figure = approaches(view, "kt")
+    speeds = [
+        (round(c.call.flight_s - run.event_s, 6), c.call.ias_kt)
+        for run in view.runs if run.counts for c in run.calls if c.call.kind == "airspeed"
+    ]  # fmt: skip
+
+    assert sorted((round(dot.x, 6), dot.y) for dot in figure.dots) == sorted(speeds)
+    assert {dot.link for dot in figure.dots} <= {call.anchor for call in page.calls}
+    assert all(line.xs[-1] == pytest.approx(0.0, abs=1e-9) for line in figure.lines)
+    assert not any("run 13" in dot.says for dot in figure.dots)  # the scratched one
+
+
+def test_the_axis_is_in_the_pilots_unit(page):
+    kt, mph = approaches(page.points[0], "kt"), approaches(page.points[0], "mph")
+
+    assert "[mph]" in mph.y.label
+    assert mph.dots[0].y == pytest.approx(kt.dots[0].y * 1.150779, rel=1e-6)  # 1852 / 1609.344
+
+
+def test_the_regression_drawn_is_that_of_the_runs(page):
+    """numpy's polyfit as the independent line."""
+    view = page.points[3]
+    figure = against_entry_rate(view)
+    side = view.sides[0]
+    x = [r.result.entry_rate_kt_per_s for r in side.counting]
+    y = [r.result.vs_std_kt for r in side.counting]
+    slope, at_0 = np.polyfit(x, y, 1)
+    line = figure.lines[0]
+
+    assert (line.ys[1] - line.ys[0]) / (line.xs[1] - line.xs[0]) == pytest.approx(slope)
+    assert line.ys[0] == pytest.approx(at_0 + slope * line.xs[0], abs=1e-6)
+    assert line.xs == (min(x), max(x))  # nothing is extrapolated
+
+
+def test_no_regression_where_the_reduction_has_none(page):
+    for side in page.points[0].sides:
+        side.cells = tuple(replace(cell, at_1_kt_per_s_kt=None) for cell in side.cells)
+
+    figure = against_entry_rate(page.points[0])
+
+    assert figure.lines == () and "No regression" in figure.says
+
+
+def test_warning_margins_are_one_marker_a_run(page):
+    figure = warning_margins(page.points[0])
+    margins = sorted(
+        run.result.warning_ias_kt - run.result.vs_ias_kt for run in page.points[0].runs if run.counts
+    )
+
+    assert sorted(dot.x for dot in figure.dots) == pytest.approx(margins)
+
+
+def test_the_time_at_a_speed_is_found_on_the_curve_and_beyond_it_between_calls(page):
+    run = page.points[0].sides[0].runs[1]
+    event_s, vs = run.event_s, run.result.vs_ias_kt
+    curve = tuple((event_s + x, vs - 1.0 * x) for x in (-5.0, -2.5, 0.0))
+    run.result = replace(run.result, curve=curve)
+
+    assert time_at_ias_s(run, vs + 3.0) == pytest.approx(event_s - 3.0)
+    high = time_at_ias_s(run, vs + 9.0)
+    around = [c.call for c in run.calls if c.call.kind == "airspeed" and abs(c.call.flight_s - high) < 2.1]
+    assert min(c.ias_kt for c in around) <= vs + 9.0 <= max(c.ias_kt for c in around)
+    assert time_at_ias_s(run, 200.0) is None
+
+
+def test_the_worst_state_seen_at_a_station_and_speed_is_kept(page):
+    view = page.points[0]
+    run = view.sides[0].runs[0]
+    at_s = run.event_s - 1
+    mark = TuftMark(
+        flight=run.flight, flight_s=at_s, camera="left", station="30 %", state="attached", ias_kt=48.0
+    )
+    marks = [mark, replace(mark, state="separated"), replace(mark, station="90 %", state="not visible")]
+
+    figure = tuft_map(view.sides[0], view, marks, "kt")
+
+    assert figure.x.names == ("30 %", "90 %")
+    assert [(s.x, s.shade) for s in figure.squares] == [(0, 2), (1, None)]
+    assert "30 % first separated at 48 kt" in figure.says
+
+
+def test_tuft_marks_go_to_the_point_of_their_run(page):
+    run = page.points[1].sides[1].runs[0]
+    mark = TuftMark(
+        flight=run.flight, flight_s=run.event_s, camera="l", station="1", state="unsteady", ias_kt=43.0
+    )
+
+    add_figures(page, Extras(tufts=(mark,)))
+
+    assert [view.point.id for view in page.points for f in view.figures if f.squares] == ["A2"]
+
+
+def every_figure(page):
+    add_figures(page, Extras())
+    figures = [*forests(page), *(f for view in page.points for f in view.figures)]
+    return figures + [slim(figure) for figure in figures]
+
+
+def test_every_figure_has_axes_with_units_and_words_for_who_cannot_see_it(page):
+    for figure in every_figure(page):
+        assert re.search(r"\[.+\]", figure.x.label)
+        assert figure.y.names or re.search(r"\[.+\]", figure.y.label)
+        assert len(figure.says) > 20 and figure.title
+
+
+@pytest.mark.parametrize("standalone", [True, False])
+def test_svg_is_well_formed_and_says_what_it_is(page, standalone):
+    for figure in every_figure(page):
+        root = ElementTree.fromstring(to_svg(lay_out(figure), standalone))
+        tags = [element.tag.rpartition("}")[2] for element in root]
+
+        assert root.get("role") == "img" and tags[:2] == ["title", "desc"]
+        assert root.get("aria-labelledby") == f"{figure.id}-t {figure.id}-d"
+
+
+def test_everything_lies_inside_the_figure(page):
+    for figure in every_figure(page):
+        drawing = lay_out(figure)
+        for shape in drawing.shapes:
+            if isinstance(shape, Marker | Label):
+                assert 0 <= shape.x <= drawing.width and 0 <= shape.y <= drawing.height, (figure.id, shape)
+
+
+def test_names_are_escaped_in_a_figure(make):
+    evil = make(name="x")
+    configurations = tuple(replace(c, name="<script>alert(1)</script>") for c in evil.campaign.configurations)
+    page = build_page(replace(evil.campaign, configurations=configurations), evil.flights, evil.reduction)
+
+    for figure in every_figure(page):
+        assert "<script" not in to_svg(lay_out(figure))
+
+
+@pytest.mark.parametrize(
+    ("low", "high"), [(41.2, 60.3), (-3.4, 0.9), (0.61, 1.42), (0.0, 1e-3), (-1200.0, 900.0)]
+)
+def test_ticks_are_round_evenly_spaced_and_inside(low, high):
+    ticks = nice_ticks(low, high)
+    steps = np.diff(ticks)
+
+    assert low - 1e-9 <= ticks[0] and ticks[-1] <= high + 1e-9
+    assert np.allclose(steps, steps[0])
+    assert 3 <= len(ticks) <= 14
+    assert float(f"{steps[0]:.2g}") == pytest.approx(steps[0])
+
+
+def test_a_range_of_one_value_is_not_empty():
+    low, high = fitted_range([50.0], 8.0)
+
+    assert low < 46.0 and high > 54.0

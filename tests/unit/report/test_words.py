@@ -1,0 +1,84 @@
+"""Numbers and codes in words."""
+
+import math
+
+import pytest
+
+from logger_app.records.calls import CallKind, CallStatus, HeardCall, ReviewedCall
+from logger_app.records.results import Comparison
+from logger_app.report import words
+
+
+@pytest.mark.parametrize(
+    ("value", "places", "signed", "text"),
+    [
+        (-1.64, 1, False, "−1.6"), (1.25, 1, True, "+1.2"), (-0.04, 1, True, "0.0"), (None, 1, False, "–"),
+        (math.nan, 1, False, "–"), (600.4, 0, False, "600"),
+    ],
+)  # fmt: skip
+def test_numbers_have_a_true_minus_and_no_minus_zero(value, places, signed, text):
+    assert words.number(value, places, signed) == text
+
+
+def test_an_interval_without_an_end_is_a_dash():
+    assert words.interval(-2.46, -0.7) == "−2.5 to −0.7"
+    assert words.interval(None, 1.0) == "–"
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"), [(0.0, "0:00.0"), (59.96, "1:00.0"), (3599.99, "1:00:00.0"), (None, "–")]
+)
+def test_times_carry_over(seconds, text):
+    assert words.clock(seconds) == text
+
+
+def test_indicated_speeds_are_in_the_pilots_unit():
+    assert words.indicated(50.0, "kt") == "50.0"
+    # 50 kt = 57.539 mph = 92.6 km/h: 1852 m to the nautical mile, 1609.344 m to the mile.
+    assert words.indicated(50.0, "mph", 3) == "57.539"
+    assert words.indicated(50.0, "km/h") == "92.6"
+
+
+def call(value, heard_value, name="ias", kind=CallKind.AIRSPEED):
+    heard = HeardCall(id="c", start_ns=0, end_ns=1, kind=kind, name=name, value=heard_value)
+    return ReviewedCall(
+        id="c",
+        flight_ns=0,
+        end_ns=1,
+        kind=kind,
+        name=name,
+        value=value,
+        unit="kt",
+        status=CallStatus.CORRECTED,
+        heard=heard,
+    )
+
+
+def test_what_was_heard_is_said_only_where_it_differs():
+    assert words.heard_words(call(58.0, 68.0)) == "heard as 68"
+    assert words.heard_words(call(58.0, 58.0)) == ""
+    assert words.call_words(call("right", "left", "wing_drop", CallKind.EVENT)) == "wing drop right kt"
+
+
+@pytest.mark.parametrize(
+    ("verdict", "said", "sentence"),
+    [
+        (
+            "lower",
+            "lower by 1.6 kt, 0.7 to 2.5 (95 %), at idle",
+            "Cuffs: stalls lower by 1.6 kt, 0.7 to 2.5 (95 %), at idle.",
+        ),
+        ("not shown", "not shown at idle: -0.2 kt", "Cuffs: a difference is not shown at idle: −0.2 kt."),
+        ("not comparable", "not comparable at idle: one run", "Cuffs: not comparable at idle: one run."),
+    ],
+)
+def test_a_comparison_is_a_sentence_about_the_changed_configuration(verdict, said, sentence):
+    c = Comparison(
+        point="A1", reference="a", changed="b", n_reference=3, n_changed=3, verdict=verdict, words=said
+    )
+
+    assert words.sentence(c, "Cuffs") == sentence
+
+
+def test_kinds_of_event_averaged_together_are_all_named():
+    assert words.event_words("pitch_down+roll_off") == "pitch-down, roll-off"
