@@ -1,0 +1,180 @@
+"""The plan screen in a real window: tapped, typed into, saved, looked at."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from logger_app.plan.cards_io import read_campaign
+from logger_app.records.journal import FlightInfo
+from logger_app.records.results import StallSpeed
+from logger_app.records.runs import StallEvent
+
+pytestmark = pytest.mark.window
+DEMO = Path(__file__).resolve().parents[2] / "demo_sessions" / "sparrow_cuffs" / "inputs" / "campaign.toml"
+
+
+def run(number, point, counts=True):
+    return StallSpeed(
+        run=f"r{number}", run_number=number, flight="day1_baseline", configuration="baseline", point=point,
+        event=StallEvent.PITCH_DOWN, method="fit", counts=counts, why=() if counts else ("entry rate 2.1 kt/s",),
+        vs_ias_kt=46.9, entry_rate_kt_per_s=1.0,
+    )  # fmt: skip
+
+
+RUNS = [run(1, "A1"), run(2, "A1", counts=False), run(3, "A1"), run(4, "A1"), run(5, "A2")]
+
+
+@pytest.fixture
+def file(tmp_path):
+    return Path(shutil.copy(DEMO, tmp_path / "campaign.toml"))
+
+
+@pytest.fixture
+def plan(pilot, file):
+    from logger_app.ui.screens.plan import PlanScreenApp
+
+    return pilot(PlanScreenApp(file, RUNS, [FlightInfo(id="day1_baseline", configuration="baseline")]))
+
+
+def find(plan, **wanted):
+    """The widget on the screen with these values."""
+    for widget in plan.root.walk():
+        if all(getattr(widget, name, None) == value for name, value in wanted.items()):
+            return widget
+    raise AssertionError(f"no widget {wanted}")
+
+
+def words(plan):
+    return [widget.text for widget in plan.root.walk() if hasattr(widget, "text")]
+
+
+def type_into(plan, label, text, *, key=13):
+    """Tap a field, type over what is in it, press a key."""
+    box = find(plan, label=label).ids.box
+    scroll = plan.root.ids.detail.parent
+    scroll.scroll_to(box, animate=False)
+    plan.frames(3)
+    plan.tap(box)
+    assert box.focus
+    box.select_all()
+    box.delete_selection()
+    for letter in text:
+        plan.window.dispatch("on_textinput", letter)
+    plan.window.dispatch("on_key_down", key, 40, None, [])
+    plan.frames(3)
+
+
+def test_cells_are_coloured_and_say_the_same_in_words(plan, shots):
+    done, part, none = (find(plan, title=title) for title in ("A1", "A2", "A3"))
+
+    assert [(c.count, c.words) for c in (done, part, none)] == [
+        ("3 of 3", "done"),
+        ("1 of 3", "2 left"),
+        ("0 of 3", "to fly"),
+    ]
+    assert len({tuple(c.back) for c in (done, part, none)}) == 3
+    picture = plan.shot(shots / "plan.png")
+    from PIL import Image
+
+    pixels = Image.open(picture).convert("RGB")
+    x, y = done.to_window(done.x + 12, done.center_y)
+    assert pixels.getpixel((int(x), int(plan.window.height - y))) == tuple(
+        round(255 * c) for c in done.back[:3]
+    )
+
+
+def test_a_tap_shows_the_runs_of_a_cell(plan, shots):
+    plan.tap(find(plan, title="A1"))
+
+    assert plan.root.ids.heading.text == "A1: idle, flap 0, wings level"
+    assert "day1_baseline, run 2: 46.9 kt IAS, 1.0 kt/s, does not count: entry rate 2.1 kt/s" in words(plan)
+    plan.shot(shots / "plan_point.png")
+
+
+def test_typing_is_checked_live_then_saved_with_every_comment(plan, file, shots):
+    before = file.read_text("utf-8")
+    plan.tap(find(plan, title="A2"))
+
+    type_into(plan, "flap (deg)", "45")
+    assert any(
+        w.startswith("WRONG  Card A, point A2, flap_deg: 45, but expected 30 at most") for w in words(plan)
+    )
+    assert plan.root.ids.save.disabled
+    plan.shot(shots / "plan_wrong.png")
+
+    type_into(plan, "flap (deg)", "20")
+    type_into(plan, "runs wanted", "4")
+    assert not plan.root.ids.save.disabled
+    plan.tap(plan.root.ids.save)
+
+    after = file.read_text("utf-8")
+    assert plan.root.ids.state_words.text == "Saved."
+    assert [line for line in before.split("\n") if line.startswith("#")] == [
+        line for line in after.split("\n") if line.startswith("#")
+    ]
+    point = read_campaign(file).points[1]
+    assert (point.flap_deg, point.runs_wanted) == (20, 4)
+    assert len(set(before.split("\n")) ^ set(after.split("\n"))) <= 3
+
+
+def test_leaving_a_field_keeps_what_was_typed(plan):
+    plan.tap(find(plan, title="A2"))
+    box = find(plan, label="flap (deg)").ids.box
+    plan.tap(box)
+    box.text = "10"
+
+    plan.tap(find(plan, label="power").ids.box)
+
+    assert plan.app.state.campaign.points[1].flap_deg == 10
+    assert find(plan, label="power").ids.box.focus
+
+
+def test_a_new_configuration_with_two_changes_is_told_the_one_change_rule(plan, file, shots):
+    plan.tap(find(plan, text="cuffs (from baseline)"))
+    plan.tap(find(plan, text="+ configuration"))
+    plan.tap(find(plan, text="+ thing that differs"))
+
+    assert any("differs from cuffs in 2 things" in w for w in words(plan))
+    plan.shot(shots / "plan_configuration.png")
+    plan.tap(plan.root.ids.save)
+    assert [c.id for c in read_campaign(file).configurations] == ["baseline", "cuffs", "change_1"]
+
+
+def test_undo_goes_back_step_by_step(plan):
+    text = plan.app.state.text
+    plan.tap(find(plan, text="Card A"))
+    plan.tap(find(plan, text="+ point"))
+    plan.tap(find(plan, text="Remove point"))
+
+    plan.tap(plan.root.ids.undo)
+    plan.tap(plan.root.ids.undo)
+
+    assert plan.app.state.text == text
+    assert plan.root.ids.undo.disabled
+
+
+def test_a_file_that_was_changed_elsewhere_is_not_overwritten(plan, file):
+    plan.tap(find(plan, title="A2"))
+    type_into(plan, "runs wanted", "5")
+    file.write_text(file.read_text("utf-8") + "# another hand\n", "utf-8")
+
+    plan.tap(plan.root.ids.save)
+
+    assert "changed by something else" in plan.root.ids.state_words.text
+    assert file.read_text("utf-8").endswith("# another hand\n")
+
+
+def test_a_full_disk_is_said_and_the_edit_stays(plan, file, monkeypatch):
+    plan.tap(find(plan, title="A2"))
+    type_into(plan, "runs wanted", "5")
+
+    def refuse(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("logger_app.plan.cards_io.os.fsync", refuse)
+    plan.tap(plan.root.ids.save)
+
+    assert "No space left on device" in plan.root.ids.state_words.text
+    assert plan.app.state.campaign.points[1].runs_wanted == 5
+    assert read_campaign(file).points[1].runs_wanted == 3

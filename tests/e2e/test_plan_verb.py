@@ -1,0 +1,198 @@
+"""`kneecall plan` from the outside: a new campaign, its checks, its cards, its screen's door."""
+
+import io
+import json
+import os
+import pty
+import select
+import shutil
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from pypdf import PdfReader
+
+from logger_app.__main__ import main
+from logger_app.plan.cards_io import read_campaign
+
+DEMO = Path(__file__).resolve().parents[2] / "demo_sessions" / "sparrow_cuffs" / "inputs" / "campaign.toml"
+OPTIONS = [
+    "--aircraft", "Heron", "--change", "leading-edge cuffs", "--empty-weight-lb", "855", "--max-weight-kg", "640",
+    "--wing-area-m2", "12.4", "--fuel-burn-l-per-h", "17", "--fuel-capacity-l", "90", "--fuel-reserve-l", "15",
+    "--fuel-l", "70", "--flaps", "0,15,30", "--flap-limits", "85,75", "--stalls", "47,43,41",
+    "--powers", "idle,2100 rpm", "--banks", "0,30",
+]  # fmt: skip
+
+
+@pytest.fixture
+def demo(tmp_path):
+    folder = tmp_path / "sparrow"
+    folder.mkdir()
+    shutil.copy(DEMO, folder)
+    return folder
+
+
+def test_twelve_points_from_options_then_checked_then_on_paper(tmp_path, capsys):
+    folder, cards = tmp_path / "heron", tmp_path / "cards.pdf"
+
+    assert main(["plan", "new", str(folder), *OPTIONS]) == 0
+    assert main(["plan", str(folder)]) == 0
+    assert main(["plan", str(folder), "--cards", str(cards), "--paper", "half-letter"]) == 0
+
+    said = capsys.readouterr()
+    assert "12 points, 2 configurations" in said.out
+    assert said.err == ""
+    assert len(read_campaign(folder).points) == 12
+    assert len(PdfReader(cards).pages) > 8
+
+
+def test_a_campaign_that_is_there_is_left_alone_unless_forced(demo, capsys):
+    before = (demo / "campaign.toml").read_bytes()
+
+    assert main(["plan", "new", str(demo), *OPTIONS]) == 1
+    assert (demo / "campaign.toml").read_bytes() == before
+    assert "--force" in capsys.readouterr().err
+    assert main(["plan", "new", str(demo), "--force", *OPTIONS]) == 0
+    assert read_campaign(demo).aircraft.name == "Heron"
+
+
+def test_options_that_contradict_each_other_write_nothing(tmp_path, capsys):
+    assert (
+        main(["plan", "new", str(tmp_path / "x"), *OPTIONS, "--max-weight-kg", "300", "--unit", "knots"]) == 1
+    )
+
+    assert "plan new, unit" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_without_a_terminal_missing_answers_are_named(tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr("sys.stdin", io.StringIO())
+
+    assert main(["plan", "new", str(tmp_path / "x"), "--aircraft", "Heron"]) == 1
+
+    assert "--empty-weight-kg" in capsys.readouterr().err
+
+
+def test_json_is_one_document_and_nothing_else(demo, capsys):
+    assert main(["plan", str(demo), "--json"]) == 0
+
+    said = capsys.readouterr()
+    document = json.loads(said.out)
+    assert [cell["point"] for cell in document["matrix"][:4]] == ["A1", "A2", "A3", "B1"]
+    assert document["next_flight"]["configuration"] == "baseline"
+    assert said.err == ""
+
+
+def test_faults_are_json_too_and_the_code_is_1(demo, capsys):
+    file = demo / "campaign.toml"
+    file.write_text(file.read_text("utf-8").replace("flap_deg = 30\nruns", "flap_deg = 35\nruns"), "utf-8")
+
+    assert main(["plan", str(demo), "--json"]) == 1
+
+    said = capsys.readouterr()
+    assert [f["where"] for f in json.loads(said.out)["faults"]] == [f"{file}: card A, point A3, flap_deg"]
+    assert "expected 30 at most" in said.err
+
+
+def test_cards_of_one_flight_and_of_the_next(demo, capsys):
+    for name, words in (("day2_cuffs", "Flight day2_cuffs"), ("next", "Flight 01_baseline")):
+        out = demo / f"{name}.pdf"
+        assert main(["plan", str(demo), "--cards", str(out), "--flight", name]) == 0
+        assert words in PdfReader(out).pages[0].extract_text()
+
+    assert main(["plan", str(demo), "--cards", str(demo / "x.pdf"), "--flight", "day9"]) == 1
+    assert "day1_baseline, day2_cuffs" in capsys.readouterr().err
+    assert main(["plan", str(demo), "--cards", str(demo / "next.pdf")]) == 1
+    assert "--force" in capsys.readouterr().err
+
+
+def test_two_folders_are_wrong_usage(demo):
+    with pytest.raises(SystemExit) as stop:
+        main(["plan", str(demo), str(demo)])
+
+    assert stop.value.code == 2
+
+
+def test_a_screen_without_a_display_is_one_sentence(demo):
+    env = {k: v for k, v in os.environ.items() if k not in ("DISPLAY", "WAYLAND_DISPLAY")}
+
+    done = subprocess.run(
+        [sys.executable, "-m", "logger_app", "plan", str(demo), "--screen"],
+        env=env,
+        check=False,
+        capture_output=True,
+        text=True,
+    )
+
+    assert done.returncode == 1
+    assert done.stderr.startswith("kneecall: There is no display")
+    assert done.stderr.count("\n") == 1
+
+
+class Terminal:
+    """A real terminal with `kneecall plan new` in it."""
+
+    def __init__(self, folder):
+        self.said = ""
+        self.pid, self.fd = pty.fork()
+        if self.pid == 0:
+            os.execv(sys.executable, [sys.executable, "-m", "logger_app", "plan", "new", str(folder)])
+
+    def wait_for(self, ending, limit_s=30):
+        """Read until the words come; False if the program ended."""
+        end = time.monotonic() + limit_s
+        while ending not in self.said:
+            assert time.monotonic() < end, self.said[-500:]
+            if select.select([self.fd], [], [], 0.5)[0]:
+                try:
+                    self.said += os.read(self.fd, 4096).decode()
+                except OSError:
+                    return False
+        self.said = self.said.split(ending, 1)[1]
+        return True
+
+    def answer(self, question, words):
+        assert self.wait_for(question)
+        assert self.wait_for(": ")
+        os.write(self.fd, (words + "\n").encode())
+
+    def code(self):
+        return os.waitstatus_to_exitcode(os.waitpid(self.pid, 0)[1])
+
+
+QUESTIONS = [
+    ("the aircraft", "Heron"), ("what will be changed", "cuffs"), ("name of the campaign", ""), ("indicator shows", ""),
+    ("empty weight", "900"), ("maximum weight", "640"), ("wing area", "12.4"), ("never-exceed", ""), ("fuel burn", ""),
+    ("fuel capacity", ""), ("fuel reserve", ""), ("fuel at start-up", ""), ("flap settings", "0, 30"), ("fastest with", "75"),
+    ("stall speed that", "47, 41"), ("power settings", ""), ("bank angles", ""), ("stations that", ""), ("floor", ""),
+    ("no approach", ""), ("smallest difference", ""), ("scatter", ""), ("runs a point", ""),
+]  # fmt: skip
+
+
+@pytest.mark.slow
+def test_questions_on_a_terminal_are_asked_again_when_the_answers_contradict(tmp_path):
+    terminal = Terminal(tmp_path / "heron")
+    for question, words in QUESTIONS:
+        terminal.answer(question, words)
+    assert terminal.wait_for("900 kg; expected less than max_weight_kg")
+    for question, _ in QUESTIONS:
+        terminal.answer(question, "388" if question == "empty weight" else "")
+
+    assert terminal.wait_for("2 points, 2 configurations")
+    terminal.wait_for("never comes", limit_s=20)
+    assert terminal.code() == 0
+    assert read_campaign(tmp_path / "heron").aircraft.empty_weight_kg == 388
+
+
+@pytest.mark.slow
+def test_ctrl_c_between_questions_writes_nothing(tmp_path):
+    terminal = Terminal(tmp_path / "heron")
+    terminal.answer("the aircraft", "Heron")
+    assert terminal.wait_for("what will be changed")
+    os.write(terminal.fd, b"\x03")
+
+    terminal.wait_for("never comes", limit_s=20)
+    assert terminal.code() == 130
+    assert list(tmp_path.iterdir()) == []
