@@ -49,7 +49,7 @@ class Approach:
 
     `entry_rate_kt_per_s` is the mean rate from 1.1 Vs to Vs, positive when slowing; `slope_kt_per_s`
     the tangent at the event. `weight` is the final weight of every call given (0: outside the
-    window or an outlier), `residual_kt` its distance from the curve (NaN outside the window).
+    window or an outlier), `residual_kt` its distance from the curve (None outside the window).
     `scatter_kt` is the standard deviation of one call about the curve; `curve` holds (flight_s,
     ias_kt) along it; `leverage` is var(ias_kt) / scatter^2.
     """
@@ -62,7 +62,7 @@ class Approach:
     entry_rate_kt_per_s: float
     entry_rate_u_kt_per_s: float
     weight: tuple[float, ...]
-    residual_kt: tuple[float, ...]
+    residual_kt: tuple[float | None, ...]
     scatter_kt: float
     leverage: float
     curve: tuple[tuple[float, float], ...]
@@ -235,8 +235,9 @@ def _approach(event_s, x, inside, weight, residual, scale, solved, intensity) ->
     above = np.flatnonzero(curve >= RATE_WINDOW_RATIO * level)
     far = max(float(grid[above[0]]) if len(above) else float(grid[-1]), _GRID_S)
     rise, rise_u = _rise(far, x, intensity, solved)
-    full_weight, full_residual = np.zeros(len(inside)), np.full(len(inside), math.nan)
-    full_weight[inside], full_residual[inside] = weight, residual
+    full_weight = np.zeros(len(inside))
+    full_weight[inside] = weight
+    apart = iter(map(float, residual))
     return Approach(
         event_s=event_s,
         from_s=event_s - float(x.max()),
@@ -246,7 +247,7 @@ def _approach(event_s, x, inside, weight, residual, scale, solved, intensity) ->
         entry_rate_kt_per_s=rise / far,
         entry_rate_u_kt_per_s=rise_u / far,
         weight=tuple(map(float, full_weight)),
-        residual_kt=tuple(map(float, full_residual)),
+        residual_kt=tuple(next(apart) if there else None for there in inside),
         scatter_kt=scale,
         leverage=float(solved.beta_cov[0, 0]) / scale**2,
         curve=tuple((event_s - float(b), float(s)) for b, s in zip(grid[::-1], curve[::-1])),

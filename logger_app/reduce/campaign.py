@@ -50,7 +50,7 @@ class Options:
     basis: str | None = None
     to_cg_mm: float | None = None
     tail_arm_mm: float | None = None
-    at_event: Mapping[str, TraceAtEvent] = field(default_factory=dict)  # by run id
+    at_event: Mapping[tuple[str, str], TraceAtEvent] = field(default_factory=dict)  # by flight and run
     steps: tuple[str, ...] = ()  # what was done before: traces joined
 
 
@@ -128,7 +128,7 @@ def _reduce_run(
     campaign: Campaign, flight: FlightData, run: Run, point: TestPoint | None, options: Options
 ) -> StallSpeed:
     stall = stall_of_run(run, campaign.indicator)
-    trace = options.at_event.get(run.id)
+    trace = options.at_event.get((flight.info.id, run.id))
     notes = list(stall.notes)
     flap_deg = _first(run.settings.flap_deg, point.flap_deg if point else None)
     calibrated = _calibrated(campaign, flap_deg, stall, notes)

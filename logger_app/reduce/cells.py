@@ -149,7 +149,7 @@ def _cell(runs: list[StallSpeed], other_kinds: bool) -> Cell:
         at_1_kt_per_s_u_kt=at_1.se if at_1 else None,
         rate_slope=slope,
         entry_rate_kt_per_s=_mean([r for r in rates if r is not None]),
-        runs=tuple(run.run for run in runs),
+        runs=tuple(f"{run.flight}/{run.run}" for run in runs),  # run ids are unique in a flight only
         reviewed=all(run.reviewed for run in runs),
         notes=(*_notes(runs, basis, other_kinds), *rate_note),
         budget=budget if std else (),

@@ -17,7 +17,7 @@ SUFFIXES = (".csv", ".gpx", ".nmea", ".nma")
 
 def join_traces(
     campaign_dir: Path, flights: Sequence[FlightData], indicator: Indicator, given: Sequence[str] = ()
-) -> tuple[dict[str, TraceAtEvent], list[str]]:
+) -> tuple[dict[tuple[str, str], TraceAtEvent], list[str]]:
     """Join every trace that lies in `flights/<id>/traces/`, and those that are given.
 
     Parameters
@@ -33,8 +33,8 @@ def join_traces(
 
     Returns
     -------
-    (dict of str to TraceAtEvent, list of str)
-        By run id; and one line a trace, saying how it was joined, lag included [-].
+    (dict of (str, str) to TraceAtEvent, list of str)
+        By flight and run; and one line a trace, saying how it was joined, lag included [-].
 
     Raises
     ------
@@ -47,11 +47,11 @@ def join_traces(
         folder = Path(campaign_dir) / FLIGHTS_DIR / id / TRACES_DIR
         if folder.is_dir():
             wanted += [(id, path) for path in sorted(folder.iterdir()) if path.suffix.lower() in SUFFIXES]
-    at_event: dict[str, TraceAtEvent] = {}
+    at_event: dict[tuple[str, str], TraceAtEvent] = {}
     steps = []
     for id, path in wanted:
         joined = join(read_trace(path), by_id[id], indicator)
-        at_event |= joined.at_event
+        at_event |= {(id, run): there for run, there in joined.at_event.items()}
         steps.append(f"flight {id}: {joined.alignment.in_words()}")
     return at_event, steps
 

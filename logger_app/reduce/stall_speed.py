@@ -211,7 +211,7 @@ def _from_approach(before, named, event_s, shift_s, indicator, event_voiced) -> 
     wild = [
         (c.id, f"{abs(r):.1f} kt {'above' if r > 0 else 'below'} the fitted approach")
         for c, w, r in zip(calls, fit.weight, fit.residual_kt)
-        if w <= OUTLIER_WEIGHT and math.isfinite(r)
+        if w <= OUTLIER_WEIGHT and r is not None
     ]
     lag_u = abs(fit.slope_kt_per_s) * indicator.reading_lag_u_s
     reading_u = min(fit.ias_u_kt, math.sqrt(fit.leverage) * resolution)

@@ -1,0 +1,114 @@
+"""The robust fit: what it must shrug off, and what it must refuse."""
+
+import math
+
+import numpy as np
+import pytest
+
+from logger_app.reduce.approach import fit_approach
+
+RESOLUTION = 0.2887
+
+
+def straight(vs=45.0, rate=1.0, every=1.1, length=18.0, event=20.0):
+    back = np.arange(0.5, length, every)[::-1]
+    return event - back, vs + rate * back, event
+
+
+def test_an_exact_straight_approach_is_returned_exactly():
+    times, speeds, event = straight()
+
+    fit = fit_approach(times, speeds, event, RESOLUTION)
+
+    assert fit.ias_kt == pytest.approx(45.0, abs=1e-6)
+    assert fit.entry_rate_kt_per_s == pytest.approx(1.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("rate", [0.5, 1.0, 1.5, 3.0])
+@pytest.mark.parametrize("which", [-1, -2, -4])
+@pytest.mark.parametrize("error", [-10, -7, 8, 10, 20])
+def test_one_wild_call_anywhere_moves_nothing_much(rate, which, error):
+    times, speeds, event = straight(rate=rate, every=0.9)
+    speeds = np.round(speeds)
+    clean = fit_approach(times, speeds, event, RESOLUTION)
+    speeds[which] += error
+
+    fit = fit_approach(times, speeds, event, RESOLUTION)
+
+    assert fit.weight[which] < 0.05
+    assert abs(fit.ias_kt - clean.ias_kt) < max(0.6, 0.7 * rate)
+
+
+def test_a_common_delay_of_calls_and_event_changes_nothing():
+    times, speeds, event = straight()
+
+    a, b = fit_approach(times, speeds, event, RESOLUTION), fit_approach(times + 0.7, speeds, event + 0.7, RESOLUTION)
+
+    assert a.ias_kt == pytest.approx(b.ias_kt, abs=1e-9)
+    assert a.entry_rate_kt_per_s == pytest.approx(b.entry_rate_kt_per_s, abs=1e-9)
+
+
+def test_level_flight_before_the_approach_is_not_part_of_it():
+    times, speeds, event = straight(length=15)
+    level = np.arange(times[0] - 25, times[0], 2.0)
+
+    fit = fit_approach(np.append(level, times), np.append(np.full(len(level), speeds[0]), speeds), event, RESOLUTION)
+
+    assert fit.ias_kt == pytest.approx(45.0, abs=0.05)
+    assert not any(fit.weight[: len(level)])
+
+
+def test_wandering_near_the_stall_does_not_run_away():
+    times, speeds, event = straight(every=1.0)
+    speeds = np.round(speeds)
+    speeds[-6:] = [50, 49, 50, 48, 49, 47]
+
+    fit = fit_approach(times, speeds, event, RESOLUTION)
+
+    assert 45.0 < fit.ias_kt < 48.5
+    assert fit.ias_u_kt > 0.3
+
+
+def test_a_call_that_the_recogniser_doubted_counts_for_less():
+    times, speeds, event = straight()
+    speeds[-1] += 0.7
+    full = fit_approach(times, speeds, event, RESOLUTION)
+
+    doubted = fit_approach(times, speeds, event, RESOLUTION, np.append(np.ones(len(times) - 1), 0.2))
+
+    assert abs(doubted.ias_kt - 45) < abs(full.ias_kt - 45)
+
+
+@pytest.mark.parametrize("n", [0, 1, 2])
+def test_fewer_than_three_calls_are_no_fit(n):
+    times, speeds, event = straight()
+
+    assert fit_approach(times[:n], speeds[:n], event, RESOLUTION) is None
+
+
+def test_equal_calls_give_a_rate_of_nought():
+    fit = fit_approach(np.arange(10.0), np.full(10, 60.0), 10.5, RESOLUTION)
+
+    assert fit.entry_rate_kt_per_s == pytest.approx(0, abs=1e-6)
+    assert fit.ias_kt == pytest.approx(60, abs=1e-6)
+
+
+def test_the_curve_is_read_inside_the_window_only():
+    times, speeds, event = straight()
+    fit = fit_approach(times, speeds, event, RESOLUTION)
+
+    assert fit.at_kt(event - 2.0) == pytest.approx(47.0, abs=0.01)
+    assert math.isnan(fit.at_kt(event + 1)) and math.isnan(fit.at_kt(fit.from_s - 1))
+
+
+def test_uncertainty_covers_the_error_of_rounded_jittered_calls():
+    rng, scores = np.random.default_rng(5), []
+    for _ in range(150):
+        rate, vs = rng.uniform(0.6, 1.5), rng.uniform(40, 55)
+        back = np.sort(rng.uniform(0.3, 16, 12))[::-1]
+        said = np.round(vs + rate * back)
+        fit = fit_approach(20 - back + rng.normal(0, 0.12, 12), said, 20 + rng.normal(0, 0.12), RESOLUTION)
+        scores.append((fit.ias_kt - vs) / fit.ias_u_kt)
+
+    assert np.mean(np.abs(scores) < 2) > 0.93
+    assert 0.6 < np.sqrt(np.mean(np.square(scores))) < 1.25
