@@ -15,7 +15,11 @@ import pytest
 from pypdf import PdfReader
 
 from logger_app.__main__ import main
+from logger_app.logstore.codec import call_row
+from logger_app.logstore.store import Journal
 from logger_app.plan.cards_io import read_campaign
+from logger_app.records.calls import CallKind, HeardCall
+from logger_app.records.journal import FlightInfo
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_sessions" / "sparrow_cuffs" / "inputs" / "campaign.toml"
 OPTIONS = [
@@ -129,6 +133,65 @@ def test_a_screen_without_a_display_is_one_sentence(demo):
     assert done.returncode == 1
     assert done.stderr.startswith("kneecall: There is no display")
     assert done.stderr.count("\n") == 1
+
+
+def fly(folder, id_, configuration, runs):
+    """A journalled flight with that many good approaches at point A1, as heard."""
+    calls, at_s = [], 10.0
+
+    def say(kind, name, value=None, step_s=1.0):
+        nonlocal at_s
+        unit = "kt" if kind is CallKind.AIRSPEED else None
+        times = {"start_ns": round(at_s * 1e9), "end_ns": round((at_s + 0.4) * 1e9)}
+        calls.append(
+            HeardCall(
+                id=f"c{len(calls)}", kind=kind, name=name, value=value, unit=unit, posterior=0.99, **times
+            )
+        )
+        at_s += step_s
+
+    say(CallKind.SETTING, "power", "idle")
+    say(CallKind.SETTING, "flap", 0.0)
+    for _ in range(runs):
+        say(CallKind.COMMAND, "on_condition", step_s=3.0)
+        for speed in range(65, 46, -1):
+            say(CallKind.AIRSPEED, "ias", float(speed))
+        say(CallKind.EVENT, "break")
+        say(CallKind.COMMAND, "recovered", step_s=60.0)
+    info = FlightInfo(
+        id=id_,
+        configuration=configuration,
+        loading_items=(("seats", 160.0), ("baggage", 5.0)),
+        fuel_l=70.0,
+        started_utc="2027-04-11T08:00:00Z",
+    )
+    with Journal.create(folder / "flights" / id_, info) as journal:
+        journal.append(call_row(call, "2027-04-11T08:00:00Z") for call in calls)
+
+
+def test_what_was_flown_is_counted_and_the_next_flight_follows_from_it(demo, capsys):
+    fly(demo, "day1_baseline", "baseline", runs=2)
+
+    assert main(["plan", str(demo), "--json"]) == 0
+
+    document = json.loads(capsys.readouterr().out)
+    flown = {(c["configuration"], c["point"]): c["flown"] for c in document["matrix"]}
+    assert flown["baseline", "A1"] == 2
+    assert sum(flown.values()) == 2
+    assert document["flights"][0]["flown"]
+    assert document["next_flight"]["configuration"] == "cuffs"
+    assert document["not_counted"] == ""
+
+
+def test_a_damaged_flight_is_said_and_the_plan_still_printed(demo, capsys):
+    fly(demo, "day1_baseline", "baseline", runs=1)
+    (demo / "flights" / "day1_baseline" / "flight.sqlite").write_bytes(b"not a journal at all" * 50)
+
+    assert main(["plan", str(demo)]) == 0
+
+    said = capsys.readouterr()
+    assert "A1 0/3" in said.out
+    assert "no run is counted" in said.err and "day1_baseline" in said.err
 
 
 class Terminal:
