@@ -26,7 +26,7 @@ from logger_app.units import from_kt, ns_to_s, to_kt
 
 # A call that is wrong with at least this probability is shown. Chosen on made flights
 # (tests/unit/review/test_queue.py): lower adds right calls faster than it finds wrong ones.
-SHOW_P_WRONG = 0.06
+SHOW_P_WRONG = 0.065
 SAMPLE_SHARE = 0.05
 # A machine that says 1.0 is still wrong now and then; without this nothing could contradict it.
 MOST_POSTERIOR = 0.985

@@ -82,6 +82,96 @@ def make_fly_app(session, display: Display):
     return FlyApp()
 
 
+def make_preflight_app(desk, display: Display):
+    """The preflight app, not yet running; `desk` is a `PreflightDesk`. FLY turns it into the flight app."""
+    from kivy.app import App
+    from kivy.clock import Clock
+    from kivy.uix.floatlayout import FloatLayout
+
+    from logger_app.ui.presenters.preflight import Do
+    from logger_app.ui.screens.fly import FlyScreen
+    from logger_app.ui.screens.preflight import PreflightScreen
+
+    class PreflightApp(App):
+        """One window: preflight first, then the flight in the same one."""
+
+        title = "Kneecall"
+        kv_file = ""
+        session = None
+        bridge = None
+
+        def build(self):
+            self.screen = PreflightScreen(desk.state, send=self.do)
+            root = FloatLayout()
+            root.add_widget(self.screen)
+            return root
+
+        def on_start(self):
+            desk.look()
+            # Drained on Kivy's own clock: the desk's thread never touches a widget.
+            self.looking = Clock.schedule_interval(self.look, 0.1)
+
+        def look(self, *_):
+            if desk.changed():
+                self.screen.show(desk.state)
+
+        def do(self, do):
+            if do is Do.FLY:
+                self.fly()
+                return
+            desk.do(do)
+            self.look()
+
+        def fly(self):
+            self.looking.cancel()
+            self.session = desk.make_session()
+            screen = FlyScreen(desk.state.display, send=self.session.touch, close=self.stop)
+            self.root.clear_widgets()
+            self.root.add_widget(screen)
+            self.session.start()
+            self.bridge = Bridge(self.session, screen.show, screen.cue)
+            self.bridge.look()
+            self.bridge.start()
+
+        def on_stop(self):
+            if self.bridge:
+                self.bridge.stop()
+            desk.close()
+
+    return PreflightApp()
+
+
+def preflight_on_screen(desk, size: tuple[int, int] | None = None) -> int:
+    """Preflight with the screen until it is closed, and the flight if FLY was touched.
+
+    Parameters
+    ----------
+    desk : PreflightDesk
+        Not started [-].
+    size : tuple of int, optional
+        Window instead of the whole display [px].
+
+    Returns
+    -------
+    int
+        Exit code: 0, or 130 where a flight was begun and not landed [-].
+    """
+    from logger_app.fly.flight_state import Phase
+
+    prepare_kivy(*(size or (None, None)))
+    app = make_preflight_app(desk, desk.state.display)
+    before = {number: signal.signal(number, lambda *_: app.stop()) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        app.run()
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+        if app.session:
+            landed = app.session.snapshot().state.phase is Phase.LANDED
+            app.session.stop(landed=landed)
+    return 0 if not app.session or landed else 130
+
+
 def fly_on_screen(session, display: Display | None = None, size: tuple[int, int] | None = None) -> int:
     """Fly with the screen until it is closed.
 

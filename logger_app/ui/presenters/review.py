@@ -158,14 +158,16 @@ def renewed(state: ReviewState, desk: Desk, results: Mapping[str, StallSpeed], m
         With `here` on something that is still there [-].
     """
     before = _position(state)
-    gone = {item.id for item in state.desk.queue.items} - {item.id for item in desk.queue.items}
+    was = {item.id for item in state.desk.queue.items}
+    gone = was - {item.id for item in desk.queue.items}
     after = replace(
         state, desk=desk, results=results, typed="", choosing="", message=message, settled=state.settled + len(gone)
     )
     keys = _keys(after)
     if not keys:
         return after if _here_is_there(after) else replace(after, here=None)
-    if state.listing == "queue" and state.here not in keys:
+    # Only what was in the queue leads on to the next; who went elsewhere by hand stays there.
+    if state.listing == "queue" and state.here in was and state.here not in keys:
         return replace(_at(after, keys[min(before, len(keys) - 1)]), message=message)
     return after if _here_is_there(after) else replace(_at(after, keys[0]), message=message)
 

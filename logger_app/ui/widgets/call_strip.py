@@ -74,7 +74,7 @@ class CallStrip(Widget):
             wide = 0.62 * self.font_px * len(dot.label)
             if x >= free_from or k == len(dots) - 1 and x >= free_from - 0.3 * self.font_px:
                 top = self._y0 + self._h - 1.15 * self.font_px
-                self._text(dot.label, x - 0.2 * wide, min(top, y + 0.3 * self.font_px))
+                self._text(dot.label, x + 0.25 * self.font_px, min(top, y + 0.1 * self.font_px))
                 free_from = x + 1.5 * wide
 
     def _events(self, events) -> None:

@@ -9,6 +9,8 @@ from kivy.properties import NumericProperty
 from kivy.uix.label import Label
 
 SHRINK = 0.94
+# Words are measured one by one; drawn together they may come out a little wider.
+SLACK_PX = 4.0
 
 
 @lru_cache(maxsize=2000)
@@ -18,7 +20,7 @@ def fitting_px(text: str, width: float, height: float, largest: float, least: fl
     while size > least:
         lines = _wrapped(text, width, size, bold)
         high = 1.17 * size * len(lines)
-        if high <= height and all(wide <= width for wide in lines):
+        if high <= height and all(wide <= width - SLACK_PX for wide in lines):
             return size
         size *= SHRINK
     return least
@@ -60,4 +62,5 @@ class FitLabel(Label):
         self.font_size = fitting_px(
             self.text, round(width), round(height), round(self.largest), round(self.least), self.bold
         )
-        self.text_size = (width, height)
+        # No height: what does not fit must stick out, where a test sees it, not be cut silently.
+        self.text_size = (width, None)

@@ -36,4 +36,4 @@ class LevelBar(Widget):
                 lit = k < self._lit
                 Color(*(self.colour if lit else self.off_colour))
                 high = self.height * (0.7 if lit else 0.14)
-                Rectangle(pos=(self.x + k * wide, self.center_y - high / 2), size=(0.7 * wide, high))
+                Rectangle(pos=(self.x + k * wide, self.y + (self.height - high) / 2), size=(0.7 * wide, high))

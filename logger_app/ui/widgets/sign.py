@@ -1,4 +1,4 @@
-"""Drawn signs, because the bundled font has none: tick, again, stop, warn, dot."""
+"""Drawn signs, because the bundled font has none: tick, again, stop, warn, full, dot."""
 
 from __future__ import annotations
 
@@ -21,7 +21,8 @@ class Sign(Widget):
 
     def _draw(self, *_) -> None:
         r = 0.34 * min(self.width, self.height)
-        x, y = self.center
+        # Not self.center: it is worked out after our own callback on size has run.
+        x, y = self.x + self.width / 2, self.y + self.height / 2
         pen = max(1.5, 0.22 * r)
         self.canvas.clear()
         with self.canvas:
@@ -39,5 +40,7 @@ class Sign(Widget):
                 Line(points=[x - r, y - 0.8 * r, x + r, y - 0.8 * r, x, y + r], width=pen, close=True)
                 Line(points=[x, y + 0.35 * r, x, y - 0.2 * r], width=pen)
                 Ellipse(pos=(x - pen, y - 0.62 * r - pen / 2), size=(2 * pen, 2 * pen))
-            else:
+            elif self.sign == "full":
+                Ellipse(pos=(x - r, y - r), size=(2 * r, 2 * r))
+            elif self.sign == "dot":
                 Ellipse(pos=(x - 0.35 * r, y - 0.35 * r), size=(0.7 * r, 0.7 * r))

@@ -41,7 +41,7 @@ def peaks(pcm: np.ndarray, columns: int) -> np.ndarray:
 class WaveformView(TimeAxis):
     """The waveform of the stretch on show. `shape` is from `peaks`, None where there is no sound."""
 
-    shape = ObjectProperty(None, allownone=True)
+    shape = ObjectProperty(None, allownone=True, comparator=lambda a, b: a is b)
 
     def __init__(self, **kw):
         super().__init__(**kw)

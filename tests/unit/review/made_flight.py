@@ -40,7 +40,7 @@ def heard(id, at_s, kind, name, value=None, posterior=0.99, alternatives=()):
         name=name,
         value=value,
         unit="kt" if kind is CallKind.AIRSPEED else None,
-        words=name if value is None else f"{value:g}",
+        words=f"{name.replace('_', ' ')} {'' if value is None else value}".strip() if name != "ias" else f"{value:g}",
         posterior=float(posterior),
         alternatives=tuple(alternatives),
         engine="made",
@@ -66,6 +66,7 @@ def make_flight(seed: int = 1, runs: int = 40, errors: int = 40) -> MadeFlight:
     said, others, at_s = [], [], 20.0
     for run in range(runs):
         others.append((at_s, CallKind.SETTING, "flap", float(run % 2) * 15))
+        others.append((at_s + 1.5, CallKind.SETTING, "power", "idle"))
         others.append((at_s + 3, CallKind.COMMAND, "on_condition", None))
         stall_kt, rate = 46.0 - 3 * (run % 2) + rng.normal(0, 0.5), rng.uniform(0.7, 1.3)
         wander = rng.normal(0, 0.5)

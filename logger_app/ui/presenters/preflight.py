@@ -1,0 +1,245 @@
+"""What the preflight screen shows, page by page, and what its buttons do. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+
+from logger_app.ui.theme import PALETTES, Display
+
+SIGNS = {"ok": "tick", "warn": "warn", "wrong": "stop", "unknown": "dot"}
+STATE_WORDS = {"ok": "OK", "warn": "LOOK", "wrong": "WRONG", "unknown": "-"}
+WORST_FIRST = ("wrong", "warn", "unknown", "ok")
+# ID-1, the size of a bank card: 85.60 mm wide (ISO/IEC 7810).
+CARD_MM = 85.6
+DPI_STEP = 1.0
+VIEWING_STEP_MM = 50.0
+
+
+class Page(StrEnum):
+    """The pages."""
+
+    CHECKS = "checks"
+    SPEAK = "speak"
+    DISPLAY = "display"
+    CAUTIONS = "cautions"
+
+
+class Do(StrEnum):
+    """What a touch asks for."""
+
+    CHECKS = "checks"
+    SPEAK = "speak"
+    DISPLAY = "display"
+    CAUTIONS = "cautions"
+    AGAIN = "again"  # look at everything again
+    RECORD = "record"  # begin or end the rehearsal
+    WIDER = "wider"
+    NARROWER = "narrower"
+    NEARER = "nearer"
+    FARTHER = "farther"
+    PALETTE = "palette"
+    ACKNOWLEDGE = "acknowledge"
+    FLY = "fly"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PreflightState:
+    """All that the screen knows. `checks` are `preflight_desk.Check`, `lines` the rehearsal's words."""
+
+    checks: tuple = ()
+    page: Page = Page.CHECKS
+    lines: tuple[str, ...] = ()
+    answers: tuple = ()
+    recording: bool = False
+    busy: str = ""
+    level_words: str = ""
+    display: Display = field(default_factory=Display)
+    briefing: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    acknowledged: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """A line of a page: sign, what, how it is."""
+
+    sign: str
+    name: str
+    words: str
+    role: str = "text"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Button:
+    """A touch target of the preflight screen."""
+
+    label: str
+    do: Do
+    role: str = "button"
+    enabled: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PreflightView:
+    """What is drawn. `card_px` is the width of the bar that is held against a bank card, 0 for none."""
+
+    title: str
+    rows: tuple[Row, ...]
+    foot: str
+    actions: tuple[Button, ...]
+    pages: tuple[Button, ...]
+    card_px: float = 0.0
+
+
+def update(state: PreflightState, do: Do) -> PreflightState:
+    """What a touch changes at once; devices and files are the desk's.
+
+    Parameters
+    ----------
+    state : PreflightState
+        Before [-].
+    do : Do
+        The touch [-].
+
+    Returns
+    -------
+    PreflightState
+        After [-].
+    """
+    if do in frozenset(Page):
+        return replace(state, page=Page(do))
+    display = state.display
+    changes = {
+        Do.WIDER: {"dpi": display.dpi + DPI_STEP},
+        Do.NARROWER: {"dpi": display.dpi - DPI_STEP},
+        Do.NEARER: {"viewing_mm": display.viewing_mm - VIEWING_STEP_MM},
+        Do.FARTHER: {"viewing_mm": display.viewing_mm + VIEWING_STEP_MM},
+        Do.PALETTE: {"palette_name": _other(display.palette_name)},
+    }.get(do)
+    if changes is None:
+        return state
+    try:
+        return replace(state, display=replace(display, **changes))
+    except ValueError:  # at the end of what a display can be
+        return state
+
+
+def view(state: PreflightState) -> PreflightView:
+    """The page to draw.
+
+    Parameters
+    ----------
+    state : PreflightState
+        Now [-].
+
+    Returns
+    -------
+    PreflightView
+        The screen [-].
+    """
+    page = {
+        Page.CHECKS: _checks, Page.SPEAK: _speak, Page.DISPLAY: _display, Page.CAUTIONS: _cautions
+    }[state.page](state)  # fmt: skip
+    return replace(page, pages=_pages(state))
+
+
+def _checks(state: PreflightState) -> PreflightView:
+    ranked = sorted(state.checks, key=lambda check: WORST_FIRST.index(check.state))
+    rows = tuple(
+        Row(
+            sign=SIGNS[check.state], name=check.name, words=f"{STATE_WORDS[check.state]}  {check.words}",
+            role={"wrong": "stop", "warn": "again"}.get(check.state, "text"),
+        )
+        for check in ranked
+    )  # fmt: skip
+    worst = next((check for check in ranked if check.hint and check.state in ("wrong", "warn")), None)
+    foot = state.busy or (f"{worst.name}: {worst.hint}" if worst else "Nothing found that stops the recorder.")
+    return PreflightView(
+        title="Before the flight", rows=rows, foot=foot, pages=(),
+        actions=(Button(label="LOOK\nAGAIN", do=Do.AGAIN, enabled=not state.busy),),
+    )  # fmt: skip
+
+
+def _speak(state: PreflightState) -> PreflightView:
+    answers = {answer.line.say: answer for answer in state.answers}
+
+    def row(say: str) -> Row:
+        answer = answers.get(say)
+        if answer is None:
+            return Row(sign="dot", name=say, words="")
+        words = "heard" if answer.right else f"heard as {answer.heard}" if answer.heard else "missed"
+        return Row(sign="tick" if answer.right else "warn", name=say, words=words, role="text" if answer.right else "again")
+
+    right = sum(answer.right for answer in state.answers)
+    foot = "Headset on: say the lines, a breath between them."
+    if state.recording:
+        foot = f"Listening. {state.level_words}"
+    elif state.busy:
+        foot = state.busy
+    elif state.answers:
+        foot = f"{right} of {len(state.answers)} heard right."
+    label = "DONE" if state.recording else "SPEAK"
+    return PreflightView(
+        title="Say these", rows=tuple(row(say) for say in state.lines), foot=foot, pages=(),
+        actions=(Button(label=label, do=Do.RECORD, role="main", enabled=bool(state.lines) and not state.busy),),
+    )  # fmt: skip
+
+
+def _display(state: PreflightState) -> PreflightView:
+    display = state.display
+    rows = (
+        Row(sign="dot", name="dots per inch", words=f"{display.dpi:g}"),
+        Row(sign="dot", name="eye to screen", words=f"{display.viewing_mm / 10:g} cm"),
+        Row(sign="dot", name="colours", words=display.palette_name),
+        Row(sign="dot", name="smallest letter", words=f"{display.text_px:g} px"),
+        Row(sign="dot", name="smallest target", words=f"20 mm, {display.target_px:g} px"),
+    )
+    return PreflightView(
+        title="Hold a bank card to the bar: same width?", rows=rows, foot="", pages=(), card_px=display.px(CARD_MM),
+        actions=(
+            Button(label="BAR\nWIDER", do=Do.WIDER), Button(label="BAR\nNARROWER", do=Do.NARROWER),
+            Button(label="EYE\nNEARER", do=Do.NEARER), Button(label="EYE\nFARTHER", do=Do.FARTHER),
+            Button(label=_other(display.palette_name).upper(), do=Do.PALETTE),
+        ),
+    )  # fmt: skip
+
+
+def _cautions(state: PreflightState) -> PreflightView:
+    rows = tuple(
+        Row(sign="warn" if heading == "caution" else "stop" if heading == "stop if" else "dot", name=heading, words=text)
+        for heading, texts in state.briefing
+        for text in texts
+    )
+    foot = "Acknowledged." if state.acknowledged else "Read them; they are asked for once, and again when they change."
+    label = "READ" if state.acknowledged else "I HAVE\nREAD IT"
+    return PreflightView(
+        title="Cautions, criteria, floor", rows=rows, foot=foot, pages=(),
+        actions=(Button(label=label, do=Do.ACKNOWLEDGE, role="main", enabled=not state.acknowledged),),
+    )  # fmt: skip
+
+
+def _pages(state: PreflightState) -> tuple[Button, ...]:
+    tabs = tuple(
+        Button(label=page.upper(), do=Do(page), role="main" if page is state.page else "button") for page in Page
+    )
+    return (*tabs, Button(label="FLY", do=Do.FLY, role="good", enabled=not state.busy and not state.recording))
+
+
+def briefing_rows(briefing: dict) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """The desk's briefing as headed lines."""
+    heights = []
+    if briefing["floor_ft"] is not None:
+        heights.append(f"recovered above {briefing['floor_ft']:g} ft")
+    if briefing["entry_min_ft"] is not None:
+        heights.append(f"enter above {briefing['entry_min_ft']:g} ft")
+    return (
+        ("floor", tuple(heights) or ("none set in the campaign",)),
+        ("stop if", tuple(briefing["knock_it_off"]) or ("none set in the campaign",)),
+        ("caution", tuple(briefing["cautions"])),
+    )
+
+
+def _other(palette_name: str) -> str:
+    names: Sequence[str] = list(PALETTES)
+    return names[(names.index(palette_name) + 1) % len(names)]
