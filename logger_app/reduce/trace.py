@@ -24,8 +24,12 @@ from logger_app.reduce.stall_speed import stall_of_run
 
 # Best first: what the pilot read is IAS; ground speed differs from it by wind and height.
 SPEED_COLUMNS = ("ias_kt", "cas_kt", "tas_kt", "ground_speed_kt")
+# How far each may lie from what the pilot read, one sigma: a second indicator, position error,
+# height, wind. In a steady approach an offset in time looks like one in speed; this tells them
+# apart. Ours.
+BIAS_U_KT = {"ias_kt": 1.0, "cas_kt": 3.0, "tas_kt": 6.0, "ground_speed_kt": 12.0}
 FEWEST_CALLS = 8
-MATCH_WITHIN_KT = 3.0
+MATCH_WITHIN_KT = 2.0
 LEAST_MATCHED = 0.6
 # A rival offset must explain clearly less: this share of its matched calls may not be reached. Ours.
 RIVAL_SHARE = 0.85
@@ -68,7 +72,7 @@ class Alignment:
     """How a trace was joined: its clock map, the lag that holds, and how well the calls agree.
 
     `bias_kt` is trace minus call where they match (position error, wind); `scatter_kt` the
-    robust scatter about it; `matched` the share of calls within 3 kt.
+    robust scatter about it; `matched` the share of calls within 2 kt.
     """
 
     clock: ClockMap
@@ -140,9 +144,10 @@ def align(trace: Trace, flight_s: Sequence[float], ias_kt: Sequence[float], indi
 
     Notes
     -----
-    At each offset the median difference is taken out (position error, wind) and the share of
-    calls within 3 kt of the trace counted, least squares settling the hundredths; standard
-    uncertainty sigma / sqrt(sum (dV/dt)^2), with the reading lag's beside it.
+    At each offset the median difference is taken out (position error, wind; believed to be as
+    small as `BIAS_U_KT`) and the share of calls within 2 kt of the trace counted; least squares
+    settle the hundredths. Standard uncertainty from the normal equations of shift and bias
+    together, with the reading lag's beside it.
 
     References
     ----------
@@ -158,8 +163,8 @@ def align(trace: Trace, flight_s: Sequence[float], ias_kt: Sequence[float], indi
     curve = trace.time_s[known], trace.columns[column][known]
     if trace.on_flight_clock:
         return _lag_of(trace, column, calls, curve)
-    shift = _best_shift(trace, calls, curve)
-    bias, scatter, matched, u_s = _agreement(calls, curve, shift)
+    shift = _best_shift(trace, calls, curve, BIAS_U_KT[column])
+    bias, scatter, matched, u_s = _agreement(calls, curve, shift, BIAS_U_KT[column])
     clock = ClockMap(
         source=trace.source,
         offset_s=shift - indicator.reading_lag_s,
@@ -326,58 +331,62 @@ def legs_in_trace(
     return tuple(legs)
 
 
-def _best_shift(trace: Trace, calls, curve) -> float:
+def _best_shift(trace: Trace, calls, curve, bias_u: float) -> float:
     """Offset plus lag that makes most calls agree, refined; refused when a rival does nearly as well."""
     said, read = calls
     shifts = np.arange(said[0] - curve[0][-1], said[-1] - curve[0][0] + 0.5, 0.5)
-    shares = np.array([_matched_share(said, read, curve, shift) for shift in shifts])
-    best = int(np.argmax(shares))
+    shares = np.array([_matched_share(said, read, curve, shift, bias_u) for shift in shifts])
+    best = int(np.argmin([_misfit(said, read, curve, shift, bias_u) for shift in shifts]))
     rivals = shares[np.abs(shifts - shifts[best]) > RIVAL_APART_S]
     if shares[best] < LEAST_MATCHED:
         raise _cannot(trace, f"at best {100 * shares[best]:.0f} % of the calls agree with it", f"{100 * LEAST_MATCHED:.0f} %")
     if len(rivals) and rivals.max() > RIVAL_SHARE * shares[best]:
         raise _cannot(trace, "more than one offset fits the calls", "a trace that covers the flight's approaches")
     fine = shifts[best] + np.arange(-2.0, 2.0, 0.02)
-    return float(fine[int(np.argmin([_misfit(said, read, curve, shift) for shift in fine]))])
+    return float(fine[int(np.argmin([_misfit(said, read, curve, shift, bias_u) for shift in fine]))])
 
 
-def _difference(said, read, curve, shift):
+def _difference(said, read, curve, shift, bias_u) -> tuple[np.ndarray, float]:
+    """Trace minus call where the trace covers it, less the bias; and the bias."""
     own = said - shift
     inside = (own >= curve[0][0]) & (own <= curve[0][-1])
     apart = np.interp(own[inside], *curve) - read[inside]
-    return apart - np.median(apart) if len(apart) else apart
+    bias = float(np.clip(np.median(apart), -2 * bias_u, 2 * bias_u)) if len(apart) else 0.0
+    return apart - bias, bias
 
 
-def _matched_share(said, read, curve, shift) -> float:
-    return float((np.abs(_difference(said, read, curve, shift)) <= MATCH_WITHIN_KT).sum()) / len(said)
+def _matched_share(said, read, curve, shift, bias_u) -> float:
+    return float((np.abs(_difference(said, read, curve, shift, bias_u)[0]) <= MATCH_WITHIN_KT).sum()) / len(said)
 
 
-def _misfit(said, read, curve, shift) -> float:
-    apart = _difference(said, read, curve, shift)
+def _misfit(said, read, curve, shift, bias_u) -> float:
+    apart, bias = _difference(said, read, curve, shift, bias_u)
     outside = len(said) - len(apart)
-    return float(np.minimum(apart**2, MATCH_WITHIN_KT**2).sum()) + outside * MATCH_WITHIN_KT**2
+    squares = float(np.minimum(apart**2, MATCH_WITHIN_KT**2).sum()) + outside * MATCH_WITHIN_KT**2
+    return squares + (bias / bias_u) ** 2
 
 
-def _agreement(calls, curve, shift) -> tuple[float, float, float, float]:
+def _agreement(calls, curve, shift, bias_u) -> tuple[float, float, float, float]:
     """Bias, scatter, share that agrees, and the standard uncertainty of the shift."""
     said, read = calls
     own = said - shift
-    inside = (own >= curve[0][0]) & (own <= curve[0][-1])
-    apart = np.interp(own[inside], *curve) - read[inside]
-    bias = float(np.median(apart))
-    good = np.abs(apart - bias) <= MATCH_WITHIN_KT
-    scatter = max(1.4826 * float(np.median(np.abs(apart[good] - bias))), 0.3)
-    slope = (np.interp(own[inside] + 0.5, *curve) - np.interp(own[inside] - 0.5, *curve))[good]
-    u_s = scatter / math.sqrt(max(float((slope**2).sum()), 1e-6))
-    return bias, scatter, float(good.sum()) / len(said), u_s
+    apart, bias = _difference(said, read, curve, shift, bias_u)
+    own = own[(own >= curve[0][0]) & (own <= curve[0][-1])]
+    good = np.abs(apart) <= MATCH_WITHIN_KT
+    scatter = max(1.4826 * float(np.median(np.abs(apart[good]))), 0.3)
+    slope = (np.interp(own + 0.5, *curve) - np.interp(own - 0.5, *curve))[good]
+    normal = np.array([[slope @ slope, -slope.sum()], [-slope.sum(), float(good.sum())]]) / scatter**2
+    normal += np.diag([1e-9, 1 / bias_u**2])
+    return bias, scatter, float(good.sum()) / len(said), math.sqrt(float(np.linalg.inv(normal)[0, 0]))
 
 
 def _lag_of(trace: Trace, column: str, calls, curve) -> Alignment:
     """The reading lag, from a trace that is on the flight clock already."""
     said, read = calls
     lags = np.arange(-0.5, 3.0, 0.02)
-    lag = float(lags[int(np.argmin([_misfit(said, read, curve, shift) for shift in lags]))])
-    bias, scatter, matched, u_s = _agreement(calls, curve, lag)
+    bias_u = BIAS_U_KT[column]
+    lag = float(lags[int(np.argmin([_misfit(said, read, curve, shift, bias_u) for shift in lags]))])
+    bias, scatter, matched, u_s = _agreement(calls, curve, lag, bias_u)
     if matched < LEAST_MATCHED:
         raise _cannot(trace, f"{100 * matched:.0f} % of the calls agree with it", f"{100 * LEAST_MATCHED:.0f} %")
     span = float(curve[0][0]), float(curve[0][-1])

@@ -17,7 +17,12 @@ from logger_app.records.calls import CallKind, CallStatus, ReviewedCall
 from logger_app.records.plan import Indicator
 from logger_app.records.runs import Run, RunEnd
 from logger_app.reduce.stall_speed import stall_of_run
-from logger_app.reduce.standardise import cas_at_1_g_kt, cas_at_weight_kt, max_lift_coefficient, turn_load_factor
+from logger_app.reduce.standardise import (
+    cas_at_1_g_kt,
+    cas_at_weight_kt,
+    max_lift_coefficient,
+    turn_load_factor,
+)
 from logger_app.reduce.statistics import line_at
 from logger_app.units import KG_PER_LB, M_PER_FT, s_to_ns
 

@@ -1,0 +1,114 @@
+"""Cells: what may share a mean, and what stands beside it."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from logger_app.records.results import BudgetTerm, StallSpeed
+from logger_app.records.runs import StallEvent
+from logger_app.reduce.cells import make_cells
+
+SPEEDS = [48.0, 49.0, 47.5, 48.5, 48.0]
+
+
+def runs(speeds=SPEEDS, **over):
+    base = StallSpeed(
+        run="r",
+        run_number=1,
+        flight="f1",
+        configuration="base",
+        point="A1",
+        event=StallEvent.PITCH_DOWN,
+        method="fit",
+        counts=True,
+        entry_rate_kt_per_s=1.0,
+    )
+    return [
+        replace(base, run=f"r{k}", vs_ias_kt=v - 3, vs_cas_kt=v, vs_std_kt=v, bases=(("raw", v, 0.6),), **over)
+        for k, v in enumerate(speeds)
+    ]
+
+
+def test_mean_deviation_and_interval_agree_with_scipy():
+    (cell,) = make_cells(runs())
+
+    low, high = stats.t.interval(0.95, 4, np.mean(SPEEDS), stats.sem(SPEEDS))
+    assert (cell.n, cell.vs_std_kt, cell.vs_std_sd_kt) == (5, pytest.approx(48.2), pytest.approx(np.std(SPEEDS, ddof=1)))
+    assert (cell.low_kt, cell.high_kt) == pytest.approx((low, high), abs=1e-9)
+
+
+def test_systematic_terms_do_not_shrink_and_widen_the_total():
+    terms = (BudgetTerm(name="calibration", u_kt=0.8, kind="systematic", cancels=True), BudgetTerm(name="fit", u_kt=0.4))
+    (cell,) = make_cells(runs(budget=terms))
+
+    assert cell.vs_std_u_kt == pytest.approx(np.hypot(0.8, stats.sem(SPEEDS)))
+    assert {t.name for t in cell.budget} == {"repeatability", "calibration"}
+    assert cell.total_low_kt < cell.low_kt < cell.high_kt < cell.total_high_kt
+
+
+def test_a_weight_error_is_common_to_a_flight():
+    terms = (BudgetTerm(name="weight", u_kt=0.4, kind="systematic"),)
+    one, two = runs(budget=terms), [replace(r, flight=f"f{k % 2}") for k, r in enumerate(runs(budget=terms))]
+
+    weight = [next(t.u_kt for t in make_cells(r)[0].budget if t.name == "weight") for r in (one, two)]
+
+    assert weight == pytest.approx([0.4, 0.4 / np.sqrt(2)])
+
+
+def test_one_run_has_no_interval_and_says_so():
+    (cell,) = make_cells(runs([48.0]))
+
+    assert (cell.n, cell.low_kt, cell.vs_std_sd_kt) == (1, None, None)
+    assert "one run: no interval" in cell.notes
+
+
+def test_kinds_of_stall_have_cells_of_their_own():
+    stop = [replace(r, event=StallEvent.AFT_STOP) for r in runs([44.0, 44.5])]
+
+    first, second = make_cells(runs() + stop)
+
+    assert (first.event, second.event) == ("pitch_down", "aft_stop")
+    assert any("another kind" in note for note in first.notes)
+    assert any("minimum steady speed" in note for note in second.notes)
+
+
+def test_natural_kinds_share_a_mean_and_say_so():
+    mixed = runs()
+    mixed[0] = replace(mixed[0], event=StallEvent.ROLL_OFF)
+
+    (cell,) = make_cells(mixed)
+
+    assert cell.event == "roll_off+pitch_down"
+    assert any("averaged together: 1 roll off, 4 pitch down" in note for note in cell.notes)
+
+
+def test_read_at_1_kt_per_s_only_when_the_flown_rates_span_it():
+    spanning = [replace(r, entry_rate_kt_per_s=v) for r, v in zip(runs(), (0.7, 0.9, 1.1, 1.3, 1.2))]
+    slow = [replace(r, entry_rate_kt_per_s=v) for r, v in zip(runs(), (0.5, 0.6, 0.7, 0.8, 0.9))]
+
+    assert make_cells(spanning)[0].at_1_kt_per_s_kt is not None
+    (cell,) = make_cells(slow)
+    assert cell.at_1_kt_per_s_kt is None
+    assert any("do not span it" in note for note in cell.notes)
+
+
+def test_a_run_without_weight_leaves_the_cell_unstandardised():
+    mixed = runs()
+    mixed[2] = replace(mixed[2], bases=(), vs_std_kt=None)
+
+    (cell,) = make_cells(mixed)
+
+    assert cell.vs_std_kt is None and cell.vs_ias_kt is not None and cell.budget == ()
+    assert any("not standardised" in note for note in cell.notes)
+
+
+def test_a_short_warning_margin_is_held_against_the_rule():
+    (cell,) = make_cells(runs(warning_margin_kt=3.2))
+
+    assert any("23.207(c) asks for 5 kt" in note for note in cell.notes)
+
+
+def test_runs_that_do_not_count_are_in_no_cell():
+    assert make_cells(runs(counts=False)) == ()

@@ -1,0 +1,160 @@
+"""A trace joined to the calls: offset, lag, refusals, and what it says at the event."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from logger_app.errors import ReduceError
+from logger_app.records.plan import Indicator
+from logger_app.reduce.campaign import Options, reduce_campaign
+from logger_app.reduce.trace import Trace, align, join, legs_in_trace
+
+LAG = 0.6
+
+
+def flown(seed=0, runs=3):
+    """A trace of several approaches on its own clock, and the same speeds called on the flight clock."""
+    rng = np.random.default_rng(seed)
+    time_s = np.arange(0, 60 * runs + 30, 0.2)
+    speed = np.full(len(time_s), 65.0)
+    for k in range(runs):
+        into = time_s - (60 * k + 20 + 3 * k)
+        vs, rate = 44 + k, 0.8 + 0.2 * k
+        down = (into > 0) & (into < (65 - vs) / rate)
+        speed[down] = 65 - rate * into[down]
+        up = (into >= (65 - vs) / rate) & (into < (65 - vs) / rate + 10)
+        speed[up] = vs + (65 - vs) * (into[up] - (65 - vs) / rate) / 10
+    said_at = np.arange(3.0, time_s[-1] - 1, 1.3)
+    called = np.round(np.interp(said_at, time_s, speed))
+    return time_s, speed, said_at, called + (rng.random(len(called)) < 0.04) * 10
+
+
+@pytest.mark.parametrize("offset", [0.0, 137.4, -55.2, 3605.0])
+def test_the_offset_is_found_and_the_lag_taken_from_the_indicator(offset):
+    time_s, speed, said_at, called = flown()
+    trace = Trace(source="t.csv", time_s=time_s, columns={"ias_kt": speed + 1.5})
+
+    found = align(trace, said_at + offset + LAG, called, Indicator(reading_lag_s=LAG, reading_lag_u_s=0.1))
+
+    assert found.clock.offset_s == pytest.approx(offset, abs=0.1)
+    assert found.bias_kt == pytest.approx(1.5, abs=0.3)
+    assert found.clock.u_s >= 0.1
+    assert "offset" in found.in_words() and "reading lag 0.60 s" in found.in_words()
+
+
+def test_on_the_flight_clock_the_lag_itself_is_found():
+    time_s, speed, said_at, called = flown()
+    trace = Trace(source="film.csv", time_s=time_s, columns={"ias_kt": speed}, on_flight_clock=True)
+
+    found = align(trace, said_at + LAG, called, Indicator(reading_lag_s=0.2))
+
+    assert found.lag_found and found.lag_s == pytest.approx(LAG, abs=3 * found.lag_u_s + 0.02)
+
+
+def test_ground_speed_with_wind_will_do():
+    time_s, speed, said_at, called = flown()
+    trace = Trace(source="t.gpx", time_s=time_s, columns={"ground_speed_kt": speed * 1.06 + 9})
+
+    assert align(trace, said_at + 40 + LAG, called, Indicator(reading_lag_s=LAG)).clock.offset_s == pytest.approx(40, abs=0.4)
+
+
+@pytest.mark.parametrize(
+    "columns, n",
+    [({"altitude_ft": 1.0}, 100), ({"ias_kt": 0.0}, 5), ({"ias_kt": "other"}, 100)],
+    ids=["no speed", "few calls", "another flight"],
+)
+def test_what_cannot_be_joined_is_refused(columns, n):
+    time_s, speed, said_at, called = flown()
+    (name, kind), *_ = columns.items()
+    values = np.random.default_rng(9).uniform(60, 110, len(speed)) if kind == "other" else speed
+    trace = Trace(source="t.csv", time_s=time_s, columns={name: values})
+
+    with pytest.raises(ReduceError) as caught:
+        align(trace, said_at[:n], called[:n], Indicator())
+
+    assert caught.value.faults[0].where == "trace t.csv"
+
+
+def test_an_offset_that_could_be_either_of_two_is_refused():
+    time_s = np.arange(0, 400, 0.2)
+    speed = 55 + 10 * np.sin(2 * np.pi * time_s / 40)  # the same every 40 s
+    said_at = np.arange(100, 200, 1.3)
+    trace = Trace(source="t.csv", time_s=time_s, columns={"ias_kt": speed})
+
+    with pytest.raises(ReduceError) as caught:
+        align(trace, said_at, np.round(np.interp(said_at, time_s, speed)), Indicator())
+
+    assert "more than one offset" in caught.value.faults[0].got
+
+
+def joined_flight(make):
+    """One flight of three runs with a trace that knows n, altitude and temperature."""
+    runs, at = [], 10.0
+    for k in range(3):
+        calls = make.approach(vs_kt=45 + 0.3 * k, rate=0.7 + 0.3 * k, t0=at, lag_s=LAG)
+        calls = [replace(c, id=f"{k}{c.id}") for c in calls]
+        runs.append(make.run(calls, id=f"r{k}", number=k + 1))
+        at = calls[-1].flight_s + 25
+    flight = make.flight(runs)
+    time_s = np.arange(0, at, 0.1)
+    knots = sorted((c.flight_s - LAG, c.ias_kt) for run in runs for c in run.calls if c.ias_kt)
+    speed = np.interp(time_s, *zip(*knots))
+    events = [run.calls[-1].flight_s - LAG for run in runs]
+    nz = np.ones(len(time_s))
+    altitude = np.full(len(time_s), 5000.0)
+    for event in events:
+        nz[np.abs(time_s - event) < 1.0] = 0.95
+        altitude[(time_s > event + 2) & (time_s < event + 12)] = 4800.0
+    columns = {"ias_kt": speed, "load_factor": nz, "altitude_ft": altitude, "oat_degc": np.full(len(time_s), 8.0)}
+    return flight, Trace(source="t.csv", time_s=time_s, columns=columns)
+
+
+def test_load_factor_altitude_and_temperature_reach_the_result(make):
+    flight, trace = joined_flight(make)
+    joined = join(trace, flight, Indicator(reading_lag_s=LAG))
+    at_event = {(flight.info.id, run): there for run, there in joined.at_event.items()}
+
+    result = reduce_campaign(make.campaign(), [flight], Options(at_event=at_event, steps=(joined.alignment.in_words(),)))
+
+    run = result.runs[0]
+    assert (run.basis, run.load_factor, run.altitude_ft, run.altitude_lost_ft) == ("measured_nz", 0.95, 5000.0, 200.0)
+    speeds = {name: v for name, v, _ in run.bases}
+    assert speeds["measured_nz"] == pytest.approx(speeds["raw"] / 0.95**0.5)
+    assert run.density_altitude_ft == pytest.approx(5300, abs=400)
+    assert "joined by ias_kt" in result.provenance.steps[0]
+
+
+def test_holes_and_nan_in_a_trace_are_not_filled(make):
+    flight, trace = joined_flight(make)
+    holed = {name: values.copy() for name, values in trace.columns.items()}
+    holed["load_factor"][:] = np.nan
+    holed["altitude_ft"][100:] = np.nan
+
+    joined = join(replace(trace, columns=holed), flight, Indicator(reading_lag_s=LAG))
+
+    assert {there.load_factor for there in joined.at_event.values()} == {None}
+    assert joined.at_event["r2"].altitude_ft is None
+
+
+def test_a_run_after_the_end_of_the_trace_gets_nothing(make):
+    flight, trace = joined_flight(make)
+    half = int(len(trace.time_s) * 0.6)
+    short = replace(trace, time_s=trace.time_s[:half], columns={n: v[:half] for n, v in trace.columns.items()})
+
+    assert "r2" not in join(short, flight, Indicator(reading_lag_s=LAG)).at_event
+
+
+def test_steady_legs_are_cut_out_of_a_log():
+    time_s = np.arange(0, 120.0)
+    track = np.concatenate([np.full(30, 10.0), np.linspace(10, 130, 15), np.full(30, 130.0), np.linspace(130, 250, 15), np.full(30, 250.0)])
+    trace = Trace(
+        source="log.gpx",
+        time_s=time_s,
+        columns={"ground_speed_kt": np.full(120, 70.0), "track_deg": track, "altitude_ft": np.full(120, 4000.0)},
+    )
+
+    legs = legs_in_trace(trace, 65.0)
+
+    assert [round(leg.track_deg) for leg in legs] == pytest.approx([10, 130, 250], abs=1)
+    assert [leg.ground_speed_kt for leg in legs] == pytest.approx([70.0] * 3, abs=0.1)
