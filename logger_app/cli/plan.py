@@ -64,6 +64,7 @@ def _question_options(group) -> None:
             group.add_argument(
                 flag(other), dest=f"new_{question.name}", type=_with_unit(unit), help=argparse.SUPPRESS
             )
+    group.add_argument("--speeds", action="store_true", help="also a card for VS0 and VS1 after 14 CFR 23.49")
     group.add_argument(
         "--accelerated", action="store_true", help="also accelerated turning stalls (needs a bank)"
     )
@@ -140,7 +141,7 @@ def _values(args: argparse.Namespace, typed: dict[str, str], *, ask: bool) -> di
     """Answers by question, from the options and, if asked for, from the terminal (kept in `typed`)."""
     from logger_app.plan.questions import QUESTIONS, read_answer, worth_asking
 
-    values: dict = {"accelerated": args.accelerated or None}
+    values: dict = {"accelerated": args.accelerated or None, "speeds": args.speeds or None}
     faults = []
     for question in QUESTIONS:
         given = getattr(args, f"new_{question.name}")
@@ -179,7 +180,7 @@ def _ask(question, typed: dict[str, str]):
 
 
 def _show(args: argparse.Namespace, folder: Path) -> int:
-    from logger_app.plan.cards_io import read_campaign
+    from logger_app.plan.cards_io import missing_photos, read_campaign
     from logger_app.plan.summary import plan_document, plan_text
 
     try:
@@ -199,9 +200,13 @@ def _show(args: argparse.Namespace, folder: Path) -> int:
         return _print_cards(args, campaign, flown, flights)
     if args.json:
         document = plan_document(campaign, flown, flights)
-        print_json({**document, "not_counted": trouble})
+        print_json(
+            {**document, "not_counted": trouble, "missing_photos": list(missing_photos(folder, campaign))}
+        )
         return 0
     print(plan_text(campaign, flown, flights))
+    for sentence in missing_photos(folder, campaign):
+        print(f"  - photo: {sentence}")
     if trouble:
         say(f"\nThe flights could not be read, so no run is counted: {trouble}")
     return 0

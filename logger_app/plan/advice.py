@@ -12,6 +12,7 @@ import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from logger_app.plan.cards import implied_clmax, unit_hint
 from logger_app.plan.flights import budget, loads, planned_runs, returns_to_baseline
 from logger_app.plan.loading import aircraft_as_fitted, ballast_to_match, lineage, weight_and_cg
 from logger_app.plan.order import build_up
@@ -25,6 +26,10 @@ WEIGHT_SHARE = 0.01
 CG_MM = 10.0
 BREAKOUT_BANK_DEG = 60.0
 WING_LOADING_UNUSUAL_KG_PER_M2 = 110.0
+# Usual maximum lift coefficients of light aeroplanes, indicated speeds taken as they are
+# (common practice, no source).
+CLMAX_LEAST_USUAL, CLMAX_USUAL, CLMAX_FLAPS_USUAL = 0.8, 2.4, 3.3
+START_ABOVE_STALL_KT = 10.0  # 14 CFR 23.201(b), before Amdt 23-64
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,6 +67,8 @@ def advise(campaign: Campaign, flights: Sequence[FlightInfo] = ()) -> tuple[Advi
         ("loading", _loading),
         ("calibration", _calibration),
         ("points", _points),
+        ("start speed", _start),
+        ("units", _units),
         ("safety", _safety),
     ):
         found += [Advice(topic=topic, words=words) for words in check(campaign)]
@@ -343,6 +350,43 @@ def _alike(one: TestPoint, other: TestPoint) -> bool:
     )
 
 
+def _units(campaign: Campaign) -> Iterator[str]:
+    aircraft = campaign.aircraft
+    odd = {}
+    for point in campaign.points:
+        if point.expected_stall_ias_kt is not None:
+            clmax = implied_clmax(aircraft, point.expected_stall_ias_kt)
+            high = CLMAX_FLAPS_USUAL if point.flap_deg > 0 else CLMAX_USUAL
+            if not CLMAX_LEAST_USUAL <= clmax <= high:
+                odd[point.id] = clmax
+    if odd:
+        first, clmax = next(iter(odd.items()))
+        yield (
+            f"The stall speeds expected at {', '.join(odd)} and the reference weight imply an unusual lift coefficient "
+            f"({clmax:.2f} at {first}). {unit_hint(aircraft, clmax)}"
+        )
+    loading = aircraft.reference_weight_kg / aircraft.wing_area_m2
+    if loading > WING_LOADING_UNUSUAL_KG_PER_M2:
+        yield (
+            f"The wing loading comes to {loading:.0f} kg/m2, high for a light aeroplane: are weights in kg and the area in m2?"
+        )
+
+
+def _start(campaign: Campaign) -> Iterator[str]:
+    near = [
+        p.id
+        for p in campaign.points
+        if p.trim_ias_kt is not None
+        and p.expected_stall_ias_kt is not None
+        and p.trim_ias_kt < p.expected_stall_ias_kt + START_ABOVE_STALL_KT
+    ]
+    if near:
+        yield (
+            f"The start at {', '.join(near)} is less than {START_ABOVE_STALL_KT:g} kt above the expected stall: too little "
+            f"for a steady approach (14 CFR 23.201(b), before Amdt 23-64, asks for 10 kt)."
+        )
+
+
 def _safety(campaign: Campaign) -> Iterator[str]:
     team, aircraft = campaign.team, campaign.aircraft
     if team.floor_ft is None:
@@ -355,11 +399,6 @@ def _safety(campaign: Campaign) -> Iterator[str]:
         yield (
             "A point has 60 deg of bank or more: parachutes and airspace may be ruled on (in the US 14 CFR 91.307, "
             "from memory). Defer to the rules that apply to you."
-        )
-    loading = aircraft.reference_weight_kg / aircraft.wing_area_m2
-    if loading > WING_LOADING_UNUSUAL_KG_PER_M2:
-        yield (
-            f"The wing loading comes to {loading:.0f} kg/m2, high for a light aeroplane: are weights in kg and the area in m2?"
         )
     slow = sorted(aircraft.flap_limits, key=lambda f: f.flap_deg)
     for less, more in itertools.pairwise(slow):

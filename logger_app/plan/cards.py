@@ -18,15 +18,23 @@ from logger_app.records.plan import Aircraft, Campaign, TestCard, TestPoint
 from logger_app.units import G0_MPS2, KG_PER_LB, KT_PER_MPS, to_kt
 
 RHO0_KG_PER_M3 = 1.225  # ISO 2533 standard atmosphere, sea level
-# Maximum lift coefficients outside these are no light aeroplane's, with flaps or without
-# (common practice, no source): a weight, an area or a speed is in the wrong unit.
-CLMAX_LOW, CLMAX_HIGH = 0.6, 3.6
+# A wing that stalls outside these is none (common practice, no source): a weight, an area or a
+# speed is in the wrong unit. Wide, because indicated speeds err by much at the stall.
+CLMAX_LOW, CLMAX_HIGH = 0.5, 6.0
 WING_LOADING_HIGH_KG_PER_M2 = 250.0
 EMPTY_SHARE_LOW = 0.25
 POSITION_ERROR_HIGH_KT = 20.0
-START_ABOVE_STALL_KT = 10.0
-_SPEED = re.compile(r"(\d+(?:\.\d+)?)\s*(kt|kts|knots|mph|km/h|kmh)\b", re.IGNORECASE)
-_FLOOR = re.compile(r"(?:not|never|nothing)\s+below\s+(\d[\d,. ]*)\s*(ft|feet|m)\b", re.IGNORECASE)
+# Only where a card says at which speed the approach starts; other speeds in a text may be anything.
+_SPEED = re.compile(
+    r"\b(?:trim(?:med)?|on condition|start(?:ing)?|slow(?:ing)? from|entry)(?:\s+(?:at|to|for|from))?\s+"
+    r"(\d+(?:\.\d+)?)\s*(kt|kts|knots|mph|km/h|kmh)\b",
+    re.IGNORECASE,
+)
+# Above ground is not comparable with the team's floor.
+_FLOOR = re.compile(
+    r"(?:not|never|nothing)\s+below\s+(\d[\d,. ]*)\s*(ft|feet|m)\b(?!\s*(?:agl|aal|above ground))",
+    re.IGNORECASE,
+)
 
 
 def check_campaign(campaign: Campaign) -> tuple[Fault, ...]:
@@ -114,28 +122,56 @@ def _units(campaign: Campaign) -> Iterator[Fault]:
     for point in campaign.points:
         if point.expected_stall_ias_kt is None or not aircraft.name:
             continue
-        clmax = _clmax(aircraft, point)
+        clmax = implied_clmax(aircraft, point.expected_stall_ias_kt)
         if not CLMAX_LOW <= clmax <= CLMAX_HIGH:
             yield _fault(
                 f"{_at(point)}, expected_stall_ias_kt",
                 f"{point.expected_stall_ias_kt:g} kt with {aircraft.reference_weight_kg:g} kg on "
                 f"{aircraft.wing_area_m2:g} m2, a lift coefficient of {clmax:.2f}",
                 f"{CLMAX_LOW:g} to {CLMAX_HIGH:g}",
-                _unit_hint(aircraft, clmax),
+                unit_hint(aircraft, clmax),
             )
 
 
-def _clmax(aircraft: Aircraft, point: TestPoint) -> float:
-    speed_mps = point.expected_stall_ias_kt / KT_PER_MPS
+def implied_clmax(aircraft: Aircraft, stall_ias_kt: float) -> float:
+    """Lift coefficient that a stall speed implies, indicated taken for equivalent: a check of units, no result.
+
+    Parameters
+    ----------
+    aircraft : Aircraft
+        For the reference weight and the wing area [-].
+    stall_ias_kt : float
+        Expected stall [kt].
+
+    Returns
+    -------
+    float
+        Lift coefficient, 2 W / (rho0 S V^2) [-].
+    """
+    speed_mps = stall_ias_kt / KT_PER_MPS
     weight_n = aircraft.reference_weight_kg * G0_MPS2
     return 2 * weight_n / (RHO0_KG_PER_M3 * aircraft.wing_area_m2 * speed_mps**2)
 
 
-def _unit_hint(aircraft: Aircraft, clmax: float) -> str:
+def unit_hint(aircraft: Aircraft, clmax: float) -> str:
+    """Which unit may have been mixed up, given a lift coefficient that is too high or too low.
+
+    Parameters
+    ----------
+    aircraft : Aircraft
+        For the reference weight [-].
+    clmax : float
+        Implied lift coefficient [-].
+
+    Returns
+    -------
+    str
+        A question to the reader [-].
+    """
     weight = aircraft.reference_weight_kg
-    if clmax > CLMAX_HIGH:
+    if clmax > 1.5:
         return f"Is the weight in pounds ({weight:g} lb is {weight * KG_PER_LB:.0f} kg), or the speed wrong?"
-    return f"Was the weight given in kg under a key that ends in _lb ({weight:.0f} kg would be {weight / KG_PER_LB:.0f} kg), or is the speed in mph or km/h?"
+    return f"Is the weight really {weight:.0f} kg, and the speed in kt, not in mph or km/h?"
 
 
 def _calibrations(campaign: Campaign) -> Iterator[Fault]:
@@ -298,12 +334,11 @@ def _stall_speed(point: TestPoint, aircraft: Aircraft, at: str) -> Iterator[Faul
     stall = point.expected_stall_ias_kt
     if stall is None:
         return
-    if point.trim_ias_kt is not None and point.trim_ias_kt < stall + START_ABOVE_STALL_KT:
+    if point.trim_ias_kt is not None and point.trim_ias_kt <= stall:
         yield _fault(
             f"{at}, trim_ias_kt",
             f"{point.trim_ias_kt:g} kt with the stall at {stall:g} kt",
-            f"{stall + START_ABOVE_STALL_KT:g} kt or more",
-            "Approaches start at least 10 kt above the stall (14 CFR 23.201(b), before Amdt 23-64).",
+            "more than the stall speed",
         )
     limit = flap_limit_kt(aircraft, point.flap_deg)
     if limit is not None and stall >= limit:

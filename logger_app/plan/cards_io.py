@@ -2,7 +2,7 @@
 
 Reading is light (no pandas, no numpy) and names every fault of the file at once. Writing is one
 whole file at a time: beside the old one, synced, then put in its place. Main names:
-`read_campaign`, `write_text`.
+`read_campaign`, `missing_photos`, `write_text`.
 """
 
 from __future__ import annotations
@@ -60,6 +60,36 @@ def read_campaign(folder: Path) -> Campaign:
     if faults:
         raise campaign_error(file, faults)
     return campaign
+
+
+def missing_photos(folder: Path, campaign: Campaign) -> tuple[str, ...]:
+    """Photographs that configurations name and that are not there.
+
+    Parameters
+    ----------
+    folder : Path
+        The campaign folder; names are taken from there [-].
+    campaign : Campaign
+        With its configurations [-].
+
+    Returns
+    -------
+    tuple of str
+        A sentence for each [-].
+    """
+    named = [
+        (config.id, change.item, value)
+        for config in campaign.configurations
+        for change in config.changes
+        for name, value in change.details
+        if name == "photo"
+    ]
+    root = campaign_file(folder).parent
+    return tuple(
+        f"Configuration {config}, {item}: there is no photo {photo} in {root}."
+        for config, item, photo in named
+        if not (root / photo).is_file()
+    )
 
 
 def read_text(file: Path) -> str:

@@ -209,7 +209,7 @@ COMPARISON = (
 )
 
 # What a card may say once for all its points.
-_SHARED = (
+SHARED = (
     Key(name="trim_ias_kt", low=20, high=250, about="where the approach starts"),
     Key(name="runs_wanted", kind="whole", low=1, high=60),
     Key(name="altitude_band_ft", kind="band", low=0, high=30000),
@@ -228,7 +228,7 @@ CARD = (
     Key(name="hazard", kind="whole", low=1, high=9, about="1 is flown first"),
     Key(name="basis", kind="text", about="the paragraph that the card follows"),
     Key(name="point", kind="rows"),
-    *_SHARED,
+    *SHARED,
 )
 
 POINT = (
@@ -237,7 +237,7 @@ POINT = (
     Key(name="flap_deg", low=-20, high=90),
     Key(name="bank_deg", low=-90, high=90, about="positive is to the right"),
     Key(name="expected_stall_ias_kt", low=15, high=120, about="what the pilot expects to read"),
-    *_SHARED,
+    *SHARED,
 )
 
 FLIGHT = (

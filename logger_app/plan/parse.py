@@ -240,7 +240,7 @@ def _comparisons(reader: _Reader, document: dict) -> tuple[tuple[str, str], ...]
 def _cards(reader: _Reader, document: dict) -> tuple[TestCard, ...]:
     found = []
     for where, values in reader.rows(document, "card", keys.CARD, label="id"):
-        shared = {k: values.pop(k) for k in list(values) if k in {key.name for key in keys._SHARED}}
+        shared = {k: values.pop(k) for k in list(values) if k in {key.name for key in keys.SHARED}}
         card = values.get("id", "")
         points = [
             _point(card, {**shared, **v})

@@ -114,6 +114,7 @@ def answers_from(values: Mapping[str, object]) -> Answers:
         "powers",
         "banks",
         "accelerated",
+        "speeds",
         "stations",
         "load_kg",
         "fuel_l",

@@ -1,6 +1,6 @@
 """A new `campaign.toml` from a few answers: commented, complete, ready to be flown and edited.
 
-Pure: answers in, text out. Main names: `Answers`, `campaign_text`.
+Pure: answers in, text out. Main names: `Answers`, `campaign_text`, `also_in`.
 """
 
 from __future__ import annotations
@@ -40,6 +40,7 @@ class Answers:
     powers: tuple[str, ...] = (POWER_IDLE,)
     banks: tuple[float, ...] = (0.0,)
     accelerated: bool = False
+    speeds: bool = False
     stations: tuple[tuple[str, float, float | None], ...] = ()
     load_kg: tuple[tuple[str, float], ...] = ()
     fuel_l: float | None = None
@@ -134,6 +135,37 @@ def quoted(text: str) -> str:
     out = text.replace("\\", "\\\\").replace('"', '\\"')
     out = "".join(c if c >= " " and c != "\x7f" else f"\\u{ord(c):04X}" for c in out)
     return f'"{out}"'
+
+
+def also_in(unit: str, text: str) -> str:
+    """A text with every speed in knots also in the pilot's unit.
+
+    Parameters
+    ----------
+    unit : str
+        kt, mph or km/h [-].
+    text : str
+        As the presets have it [-].
+
+    Returns
+    -------
+    str
+        The same text if the unit is kt [-].
+
+    Examples
+    --------
+    >>> also_in("mph", "10 kt above, slowing 3 to 5 kt/s")
+    '10 kt (12 mph) above, slowing 3 to 5 kt/s (3 to 6 mph/s)'
+    """
+    if unit == "kt":
+        return text
+
+    def both(match: re.Match) -> str:
+        low, high = (f"{from_kt(float(n), unit):.0f}" if n else "" for n in (match[1], match[2]))
+        per = "/s" if match[3] else ""
+        return f"{match[0]} ({low}{' to ' if high else ''}{high} {unit}{per})"
+
+    return re.sub(r"(\d+)(?: to (\d+))? kt\b(/s)?", both, text)
 
 
 def _head(a: Answers) -> str:
@@ -282,6 +314,8 @@ def _runs(a: Answers) -> int:
 def _cards(a: Answers) -> list[str]:
     turning = [b for b in a.banks if b]
     wanted: list[tuple[Preset, tuple[float, ...], str]] = []
+    if a.speeds:
+        wanted.append((PRESETS["speeds"], (0.0,), POWER_IDLE))
     if 0 in a.banks:
         wanted += [(PRESETS["level"], (0.0,), power) for power in a.powers]
     if turning:
@@ -301,10 +335,10 @@ def _card(a: Answers, id_: str, preset: Preset, banks: tuple[float, ...], power:
         f"objective = {quoted(preset.objective)}",
         f"basis = {quoted(preset.basis)}",
         f"setup = {quoted(f'{power[:1].upper()}{power[1:]}, trimmed, ball centred, clearing turns done')}",
-        f"entry = {quoted(_also_in(a.unit, preset.entry))}",
+        f"entry = {quoted(also_in(a.unit, preset.entry))}",
         f"procedure = [\n{_list(preset.procedure)}\n]",
         f"recovery = {quoted(preset.recovery)}",
-        f"limits = [\n{_list((f'Not below {a.floor_ft:g} ft', *(_also_in(a.unit, limit) for limit in preset.limits)))}\n]",
+        f"limits = [\n{_list((f'Not below {a.floor_ft:g} ft', *(also_in(a.unit, limit) for limit in preset.limits)))}\n]",
         f"hazard = {hazard}  # 1 is flown first",
         f"runs_wanted = {_runs(a)}",
         f"entry_rate_band_kt_per_s = [{preset.rate_low_kt_per_s:g}, {preset.rate_high_kt_per_s:g}]",
@@ -341,19 +375,6 @@ def _speeds(unit: str, preset: Preset, bank: float, most: float | None, stall: f
     lines = [f"expected_stall_ias{end} = {expected:.1f}"]
     # No start speed fits between the stall and the flap limit: left to the pilot, and the check says nothing false.
     return [*lines, f"trim_ias{end} = {trim}"] if trim >= expected + above - 1e-9 else lines
-
-
-def _also_in(unit: str, text: str) -> str:
-    """The same text with every speed in knots also in the pilot's unit."""
-    if unit == "kt":
-        return text
-
-    def both(match: re.Match) -> str:
-        low, high = (f"{from_kt(float(n), unit):.0f}" if n else "" for n in (match[1], match[2]))
-        per = "/s" if match[3] else ""
-        return f"{match[0]} ({low}{' to ' if high else ''}{high} {unit}{per})"
-
-    return re.sub(r"(\d+)(?: to (\d+))? kt\b(/s)?", both, text)
 
 
 def _list(texts: tuple[str, ...]) -> str:

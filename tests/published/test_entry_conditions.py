@@ -8,7 +8,8 @@ import math
 
 import pytest
 
-from logger_app.plan.cards import START_ABOVE_STALL_KT, check_campaign
+from logger_app.plan.advice import START_ABOVE_STALL_KT
+from logger_app.plan.cards import check_campaign
 from logger_app.plan.parse import parse_text
 from logger_app.plan.presets import DEFER, PRESETS
 from logger_app.plan.template import Answers, campaign_text

@@ -16,7 +16,9 @@ from logger_app.plan.flights import count_flown, next_flight
 from logger_app.plan.keys import Key
 from logger_app.plan.loading import lineage
 from logger_app.plan.parse import parse_text
+from logger_app.plan.presets import PRESETS
 from logger_app.plan.summary import matrix
+from logger_app.plan.template import also_in
 from logger_app.records.journal import FlightInfo
 from logger_app.records.plan import Campaign, TestPoint
 from logger_app.records.results import StallSpeed
@@ -107,7 +109,9 @@ class AddPoint:
 
 @dataclass(frozen=True, slots=True)
 class AddCard:
-    """A new card with one point."""
+    """A new card with one point, after a preset (`plan.presets`)."""
+
+    preset: str = "level"
 
 
 @dataclass(frozen=True, slots=True)
@@ -367,11 +371,28 @@ def _add_card(state: PlanState, intent: AddCard) -> PlanState:
     id_ = next((letter for letter in "ABCDEFGHIJKLMNOPQRSTUVWXYZ" if letter not in taken), None) or _free(
         "Z", taken
     )
-    text = edit.add_row(state.text, (), "card", {"id": id_, "title": "New card", "hazard": 1})
-    point = _free(id_, {p.id for p in state.campaign.points})
-    text = edit.add_row(
-        text, ("card", id_), "point", {"id": point, "power": "idle", "flap_deg": 0, "runs_wanted": 3}
-    )
+    preset, unit = PRESETS[intent.preset], state.campaign.indicator.unit
+    card = {
+        "id": id_,
+        "title": f"Idle {preset.title}",
+        "objective": preset.objective,
+        "basis": preset.basis,
+        "entry": also_in(unit, preset.entry),
+        "procedure": list(preset.procedure),
+        "recovery": preset.recovery,
+        "limits": [also_in(unit, limit) for limit in preset.limits],
+        "hazard": preset.hazard,
+        "entry_rate_band_kt_per_s": [preset.rate_low_kt_per_s, preset.rate_high_kt_per_s],
+    }
+    text = edit.add_row(state.text, (), "card", card)
+    point = {
+        "id": _free(id_, {p.id for p in state.campaign.points}),
+        "power": "idle",
+        "flap_deg": 0,
+        "runs_wanted": 3,
+    }
+    point["bank_deg"] = preset.bank_deg or None
+    text = edit.add_row(text, ("card", id_), "point", point)
     return _with_text(state, text, selected=("card", id_))
 
 
@@ -517,7 +538,7 @@ def _cell(state: PlanState, point: TestPoint) -> Cell:
 def _detail(state: PlanState) -> tuple[str, tuple[str, ...], tuple[Field, ...], tuple[Action, ...]]:
     place = state.selected
     if not _exists(state.campaign, place):
-        return "Tap a point, a card or a configuration", (), (), (_ADD_CARD, _ADD_CONFIGURATION)
+        return "Tap a point, a card or a configuration", (), (), (*_ADD_CARDS, _ADD_CONFIGURATION)
     if place[0] == "configuration":
         return _configuration_detail(state, place)
     if len(place) == 4:
@@ -525,7 +546,10 @@ def _detail(state: PlanState) -> tuple[str, tuple[str, ...], tuple[Field, ...], 
     return _card_detail(state, place)
 
 
-_ADD_CARD = Action(label="+ card", intent=AddCard())
+_ADD_CARDS = tuple(
+    Action(label=f"+ card: {preset.title.removeprefix('stalls, ')}", intent=AddCard(preset.id))
+    for preset in PRESETS.values()
+)
 _ADD_CONFIGURATION = Action(label="+ configuration", intent=AddConfiguration())
 
 
@@ -560,7 +584,7 @@ def _card_detail(state: PlanState, place: Place):
     )
     actions = (
         Action(label="+ point", intent=AddPoint(card.id)),
-        _ADD_CARD,
+        *_ADD_CARDS,
         Action(label="Remove card", intent=Remove(place)),
     )
     return f"Card {card.id}", lines, _fields(state, place, _CARD_KEYS), actions
@@ -631,6 +655,8 @@ def _shown(key: Key, value) -> str:
         return ""
     if key.kind == "texts" and isinstance(value, list):
         return "\n".join(map(str, value))
+    if key.kind == "stations" and isinstance(value, list):
+        return ", ".join(f"{span:g}: {chord:g}" for span, chord in value)
     if isinstance(value, list):
         return " to ".join(_shown(key, item) for item in value)
     return f"{value:g}" if isinstance(value, float) else str(value)
@@ -646,6 +672,8 @@ def _read(key: Key, typed: str):
     if key.kind == "band":
         parts = typed.replace(" to ", " ").replace(",", " ").split()
         return [_number(part) for part in parts]
+    if key.kind == "stations" and ":" in typed:
+        return [[_number(part.strip()) for part in pair.split(":")] for pair in typed.split(",")]
     if key.kind in ("number", "whole", "stations"):
         return _number(typed)
     return typed

@@ -9,7 +9,7 @@ import pytest
 
 from logger_app.errors import CardError
 from logger_app.plan import cards_io
-from logger_app.plan.cards_io import read_campaign, write_text
+from logger_app.plan.cards_io import missing_photos, read_campaign, write_text
 from logger_app.plan.parse import parse_text
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -125,3 +125,18 @@ def test_writing_leaves_the_old_file_when_the_disk_refuses(tmp_path, monkeypatch
 
     assert file.read_text() == "old"
     assert os.listdir(tmp_path) == ["campaign.toml"]
+
+
+def test_photos_that_are_named_and_not_there_are_listed(tmp_path):
+    text = (
+        (DEMO / "campaign.toml")
+        .read_text("utf-8")
+        .replace("chord_pct = 4", 'chord_pct = 4\nphoto = "media/cuff.jpg"')
+    )
+    (tmp_path / "campaign.toml").write_text(text, "utf-8")
+    campaign = read_campaign(tmp_path)
+
+    assert ["media/cuff.jpg" in s for s in missing_photos(tmp_path, campaign)] == [True]
+    (tmp_path / "media").mkdir()
+    (tmp_path / "media" / "cuff.jpg").touch()
+    assert missing_photos(tmp_path, campaign) == ()

@@ -230,3 +230,31 @@ def test_a_file_with_faults_opens_so_that_they_can_be_put_right(sound):
     assert view(state).checks[0][0] == "wrong"
     assert view(after).can_save
     assert replace(after, past=()).text == sound
+
+
+@pytest.mark.parametrize("preset", ["level", "turning", "accelerated", "speeds"])
+def test_a_new_card_follows_a_preset_and_names_its_paragraph(state, preset):
+    after = update(state, AddCard(preset))
+
+    card = after.campaign.cards[-1]
+    assert after.faults == ()
+    assert "14 CFR 23." in card.basis and card.procedure
+    assert (card.points[0].bank_deg, card.points[0].rate_high_kt_per_s) == {
+        "level": (0, 1.5),
+        "turning": (30, 1.5),
+        "accelerated": (30, 5),
+        "speeds": (0, 1.5),
+    }[preset]
+
+
+def test_chord_positions_station_by_station_are_typed_and_shown_again(state):
+    at = ("configuration", "cuffs", "change", "leading-edge cuff")
+
+    after = update(update(state, ShowConfiguration("cuffs")), SetValue(at, "chord_pct", "55: 10, 90: 8.5"))
+
+    assert after.faults == ()
+    assert (
+        dict(after.campaign.configuration("cuffs").changes[0].details)["chord_pct"]
+        == "10 at 55 % span, 8.5 at 90 % span"
+    )
+    assert next(f for f in view(after).fields if f.key == "chord_pct").value == "55: 10, 90: 8.5"
