@@ -15,7 +15,7 @@ import hashlib
 import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import combinations
 from statistics import median
@@ -162,14 +162,16 @@ def build_queue(
     context = _Context(runs, calls, unit, graduation, disagreeing)
     doubts = {call.id: doubt for call in calls if call.heard and (doubt := _doubt(call, context))}
     reviewed = {call.id for call in calls if call.reviewed}
-    sampled = [c for c in calls if c.heard and c.id not in doubts and _in_sample(runs.flight, c.id)]
+    # Which calls nothing pointed at is a property of what was heard, not of what was made of it since.
+    flagged = _flagged_as_heard(calls, context) if reviewed else frozenset(doubts)
+    sampled = [c for c in calls if c.heard and c.id not in flagged and _in_sample(runs.flight, c.id)]
     items = [*doubts.values(), *_due(context), *_extra_items(extra, context)]
     items += [item for run in runs.runs for item in _run_items(run)]
     still = [item for item in items if item.target not in reviewed and item.id not in settled]
-    still += [_sample_item(call, context) for call in sampled if not call.reviewed]
+    still += [_sample_item(c, context) for c in sampled if not c.reviewed and c.id not in doubts]
     return Queue(
         items=tuple(sorted(still, key=_order)),
-        flagged=frozenset(doubts),
+        flagged=flagged,
         sampled=frozenset(call.id for call in sampled),
         undetected=_undetected([call for call in sampled if call.reviewed]),
     )
@@ -363,6 +365,7 @@ class _Context:
     def __init__(
         self, runs: FlightRuns, calls, unit: str, graduation: float, disagreeing: Mapping[str, object]
     ):
+        self.runs = runs
         self.unit = unit
         self.graduation = graduation
         self.disagreeing = disagreeing
@@ -392,6 +395,28 @@ def _doubt(call: ReviewedCall, context: _Context) -> QueueItem | None:
     if call.kind is CallKind.AIRSPEED and call.id in context.approach_of:
         return _speed_doubt(call, context)
     return _other_doubt(call, context)
+
+
+def _flagged_as_heard(calls: Iterable[ReviewedCall], now: _Context) -> frozenset[str]:
+    heard = [_as_heard(call, now.unit) for call in calls if call.heard]
+    context = _Context(now.runs, heard, now.unit, now.graduation, now.disagreeing)
+    return frozenset(call.id for call in heard if _doubt(call, context))
+
+
+def _as_heard(call: ReviewedCall, unit: str) -> ReviewedCall:
+    heard = call.heard
+    speed = heard.kind is CallKind.AIRSPEED and isinstance(heard.value, (int, float))
+    return replace(
+        call,
+        flight_ns=heard.start_ns,
+        end_ns=heard.end_ns,
+        kind=heard.kind,
+        name=heard.name,
+        value=heard.value,
+        unit=heard.unit,
+        status=CallStatus.HEARD,
+        ias_kt=to_kt(heard.value, heard.unit or unit) if speed else None,
+    )
 
 
 def _speed_doubt(call: ReviewedCall, context: _Context) -> QueueItem | None:

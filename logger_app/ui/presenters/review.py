@@ -21,7 +21,7 @@ from dataclasses import dataclass, field, replace
 from statistics import median
 from typing import TYPE_CHECKING
 
-from logger_app.records.calls import Action, CallKind, ReviewedCall
+from logger_app.records.calls import Action, CallKind, Correction, ReviewedCall
 from logger_app.review.queue import Item, QueueItem
 
 if TYPE_CHECKING:
@@ -107,7 +107,7 @@ class ReviewState:
     choosing: str = ""  # "kind", "point" or nothing
     choice: int = 0
     message: str = ""
-    settled: int = 0
+    trouble: bool = False  # whether the message says that something could not be done
 
 
 def begin(
@@ -138,7 +138,7 @@ def begin(
     return _at(state, desk.runs.runs[0].id) if desk.runs.runs else state
 
 
-def renewed(state: ReviewState, desk: Desk, results: Mapping[str, StallSpeed], message: str = "") -> ReviewState:
+def renewed(state: ReviewState, desk: Desk, results: Mapping[str, StallSpeed], done: Correction) -> ReviewState:
     """After a correction: the flight anew, at the next thing to look at.
 
     Parameters
@@ -149,7 +149,7 @@ def renewed(state: ReviewState, desk: Desk, results: Mapping[str, StallSpeed], m
         The flight as it stands now [-].
     results : mapping of str to StallSpeed
         By run id [-].
-    message : str
+    done : Correction
         What was done [-].
 
     Returns
@@ -159,10 +159,8 @@ def renewed(state: ReviewState, desk: Desk, results: Mapping[str, StallSpeed], m
     """
     before = _position(state)
     was = {item.id for item in state.desk.queue.items}
-    gone = was - {item.id for item in desk.queue.items}
-    after = replace(
-        state, desk=desk, results=results, typed="", choosing="", message=message, settled=state.settled + len(gone)
-    )
+    message = _done_words(done, state.desk, desk)
+    after = replace(state, desk=desk, results=results, typed="", choosing="", message=message, trouble=False)
     keys = _keys(after)
     if not keys:
         return after if _here_is_there(after) else replace(after, here=None)
@@ -188,7 +186,7 @@ def update(state: ReviewState, key: str) -> tuple[ReviewState, tuple[Effect, ...
     tuple of (ReviewState, tuple of Effect)
         The new state, and what must happen outside [-].
     """
-    state = replace(state, message="")
+    state = replace(state, message="", trouble=False)
     if state.choosing:
         return _choose(state, key)
     if key.startswith("go:"):
@@ -201,6 +199,37 @@ def update(state: ReviewState, key: str) -> tuple[ReviewState, tuple[Effect, ...
     return do(state) if do else (state, ())
 
 
+def _sorry(state: ReviewState, words: str) -> ReviewState:
+    return replace(state, message=words, trouble=True, typed="")
+
+
+DONE = {
+    Action.CONFIRM: "confirmed",
+    Action.SET: "set to",
+    Action.REJECT: "rejected",
+    Action.ADD: "added",
+    Action.MOVE: "moved",
+    Action.SPLIT: "split",
+    Action.JOIN: "joined with the next",
+    Action.DISCARD: "discarded",
+    Action.REINSTATE: "taken in again",
+    Action.ASSIGN: "flown at",
+}
+
+
+def _done_words(done: Correction, before: Desk, now: Desk) -> str:
+    """What was done, in words: ``57 kt: set to 58 kt``."""
+    if done.action is Action.UNDO:
+        undone = next((c for c in before.corrections if c.id == done.target), None)
+        return f"undone: {_done_words(undone, now, before)}" if undone else "undone"
+    was, call = before.call(done.target), now.call(done.target)
+    run = before.run(done.target) or now.run(done.target)
+    what = _words(was, before.unit) if was else f"run {run.number}" if run else ""
+    new = _words(call, now.unit) if call and done.action in (Action.SET, Action.ADD) else str(done.get("point", ""))
+    said = f"{DONE[done.action]} {new}".strip()
+    return f"{what}: {said}" if what else said if call else "looked at, left as it is"
+
+
 # Keys ----------------------------------------------------------------------------------------
 
 
@@ -209,7 +238,7 @@ def _enter(state):
     if state.typed:
         value = _typed(state)
         if value is None:
-            return replace(state, message=f"{state.typed} is no number", typed=""), ()
+            return _sorry(state, f"{state.typed} is no number"), ()
         if call is None or (item and item.item in (Item.DUE, Item.EXTRA)):
             return replace(state, typed=""), (AddCall(at_s=state.cursor_s, value=value),)
         payload = (("value", value),) if call.kind is CallKind.AIRSPEED else (("value", value), ("name", call.name))
@@ -220,14 +249,14 @@ def _enter(state):
         return state, (Correct(action=Action.CONFIRM, target=item.id),)
     if call:
         return state, (Correct(action=Action.CONFIRM, target=call.id),)
-    return replace(state, message="nothing is selected"), ()
+    return _sorry(state, "nothing is selected"), ()
 
 
 def _propose(state):
     call, item = _call(state), _item(state)
     value = item.proposed if item else call.heard.proposed if call and call.heard else None
     if value is None:
-        return replace(state, message="nothing is proposed here"), ()
+        return _sorry(state, "nothing is proposed here"), ()
     number = isinstance(value, (int, float))
     if item and item.item in (Item.DUE, Item.EXTRA):
         named = None if number else (dict((n, k) for k, n in state.names).get(value, "event"), value)
@@ -247,7 +276,7 @@ def _reject(state):
     if item and item.target is None:
         return state, (Correct(action=Action.CONFIRM, target=item.id),)
     if not call:
-        return replace(state, message="no call is selected"), ()
+        return _sorry(state, "no call is selected"), ()
     return state, (Correct(action=Action.REJECT, target=call.id),)
 
 
@@ -267,7 +296,7 @@ def _step_list(by):
     def move(state):
         keys = _keys(state)
         if not keys:
-            return replace(state, message="nothing is left to look at" if state.listing == "queue" else "no runs"), ()
+            return _sorry(state, "nothing is left to look at" if state.listing == "queue" else "no runs"), ()
         k = _position(state)
         if state.here in keys:
             k = min(max(k + by, 0), len(keys) - 1)
@@ -301,14 +330,14 @@ def _step_cursor(by):
 def _add(state):
     value = _typed(state)
     if value is None:
-        return replace(state, message="type the airspeed first, then A; K after it makes it another call"), ()
+        return _sorry(state, "type the airspeed first, then A; K after it makes it another call"), ()
     return replace(state, typed=""), (AddCall(at_s=state.cursor_s, value=value),)
 
 
 def _move(state):
     call = _call(state)
     if not call:
-        return replace(state, message="no call is selected"), ()
+        return _sorry(state, "no call is selected"), ()
     at_ns = round(state.cursor_s * 1e9)
     return state, (Correct(action=Action.MOVE, target=call.id, payload=(("flight_ns", at_ns),)),)
 
@@ -316,7 +345,7 @@ def _move(state):
 def _discard(state):
     run = run_here(state)
     if not run:
-        return replace(state, message="no run is selected"), ()
+        return _sorry(state, "no run is selected"), ()
     action = Action.REINSTATE if run.discarded else Action.DISCARD
     return state, (Correct(action=action, target=run.id),)
 
@@ -324,7 +353,7 @@ def _discard(state):
 def _split(state):
     run = run_here(state)
     if not run:
-        return replace(state, message="no run is selected"), ()
+        return _sorry(state, "no run is selected"), ()
     at_ns = round(state.cursor_s * 1e9)
     return state, (Correct(action=Action.SPLIT, target=run.id, payload=(("flight_ns", at_ns),)),)
 
@@ -333,7 +362,7 @@ def _join(state):
     runs = state.desk.runs.runs
     run = run_here(state)
     if not run or run.number >= len(runs):
-        return replace(state, message="there is no next run to join"), ()
+        return _sorry(state, "there is no next run to join"), ()
     return state, (Correct(action=Action.JOIN, target=run.id, payload=(("other", runs[run.number].id),)),)
 
 
@@ -348,9 +377,9 @@ def _tab(state):
 def _ask(what):
     def ask(state):
         if what == "kind" and not _call(state):
-            return replace(state, message="no call is selected"), ()
+            return _sorry(state, "no call is selected"), ()
         if what == "point" and not run_here(state):
-            return replace(state, message="no run is selected"), ()
+            return _sorry(state, "no run is selected"), ()
         return replace(state, choosing=what, choice=0), ()
 
     return ask
@@ -512,6 +541,7 @@ class View:
     progress: str
     share: float
     message: str
+    trouble: bool
     listing: str
     rows: tuple[Row, ...]
     row_here: int
@@ -569,6 +599,7 @@ def view(state: ReviewState) -> View:
         progress=desk.progress.in_words(),
         share=desk.progress.share,
         message=state.message,
+        trouble=state.trouble,
         listing=state.listing,
         rows=rows,
         row_here=next((k for k, row in enumerate(rows) if row.here), 0),

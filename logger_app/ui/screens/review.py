@@ -13,6 +13,7 @@ from kivy.clock import Clock
 from kivy.core.window import Window
 from kivy.factory import Factory
 from kivy.lang import Builder
+from kivy.metrics import dp
 from kivy.properties import BooleanProperty, NumericProperty, StringProperty
 from kivy.uix.behaviors import ButtonBehavior
 from kivy.uix.boxlayout import BoxLayout
@@ -131,6 +132,7 @@ class ReviewScreen(BoxLayout):
     others = StringProperty("")
     history = StringProperty("")
     message = StringProperty("")
+    trouble = BooleanProperty(False)
     help = StringProperty("")
     has_camera = BooleanProperty(False)
     camera_says = StringProperty("")
@@ -167,8 +169,9 @@ class ReviewScreen(BoxLayout):
     def draw(self) -> None:
         """Show the state."""
         view = presenter.view(self.state)
-        for name in ("title", "progress", "share", "listing", "run_title", "run_verdict", "big", "heard", "message"):
+        for name in ("title", "progress", "share", "listing", "run_title", "run_verdict", "big", "heard"):
             setattr(self, name, getattr(view, name))
+        self.message, self.trouble = view.message, view.trouble
         now = self.state.desk
         self.queue_title = f"To look at ({len(now.queue.items)})"
         self.runs_title = f"Runs ({len(now.runs.runs)})"
@@ -197,22 +200,21 @@ class ReviewScreen(BoxLayout):
             else:
                 done = self.desk.act(effect.action, effect.target, **_payload(effect))
         except LoggerError as err:
-            self.state = replace(self.state, message=str(err))
+            self.state = replace(self.state, message=str(err), trouble=True)
             return
-        said = f"{done.action} {done.target}"
         now = self.desk.load()
-        self.state = presenter.renewed(self.state, now, self.desk.results(now), said)
+        self.state = presenter.renewed(self.state, now, self.desk.results(now), done)
 
     def _play(self, effect: Play) -> None:
         first, end = round(effect.start_s * RATE_HZ), round(effect.end_s * RATE_HZ)
         try:
             pcm = read_samples(self.desk.flight_dir, self.state.desk.sound, first, end)
             if not len(pcm):
-                self.state = replace(self.state, message="there is no sound of this stretch")
+                self.state = replace(self.state, message="there is no sound of this stretch", trouble=True)
                 return
             self.player.play(stretched(pcm, effect.speed))
         except LoggerError as err:
-            self.state = replace(self.state, message=str(err))
+            self.state = replace(self.state, message=str(err), trouble=True)
 
     def _shape(self, start_s: float, end_s: float):
         key = (start_s, end_s)
@@ -243,6 +245,7 @@ class ReviewScreen(BoxLayout):
             asks = "What was said?" if self.state.choosing == "kind" else "Which test point was flown?"
             self._choices = ReviewChoices(asks=f"{asks}  Up, Down, first letter, Enter; Esc leaves it")
             self._choices.ids.options.send = lambda id: self.press(f"pick:{id}")
+            self._choices.height = min(dp(600), dp(100) + dp(48) * len(view.choices))
             self._choices.open()
         rows = [
             presenter.Row(id=str(k), title=words, detail="", here=k == view.choice, mark="")

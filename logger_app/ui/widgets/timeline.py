@@ -22,6 +22,7 @@ BLUE = DAY.main
 AMBER = (0.80, 0.50, 0.0, 1)
 TEXTURES: dict[tuple, object] = {}
 MOST_TEXTURES = 2000
+EVENT_ROWS = 3
 
 
 def text_texture(text: str, size: float, colour) -> object:
@@ -117,7 +118,8 @@ class TimelineView(TimeAxis):
 
     def y_of(self, value: float) -> float:
         """Where a speed is [px]."""
-        return self.foot + (value - self.view.low) / (self.view.high - self.view.low) * (self.top - dp(22) - self.foot)
+        room = self.top - dp(18) * EVENT_ROWS - dp(4) - self.foot
+        return self.foot + (value - self.view.low) / (self.view.high - self.view.low) * room
 
     def distance(self, dot, touch) -> float:
         dx = self.x_of(dot.at_s) - touch.x
@@ -137,9 +139,10 @@ class TimelineView(TimeAxis):
             Color(*BLUE)
             Line(points=[v for s, y in view.line for v in (self.x_of(s), self.y_of(y))], width=dp(1.4))
         self.draw_cursor(self.foot, self.top)
+        ends = [0.0] * EVENT_ROWS
         for dot in view.dots:
             if dot.y is None:
-                self._event(dot)
+                self._event(dot, ends)
         for dot in view.dots:
             if dot.y is not None:
                 self._dot(dot)
@@ -161,14 +164,19 @@ class TimelineView(TimeAxis):
             minutes, rest = divmod(at_s, 60)
             draw_text(f"{int(minutes)}:{rest:04.1f}", self.x_of(at_s), self.y + dp(2), sp(13), QUIET)
             at_s += step
-        draw_text(view.unit, self.left - dp(18), self.top - sp(16), sp(13), QUIET)
+        draw_text(view.unit, self.left - dp(18), self.y + dp(2), sp(13), QUIET)
 
-    def _event(self, dot) -> None:
+    def _event(self, dot, ends: list[float]) -> None:
+        """A line with its word at the top, in the first row where it does not cover another."""
         x = self.x_of(dot.at_s)
         gone = dot.state == "rejected"
+        text = f"{dot.text}{' (rejected)' if gone else ''}"
+        half = text_texture(text, sp(13), tuple(QUIET if gone else INK)).width / 2
+        row = next((k for k, end in enumerate(ends) if x - half > end), 0)
+        ends[row] = x + half + dp(4)
         Color(*(AXIS if gone else BLUE))
         Line(points=[x, self.foot, x, self.top - dp(18)], width=dp(2) if dot.here else 1, dash_length=4, dash_offset=3)
-        draw_text(f"{dot.text}{' (rejected)' if gone else ''}", x, self.top - dp(18), sp(13), QUIET if gone else INK)
+        draw_text(text, max(x, self.left + half), self.top - dp(18) * (row + 1), sp(13), QUIET if gone else INK)
         if dot.flagged or dot.here:
             Color(*(AMBER if dot.flagged else BLUE))
             Line(circle=(x, self.foot + dp(10), dp(7)), width=dp(1.5))

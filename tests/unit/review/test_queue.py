@@ -171,27 +171,28 @@ def test_settled_calls_leave_the_queue_and_stay_counted_as_flagged():
     assert "c5" not in {i.target for i in queue.items}
 
 
-def test_undetected_rate_counts_sampled_calls_that_a_person_changed():
+def test_undetected_rate_counts_sampled_calls_that_a_person_changed_and_no_others():
     flight = made_flight.make_flight(7)
     first = queue_of(flight.calls)
-    sampled = sorted(first.sampled)
+    sampled = sorted(id for id in first.sampled if id in flight.truth)
+    flagged = sorted(id for id in first.flagged if id in flight.truth)
     fixes = [
         Correction(id=f"k{k:03d}", utc=f"2027-{k:03d}", who="me", action=Action.CONFIRM, target=id)
         for k, id in enumerate(sampled[1:])
     ]
-    call = next(c for c in flight.calls if c.id == sampled[0])
-    payload = (("value", 99.0),) if call.kind is CallKind.AIRSPEED else ()
     fixes.append(
-        Correction(
-            id="kx", utc="2028", who="me", action=Action.SET if payload else Action.REJECT, target=call.id, payload=payload
-        )
+        Correction(id="kx", utc="2028", who="me", action=Action.SET, target=sampled[0], payload=(("value", 99.0),))
     )
+    # What was pointed at and put right, or thrown out, is no undetected error.
+    fixes += [
+        Correction(id=f"f{k}", utc=f"2029-{k}", who="me", action=action, target=id, payload=(("value", 50.0),))
+        for k, (id, action) in enumerate(zip(flagged, [Action.SET, Action.REJECT] * 20, strict=False))
+    ]
     rate = queue_of(flight.calls, fixes).undetected
 
     assert len(sampled) > 10
-    assert abs(rate.looked_at - len(sampled)) <= 1
-    assert rate.wrong <= 1
-    assert rate.low <= (rate.rate or 0) <= rate.high
+    assert (rate.looked_at, rate.wrong) == (len(sampled), 1)
+    assert (rate.low, rate.high) == clopper_pearson(1, len(sampled))
     assert first.undetected.rate is None
 
 
