@@ -504,6 +504,51 @@ class FlightSession:
             self._inbox.put(("rows", rows))
 
 
+class EngineMaker:
+    """Makes recognisers for a campaign; the first one at once, so that what is wrong is said on the ground.
+
+    Parameters
+    ----------
+    campaign : Campaign or None
+        Its language, words and airspeeds [-].
+    name : str, optional
+        Recogniser; our own without it [-].
+    model : Path, optional
+        Folder of its model [-].
+
+    Raises
+    ------
+    PackError, EngineError
+        The pack or the recogniser cannot be used.
+    """
+
+    def __init__(self, campaign: Campaign | None, name: str | None = None, model: Path | None = None):
+        from logger_app.fly.hear.packs_io import load_pack
+
+        self.campaign, self.name, self.model = campaign, name, model
+        self.pack = load_pack(campaign.language if campaign else "en", campaign)
+        self._ready = [self._make()]
+        self.engine_name = self._ready[0].name
+
+    def __call__(self) -> Recogniser:
+        """A fresh recogniser, its clock at 0."""
+        return self._ready.pop() if self._ready else self._make()
+
+    def _make(self) -> Recogniser:
+        from logger_app.fly.hear.engine import make_engine
+
+        return make_engine(self.name, self.pack, self.campaign, self.model)
+
+    def reader(self) -> Callable:
+        """A reader of sequences for calls as they come (see `Listener`)."""
+        from logger_app.fly.hear.engine import airspeed_range
+        from logger_app.fly.hear.sequence import SequenceReader
+
+        low, high, unit = airspeed_range(self.campaign)
+        reader = SequenceReader(unit=unit, low=low, high=high)
+        return lambda calls: [reader.read(call) for call in calls]
+
+
 # ---- which flight, and how it begins or goes on ---------------------------------------------------
 
 

@@ -116,7 +116,7 @@ class Silence:
         return None
 
 
-def build_session(campaign, args, on_rows):
+def build_session(campaign, args, on_rows, make=None):
     """The session that the options ask for; everything that can be refused is refused here.
 
     Parameters
@@ -127,6 +127,8 @@ def build_session(campaign, args, on_rows):
         Options of the verb [-].
     on_rows : callable
         Told of durable rows [-].
+    make : EngineMaker, optional
+        Where preflight has loaded one already [-].
 
     Returns
     -------
@@ -134,27 +136,21 @@ def build_session(campaign, args, on_rows):
         Not started [-].
     """
     from logger_app import __version__
-    from logger_app.flight_session import FlightSession, open_flight
+    from logger_app.flight_session import EngineMaker, FlightSession, open_flight
     from logger_app.fly.capture.mic_portaudio import PortAudioMicrophone
     from logger_app.fly.capture.mic_wavfile import FileMicrophone
     from logger_app.fly.capture.speaker import PortAudioSpeaker, SilentSpeaker
-    from logger_app.fly.hear.engine import make_engine
-    from logger_app.fly.hear.packs_io import load_pack
+    from logger_app.preflight_desk import acknowledged
 
     microphone = FileMicrophone(args.audio, paced=not args.fast) if args.audio else PortAudioMicrophone(args.device)
-    pack = load_pack(campaign.language, campaign)
-    ready = [make_engine(args.engine, pack, campaign, args.model)]
-
-    def engine():
-        return ready.pop() if ready else make_engine(args.engine, pack, campaign, args.model)
-
+    make = make or EngineMaker(campaign, args.engine, args.model)
     journal = open_flight(
-        campaign, args.campaign, args.flight, args.configuration, who=args.pilot, app=__version__, engine=ready[0].name,
-        pack=f"{pack.name} {pack.version}",
+        campaign, args.campaign, args.flight, args.configuration, who=args.pilot, app=__version__,
+        engine=make.engine_name, pack=make.pack.id, briefing=acknowledged(args.campaign, campaign),
     )  # fmt: skip
     try:
         return FlightSession(
-            campaign, journal, microphone=microphone, engine=engine, on_rows=on_rows,
+            campaign, journal, microphone=microphone, engine=make, read=make.reader(), on_rows=on_rows,
             speaker=SilentSpeaker() if args.audio and args.fast else PortAudioSpeaker(),
         )  # fmt: skip
     except BaseException:

@@ -90,6 +90,7 @@ class PreflightView:
     actions: tuple[Button, ...]
     pages: tuple[Button, ...]
     card_px: float = 0.0
+    name_share: float = 0.26
 
 
 def update(state: PreflightState, do: Do) -> PreflightState:
@@ -181,7 +182,7 @@ def _speak(state: PreflightState) -> PreflightView:
         foot = f"{right} of {len(state.answers)} heard right."
     label = "DONE" if state.recording else "SPEAK"
     return PreflightView(
-        title="Say these", rows=tuple(row(say) for say in state.lines), foot=foot, pages=(),
+        title="Say these", name_share=0.5, rows=tuple(row(say) for say in state.lines), foot=foot, pages=(),
         actions=(Button(label=label, do=Do.RECORD, role="main", enabled=bool(state.lines) and not state.busy),),
     )  # fmt: skip
 
@@ -214,7 +215,7 @@ def _cautions(state: PreflightState) -> PreflightView:
     foot = "Acknowledged." if state.acknowledged else "Read them; they are asked for once, and again when they change."
     label = "READ" if state.acknowledged else "I HAVE\nREAD IT"
     return PreflightView(
-        title="Cautions, criteria, floor", rows=rows, foot=foot, pages=(),
+        title="Cautions, criteria, floor", name_share=0.22, rows=rows, foot=foot, pages=(),
         actions=(Button(label=label, do=Do.ACKNOWLEDGE, role="main", enabled=not state.acknowledged),),
     )  # fmt: skip
 

@@ -20,7 +20,7 @@ from logger_app.ui.widgets.target import Target
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))
 # More rows than this stand in two columns.
-ONE_COLUMN = 8
+ONE_COLUMN = 9
 
 
 class CheckRow(BoxLayout):
@@ -99,7 +99,7 @@ class PreflightScreen(FloatLayout):
             rows.add_widget(
                 CheckRow(
                     sign=row.sign, name=row.name, words=row.words,
-                    name_share=0.45 if self.columns == 2 and shown.title == "Say these" else 0.24,
+                    name_share=shown.name_share,
                     fill=palette.ground if plain else getattr(palette, row.role),
                     colour=palette.text if plain else getattr(palette, f"{row.role}_on"),
                     text_px=self.text_px, least_px=self.least_px,

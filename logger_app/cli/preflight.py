@@ -1,0 +1,176 @@
+"""`kneecall preflight`: microphone, hearing, disk, battery, clock, cards and cautions before the flight."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from logger_app.cli.common import print_json, say
+
+SUMMARY = """Check microphone, hearing, disk, battery, clock and cards before the flight; rehearse the calls;
+set the screen's size; read the cautions. It cannot say that a flight is safe."""
+EXAMPLE = """kneecall preflight sparrow
+         kneecall preflight sparrow --no-screen --acknowledge "J. Doe"
+         kneecall preflight sparrow --audio rehearsal.wav --json"""
+
+
+def add_arguments(parser) -> None:
+    """Options of the verb."""
+    parser.add_argument("campaign", type=Path, help="campaign folder")
+    parser.add_argument("--flight", metavar="NAME", help="the flight to be flown (default: the next one planned)")
+    parser.add_argument("--configuration", metavar="ID", help="what is fitted (default: as planned)")
+    parser.add_argument("--pilot", default="", metavar="NAME", help="who flies")
+    parser.add_argument("--no-screen", action="store_true", help="print instead")
+    parser.add_argument("--audio", type=Path, metavar="FILE", help="a recorded rehearsal in place of the microphone")
+    parser.add_argument("--rehearse", action="store_true", help="without a screen: record the rehearsal now")
+    parser.add_argument("--device", metavar="NAME", help="part of the microphone's name (default: the system's)")
+    parser.add_argument("--engine", metavar="NAME", help="recogniser (default: our own)")
+    parser.add_argument("--model", type=Path, metavar="FOLDER", help="model of another recogniser")
+    parser.add_argument("--dpi", type=float, metavar="N", help="dots per inch of the tablet's screen, kept")
+    parser.add_argument("--viewing-mm", type=float, metavar="N", help="distance of the eye from it, kept")
+    parser.add_argument("--palette", choices=["day", "night"], help="colours, kept")
+    parser.add_argument("--acknowledge", metavar="NAME", help="NAME has read cautions, criteria and floor")
+    parser.add_argument("--json", action="store_true", help="one JSON document on standard output (no screen)")
+
+
+def run(args) -> int:
+    """Preflight; see the module's docstring."""
+    display = _display(args)
+    if args.no_screen or args.json:
+        return _print(args, display)
+    from logger_app.ui.screen_check import need_screen
+
+    need_screen("preflight", "Or print it with --no-screen.")
+    from logger_app.ui.app import preflight_on_screen
+
+    return preflight_on_screen(_desk(args, display))
+
+
+def _display(args):
+    """The kept display with what was given; kept if something was."""
+    from logger_app.errors import CardError, Fault
+    from logger_app.ui.display_io import load_display, save_display
+
+    kept = load_display()
+    given = {"dpi": args.dpi, "viewing_mm": args.viewing_mm, "palette_name": args.palette}
+    given = {key: value for key, value in given.items() if value is not None}
+    if not given:
+        return kept
+    try:
+        display = replace(kept, **given)
+    except ValueError as err:
+        raise CardError(faults=(Fault(where="the screen", got=str(err), expected="a real display"),)) from err
+    save_display(display)
+    return display
+
+
+def _desk(args, display):
+    from logger_app.cli.fly import Silence, build_session
+    from logger_app.fly.capture.mic_portaudio import PortAudioMicrophone
+    from logger_app.fly.capture.mic_wavfile import FileMicrophone
+    from logger_app.ui.preflight_work import PreflightDesk
+
+    args.fast = False
+
+    def microphone():
+        return FileMicrophone(args.audio) if args.audio else PortAudioMicrophone(args.device)
+
+    def session(campaign, make):
+        flying = type(args)(**vars(args) | {"audio": None})
+        return build_session(campaign, flying, Silence(), make)
+
+    return PreflightDesk(
+        args.campaign, display, flight=args.flight, engine=args.engine, model=args.model, device=args.device,
+        make_session=session, microphone=microphone, who=args.pilot,
+    )  # fmt: skip
+
+
+def _print(args, display) -> int:
+    from logger_app import preflight_desk as desk
+
+    cards, campaign = desk.check_cards(args.campaign)
+    if args.acknowledge and campaign:
+        desk.acknowledge(args.campaign, campaign, args.acknowledge)
+    hearing, make = desk.check_hearing(campaign, args.engine, args.model)
+    lines = desk.rehearsal_script(make.pack) if make else ()
+    microphone, rehearsal = _sound(args, desk, lines, make)
+    checks = [
+        cards,
+        microphone,
+        hearing,
+        rehearsal,
+        desk.check_second_recogniser(),
+        desk.check_disk(args.campaign, desk.planned_minutes(campaign, args.flight)),
+        desk.check_battery(),
+        desk.check_clock(desk.newest_flight(args.campaign) if campaign else None),
+        desk.check_briefing(args.campaign, campaign),
+    ]
+    ready = not any(check.state == desk.WRONG for check in checks)
+    if args.json:
+        print_json(
+            {
+                "ready": ready,
+                "checks": [check.as_json() for check in checks],
+                "rehearsal": [line.say for line in lines],
+                "briefing": desk.briefing(campaign),
+                "display": {"dpi": display.dpi, "viewing_mm": display.viewing_mm, "palette": display.palette_name},
+            }
+        )
+    else:
+        _words(checks, desk.briefing(campaign))
+    return 1 if cards.state == desk.WRONG else 0
+
+
+def _sound(args, desk, lines, make):
+    """(microphone, rehearsal) from a recording, from the microphone now, or a look at the microphone alone."""
+    if args.audio:
+        from logger_app.sound_io import read_sound_file
+
+        pcm = read_sound_file(args.audio)
+    elif args.rehearse and lines:
+        pcm = _record(args, lines)
+    else:
+        return desk.check_microphone(args.device), desk.check_rehearsal(None)
+    if not len(pcm):
+        return desk.check_microphone(args.device), desk.check_rehearsal(None)
+    score = desk.rehearse(lines, pcm, make()) if make else None
+    return desk.judge_level(pcm), desk.check_rehearsal(score)
+
+
+def _record(args, lines):
+    """Ask for the lines one after the other and record them all."""
+    import time
+
+    import numpy as np
+
+    from logger_app.fly.capture.mic import BlockQueue
+    from logger_app.fly.capture.mic_portaudio import PortAudioMicrophone
+
+    microphone, blocks, parts = PortAudioMicrophone(args.device), BlockQueue(limit_s=120), []
+    microphone.start(blocks)
+    say("Say, when it is shown:")
+    for line in lines:
+        say(f"    {line.say}")
+        end = time.monotonic() + 2.5
+        while time.monotonic() < end:
+            block = blocks.get(timeout_s=0.1)
+            if block is not None:
+                parts.append(block.pcm)
+    microphone.stop()
+    return np.concatenate(parts) if parts else np.zeros(0, np.int16)
+
+
+def _words(checks, briefing) -> None:
+    signs = {"ok": "ok   ", "warn": "look ", "wrong": "WRONG", "unknown": "-    "}
+    for check in checks:
+        print(f"{signs[check.state]}  {check.name:17}  {check.words}")
+        if check.hint and check.state != "ok":
+            print(f"       {'':17}  {check.hint}")
+    print("\nCautions")
+    for caution in briefing["cautions"]:
+        print(f"  ! {caution}")
+    print("Knock it off when")
+    for criterion in briefing["knock_it_off"] or ["(none set in the campaign: [team] knock_it_off)"]:
+        print(f"  x {criterion}")
+    floor = briefing["floor_ft"]
+    print(f"Floor: {f'{floor:g} ft' if floor is not None else 'none set in the campaign: [team] floor_ft'}")

@@ -1,0 +1,168 @@
+"""The preflight screen in a real window, page by page, at every size."""
+
+import numpy as np
+import pytest
+
+from logger_app import preflight_desk as checks
+from logger_app.records.plan import Aircraft, Campaign, Team
+from logger_app.ui.presenters.preflight import Do
+from logger_app.ui.theme import CAP_RATIO, LEAST_ARCMIN, Display, character_mm
+
+pytestmark = pytest.mark.window
+TABLETS = {(1280, 800): 149.0, (1920, 1200): 224.0, (1024, 600): 170.0}
+TOML = """
+[campaign]
+name = "Test"
+language = "en"
+[aircraft]
+name = "Invented"
+empty_weight_kg = 388.0
+reference_weight_kg = 600.0
+max_weight_kg = 640.0
+wing_area_m2 = 12.4
+[[configuration]]
+id = "baseline"
+name = "Plain"
+[team]
+floor_ft = 3000
+entry_min_ft = 5000
+knock_it_off = ["anyone says so", "any roll that does not stop at once", "not recovered by the floor"]
+cautions = ["Never aft of the tested CG."]
+[[card]]
+id = "A"
+title = "Stalls"
+[[card.point]]
+id = "A1"
+power = "idle"
+flap_deg = 0
+runs_wanted = 2
+"""
+
+
+class Tape:
+    """A microphone with two seconds of sound."""
+
+    name, paced, trouble = "tape", False, ""
+
+    def start(self, blocks):
+        pcm = np.random.default_rng(3).integers(-4000, 4000, 32_000).astype(np.int16)
+        for k in range(0, len(pcm), 800):
+            blocks.put(pcm[k : k + 800])
+        blocks.end()
+
+    def stop(self):
+        pass
+
+
+@pytest.fixture(scope="module")
+def hearing():
+    """The real recogniser, loaded once."""
+    return checks.check_hearing(None)
+
+
+@pytest.fixture
+def desk(tmp_path, monkeypatch, hearing):
+    monkeypatch.setattr(checks, "check_hearing", lambda *_: hearing)
+    monkeypatch.setenv("KNEECALL_HOME", str(tmp_path / "home"))
+    (tmp_path / "camp").mkdir()
+    (tmp_path / "camp" / "campaign.toml").write_text(TOML, "utf-8")
+
+    def make(display):
+        from logger_app.ui.preflight_work import PreflightDesk
+
+        return PreflightDesk(
+            tmp_path / "camp", display, make_session=lambda campaign, engine: None, microphone=Tape, who="Test Pilot"
+        )
+
+    return make
+
+
+@pytest.fixture
+def screen(pilot, desk):
+    from logger_app.ui.app import make_preflight_app
+
+    def make(size=(1280, 800), palette="day"):
+        made = desk(Display(dpi=TABLETS[size], viewing_mm=600, palette_name=palette))
+        finger = pilot(make_preflight_app(made, made.state.display), size)
+        finger.until(lambda: not made.state.busy and len(made.state.checks) >= 8)
+        finger.app.look()
+        finger.frames(3)
+        return finger, made
+
+    return make
+
+
+@pytest.mark.parametrize("size, palette", [(s, p) for s in TABLETS for p in ("day", "night")])
+def test_every_page_at_every_size(screen, shots, size, palette):
+    from kivy.uix.label import Label
+
+    finger, _ = screen(size, palette)
+    least_mm = character_mm(LEAST_ARCMIN, 600)
+    for do in (Do.CHECKS, Do.SPEAK, Do.DISPLAY, Do.CAUTIONS):
+        finger.tap(finger.app.screen.targets[do])
+        finger.frames(3)
+        finger.shot(shots / f"preflight_{size[0]}x{size[1]}_{palette}_{do}.png")
+        for target in finger.app.screen.targets.values():
+            assert min(target.size) / TABLETS[size] * 25.4 >= 20.0, target.key
+            assert target.x >= 0 and target.y >= 0 and target.right <= size[0] and target.top <= size[1], target.key
+        for label in (w for w in finger.root.walk() if isinstance(w, Label) and w.text):
+            assert label.font_size * CAP_RATIO / TABLETS[size] * 25.4 >= least_mm - 1e-6, label.text
+            assert label.texture_size[1] <= label.height + 2, (do, label.text, label.texture_size, label.size)
+
+
+def test_the_checks_are_there_and_the_worst_is_first(screen):
+    finger, made = screen()
+    names = {check.name for check in made.state.checks}
+
+    assert names == {
+        "cards", "microphone", "hearing", "second engine", "disk", "battery", "clock", "briefing", "rehearsal",
+    }  # fmt: skip
+    rows = finger.app.screen.shown.rows
+    states = [row.sign for row in rows]
+    assert states == sorted(states, key=["stop", "warn", "dot", "tick"].index)
+
+
+def test_reading_the_cautions_is_kept(screen, tmp_path):
+    finger, made = screen()
+    assert not made.state.acknowledged
+    finger.tap(finger.app.screen.targets[Do.CAUTIONS])
+    finger.frames(2)
+    texts = [row.words for row in finger.app.screen.shown.rows]
+    assert "recovered above 3000 ft" in texts and "anyone says so" in texts and "Never aft of the tested CG." in texts
+    finger.tap(finger.app.screen.targets[Do.ACKNOWLEDGE])
+
+    assert made.state.acknowledged
+    assert checks.acknowledged(tmp_path / "camp", made.campaign)["who"] == "Test Pilot"
+    changed = Campaign(
+        name="x", aircraft=Aircraft(
+            name="x", empty_weight_kg=1, reference_weight_kg=1, max_weight_kg=1, wing_area_m2=1
+        ), team=Team(floor_ft=2000),
+    )  # fmt: skip
+    assert checks.acknowledged(tmp_path / "camp", changed) is None
+
+
+def test_the_rehearsal_is_heard_and_scored(screen):
+    finger, made = screen()
+    finger.tap(finger.app.screen.targets[Do.SPEAK])
+    finger.tap(finger.app.screen.targets[Do.RECORD])
+    finger.until(lambda: made.state.answers and not made.state.busy)
+    rehearsal = next(check for check in made.state.checks if check.name == "rehearsal")
+
+    assert rehearsal.words == "0 of 12 heard right"  # noise has no calls in it
+    assert all(not answer.right for answer in made.state.answers)
+
+
+def test_the_display_is_set_with_a_bank_card_and_kept(screen):
+    from logger_app.ui.display_io import load_display
+
+    finger, made = screen()
+    finger.tap(finger.app.screen.targets[Do.DISPLAY])
+    before = finger.app.screen.ids.card.wide
+    assert before == pytest.approx(85.6 / 25.4 * 149)
+    for do in (Do.WIDER, Do.WIDER, Do.FARTHER, Do.PALETTE):
+        finger.tap(finger.app.screen.targets[do])
+
+    assert (made.state.display.dpi, made.state.display.viewing_mm) == (151.0, 650.0)
+    assert made.state.display.palette_name == "night"
+    assert finger.app.screen.ids.card.wide > before
+    assert load_display() == made.state.display
