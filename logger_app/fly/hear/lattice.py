@@ -15,6 +15,7 @@ import numpy as np
 
 from logger_app.fly.hear.net import BLANK, PHONE_ID
 from logger_app.fly.hear.packs import LegalCall, Pack, Words, legal_calls
+from logger_app.records.calls import CallKind
 
 # A phrase of many words with several pronunciations each is written out at most this often.
 MOST_SPELLINGS = 12
@@ -80,12 +81,26 @@ class PhoneTree:
         # For the segmenter: one spelling a node is enough to know that something may end here.
         self.spelling_at = np.full(len(parent), -1)
         self.spelling_at[self.end_node[::-1]] = np.arange(len(ends))[::-1]
-        self.may_go_on = np.diff(self.first_kid) > 0
+        self.speed_goes_on = self._speeds_below()
+        self.ends_filler = np.zeros(len(parent))
+        ended = self.spelling_at >= 0
+        self.ends_filler[ended] = ~self.is_call[self.spelling_at[ended]]
 
     @property
     def nodes(self) -> int:
         """Number of nodes, the root included."""
         return len(self.parent)
+
+    def _speeds_below(self) -> np.ndarray:
+        """For each node, whether an airspeed ends below it: "fifty" may become "fifty eight"."""
+        on = np.zeros(self.nodes, bool)
+        for node, unit in zip(self.end_node, self.end_unit):
+            call = self.units[unit].call
+            if call is not None and call.kind is CallKind.AIRSPEED:
+                up = self.parent[node]
+                while up and not on[up]:
+                    on[up], up = True, self.parent[up]
+        return on
 
     def below(self, nodes: np.ndarray) -> np.ndarray:
         """Children of all `nodes`, as one array."""

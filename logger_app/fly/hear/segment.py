@@ -19,6 +19,7 @@ from logger_app.fly.hear.net import BLANK
 
 # Natural-log scores, set on the development speakers of the voice data (see tests/bench/hearing.py).
 UNIT_COST = 3.0
+FILLER_COST = 2.0  # on top: a small word must be heard well before it parts a call
 PHONE_COST = 1.6
 OTHER_COST = 4.0
 BEAM = 18.0
@@ -46,6 +47,7 @@ class Segmenter:
         self._mask = np.zeros(n, bool)
         self._active = np.zeros(0, int)
         self._roots = tree.below(np.array([0]))
+        self._filler_cost = FILLER_COST * tree.ends_filler
         self._rest, self._rest_from = 0.0, -1
         self._other, self._other_from, self._other_start = NOWHERE, -1, 0
         self._records: list[tuple[int, int, int, int]] = []  # (record before, start, end, spelling)
@@ -107,7 +109,7 @@ class Segmenter:
         self._rest, self._rest_from = rest + float(row[BLANK]), rest_from
         ends = near[self.tree.spelling_at[near] >= 0]
         if len(ends):
-            scores = np.maximum(self._nb[ends], self._bl[ends])
+            scores = np.maximum(self._nb[ends], self._bl[ends]) - self._filler_cost[ends]
             k = int(scores.argmax())
             if scores[k] > self._rest + 1e-9:
                 node = ends[k]
@@ -129,12 +131,13 @@ class Segmenter:
             found.append(Piece(start, end, spelling))
         return _joined(found[::-1])
 
-    def may_go_on(self) -> bool:
-        """Whether what was said last can be the beginning of something longer ("fifty" of "fifty eight")."""
-        pieces = self.pieces()
-        if not pieces or pieces[-1].spelling == OTHER:
-            return bool(pieces)
-        return bool(self.tree.may_go_on[self.tree.end_node[pieces[-1].spelling]])
+    def is_complete(self) -> bool:
+        """Whether what was said last is a whole thing that no further word would make another airspeed."""
+        at = self._rest_from
+        if at < 0:
+            return False
+        spelling = self._records[at][3]
+        return spelling != OTHER and not self.tree.speed_goes_on[self.tree.end_node[spelling]]
 
     def words(self) -> str:
         """The words so far, for a screen: those of the pieces, and the beginning of the next."""

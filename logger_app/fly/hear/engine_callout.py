@@ -1,0 +1,259 @@
+"""Our own recogniser: the callout network and everything legal scored against it. numpy only.
+
+Main name: `CalloutEngine` (the shared contract is `engine.Engine`). `decode_item` takes a piece of
+sound that holds one call.
+"""
+
+from __future__ import annotations
+
+import json
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+
+from logger_app.errors import EngineError
+from logger_app.fly.hear.decode import Decoder, Found, Stretch
+from logger_app.fly.hear.endpoint import BEFORE_FRAMES, SPEECH, Endpoint
+from logger_app.fly.hear.engine_util import Level, as_float, sound_flags
+from logger_app.fly.hear.gate import Gate
+from logger_app.fly.hear.lattice import PhoneTree, build_tree
+from logger_app.fly.hear.net import BLANK, FRAME_S, Net, NetStream
+from logger_app.fly.hear.packs import Pack
+from logger_app.fly.hear.segment import Segmenter
+from logger_app.records.calls import Alternative, CallKind, Flag, HeardCall
+from logger_app.resources_io import data_dir
+from logger_app.units import s_to_ns
+
+# Sound is taken in pieces: longer in silence, where nothing is waited for [samples].
+IDLE_PIECE, SPEECH_PIECE = 2560, 960
+# How long to wait after the last speech [20 ms frames]: when all is said and the network is at
+# rest, when it may still be saying the last phone, and when the words may go on.
+QUICK, SETTLED, GOING_ON = 5, 8, 15
+# The network is at rest when it said nothing for this many frames.
+REST_FRAMES = 3
+# Speech without a break is cut after this [frames].
+LONGEST = 600
+# Talk that ended this short a time before a call still belongs to it [frames].
+SAME_BREATH = 20
+UNSURE_BELOW = 0.8
+
+
+class CalloutEngine:
+    """See `engine.Engine`.
+
+    Parameters
+    ----------
+    pack : Pack
+        What may be said [-].
+    low, high : float
+        Lowest and highest airspeed that can be called, in `unit` [-].
+    unit : str
+        Unit of the airspeed indicator [-].
+    model : Path, optional
+        Folder with ``net.npz`` and ``conf.json``; our own without it [-].
+    """
+
+    name = "callout"
+
+    def __init__(self, pack: Pack, low: float = 20.0, high: float = 199.0, unit: str = "kt", model: Path | None = None):
+        self.pack, self.unit = pack, unit
+        self.net, gate = _model(Path(model) if model else model_dir())
+        self.decoder = Decoder(_tree(pack, low, high, unit), gate)
+        self.reset()
+
+    def reset(self) -> None:
+        """Forget the stream; the next sound fed is at 0 s."""
+        self._stream = NetStream(self.net)
+        self._level = Level()
+        self._endpoint = Endpoint()
+        self._waiting: list[np.ndarray] = []
+        self._held = 0
+        self._rows: list[np.ndarray] = []
+        self._activity: list[float] = []
+        self._first = 0  # frame of the stream that `_rows` begins with
+        self._segmenter: Segmenter | None = None
+        self._blanks = 0
+        self._talk_end = -10_000
+        self._closed_at = 0
+        self._count = 0
+
+    def feed(self, pcm: np.ndarray) -> list[HeardCall]:
+        """The next sound; see `engine.Engine`."""
+        self._waiting.append(np.asarray(pcm, np.int16))
+        self._held += len(pcm)
+        if self._held < (IDLE_PIECE if self._segmenter is None else SPEECH_PIECE):
+            return []
+        sound = np.concatenate(self._waiting)
+        self._waiting, self._held = [], 0
+        calls: list[HeardCall] = []
+        for k in range(0, len(sound), IDLE_PIECE):
+            calls += self._frames(*self._stream.feed(self._level.take(sound[k : k + IDLE_PIECE])))
+        return calls
+
+    def finish(self) -> list[HeardCall]:
+        """No more sound; see `engine.Engine`."""
+        sound = np.concatenate(self._waiting) if self._waiting else np.zeros(0, np.int16)
+        self._waiting, self._held = [], 0
+        calls = self._frames(*self._stream.feed(self._level.take(sound), last=True))
+        return calls + (self._close() if self._segmenter else [])
+
+    def partial(self) -> str:
+        """The words being spoken; see `engine.Engine`."""
+        return self._segmenter.words() if self._segmenter else ""
+
+    def decode_item(self, pcm: np.ndarray) -> HeardCall | None:
+        """Sound that holds one call and nothing else.
+
+        Parameters
+        ----------
+        pcm : ndarray of int16, shape (n,)
+            16 kHz mono, up to some seconds [-].
+
+        Returns
+        -------
+        HeardCall or None
+            The likeliest call however little it is believed, rivals in `alternatives`; None when
+            there is no speech, or nothing legal fits [-].
+        """
+        log_p, activity = self.net.run(as_float(np.asarray(pcm, np.int16)))
+        stretch = speech_of(log_p, activity)
+        found = self.decoder.whole(stretch) if stretch else None
+        return self._heard(found, self._flags_of(pcm, found)) if found else None
+
+    # ---- frame by frame ---------------------------------------------------------------------------
+
+    def _frames(self, log_p: np.ndarray, activity: np.ndarray) -> list[HeardCall]:
+        calls: list[HeardCall] = []
+        for row, active in zip(log_p, activity):
+            calls += self._frame(row, float(active))
+        return calls
+
+    def _frame(self, row: np.ndarray, active: float) -> list[HeardCall]:
+        began = self._endpoint.step(active)
+        self._rows.append(row)
+        self._activity.append(active)
+        self._blanks = self._blanks + 1 if row[BLANK] > -0.5 else 0
+        if began:
+            start = max(self._closed_at, self._endpoint.start - BEFORE_FRAMES)
+            self._drop(start)
+            self._segmenter = Segmenter(self.decoder.tree)
+            self._segmenter.feed(np.array(self._rows))
+        elif self._segmenter:
+            self._segmenter.feed(row[None])
+        if self._segmenter is None:
+            self._drop(self._endpoint.frame - BEFORE_FRAMES - 4)
+            return []
+        return self._close() if self._over() else []
+
+    def _over(self) -> bool:
+        quiet = self._endpoint.quiet_frames
+        if quiet >= GOING_ON or (len(self._rows) > LONGEST and quiet >= 1) or len(self._rows) > 2 * LONGEST:
+            return True
+        if quiet < QUICK or (quiet < SETTLED and self._blanks < REST_FRAMES):
+            return False
+        return self._segmenter.is_complete()
+
+    def _close(self) -> list[HeardCall]:
+        stretch = Stretch(
+            np.array(self._rows), np.array(self._activity), self._first, self._first - self._talk_end <= SAME_BREATH
+        )
+        found, talk = self.decoder.calls(stretch, self._segmenter)
+        end = self._endpoint.frame
+        if talk:
+            self._talk_end = end
+        calls = [self._heard(one, self._level.flags(int(one.start), int(one.end) + 1)) for one in found]
+        self._segmenter, self._closed_at = None, end
+        self._endpoint.close()
+        self._drop(end)
+        return calls
+
+    def _drop(self, before: int) -> None:
+        drop = before - self._first
+        if drop > 0:
+            del self._rows[:drop], self._activity[:drop]
+            self._first = before
+            self._level.forget(before - 10)
+
+    # ---- calls ------------------------------------------------------------------------------------
+
+    def _flags_of(self, pcm: np.ndarray, found: Found | None) -> tuple[Flag, ...]:
+        if found is None:
+            return ()
+        part = np.asarray(pcm, np.int32)[int(found.start) * 320 : (int(found.end) + 1) * 320]
+        frames = part[: len(part) // 320 * 320].reshape(-1, 320)
+        return sound_flags(((frames / 32768.0) ** 2).mean(1), (np.abs(frames) >= 32_600).sum(1))
+
+    def _heard(self, found: Found, flags: tuple[Flag, ...]) -> HeardCall:
+        self._count += 1
+        call = found.call
+        if call.shorthand:
+            flags = (*flags, Flag.NO_DECADE)
+        if found.belief < UNSURE_BELOW:
+            flags = (*flags, Flag.UNSURE)
+        return HeardCall(
+            id=f"c{self._count:05d}",
+            start_ns=s_to_ns(found.start * FRAME_S),
+            end_ns=s_to_ns(found.end * FRAME_S),
+            kind=call.kind,
+            name=call.name,
+            value=call.value,
+            unit=call.unit,
+            words=" ".join(word for word, _, _ in found.words),
+            posterior=found.belief,
+            flags=flags,
+            alternatives=tuple(
+                Alternative(kind=rival.kind, name=rival.name, value=rival.value, posterior=share)
+                for rival, share in found.rivals
+            ),
+            word_times=tuple((w, s_to_ns(a * FRAME_S), s_to_ns(b * FRAME_S)) for w, a, b in found.words),
+            engine=self.name,
+            pack=self.pack.id,
+        )
+
+
+def speech_of(log_p: np.ndarray, activity: np.ndarray) -> Stretch | None:
+    """The speech in a piece of sound that holds one call, pauses of up to 0.7 s in it allowed.
+
+    Parameters
+    ----------
+    log_p, activity : ndarray, shapes (t, 40) and (t,)
+        From the network [-].
+
+    Returns
+    -------
+    Stretch or None
+        The longest run of speech with 8 frames around it; None without any [-].
+    """
+    for threshold, least in ((SPEECH, 5), (0.2, 3)):
+        runs: list[list[int]] = []
+        for t in np.flatnonzero(activity > threshold):
+            if runs and t - runs[-1][1] <= 35:
+                runs[-1][1], runs[-1][2] = t, runs[-1][2] + 1
+            else:
+                runs.append([t, t, 1])
+        runs = [run for run in runs if run[2] >= least]
+        if runs:
+            a, b, _ = max(runs, key=lambda run: run[1] - run[0])
+            first = max(0, a - BEFORE_FRAMES)
+            return Stretch(log_p[first : b + 1 + 8], activity[first : b + 1 + 8], first)
+    return None
+
+
+def model_dir() -> Path:
+    """Folder of our own weights."""
+    return data_dir("grammar") / "en" / "acoustic"
+
+
+@lru_cache(maxsize=2)
+def _model(folder: Path) -> tuple[Net, Gate]:
+    try:
+        conf = json.loads((folder / "conf.json").read_text("utf-8"))
+    except (OSError, ValueError) as err:
+        raise EngineError(f"{folder / 'conf.json'}: cannot be read ({err}); expected the folder of a callout model.") from err
+    return Net(folder / "net.npz"), Gate.from_conf(conf)
+
+
+@lru_cache(maxsize=4)
+def _tree(pack: Pack, low: float, high: float, unit: str) -> PhoneTree:
+    return build_tree(pack, low, high, unit)

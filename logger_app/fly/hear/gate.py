@@ -1,0 +1,95 @@
+"""Believe it? From how well a call explains the sound to the probability that it was said. Pure.
+
+A logistic function of a few measures, fitted on people who are in no test set (`conf.json` beside
+the weights; the fit is in ``grammar/en/acoustic``). Main names: `measures`, `Gate`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from logger_app.errors import EngineError
+
+# How surely the posterior among legal calls may speak: beyond this it says nothing more.
+MOST_NATS = 12.0
+
+
+def measures(posterior: float, log_ratio: float, phones: int, activity: float) -> np.ndarray:
+    """What the belief in a call rests on.
+
+    Parameters
+    ----------
+    posterior : float
+        Share of the call among everything legal [-].
+    log_ratio : float
+        Natural log of its probability over that of the best phones of all [-].
+    phones : int
+        Phones of its likeliest spelling [-].
+    activity : float
+        Mean speech activity [-].
+
+    Returns
+    -------
+    ndarray of float64, shape (6,)
+        1, surprise of the posterior, log-ratio a phone, log-ratio, activity, log of phones [-].
+    """
+    surprise = min(MOST_NATS, -np.log(max(1e-30, 1.0 - posterior)))
+    return np.array([1.0, surprise, log_ratio / phones, min(0.0, log_ratio) / 10, activity, np.log(phones)])
+
+
+@dataclass(frozen=True, slots=True)
+class Gate:
+    """The fitted function, and the thresholds that go with it."""
+
+    weights: np.ndarray
+    mean: np.ndarray
+    spread: np.ndarray
+    accept: float
+    late_frames: float
+
+    @classmethod
+    def from_conf(cls, conf: Mapping) -> Gate:
+        """From the file beside the weights.
+
+        Parameters
+        ----------
+        conf : mapping
+            ``w`` (6), ``mu`` and ``sd`` (5), and maybe ``accept`` and ``late_s`` [-].
+
+        Returns
+        -------
+        Gate
+            Ready [-].
+
+        Raises
+        ------
+        EngineError
+            Something is missing.
+        """
+        try:
+            weights, mean, spread = (np.asarray(conf[key], float) for key in ("w", "mu", "sd"))
+            gate = cls(weights, mean, spread, float(conf.get("accept", 0.35)), float(conf.get("late_s", 0.2)) / 0.02)
+        except (KeyError, TypeError, ValueError) as err:
+            raise EngineError(f"conf.json: not the calibration of a callout model ({err}); reinstall kneecall.") from err
+        if weights.shape != (6,) or mean.shape != (5,) or spread.shape != (5,):
+            raise EngineError("conf.json: not the calibration of a callout model; reinstall kneecall.")
+        return gate
+
+    def belief(self, measured: np.ndarray) -> float:
+        """Probability that the call was said, 0 to 1.
+
+        Parameters
+        ----------
+        measured : ndarray, shape (6,)
+            From `measures` [-].
+
+        Returns
+        -------
+        float
+            Calibrated [-].
+        """
+        scaled = np.concatenate([measured[:1], (measured[1:] - self.mean) / self.spread])
+        return float(1 / (1 + np.exp(-np.clip(self.weights @ scaled, -40, 40))))
