@@ -165,7 +165,7 @@ class SoundFinder:
             self._read(flight, start_s, end_s)
         first = round((start_s - self.kept[1]) * rate)
         part = self.pcm[first : first + round((end_s - start_s) * rate)]
-        return encode_opus(part, effort=3) if len(part) and part.any() else None
+        return encode_opus(part, effort=1) if len(part) and part.any() else None
 
     def _read(self, flight: str, start_s: float, end_s: float) -> None:
         from logger_app.errors import LogError

@@ -1,13 +1,14 @@
-"""Sound and pictures for the page, within its size: sound first, then the pictures that say most. Pure.
+"""Which sounds and pictures the page wants, and where they go within its size. Pure.
 
-`sound_of` and `frame_of` are given by the caller; what they do not have is left out and counted.
+Sound first, then the pictures that say most; what was not to be had is left out and counted.
+Fetching them is `media_io`.
 """
 
 from __future__ import annotations
 
 import base64
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 
 from logger_app.report.figures import time_at_ias_s, zero_of
 from logger_app.report.view import CallView, Page, PointView, RunView, Side
@@ -23,13 +24,13 @@ SHEET_RATIOS = (1.2, 1.1, 1.05, 1.0)
 
 @dataclass(slots=True)
 class Shot:
-    """One picture of the contact sheet."""
+    """One picture of the contact sheet; `at_kt` is the speed of the approach then."""
 
     caption: str
-    uri: str
-    run: RunView | None
+    run: RunView
     flight_s: float | None
-    ias_kt: float | None = None
+    ias_kt: float | None
+    uri: str = ""
 
 
 @dataclass(slots=True)
@@ -44,14 +45,14 @@ class SheetRow:
 class Media:
     """What was put on the page, and what was not."""
 
+    budget: int = MEDIA_BUDGET
     spent: int = 0
     sounds: int = 0
     frames: int = 0
     no_sound: int = 0
     no_frame: int = 0
     over_budget: int = 0
-    budget: int = MEDIA_BUDGET
-    frames_wanted: bool = field(default=False)
+    frames_wanted: bool = False
 
     def take(self, data: bytes | None, kind: str) -> str:
         """A data URI, or empty when there is nothing or no room."""
@@ -76,7 +77,7 @@ def clip_span(call: CallView) -> tuple[float, float]:
     Returns
     -------
     tuple of float
-        Start and end [s]; longer than two seconds when the words are.
+        Start and end; longer than two seconds when the words are [s].
     """
     start_s, end_s = call.call.flight_s, call.call.end_ns / 1e9
     spare = max(CLIP_S - (end_s - start_s), 0.3)
@@ -84,85 +85,74 @@ def clip_span(call: CallView) -> tuple[float, float]:
     return begin, max(end_s + 0.3, begin + CLIP_S)
 
 
-def add_media(
-    page: Page,
-    sound_of: SoundOf | None,
-    frame_of: FrameOf | None,
-    budget: int = MEDIA_BUDGET,
-    progress: Callable[[float], None] | None = None,
-) -> Media:
-    """Fill in the sounds and pictures of a page.
+def wanted_sounds(page: Page) -> list[tuple[str, float, float]]:
+    """(flight, start, end) of every call in a run, in order of time [s]."""
+    return [(call.flight, *clip_span(call)) for call in _spoken(page)]
+
+
+def add_sheets(page: Page) -> None:
+    """Lay out the contact sheet of every test point, without its pictures yet.
 
     Parameters
     ----------
     page : Page
-        Changed in place: `sound` and `frame` of its calls, `sheet` of its points [-].
-    sound_of : callable or None
-        Flight, start [s], end [s] to a small Ogg file [-].
-    frame_of : callable or None
-        Flight, flight time [s] to a JPEG [-].
+        Changed in place: `sheet` of its points [-].
+    """
+    for view in page.points:
+        rows = [(side, sheet_run(side)) for side in view.sides]
+        view.sheet = [
+            SheetRow(side, [_shot(run, ratio) for ratio in SHEET_RATIOS]) for side, run in rows if run
+        ]
+
+
+def wanted_frames(page: Page) -> list[tuple[str, float]]:
+    """(flight, flight time [s]) of every picture wanted, in order of time, for a decoder reads on."""
+    calls = {(call.flight, call.call.flight_s) for call in _spoken(page) if call.call.counts}
+    shots = {(shot.run.flight, shot.flight_s) for shot in _shots(page.points) if shot.flight_s is not None}
+    return sorted(calls | shots)
+
+
+def place_media(
+    page: Page,
+    sounds: Mapping[tuple[str, float, float], bytes | None] | None,
+    frames: Mapping[tuple[str, float], bytes | None] | None,
+    budget: int = MEDIA_BUDGET,
+) -> Media:
+    """Put sounds and pictures on a page, the most telling first.
+
+    Parameters
+    ----------
+    page : Page
+        With its sheets; `sound` and `frame` of its calls and the sheets' pictures are filled in [-].
+    sounds : mapping or None
+        Ogg by (flight, start, end); None when there was nothing to ask [-].
+    frames : mapping or None
+        JPEG by (flight, time); None when there was nothing to ask [-].
     budget : int
         Most bytes of base64 to put on the page [-].
-    progress : callable, optional
-        Called with the share done, 0 to 1 [-].
 
     Returns
     -------
     Media
         How much was put in and what was left out [-].
     """
-    media = Media(budget=budget, frames_wanted=frame_of is not None)
-    spoken = [call for run in page.runs for call in run.calls]
-    step = _steps(len(spoken) * ((sound_of is not None) + (frame_of is not None)), progress)
-    if sound_of:
-        for call in spoken:
-            call.sound = media.take(sound_of(call.flight, *clip_span(call)), "audio/ogg")
-            media.sounds += bool(call.sound)
-            media.no_sound += not call.sound
-            step()
-    if frame_of:
-        for view in page.points:
-            view.sheet = _sheet(view, frame_of, media)
-        shown = [call for call in spoken if call.call.counts]
-        # Fetched in order of time, for a decoder reads on; given room in order of worth.
-        found = {}
-        for call in sorted(shown, key=lambda c: (c.flight, c.call.flight_ns)):
-            found[call.anchor] = frame_of(call.flight, call.call.flight_s)
-            step()
-        for call in sorted(shown, key=_worth):
-            call.frame = media.take(found[call.anchor], "image/jpeg")
+    media = Media(budget=budget, frames_wanted=frames is not None)
+    spoken = _spoken(page)
+    for call in spoken if sounds is not None else ():
+        call.sound = media.take(sounds.get((call.flight, *clip_span(call))), "audio/ogg")
+        media.sounds += bool(call.sound)
+        media.no_sound += not call.sound
+    frames = frames or {}
+    for shot in _shots(page.points):
+        shot.uri = media.take(frames.get((shot.run.flight, shot.flight_s)), "image/jpeg")
+    for view in page.points:
+        view.sheet = [row for row in view.sheet if any(shot.uri for shot in row.shots)]
+    for call in sorted(spoken, key=_worth) if media.frames_wanted else ():
+        if call.call.counts:
+            call.frame = media.take(frames.get((call.flight, call.call.flight_s)), "image/jpeg")
             media.frames += bool(call.frame)
             media.no_frame += not call.frame
     return media
-
-
-def _steps(total: int, progress: Callable[[float], None] | None) -> Callable[[], None]:
-    done = 0
-
-    def step() -> None:
-        nonlocal done
-        done += 1
-        if progress:
-            progress(done / max(total, 1))
-
-    return step
-
-
-def _worth(call: CallView) -> tuple:
-    """Events first, then readings that a fit used, then the rest."""
-    return (call.call.kind != "event", not call.used, call.flight, call.call.flight_ns)
-
-
-def _sheet(view: PointView, frame_of: FrameOf, media: Media) -> list[SheetRow]:
-    rows = []
-    for side in view.sides:
-        run = sheet_run(side)
-        if run is None:
-            continue
-        shots = [_shot(run, ratio, frame_of, media) for ratio in SHEET_RATIOS]
-        if any(shot.uri for shot in shots):
-            rows.append(SheetRow(side, shots))
-    return rows
 
 
 def sheet_run(side: Side) -> RunView | None:
@@ -175,11 +165,23 @@ def sheet_run(side: Side) -> RunView | None:
     )
 
 
-def _shot(run: RunView, ratio: float, frame_of: FrameOf, media: Media) -> Shot:
+def _spoken(page: Page) -> list[CallView]:
+    return [call for run in page.runs for call in run.calls]
+
+
+def _shots(points: Sequence[PointView]) -> list[Shot]:
+    return [shot for view in points for row in view.sheet for shot in row.shots]
+
+
+def _worth(call: CallView) -> tuple:
+    """Events first, then readings that a fit used, then the rest."""
+    return (call.call.kind != "event", not call.used, call.flight, call.call.flight_ns)
+
+
+def _shot(run: RunView, ratio: float) -> Shot:
     caption = "at the stall" if ratio == 1.0 else f"{ratio:g} Vs"
     stall_kt = run.result.vs_ias_kt
     at_kt = ratio * stall_kt if stall_kt is not None else None
-    at_s = zero_of(run) if ratio == 1.0 else time_at_ias_s(run, at_kt) if at_kt is not None else None
-    if at_s is None:
-        return Shot(caption, "", run, None)
-    return Shot(caption, media.take(frame_of(run.flight, at_s), "image/jpeg"), run, at_s, at_kt)
+    if ratio == 1.0:
+        return Shot(caption, run, zero_of(run), at_kt)
+    return Shot(caption, run, time_at_ias_s(run, at_kt) if at_kt is not None else None, at_kt)

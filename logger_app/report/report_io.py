@@ -23,7 +23,8 @@ from logger_app.records.results import Reduction
 from logger_app.records.runs import FlightData
 from logger_app.report.extras import Extras
 from logger_app.report.layout import lay_out
-from logger_app.report.media import FrameOf, Media, SoundOf, add_media
+from logger_app.report.media import FrameOf, Media, SoundOf
+from logger_app.report.media_io import add_media
 from logger_app.report.page import add_figures, forests, render_page
 from logger_app.report.subtitles import all_subtitles, file_name
 from logger_app.report.svg import to_svg
@@ -91,11 +92,11 @@ def write_report(
         )
     extras = extras or Extras()
     made_utc = made_utc or datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-    page = build_page(campaign, flights, reduction)
-    media = add_media(page, sound_of, frame_of, progress=progress)
-    add_figures(page, extras)
     out = Path(out)
-    with _Target(out) as folder:
+    with _Target(out) as folder:  # first: a place that cannot be written is refused before the long work
+        page = build_page(campaign, flights, reduction)
+        media = add_media(page, sound_of, frame_of, progress)
+        add_figures(page, extras)
         _write_all(folder, page, media, extras, made_utc, pdf)
     return out / PAGE
 

@@ -5,7 +5,8 @@ import re
 
 import pytest
 
-from logger_app.report.media import add_media, clip_span, sheet_run
+from logger_app.report.media import add_sheets, clip_span, place_media, sheet_run, wanted_frames
+from logger_app.report.media_io import add_media
 from logger_app.report.page import media_words
 from logger_app.report.report_io import write_report
 from logger_app.report.view import build_page
@@ -52,12 +53,29 @@ def test_what_is_missing_is_left_out_and_counted(page):
 
 def test_the_page_stays_within_its_size_and_events_keep_their_pictures(page):
     budget = 60 * 8100
-    media = add_media(page, None, lambda flight, at: JPEG, budget=budget)
+    add_sheets(page)
+    media = place_media(page, None, dict.fromkeys(wanted_frames(page), JPEG), budget)
     kept = [view for view in page.calls if view.frame]
 
     assert media.spent <= budget
     assert media.over_budget > 100 and "left out to keep the page small" in media_words(media)
     assert {view.call.kind for view in kept} == {"event"}
+
+
+def test_a_fault_in_either_thread_reaches_the_caller(page):
+    def broken(*key):
+        raise OSError(28, "No space left on device")
+
+    with pytest.raises(OSError, match="No space"):
+        add_media(page, lambda *key: OGG, broken)
+
+
+def test_progress_rises_to_the_end(page):
+    shares = []
+
+    add_media(page, lambda *key: OGG, lambda *key: JPEG, shares.append)
+
+    assert shares == sorted(shares) and shares[-1] == 1.0
 
 
 def test_the_contact_sheet_goes_from_fast_to_the_stall_for_each_configuration(page):

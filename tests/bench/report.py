@@ -1,0 +1,136 @@
+"""How long the report of a campaign takes and how big it is: 50 runs with sound and a camera.
+
+    python tests/bench/report.py [--json] [--height 360]
+
+The campaign is the demo's calls and sound, flown twice over, with a synthetic camera. Figures are
+given in seconds of this machine and as shares of what the project promises (20 s, 15 MB, for 40
+runs on two cores), and against a yardstick: the same sounds encoded by themselves, in this run.
+"""
+
+import argparse
+import importlib.util
+import json
+import resource
+import shutil
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import av
+import numpy as np
+
+from logger_app import flow
+from logger_app.cli.report import write
+from logger_app.logstore import codec
+from logger_app.logstore.audio_io import SegmentWriter
+from logger_app.logstore.store import Journal
+from logger_app.records.clocks import ClockMap
+from logger_app.records.journal import FlightInfo, JournalRow, RowKind
+from logger_app.resources_io import data_dir
+from logger_app.sound_io import encode_opus, read_sound_file
+
+PROMISED_S, PROMISED_BYTES, PROMISED_RUNS = 20.0, 15_000_000, 40
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--json", action="store_true")
+    parser.add_argument("--height", type=int, default=360, help="of the camera's picture [px] (default 360)")
+    args = parser.parse_args()
+    with tempfile.TemporaryDirectory() as name:
+        folder = build(Path(name) / "campaign", args.height)
+        campaign, flights, reduction = flow.reduce_all(folder)
+        began, began_cpu = time.perf_counter(), time.process_time()
+        page = write(folder, Path(name) / "report", campaign, flights, reduction, pdf=True)
+        took_s, cpu_s = time.perf_counter() - began, time.process_time() - began_cpu
+        yardstick_s = encoding_alone_s(sum(len(r.calls) for d in flights for r in d.runs.runs))
+        result = {
+            "runs": sum(len(d.runs.runs) for d in flights),
+            "calls": sum(len(r.calls) for d in flights for r in d.runs.runs),
+            "camera_height_px": args.height,
+            "took_s": round(took_s, 2),
+            "processor_s": round(cpu_s, 2),
+            "share_of_promised_time": round(took_s / PROMISED_S, 3),
+            "page_bytes": page.stat().st_size,
+            "share_of_promised_size": round(page.stat().st_size / PROMISED_BYTES, 3),
+            "times_the_sound_alone": round(took_s / yardstick_s, 2),
+            "peak_mb": round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024),
+        }
+    if args.json:
+        print(json.dumps(result, indent=1))
+    else:
+        print("\n".join(f"{name:26} {value}" for name, value in result.items()))
+    kept = took_s <= PROMISED_S and result["page_bytes"] <= PROMISED_BYTES and result["runs"] >= PROMISED_RUNS
+    return 0 if kept else 1
+
+
+def encoding_alone_s(clips: int) -> float:
+    pcm = (8000 * np.random.default_rng(1).normal(size=32_000)).clip(-32768, 32767).astype(np.int16)
+    began = time.perf_counter()
+    for _ in range(clips):
+        encode_opus(pcm, effort=1)
+    return time.perf_counter() - began
+
+
+def build(folder: Path, height: int) -> Path:
+    """The demo's two flights, each flown twice without landing between."""
+    source = data_dir("demo_sessions") / "sparrow_cuffs"
+    (folder / "flights").mkdir(parents=True)
+    shutil.copy(source / "inputs" / "campaign.toml", folder)
+    told = _e2e()
+    for flight in json.loads((source / "expected" / "truth.json").read_text("utf-8"))["flights"]:
+        pcm = read_sound_file(source / "inputs" / f"{flight['flight']}.opus")
+        length_s = len(pcm) / 16_000
+        calls = [
+            call | {"start_s": call["start_s"] + again * length_s, "end_s": call["end_s"] + again * length_s}
+            for again in (0, 1)
+            for call in flight["calls"]
+        ]
+        flight_dir = folder / "flights" / flight["flight"]
+        with Journal.create(
+            flight_dir, FlightInfo(id=flight["flight"], configuration=flight["configuration"])
+        ) as journal:
+            journal.append(codec.call_row(told.heard(k, call), told.UTC) for k, call in enumerate(calls, 1))
+            with SegmentWriter(flight_dir, journal) as sound:
+                for _ in range(2):
+                    sound.write(pcm)
+            film(flight_dir / "media" / "wing.mp4", 2 * length_s, height)
+            body = {"file": "media/wing.mp4", "camera": "wing", "duration_s": 2 * length_s}
+            journal.append([
+                JournalRow(id="m1", flight_ns=0, utc=told.UTC, kind=RowKind.MEDIA, body=body),
+                codec.clock_map_row(ClockMap(source="wing", offset_s=0.0, valid_to_s=2 * length_s), told.UTC, "k1"),
+            ])  # fmt: skip
+    return folder
+
+
+def film(path: Path, seconds: float, height: int) -> None:
+    """Ten pictures a second of moving grain over bars, a key frame a second."""
+    path.parent.mkdir()
+    width = height * 16 // 9
+    rng = np.random.default_rng(7)
+    base = np.broadcast_to(
+        (np.linspace(40, 200, width) // 20 * 20)[None, :, None], (height, width, 3)
+    ).astype(np.uint8)
+    grain = rng.integers(0, 40, (16, height, width, 1), dtype=np.uint8)
+    with av.open(str(path), "w") as box:
+        picture = box.add_stream("libx264", rate=10, options={"preset": "ultrafast", "g": "10", "crf": "28"})
+        picture.width, picture.height, picture.pix_fmt = width, height, "yuv420p"
+        for k in range(int(10 * seconds)):
+            frame = av.VideoFrame.from_ndarray(base + grain[k % 16], format="rgb24")
+            frame.pts = k
+            box.mux(picture.encode(frame))
+        box.mux(picture.encode(None))
+
+
+def _e2e():
+    """The builder of the end-to-end test, so that there is one."""
+    path = Path(__file__).resolve().parents[1] / "e2e" / "test_report.py"
+    spec = importlib.util.spec_from_file_location("report_e2e", path)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+if __name__ == "__main__":
+    sys.exit(main())
