@@ -171,7 +171,11 @@ def _window(back_s, reading_kt, level, rate, resolution_u_kt) -> np.ndarray:
         length = min(max((ratio - 1) * level / max(rate, 0.05), 3.0), LONGEST_WINDOW_S)
         inside = back_s <= length + _GRID_S
         if int((inside & close).sum()) >= WANTED_CALLS:
-            break
+            return inside
+    if int((inside & close).sum()) <= FEWEST_CALLS:  # sparse calls: the last few, however high up
+        last_few = np.flatnonzero(close & (back_s <= LONGEST_WINDOW_S))[-FEWEST_CALLS - 1 :]
+        if len(last_few):
+            inside = inside | (back_s <= back_s[last_few[0]])
     return inside
 
 
