@@ -1,6 +1,12 @@
 """The plan screen in a real window: tapped, typed into, saved, looked at."""
 
+import contextlib
+import os
 import shutil
+import signal
+import subprocess
+import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -178,3 +184,84 @@ def test_a_full_disk_is_said_and_the_edit_stays(plan, file, monkeypatch):
     assert "No space left on device" in plan.root.ids.state_words.text
     assert plan.app.state.campaign.points[1].runs_wanted == 5
     assert read_campaign(file).points[1].runs_wanted == 3
+
+
+def test_closing_with_an_edit_that_is_not_saved_needs_a_second_thought(plan):
+    assert not plan.window.dispatch("on_request_close")
+
+    plan.tap(find(plan, title="A2"))
+    type_into(plan, "runs wanted", "5")
+    assert plan.window.dispatch("on_request_close")
+    assert "not saved" in plan.root.ids.state_words.text
+    assert not plan.window.dispatch("on_request_close")
+
+
+@pytest.mark.slow
+def test_the_command_opens_a_window_that_takes_a_mouse_and_ends_with_ctrl_c(tmp_path, file, shots):
+    """The real program and a real pointer; the other tests touch the app in their own process."""
+    env = {**os.environ, "KNEECALL_HOME": str(tmp_path / "home"), "KIVY_HOME": str(tmp_path / "kivy")}
+    with a_display(env) as display:
+        env["DISPLAY"] = display
+        env.pop("SDL_VIDEODRIVER", None)
+        program = subprocess.Popen(
+            [sys.executable, "-m", "logger_app", "plan", str(file.parent), "--screen"], env=env
+        )
+        try:
+            window = wait_for(lambda: xdo(env, "search", "--pid", str(program.pid)))
+            where = dict(line.split("=") for line in xdo(env, "getwindowgeometry", "--shell", window).split())
+            seen = wait_for(lambda: picture(env, where, shots / "plan_process.png", least=30))
+            # The heading of the first cell's point comes up where nothing was before.
+            xdo(env, "mousemove", str(int(where["X"]) + 280), str(int(where["Y"]) + 190), "click", "1")
+            wait_for(lambda: picture(env, where, shots / "plan_process.png", other_than=seen))
+            program.send_signal(signal.SIGINT)
+            assert program.wait(timeout=30) == 130
+        finally:
+            program.kill()
+            program.wait()
+
+
+def xdo(env, *words):
+    return subprocess.run(
+        ["xdotool", *words], env=env, capture_output=True, text=True, check=False
+    ).stdout.strip()
+
+
+def wait_for(look, limit_s=60):
+    """What `look` finds, once it finds something."""
+    end = time.monotonic() + limit_s
+    while not (found := look()):
+        assert time.monotonic() < end, "nothing came"
+        time.sleep(0.2)
+    return found
+
+
+def picture(env, where, path, least=2, other_than=None):
+    """The window's place on the display as bytes, if it has some colours in it and differs from another."""
+    from PIL import ImageGrab
+
+    x, y, width, height = (int(where[name]) for name in ("X", "Y", "WIDTH", "HEIGHT"))
+    image = ImageGrab.grab(bbox=(x, y, x + width, y + height), xdisplay=env["DISPLAY"]).convert("RGB")
+    image.save(path)
+    seen = image.tobytes()
+    return seen if len(image.getcolors(1 << 20) or ()) >= least and seen != other_than else None
+
+
+@contextlib.contextmanager
+def a_display(env):
+    """The display there is, or one of our own."""
+    if env.get("DISPLAY"):
+        yield env["DISPLAY"]
+        return
+    read, write = os.pipe()
+    server = subprocess.Popen(
+        ["Xvfb", "-displayfd", str(write), "-screen", "0", "1280x800x24"],
+        pass_fds=[write],
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        os.close(write)
+        yield ":" + os.read(read, 16).decode().strip()
+    finally:
+        os.close(read)
+        server.terminate()
+        server.wait()

@@ -8,6 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from kivy.app import App
+from kivy.core.window import Window
 from kivy.lang import Builder
 from kivy.properties import (
     BooleanProperty,
@@ -188,6 +189,7 @@ class PlanScreenApp(App):
         super().__init__(**more)
         self.title = f"Kneecall plan: {file}"
         self.file = Path(file)
+        self.warned = False
         message = f"Flights could not be read: {trouble}" if trouble else ""
         self.state = presenter.start(read_text(self.file), runs, flights, message)
 
@@ -196,11 +198,24 @@ class PlanScreenApp(App):
         screen.ids.undo.bind(on_release=lambda *_: self.send(presenter.Undo()))
         screen.ids.save.bind(on_release=lambda *_: self.save())
         screen.render(presenter.view(self.state))
+        Window.bind(on_request_close=self.asked_to_close)
         return screen
+
+    def on_stop(self) -> None:
+        Window.unbind(on_request_close=self.asked_to_close)
+
+    def asked_to_close(self, *_) -> bool:
+        """Whether to stay open: once, when there is something to save."""
+        stay = self.state.text != self.state.saved and not self.warned
+        if stay:
+            self.send(presenter.Saved("Changed and not saved: save, or close once more to lose it."))
+        self.warned = True
+        return stay
 
     def send(self, intent) -> None:
         """Take an intent and draw what follows."""
         self.state = presenter.update(self.state, intent)
+        self.warned = False
         if self.root:
             self.root.render(presenter.view(self.state))
 
