@@ -197,12 +197,12 @@ def _refine(back_s, reading_kt, event_s, trust, inside, line, resolution_u_kt) -
         spread = np.sqrt(np.maximum(solved.apart_var, 0.0) + scale**2)
         new = np.maximum(given * _bisquare(solved.apart / spread), LEAST_WEIGHT)
         moved = float(np.abs(new - weight).max())
-        weight = (weight + new) / 2
+        weight = 0.2 * weight + 0.8 * new  # a little of the old, or two calls may take turns
         residual = v - solved.fitted
         free = float((weight * solved.freedom).sum())
         seen = float((weight * residual**2).sum())
         scale = math.sqrt((seen + SCATTER_PRIOR_DF * expected**2) / (free + SCATTER_PRIOR_DF))
-        if moved < 1e-3:
+        if moved < 2e-3:
             break
     return _approach(event_s, x, inside, weight, residual, scale, solved, intensity)
 
@@ -222,12 +222,14 @@ class _Solved:
 
 def _kriging(design, drift, noise, v) -> _Solved:
     """Generalised least squares with a drift: universal kriging."""
-    inverse = np.linalg.inv(drift + np.diag(noise))
+    total = drift.copy()
+    total.flat[:: len(v) + 1] += noise
+    inverse = np.linalg.inv(total)
     left = inverse @ design
     beta_cov = np.linalg.inv(design.T @ left)
     beta = beta_cov @ (left.T @ v)
     gain = inverse @ (v - design @ beta)
-    p = np.diag(inverse) - np.einsum("ij,jk,ik->i", left, beta_cov, left)
+    p = inverse.diagonal() - ((left @ beta_cov) * left).sum(axis=1)
     fitted = design @ beta + drift @ gain
     return _Solved(beta, beta_cov, gain, inverse, design, fitted, noise * p, gain / p, 1 / p - noise)
 

@@ -60,7 +60,9 @@ def call(id: str, at_s: float, value: float | None, name: str = "ias") -> Review
     )
 
 
-def approach(rng: np.random.Generator, id: str, stall_ias_kt: float, rate: float) -> list[ReviewedCall]:
+def approach(
+    rng: np.random.Generator, id: str, stall_ias_kt: float, rate: float, wild: float = 0.05
+) -> list[ReviewedCall]:
     """Calls of one approach and its break."""
     event_s = 18.0 / rate + 5
     lag, wander, phase, period = 0.6, 0.35, rng.uniform(0, 2 * np.pi), rng.uniform(5, 9)
@@ -69,7 +71,7 @@ def approach(rng: np.random.Generator, id: str, stall_ias_kt: float, rate: float
         left = event_s - at
         speed = stall_ias_kt + rate * min(left, 18.0 / rate) + wander * np.sin(2 * np.pi * at / period + phase) * min(1, left / 2)
         said = float(round(speed))
-        if rng.random() < 0.05:
+        if rng.random() < wild:
             said += float(rng.choice([-10, 10, -5, 7, 20, -30]))
         calls.append(call(f"{id}c{len(calls)}", at + lag + rng.normal(0, 0.12), said))
         at += rng.uniform(0.8, 1.5)
@@ -77,7 +79,9 @@ def approach(rng: np.random.Generator, id: str, stall_ias_kt: float, rate: float
     return sorted(calls, key=lambda c: c.flight_ns)
 
 
-def flight(rng: np.random.Generator, id: str, configuration: str, std_cas_kt: float, runs: int, u_kg: float) -> FlightData:
+def flight(
+    rng: np.random.Generator, id: str, configuration: str, std_cas_kt: float, runs: int, u_kg: float, wild: float = 0.05
+) -> FlightData:
     recorded = rng.uniform(560, 620)
     true_kg = recorded + rng.normal(0, u_kg)
     made = []
@@ -85,7 +89,7 @@ def flight(rng: np.random.Generator, id: str, configuration: str, std_cas_kt: fl
         rate_cas = rng.uniform(0.6, 1.4)
         stall = std_cas_kt + rng.normal(0, 0.5) - 0.8 * (rate_cas - 1)
         ias = ias_of(stall * np.sqrt((true_kg - 1.5 * k) / REFERENCE_KG))
-        calls = approach(rng, f"{id}r{k}", ias, rate_cas / CAS_PER_IAS)
+        calls = approach(rng, f"{id}r{k}", ias, rate_cas / CAS_PER_IAS, wild)
         made.append(
             Run(
                 id=f"{id}r{k}",
