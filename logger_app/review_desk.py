@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import os
 import uuid
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from logger_app import flow
-from logger_app.errors import ReduceError, ReviewError
+from logger_app.errors import LogError, ReduceError, ReviewError
 from logger_app.logstore import audio_io, codec
 from logger_app.logstore.store import Journal, utc_now
 from logger_app.records.calls import Action, CallKind, Correction, ReviewedCall
@@ -28,6 +28,7 @@ from logger_app.review.apply import apply_corrections, standing
 from logger_app.review.check import Standing, correct, last_standing
 from logger_app.review.progress import Progress, progress_of
 from logger_app.review.queue import Queue, build_queue
+from logger_app.review.second import compare_listenings, levelled, moved, stretches_of
 from logger_app.units import s_to_ns
 
 
@@ -151,7 +152,7 @@ class ReviewDesk:
             calls,
             unit=indicator.unit,
             graduation=indicator.graduation,
-            second=[row.body for row in rows if row.kind is RowKind.SECOND],
+            second=_last_listening([row.body for row in rows if row.kind is RowKind.SECOND]),
             settled=frozenset(
                 c.target for c in standing(corrections) if c.action is Action.CONFIRM and c.target not in ids
             ),
@@ -287,6 +288,43 @@ class ReviewDesk:
         """Add a call that nobody heard, at a time on the flight clock [s]."""
         return self.act(Action.ADD, new_call_id(), why, flight_ns=s_to_ns(at_s), value=value, **payload)
 
+    def listen_again(self, progress: Callable[[float], None] | None = None) -> int:
+        """Hear the flight's sound once more; differences go to the queue, none into the record.
+
+        Parameters
+        ----------
+        progress : callable, optional
+            Called with 0 to 1 [-].
+
+        Returns
+        -------
+        int
+            How many differences were written [-].
+
+        Raises
+        ------
+        LogError
+            There is no sound, or the flight cannot be written.
+        """
+        from logger_app.fly.hear.packs_io import load_pack
+
+        desk = self.load()
+        if not any(segment.samples and not segment.erased for segment in desk.sound):
+            raise LogError(f"{self.flight_dir}: there is no sound to hear again.")
+        pack = load_pack(self.campaign.language, self.campaign)
+        first = [call.heard for call in desk.calls if call.heard]
+        stretches = stretches_of(first, desk.duration_s)
+        heard, engine = _heard_again(self.flight_dir, desk, stretches, pack, self.campaign, progress)
+        bodies = compare_listenings(first, heard, engine)
+        with Journal.open(self.flight_dir) as journal:
+            now = utc_now()
+            note = {"call": None, "start_ns": 0, "heard": [], "engine": engine, "whole": True, "compared": len(first)}
+            journal.append(
+                JournalRow(id=journal.new_id("second"), flight_ns=body["start_ns"], utc=now, kind=RowKind.SECOND, body=body)
+                for body in [note, *bodies]
+            )
+        return len(bodies)
+
     def names(self) -> dict[str, CallKind]:
         """Names of events, settings and commands that the campaign's language pack knows."""
         if self._names is None:
@@ -333,6 +371,31 @@ class ReviewDesk:
                 item.id for item in desk.queue.items if item.target is None or item.id != item.target
             ),
         )
+
+
+def _last_listening(bodies: list[dict]) -> list[dict]:
+    """Only the differences of the latest whole listening: a better one replaces one before it."""
+    whole = [k for k, body in enumerate(bodies) if body.get("whole")]
+    return bodies[whole[-1] + 1 :] if whole else bodies
+
+
+def _heard_again(flight_dir: Path, desk: Desk, stretches, pack, campaign: Campaign, progress) -> tuple[list, str]:
+    """Each stretch on its own, brought to one loudness as a whole, then all of it read in sequence."""
+    from logger_app.fly.hear.engine import airspeed_range, make_engine
+    from logger_app.fly.hear.listen import hear_blocks
+    from logger_app.fly.hear.sequence import read_sequence
+
+    heard, engine = [], None
+    for k, (start_s, end_s) in enumerate(stretches):
+        first, end = round(start_s * audio_io.RATE_HZ), round(end_s * audio_io.RATE_HZ)
+        pcm = audio_io.read_samples(flight_dir, desk.sound, first, end)
+        engine = make_engine(None, pack, campaign)
+        shift_ns = s_to_ns(first / audio_io.RATE_HZ)
+        heard += [moved(call, shift_ns, f"second-{k}-{call.id}") for call in hear_blocks([levelled(pcm)], engine)]
+        if progress:
+            progress((k + 1) / len(stretches))
+    low, high, unit = airspeed_range(campaign)
+    return list(read_sequence(heard, unit=unit, low=low, high=high)), f"{engine.name}, whole stretches"
 
 
 def person() -> str:

@@ -48,6 +48,7 @@ BEYOND_KT_PER_S = 0.4
 DUE_RATIO = 1.4
 DUE_LEAST_S = 0.4
 ALONE_KT = 1.0
+ONLY_KT = 10.0
 EFFECT_S = 8.0
 FEWEST_FOR_A_LINE = 3
 LOOK_AT = {
@@ -57,6 +58,7 @@ LOOK_AT = {
     Flag.CLIPPED: "the sound is clipped",
 }
 CROWDED_RATIO = 1.35
+NOTHING = "nothing"  # what the second listening heard where it heard no call
 # Calls after which the airspeed goes its own way: a new start, the stall itself, the recovery.
 STARTS = frozenset({"on_condition"})
 ENDS = STARTS | {"break", "stall", "aft_stop", "wing_drop", "recovered", "knock_it_off", "scratch_that"}
@@ -430,7 +432,7 @@ def _speed_doubt(call: ReviewedCall, context: _Context) -> QueueItem | None:
         why += _reasons(call, expected, crowded, context)
     if call.id in context.disagreeing:
         why.append(f"the second listening heard {_shown(context.disagreeing[call.id])}")
-    alone_kt = _alone_kt(call, approach)
+    alone_kt = _alone_kt(call, approach) if call.id in context.run_of else 0.0
     if alone_kt >= ALONE_KT and (wrong >= SHOW_P_WRONG / 3 or len(approach.speeds) < FEWEST_FOR_A_LINE):
         why.append(f"alone moves the stall speed by {context.own(alone_kt):.1f} {context.unit}")
     if call.id not in context.run_of and len(approach.speeds) < FEWEST_FOR_A_LINE:
@@ -444,7 +446,7 @@ def _speed_doubt(call: ReviewedCall, context: _Context) -> QueueItem | None:
         run=context.run_of.get(call.id),
         flight_ns=call.flight_ns,
         why=tuple(why),
-        proposed=_proposal(call, expected, context),
+        proposed=_proposal(call, expected, wrong, context),
         effect_kt=alone_kt * wrong,
         p_wrong=wrong,
     )
@@ -507,17 +509,23 @@ def _other_doubt(call: ReviewedCall, context: _Context) -> QueueItem | None:
         run=run,
         flight_ns=call.flight_ns,
         why=tuple(why),
-        proposed=context.disagreeing.get(call.id),
+        proposed=_heard_instead(call, wrong, context),
         # An event that is wrong moves the whole run; a setting, its test point.
         effect_kt=wrong * (1.0 if run and call.kind is CallKind.EVENT else 0.1),
         p_wrong=wrong,
     )
 
 
-def _proposal(call: ReviewedCall, expected: _Expected, context: _Context) -> float | str | None:
+def _heard_instead(call: ReviewedCall, wrong: float, context: _Context) -> object | None:
+    """What the second listening heard, unless it only missed a call that the first was sure of."""
+    other = context.disagreeing.get(call.id)
+    return None if other == NOTHING and wrong < 0.5 else other
+
+
+def _proposal(call: ReviewedCall, expected: _Expected, wrong: float, context: _Context) -> float | str | None:
     """The likeliest other reading: second listening, sequence reader, a rival that fits, the line."""
-    if call.id in context.disagreeing:
-        return context.disagreeing[call.id]
+    if (other := _heard_instead(call, wrong, context)) is not None:
+        return other
     if call.heard.proposed is not None and call.heard.proposed != call.value:
         return call.heard.proposed
     if expected.ias_kt is None:
@@ -552,7 +560,8 @@ def _alone_kt(call: ReviewedCall, approach: Approach) -> float:
     end_ns = approach.end_ns or approach.speeds[-1].flight_ns
     with_it = _stall_kt(approach.speeds, end_ns)
     without = _stall_kt([c for c in approach.speeds if c.id != call.id], end_ns)
-    return abs(with_it - without) if without is not None else with_it
+    # The only reading of a run decides all: more than any error of a fit, and still a sane number.
+    return abs(with_it - without) if without is not None else ONLY_KT
 
 
 def _stall_kt(speeds: Sequence[ReviewedCall], end_ns: int) -> float | None:
@@ -580,13 +589,22 @@ def _due(context: _Context) -> list[QueueItem]:
         speeds = approach.speeds
         pairs = [(a, b.flight_ns, b.ias_kt) for a, b in zip(speeds, speeds[1:], strict=False)]
         if approach.end_ns is not None:
-            pairs.append((speeds[-1], approach.end_ns, speeds[-1].ias_kt))
+            pairs.append((speeds[-1], approach.end_ns, _continued_kt(speeds, approach.end_ns)))
         for before, next_ns, next_kt in pairs:
             step_s = (next_ns - before.flight_ns) / 1e9
             between = bisect_right(spoken, before.flight_ns) < bisect_left(spoken, next_ns)
             if step_s >= max(DUE_RATIO * usual_s, usual_s + DUE_LEAST_S) and not between:
                 items.append(_due_item(before, next_ns, next_kt, step_s, approach, context))
     return items
+
+
+def _continued_kt(speeds: Sequence[ReviewedCall], at_ns: int) -> float:
+    """The airspeed that the approach would come to, at the pace of its last calls."""
+    late = speeds[-NEIGHBOURS:]
+    slopes = [
+        (b.ias_kt - a.ias_kt) / (b.flight_ns - a.flight_ns) for a, b in combinations(late, 2) if b.flight_ns > a.flight_ns
+    ]
+    return speeds[-1].ias_kt + (median(slopes) if slopes else 0.0) * (at_ns - speeds[-1].flight_ns)
 
 
 def _due_item(before, next_ns: int, next_kt: float, step_s: float, approach: Approach, context) -> QueueItem:
@@ -639,7 +657,7 @@ def _second_listening(rows: Iterable[Mapping]) -> tuple[dict[str, object], list[
         if row.get("call"):
             first = heard[0] if heard else {}
             value = first.get("value") if first.get("value") is not None else first.get("name")
-            disagreeing[row["call"]] = value if heard else "nothing"
+            disagreeing[row["call"]] = value if heard else NOTHING
         else:
             extra += heard
     return disagreeing, extra

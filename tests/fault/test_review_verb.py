@@ -9,16 +9,19 @@ import subprocess
 import sys
 import time
 
+import numpy as np
 import pytest
 
 from logger_app.__main__ import main
 from logger_app.logstore import codec
+from logger_app.logstore.audio_io import SegmentWriter
 from logger_app.logstore.schema import JOURNAL_FILE
 from logger_app.logstore.store import Journal
 from logger_app.records.calls import CallKind, HeardCall
 from logger_app.records.clocks import ClockMap
 from logger_app.records.journal import FlightInfo, RowKind
 from logger_app.resources_io import data_dir
+from logger_app.sound_io import open_sound
 
 UTC = "2027-04-11T09:00:00.000000Z"
 
@@ -141,6 +144,7 @@ def test_undo_takes_back_one_by_one_and_undo_of_undo_brings_back(review):
         (("--export", "calls.xlsx"), "expected .csv, .vtt or .srt"),
         (("--export", "x.vtt", "--clock", "tail.mp4"), "there are: wing.mp4"),
         (("--import", "nowhere.csv"), "No such file"),
+        (("--second",), "there is no sound to hear again"),
     ],
 )
 def test_what_cannot_be_is_one_sentence_and_nothing_is_written(review, flight, words, sentence):
@@ -185,6 +189,23 @@ def test_subtitles_on_both_clocks(review, tmp_path):
 
     assert "00:00:10.000 --> " in (tmp_path / "a.vtt").read_text()
     assert "00:00:05,000 --> " in (tmp_path / "b.srt").read_text()
+
+
+@pytest.mark.slow
+def test_second_listening_finds_what_the_first_missed_and_changes_no_reading(review, flight):
+    """The demo's own sound: the first run of day 1, of which the journal here knows only a wrong part."""
+    sound = data_dir("demo_sessions") / "sparrow_cuffs/inputs/day1_baseline.opus"
+    pcm = np.concatenate([block for _, block in zip(range(34), open_sound(sound).blocks(1.0))])
+    with Journal.open(flight) as journal, SegmentWriter(flight, journal) as writer:
+        writer.write(pcm)
+    before = [(c["id"], c["value"], c["status"]) for c in review("--json")["calls"]]
+    document = review("--second", "--json")
+    extra = {item["proposed"] for item in document["queue"] if item["item"] == "extra"}
+
+    assert [(c["id"], c["value"], c["status"]) for c in document["calls"]] == before
+    assert document["done"]["differences"] > 10
+    assert {59.0, 57.0, 55.0} <= extra
+    assert any("the second listening heard nothing" in w for item in document["queue"] for w in item["why"])
 
 
 def test_two_people_at_once_the_second_gets_a_sentence_and_nothing_is_lost(review, flight):

@@ -120,7 +120,7 @@ def test_a_silence_where_a_call_was_due():
 
 
 def test_a_call_that_alone_sets_the_stall_speed():
-    found = item(queue_of(a_run([52, 47])), "c1")
+    found = item(queue_of(a_run([52, 49, 47], c2={"posterior": 0.9})), "c2")
 
     assert any(why.startswith("alone moves the stall speed") for why in found.why)
 
