@@ -316,23 +316,28 @@ def _write_body(
     scale: float,
 ) -> _Blocks:
     unit = campaign.indicator.unit
-    body: _Blocks = [[_boxes(look, ["Time", "Fuel", "Altimeter", "OAT"], 4, scale)]]
+    body: _Blocks = [
+        [look.text("Write after the recovery, wings level and lookout done; never in the approach.", 10.5)]
+    ]
+    body.append([Spacer(1, 2), _boxes(look, ["Time", "Fuel", "Altimeter", "OAT"], 4, scale)])
+    ends = "P pitch-down, S stick on the stop, D device, B strong buffet, R roll-off, N not reached"
+    body.append([look.text(f"Speeds as read, in {unit}. Ended: {ends}.", _SMALL_PT)])
     if at:
         cg = f", CG {at.cg_mm:.0f} mm" if at.cg_mm is not None else ""
         body.append([look.text(f"Planned here: {at.weight_kg:.0f} kg{cg}, fuel {at.fuel_left_l:.0f} l", 10)])
     for point in points:
         count = (runs or {}).get(point.id, point.runs_wanted)
         start = f", from {_speed(point.trim_ias_kt, unit)}" if point.trim_ias_kt else ""
-        for numbers in _chunks(range(1, count + 1), 8):
+        # One line to spare for a run that is discarded.
+        for numbers in _chunks([*map(str, range(1, count + 1)), "+"], 8):
             head = look.text(f"{point.id}  {point.label}{start}", 12, bold=True, spaceAfter=2)
             body.append([Spacer(1, 4), head, _run_table(look, numbers, scale)])
-    legend = f"Speeds as read, in {unit}. Ended: P pitch-down, S stick on the stop, D device, B strong buffet, R roll-off, N not reached"
     rules = [("LINEBELOW", (0, 0), (-1, -1), 0.5, colors.black)]
     lines = Table([[""]] * 2, colWidths=[look.width], rowHeights=[_ROW * scale] * 2, style=rules)
-    return [*body, [Spacer(1, 4), look.text(legend, _SMALL_PT), look.text("Remarks", 11, bold=True), lines]]
+    return [*body, [Spacer(1, 4), look.text("Remarks", 11, bold=True), lines]]
 
 
-def _run_table(look: _Look, numbers: Sequence[int], scale: float) -> Table:
+def _run_table(look: _Look, numbers: Sequence[str], scale: float) -> Table:
     heads = [
         "run",
         "warn",
@@ -350,7 +355,7 @@ def _run_table(look: _Look, numbers: Sequence[int], scale: float) -> Table:
     for number in numbers:
         choices = [Paragraph(text, small) for text in ("P S D B R N", "L - R", "yes no")]
         rows.append(
-            [look.text(str(number), 12, bold=True), "", "", "", choices[0], "", "", choices[1], choices[2]]
+            [look.text(number, 12, bold=True), "", "", "", choices[0], "", "", choices[1], choices[2]]
         )
     return Table(
         rows,

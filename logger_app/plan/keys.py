@@ -144,6 +144,8 @@ INDICATOR = (
     Key(name="reading_lag_s", low=0, high=5, about="from reading the needle to the word"),
     Key(name="reading_lag_u_s", low=0, high=3),
     Key(name="instrument_u_kt", low=0, high=10),
+    Key(name="correction_ias_kt", kind="numbers", low=10, high=350, about="bench test: reading ..."),
+    Key(name="correction_kt", kind="numbers", low=-20, high=20, about="... and what to add to it"),
 )
 
 CALIBRATION = (
