@@ -19,6 +19,9 @@ def add_arguments(parser) -> None:
                         help="folder of the report (default: CAMPAIGN/results/report); an older report there is replaced")  # fmt: skip
     parser.add_argument("--pdf", action="store_true", help="write report.pdf too")
     parser.add_argument("--open", action="store_true", help="open the page when it is made")
+    parser.add_argument("--at", metavar="SPEEDS", default="1.2,1.1,1.05,stall",
+                        help="speeds of the contact sheets: stall, multiples of it, speeds with a unit "
+                             "(default: 1.2,1.1,1.05,stall; or 55kt,50kt,stall)")  # fmt: skip
     parser.add_argument("--clip", metavar="RUN",
                         help="instead of a report: a copy of a camera's video of this run, with speed, time and events "
                              "written in; RUN is its id or FLIGHT:NUMBER")  # fmt: skip
@@ -34,7 +37,9 @@ def run(args) -> int:
     out = args.output or args.campaign / "results" / "report"
     if args.clip:
         return _clip(args, out, campaign, flights, reduction)
-    page = write(args.campaign, out, campaign, flights, reduction, pdf=args.pdf)
+    page = write(
+        args.campaign, out, campaign, flights, reduction, pdf=args.pdf, sheet_speeds=tuple(args.at.split(","))
+    )
     if args.open:
         _open(page)
     if args.json:
@@ -50,11 +55,15 @@ def run(args) -> int:
     return 0
 
 
-def write(campaign_dir: Path, out: Path, campaign, flights, reduction, *, pdf: bool = False) -> Path:
-    """Write the report of a campaign with everything that its folder has: sound, pictures, tufts, subtitles."""
+def write(
+    campaign_dir: Path, out: Path, campaign, flights, reduction, *, pdf: bool = False, **chosen
+) -> Path:
+    """Write the report of a campaign with everything that its folder has: sound, pictures, tufts, subtitles. `chosen` are further `Extras`."""
+    from dataclasses import replace
+
     from logger_app.report.report_io import write_report
 
-    extras = gather(campaign_dir, flights)
+    extras = replace(gather(campaign_dir, flights), **chosen)
     with Progress("Sound and pictures") as progress:
         return write_report(
             out,

@@ -42,7 +42,8 @@ class Extras:
     """All of it.
 
     `campaign_file` is the content of the campaign's file as it was read; `versions` are (name,
-    version) of what made the report; `rules` are (name, effect, rule) by which runs count.
+    version) of what made the report; `rules` are (name, effect, rule) by which runs count;
+    `sheet_speeds` are those of the contact sheets: ``stall``, ``1.1`` times it, ``48kt``.
     """
 
     cameras: tuple[CameraFile, ...] = ()
@@ -50,3 +51,4 @@ class Extras:
     campaign_file: bytes | None = None
     versions: tuple[tuple[str, str], ...] = ()
     rules: tuple[tuple[str, str, str], ...] = ()
+    sheet_speeds: tuple[str, ...] = ("1.2", "1.1", "1.05", "stall")

@@ -10,8 +10,11 @@ import base64
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
+from logger_app.errors import ReportError
+from logger_app.report.extras import Extras
 from logger_app.report.figures import time_at_ias_s, zero_of
 from logger_app.report.view import CallView, Page, PointView, RunView, Side
+from logger_app.units import AIRSPEED_UNITS, to_kt
 
 SoundOf = Callable[[str, float, float], bytes | None]
 FrameOf = Callable[[str, float], bytes | None]
@@ -19,7 +22,6 @@ FrameOf = Callable[[str, float], bytes | None]
 CLIP_S = 2.0
 # The page may weigh 15 MB; text and figures of 40 runs take about 1.5.
 MEDIA_BUDGET = 12_500_000
-SHEET_RATIOS = (1.2, 1.1, 1.05, 1.0)
 
 
 @dataclass(slots=True)
@@ -90,19 +92,25 @@ def wanted_sounds(page: Page) -> list[tuple[str, float, float]]:
     return [(call.flight, *clip_span(call)) for call in _spoken(page)]
 
 
-def add_sheets(page: Page) -> None:
+def add_sheets(page: Page, speeds: Sequence[str] = Extras().sheet_speeds) -> None:
     """Lay out the contact sheet of every test point, without its pictures yet.
 
     Parameters
     ----------
     page : Page
         Changed in place: `sheet` of its points [-].
+    speeds : sequence of str
+        ``stall``, a multiple of the stall speed (``1.1``) or a speed with its unit (``48kt``) [-].
+
+    Raises
+    ------
+    ReportError
+        A speed that is none of these.
     """
+    wanted = [_sheet_speed(text) for text in speeds]
     for view in page.points:
         rows = [(side, sheet_run(side)) for side in view.sides]
-        view.sheet = [
-            SheetRow(side, [_shot(run, ratio) for ratio in SHEET_RATIOS]) for side, run in rows if run
-        ]
+        view.sheet = [SheetRow(side, [_shot(run, *one) for one in wanted]) for side, run in rows if run]
 
 
 def wanted_frames(page: Page) -> list[tuple[str, float]]:
@@ -178,10 +186,28 @@ def _worth(call: CallView) -> tuple:
     return (call.call.kind != "event", not call.used, call.flight, call.call.flight_ns)
 
 
-def _shot(run: RunView, ratio: float) -> Shot:
-    caption = "at the stall" if ratio == 1.0 else f"{ratio:g} Vs"
+def _sheet_speed(text: str) -> tuple[str, float | None, float | None]:
+    """(caption, multiple of the stall speed, or speed in knots) of a speed asked for."""
+    said = text.strip().lower()
+    if said == "stall":
+        return "at the stall", 1.0, None
+    unit = next((unit for unit in AIRSPEED_UNITS if said.endswith(unit)), "")
+    try:
+        value = float(said.removesuffix(unit))
+        fits = 20 <= value <= 400 if unit else 1 < value <= 2
+    except ValueError:
+        fits = False
+    if not fits:
+        raise ReportError(
+            f"--at {text}: expected stall, a multiple of the stall speed above 1 (1.1) or a speed (48kt)."
+        )
+    return (f"{value:g} {unit}", None, to_kt(value, unit)) if unit else (f"{value:g} Vs", value, None)
+
+
+def _shot(run: RunView, caption: str, ratio: float | None, ias_kt: float | None) -> Shot:
     stall_kt = run.result.vs_ias_kt
-    at_kt = ratio * stall_kt if stall_kt is not None else None
+    if ratio is not None and stall_kt is not None:
+        ias_kt = ratio * stall_kt
     if ratio == 1.0:
-        return Shot(caption, run, zero_of(run), at_kt)
-    return Shot(caption, run, time_at_ias_s(run, at_kt) if at_kt is not None else None, at_kt)
+        return Shot(caption, run, zero_of(run), ias_kt)
+    return Shot(caption, run, time_at_ias_s(run, ias_kt) if ias_kt is not None else None, ias_kt)

@@ -6,6 +6,7 @@ import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 
+from logger_app.report.extras import Extras
 from logger_app.report.media import (
     FrameOf,
     Media,
@@ -23,6 +24,7 @@ def add_media(
     sound_of: SoundOf | None,
     frame_of: FrameOf | None,
     progress: Callable[[float], None] | None = None,
+    sheet_speeds: Sequence[str] = Extras().sheet_speeds,
 ) -> Media:
     """Fill in the sounds and pictures of a page.
 
@@ -39,13 +41,15 @@ def add_media(
         Flight, flight time [s] to a JPEG, or None [-].
     progress : callable, optional
         Called with the share done, 0 to 1 [-].
+    sheet_speeds : sequence of str
+        Of the contact sheets, as `media.add_sheets` takes them [-].
 
     Returns
     -------
     Media
         How much was put in and what was left out [-].
     """
-    add_sheets(page)
+    add_sheets(page, sheet_speeds)
     sounds = wanted_sounds(page) if sound_of else []
     frames = wanted_frames(page) if frame_of else []
     step = _steps(len(sounds) + len(frames), progress)

@@ -191,22 +191,27 @@ def no_comparison(page: Page) -> str:
     return "No configuration was compared with another: none of those flown has a flown parent. The stall speeds:"
 
 
+FLOWN = (
+    ("altitude_ft", "altitude", "ft", 0),
+    ("density_altitude_ft", "density altitude", "ft", 0),
+    ("weight_kg", "weight", "kg", 0),
+    ("cg_mm", "centre of gravity", "mm aft of datum", 0),
+    ("entry_rate_kt_per_s", "entry rate", "kt/s", 1),
+    ("bank_deg", "bank", "deg", 0),
+)
+
+
 def flown_words(page: Page) -> str:
-    """The ranges that were flown: altitude, weight, CG, entry rate, bank."""
-    results = [run.result for run in page.runs if run.counts]
+    """The ranges that were flown by the runs that count: atmosphere, loading, entry rate, bank."""
     parts = []
-    for name, unit, places in (
-        ("altitude_ft", "ft", 0), ("weight_kg", "kg", 0), ("cg_mm", "mm aft of datum", 0),
-        ("entry_rate_kt_per_s", "kt/s", 1), ("bank_deg", "deg", 0),
-    ):  # fmt: skip
-        values = [getattr(r, name) for r in results if getattr(r, name) is not None]
-        label = {"altitude_ft": "altitude", "weight_kg": "weight", "cg_mm": "centre of gravity",
-                 "entry_rate_kt_per_s": "entry rate", "bank_deg": "bank"}[name]  # fmt: skip
-        if values:
-            low, high = words.number(min(values), places), words.number(max(values), places)
-            parts.append(f"{label} {low} {unit}" if low == high else f"{label} {low} to {high} {unit}")
-        else:
-            parts.append(f"{label} not recorded")
+    for field, name, unit, places in FLOWN:
+        values = [getattr(run.result, field) for run in page.runs if run.counts]
+        values = [value for value in values if value is not None]
+        if not values:
+            parts.append(f"{name} not recorded")
+            continue
+        low, high = words.number(min(values), places), words.number(max(values), places)
+        parts.append(f"{name} {low} {unit}" if low == high else f"{name} {low} to {high} {unit}")
     return "; ".join(parts) + "."
 
 

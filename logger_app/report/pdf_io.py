@@ -259,17 +259,17 @@ class _Story:
         return [table]
 
     def _sheet(self, view: PointView) -> list[Flowable]:
-        rows = []
-        for row in view.sheet:
-            rows.append(
-                [
-                    _text(row.side.configuration.name, 8, bold=True),
-                    *(_picture(shot, (WIDTH - 24 * mm) / 4 - 4) for shot in row.shots),
-                ]
-            )
-        if not rows:
+        if not view.sheet:
             return []
-        table = Table(rows, colWidths=[24 * mm] + [(WIDTH - 24 * mm) / 4] * 4)
+        wide = (WIDTH - 24 * mm) / len(view.sheet[0].shots)
+        rows = [
+            [
+                _text(row.side.configuration.name, 8, bold=True),
+                *(_picture(shot, wide - 4) for shot in row.shots),
+            ]
+            for row in view.sheet
+        ]
+        table = Table(rows, colWidths=[24 * mm] + [wide] * len(view.sheet[0].shots))
         table.setStyle([_font(), ("VALIGN", (0, 0), (-1, -1), "TOP"), *_NO_PADDING])
         return [_text("The wing at those speeds", 9, bold=True), table, Spacer(1, 5)]
 

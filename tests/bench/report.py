@@ -116,8 +116,11 @@ def film(path: Path, seconds: float, height: int) -> None:
     with av.open(str(path), "w") as box:
         picture = box.add_stream("libx264", rate=10, options={"preset": "ultrafast", "g": "10", "crf": "28"})
         picture.width, picture.height, picture.pix_fmt = width, height, "yuv420p"
+        pictures = [
+            av.VideoFrame.from_ndarray(base + one, format="rgb24").reformat(format="yuv420p") for one in grain
+        ]
         for k in range(int(10 * seconds)):
-            frame = av.VideoFrame.from_ndarray(base + grain[k % 16], format="rgb24")
+            frame = pictures[k % 16]
             frame.pts = k
             box.mux(picture.encode(frame))
         box.mux(picture.encode(None))
