@@ -14,12 +14,11 @@ SUMMARY = (
     "campaign.toml; `plan DIR` checks it and prints points, order, runs, time, fuel, weight and CG,\n"
     "what has been flown and what comes next; --cards prints kneeboard cards, --screen opens the plan."
 )
-EXAMPLE = (
-    "kneecall plan new heron --aircraft Heron --empty-weight-kg 388 --max-weight-kg 640 --wing-area-m2 12.4 "
-    '--flaps 0,15,30 --flap-limits 85,75 --stalls 47,43,41 --powers "idle,2100 rpm" --banks 0,30 '
-    '--change "leading-edge cuffs"\n'
-    "         kneecall plan heron --cards heron/cards.pdf"
-)
+EXAMPLE = """kneecall plan new heron --aircraft Heron --change "leading-edge cuffs" \\
+             --empty-weight-kg 388 --max-weight-kg 640 --wing-area-m2 12.4 \\
+             --flaps 0,15,30 --flap-limits 85,75 --stalls 47,43,41 \\
+             --powers "idle,2100 rpm" --banks 0,30
+         kneecall plan heron --cards heron/cards.pdf"""
 
 
 class EndOfAnswers(LoggerError):

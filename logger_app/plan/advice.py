@@ -265,16 +265,23 @@ def _fuel(campaign: Campaign) -> Iterator[str]:
         return
     if not campaign.aircraft.fuel_reserve_l:
         yield "No fuel reserve is given: set fuel_reserve_l, at least what the rules that apply to you ask for."
+    silent = [flight.id for flight in campaign.flights if flight.loading.fuel_l is None]
+    if silent:
+        yield (
+            f"{_some('Flight', silent)} without fuel_l, the fuel at start-up: weight and CG cannot be worked out for it."
+        )
     for flight in campaign.flights:
         needs = budget(campaign, planned_runs(campaign, flight), flight.loading.fuel_l)
-        if flight.loading.fuel_l is None:
-            yield f"Flight {flight.id} does not say how much fuel it starts with: its weights cannot be worked out."
-        elif not needs.fits:
+        if not needs.fits:
             yield (
                 f"Flight {flight.id}: {_plural(needs.runs, 'run')} take {needs.minutes:.0f} min and {needs.fuel_used_l:.0f} l, "
                 f"which leaves {needs.fuel_left_l:.0f} l of {needs.fuel_l:g} l; the reserve is {needs.reserve_l:g} l. "
                 f"{_plural(needs.runs_that_fit, 'run')} would fit."
             )
+
+
+def _some(noun: str, ids: list[str]) -> str:
+    return f"{noun} {ids[0]} is" if len(ids) == 1 else f"{noun}s {', '.join(ids)} are"
 
 
 def _loading(campaign: Campaign) -> Iterator[str]:

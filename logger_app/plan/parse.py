@@ -91,7 +91,7 @@ def parse_campaign(document: dict) -> tuple[Campaign, tuple[Fault, ...]]:
         name=head.get("name", ""),
         language=head.get("language", "en"),
         aircraft=_aircraft(reader, document),
-        indicator=Indicator(**reader.table(document, "indicator")),
+        indicator=_indicator(reader, document),
         calibrations=_calibrations(reader, document),
         configurations=_configurations(reader, document),
         cards=_cards(reader, document),
@@ -101,6 +101,15 @@ def parse_campaign(document: dict) -> tuple[Campaign, tuple[Fault, ...]]:
         comparisons=_comparisons(reader, document),
     )
     return campaign, tuple(reader.faults)
+
+
+def _indicator(reader: _Reader, document: dict) -> Indicator:
+    values = reader.table(document, "indicator")
+    at, add = values.get("correction_ias_kt", ()), values.get("correction_kt", ())
+    if len(at) != len(add) or any(b <= a for a, b in zip(at, at[1:])):
+        reader.fault("indicator, correction_ias_kt and correction_kt", f"{list(at)} and {list(add)}", "pairs that rise in IAS")
+        values = {k: v for k, v in values.items() if not k.startswith("correction")}
+    return Indicator(**values)
 
 
 def _toml_fault(said: str) -> Fault:

@@ -72,7 +72,7 @@ def row_label(point: TestPoint) -> str:
     str
         Power and bank, and the entry rate where it is a fast one [-].
     """
-    bank = point.label.split(", ", 2)[2]
+    bank = point.label.rsplit(", ", 1)[1]
     fast = (
         f", {point.rate_low_kt_per_s:g} to {point.rate_high_kt_per_s:g} kt/s"
         if point.rate_high_kt_per_s > 2

@@ -690,6 +690,12 @@ ADVICE = [
         "start speed",
         ["The start at A1", "10 kt above", "23.201(b)"],
     ),
+    (
+        "no fuel given",
+        [("fuel_l = 70", ""), ("fuel_l = 70", "")],
+        "fuel",
+        ["Flights 01_baseline, 02_cuffs are without fuel_l"],
+    ),
     ("no floor", [("floor_ft = 3000\n", "")], "safety", ["no floor"]),
     ("no criteria", [('knock_it_off = ["anyone says so"]\n', "")], "safety", ["no knock-it-off criteria"]),
     (

@@ -79,3 +79,12 @@ def test_too_little_fuel_for_any_run_is_said(sound):
 
     assert "BELOW the reserve" in text
     assert "not one run fits into the fuel" in text
+
+
+def test_a_power_with_a_comma_in_its_name_keeps_its_row(sound):
+    campaign, _ = parse_text(sound.replace('power = "2100 rpm"', 'power = "climb, full rich"'))
+
+    assert [label for label, _ in matrix(campaign)[1]] == [
+        "idle, wings level",
+        "climb, full rich, bank 30 right",
+    ]
