@@ -30,6 +30,7 @@ def add_arguments(parser) -> None:
 
 
 def run(args) -> int:
+    from logger_app.errors import ReduceError
     from logger_app.flow import load_campaign_data
     from logger_app.reduce.as_json import reduction_to_json
     from logger_app.reduce.campaign import Options, reduce_campaign
@@ -40,6 +41,8 @@ def run(args) -> int:
     folder = Path(args.campaign)
     campaign, flights = load_campaign_data(folder)
     folder = folder if folder.is_dir() else folder.parent
+    if not any(flight.runs.runs for flight in flights):
+        raise ReduceError(faults=(_nothing(folder, flights),))
     at_event, steps = join_traces(folder, flights, campaign.indicator, args.trace)
     for step in steps:
         say(step)
@@ -55,3 +58,11 @@ def run(args) -> int:
     else:
         print(plain_text(campaign, reduction))
     return 0
+
+
+def _nothing(folder: Path, flights):
+    from logger_app.errors import Fault
+
+    got = f"{len(flights)} flight(s) with no run in them" if flights else "no flight"
+    hint = "Put a recording into it: kneecall hear FILE --campaign CAMPAIGN --into FLIGHT."
+    return Fault(where=f"{folder / 'flights'}", got=got, expected="a flight with calls of an approach", hint=hint)

@@ -28,8 +28,16 @@ class Indicator:
     reading_lag_s: float = 0.5
     reading_lag_u_s: float = 0.2
     instrument_u_kt: float = 0.5
+    # Instrument correction from a bench test, to be added to what is read; for calibration tables
+    # that were not made with this very indicator.
+    correction_ias_kt: tuple[float, ...] = ()
+    correction_kt: tuple[float, ...] = ()
 
     def __post_init__(self):
+        if len(self.correction_ias_kt) != len(self.correction_kt):
+            raise ValueError("indicator: correction_ias_kt and correction_kt need as many values as each other")
+        if any(b <= a for a, b in zip(self.correction_ias_kt, self.correction_ias_kt[1:])):
+            raise ValueError(f"indicator: correction_ias_kt must rise: {self.correction_ias_kt}")
         if self.unit not in AIRSPEED_UNITS:
             raise ValueError(f"indicator unit {self.unit!r}; allowed: {', '.join(AIRSPEED_UNITS)}")
         if not self.graduation > 0:

@@ -81,6 +81,8 @@ class StallSpeed:
     load_factor: float | None = None  # measured, normal to the flight path, at the event
     cl_max: float | None = None
     density_altitude_ft: float | None = None
+    vs_eas_kt: float | None = None  # at the event, where an altitude is known
+    vs_tas_kt: float | None = None  # standard temperature unless a trace gives one
     ground_speed_kt: float | None = None  # from a joined trace
     warning_margin_kt: float | None = None  # above the stall; CAS when calibrated, else IAS
     buffet_margin_kt: float | None = None
@@ -185,3 +187,4 @@ class Reduction:
     reviewed_share: float = 0.0
     provenance: Provenance = field(default_factory=Provenance)
     summary: tuple[str, ...] = ()
+    rules: tuple[tuple[str, str, str], ...] = ()  # "a run counts if": (name, effect, rule)

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from logger_app.errors import BadQuantity
-from logger_app.records.plan import CalibrationTable
+from logger_app.records.plan import CalibrationTable, Indicator
 
 # How fast trust fades beyond a table's end. Common practice, no source; the size is taken from
 # a certificated table (C172S Fig. 5-1, flaps up: slope 0.6 then 0.8 kt/kt), whose slope changes
@@ -84,6 +84,35 @@ def calibrate_ias(tables: Sequence[CalibrationTable], flap_deg: float | None, ia
     if exact:
         return _read(min(exact, key=lambda table: abs(table.flap_deg - flap_deg)), ias_kt)
     return _between(tables, flap_deg, ias_kt)
+
+
+def instrument_corrected_kt(indicator: Indicator, ias_kt: float) -> float:
+    """A reading with the indicator's own error taken out.
+
+    Parameters
+    ----------
+    indicator : Indicator
+        With its bench-test correction, if it has one [-].
+    ias_kt : float
+        As read [kt].
+
+    Returns
+    -------
+    float
+        Vic = IAS + dVic, linear between the tested speeds, constant beyond them [kt].
+
+    References
+    ----------
+    [SFTE] ch. 4, instrument correction before position correction.
+
+    Examples
+    --------
+    >>> instrument_corrected_kt(Indicator(correction_ias_kt=(40, 60), correction_kt=(1.0, 2.0)), 50)
+    51.5
+    """
+    if not indicator.correction_ias_kt:
+        return ias_kt
+    return ias_kt + float(np.interp(ias_kt, indicator.correction_ias_kt, indicator.correction_kt))
 
 
 def _read(table: CalibrationTable, ias_kt: float) -> Calibrated | str:

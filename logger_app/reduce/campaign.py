@@ -15,11 +15,12 @@ from logger_app.errors import BadQuantity, Fault, OutsideValidity, ReduceError
 from logger_app.records.plan import Campaign, TestPoint
 from logger_app.records.results import Excluded, Provenance, Reduction, StallSpeed
 from logger_app.records.runs import FlightData, Run, RunWeight
+from logger_app.reduce.airspeed import eas_kt, tas_kt
 from logger_app.reduce.atmosphere import density_altitude_ft
-from logger_app.reduce.calibration import Calibrated, calibrate_ias
+from logger_app.reduce.calibration import Calibrated, calibrate_ias, instrument_corrected_kt
 from logger_app.reduce.cells import make_cells
 from logger_app.reduce.compare import compare_all
-from logger_app.reduce.quality import judge
+from logger_app.reduce.quality import RULES, judge
 from logger_app.reduce.stall_speed import RunStall, stall_of_run
 from logger_app.reduce.standardise import (
     cas_at_1_g_kt,
@@ -98,6 +99,7 @@ def reduce_campaign(campaign: Campaign, flights: Sequence[FlightData], options: 
         reviewed_share=sum(run.reviewed for run in runs) / len(runs) if runs else 0.0,
         provenance=_provenance(flights, options),
         summary=summary(campaign, comparisons),
+        rules=RULES,
     )
 
 
@@ -175,6 +177,7 @@ def _reduce_run(
         altitude_ft=_first(stall.altitude_ft, trace.altitude_ft if trace else None),
         ground_speed_kt=trace.ground_speed_kt if trace else None,
         density_altitude_ft=_density_altitude(stall, trace),
+        **_eas_and_tas(calibrated, stall, trace),
         weight_kg=weight[0] if weight else None,
         weight_u_kg=weight[1] if weight else None,
         cg_mm=record.cg_mm if record else None,
@@ -239,12 +242,16 @@ def _standardised(campaign, calibrated, weight, bank_deg, trace, options, notes)
 def _calibrated(campaign: Campaign, flap_deg: float | None, stall: RunStall, notes: list[str]) -> Calibrated | None:
     if stall.ias_kt is None or stall.ias_kt <= 0:
         return None
-    found = calibrate_ias(campaign.calibrations, flap_deg, stall.ias_kt)
+    found = _cas(campaign, flap_deg, stall.ias_kt)
     if isinstance(found, str):
         notes.append(f"no CAS: {found}")
         return None
     notes.extend(found.notes)
     return found
+
+
+def _cas(campaign: Campaign, flap_deg: float | None, ias_kt: float) -> Calibrated | str:
+    return calibrate_ias(campaign.calibrations, flap_deg, instrument_corrected_kt(campaign.indicator, ias_kt))
 
 
 def _weight(campaign: Campaign, record: RunWeight | None, notes: list[str]) -> tuple[float, float | None, float | None] | None:
@@ -280,7 +287,7 @@ def _margin(campaign, flap_deg, warning_ias_kt, stall_ias_kt, calibrated) -> flo
     if warning_ias_kt is None or stall_ias_kt is None:
         return None
     if calibrated:
-        warned = calibrate_ias(campaign.calibrations, flap_deg, warning_ias_kt)
+        warned = _cas(campaign, flap_deg, warning_ias_kt)
         if isinstance(warned, Calibrated):
             return warned.cas_kt - calibrated.cas_kt
     return warning_ias_kt - stall_ias_kt
@@ -291,6 +298,18 @@ def _cl_max(campaign, calibrated, weight, trace) -> float | None:
         return None
     nz = (_finite(trace.load_factor) if trace else None) or 1.0
     return max_lift_coefficient(calibrated.cas_kt, weight[0], campaign.aircraft.wing_area_m2, nz)
+
+
+def _eas_and_tas(calibrated: Calibrated | None, stall: RunStall, trace: TraceAtEvent | None) -> dict:
+    """EAS and TAS at the event, where an altitude is known; a standard day where no temperature is."""
+    altitude = _first(_finite(trace.altitude_ft) if trace else None, stall.altitude_ft)
+    if calibrated is None or altitude is None:
+        return {}
+    try:
+        oat = _finite(trace.oat_degc) if trace else None
+        return {"vs_eas_kt": eas_kt(calibrated.cas_kt, altitude), "vs_tas_kt": tas_kt(calibrated.cas_kt, altitude, oat)}
+    except (OutsideValidity, BadQuantity):
+        return {}
 
 
 def _density_altitude(stall: RunStall, trace: TraceAtEvent | None) -> float | None:

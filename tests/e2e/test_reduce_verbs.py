@@ -233,6 +233,29 @@ def test_a_results_name_taken_by_a_file_is_one_sentence(campaign, capsys):
     assert (campaign / "results").read_text(encoding="utf-8") == "mine"
 
 
+def test_a_campaign_without_flights_and_a_flight_without_runs(tmp_path, capsys):
+    (tmp_path / "campaign.toml").write_text(CAMPAIGN, encoding="utf-8")
+    assert main(["reduce", str(tmp_path)]) == 1
+    assert "got no flight" in capsys.readouterr().err
+
+    (tmp_path / "flights").mkdir()
+    Journal.create(tmp_path / "flights" / "d1", FlightInfo(id="d1", configuration="base")).close()
+    assert main(["reduce", str(tmp_path)]) == 1
+    assert "1 flight(s) with no run in them" in capsys.readouterr().err
+    assert not (tmp_path / "results").exists()
+
+
+@pytest.mark.parametrize("lines", ["correction_ias_kt = [40, 60]\ncorrection_kt = [1]", "correction_ias_kt = [60, 40]\ncorrection_kt = [1, 1]"])
+def test_an_instrument_correction_that_is_no_table_is_a_fault(tmp_path, capsys, lines):
+    text = CAMPAIGN.replace("graduation = 1.0", f"graduation = 1.0\n{lines}")
+    (tmp_path / "campaign.toml").write_text(text, encoding="utf-8")
+
+    assert main(["reduce", str(tmp_path)]) == 1
+
+    err = capsys.readouterr().err
+    assert "indicator, correction_ias_kt and correction_kt" in err and "Traceback" not in err
+
+
 def legs_csv(path, speeds=((50.0, 54.0), (65.0, 67.0))):
     """Legs made from known CAS at sea level on a standard day, wind 15 kt from 240."""
     rows = ["ias_kt,ground_speed_kt,track_deg,pressure_altitude_ft,oat_degc"]

@@ -3,8 +3,9 @@
 import pytest
 
 from logger_app.errors import ReduceError
+from logger_app.records.plan import CalibrationTable, Indicator
 from logger_app.records.runs import StallEvent
-from logger_app.reduce.campaign import reduce_campaign
+from logger_app.reduce.campaign import Options, reduce_campaign
 
 
 def flights(make, base=(45.0, 45.4, 44.8), cuffs=(42.6, 42.2, 42.4), **approach):
@@ -111,3 +112,69 @@ def test_no_flights_give_an_empty_result_that_says_so(make):
     result = reduce_campaign(make.campaign(), [])
 
     assert result.runs == () and "Nothing to compare" in result.summary[0]
+
+
+def test_a_calibration_that_does_not_reach_the_stall_gives_no_cas(make):
+    table = CalibrationTable(flap_deg=0, ias_kt=(65, 90), cas_kt=(67, 90))
+
+    result = reduce_campaign(make.campaign(calibrations=(table,)), flights(make))
+
+    assert {run.vs_cas_kt for run in result.runs} == {None}
+    assert all(any("too far outside" in note for note in run.notes) for run in result.runs)
+    assert result.comparisons[0].basis == "ias"
+
+
+def test_the_indicators_own_error_is_taken_out_before_the_calibration(make):
+    plain = reduce_campaign(make.campaign(), flights(make)).runs[0]
+    indicator = Indicator(correction_ias_kt=(40, 60), correction_kt=(2.0, 2.0))
+
+    corrected = reduce_campaign(make.campaign(indicator=indicator), flights(make)).runs[0]
+
+    assert corrected.vs_ias_kt == plain.vs_ias_kt
+    assert corrected.vs_cas_kt == pytest.approx(plain.vs_cas_kt + 2.0 * 0.9, abs=1e-9)
+
+
+def test_eas_and_tas_where_an_altitude_was_called(make):
+    calls = [make.setting(1, "altitude", 5000.0), *make.approach()]
+
+    run = reduce_campaign(make.campaign(), [make.flight([make.run(calls)])]).runs[0]
+
+    assert run.vs_eas_kt == pytest.approx(run.vs_cas_kt, abs=0.02)
+    assert run.vs_tas_kt == pytest.approx(run.vs_cas_kt / 0.861671**0.5, abs=0.05)  # sigma printed for 5,000 ft
+
+
+def test_budget_terms_add_up_to_the_uncertainty(make):
+    for run in reduce_campaign(make.campaign(), flights(make)).runs:
+        assert run.vs_std_u_kt == pytest.approx(sum(t.u_kt**2 for t in run.budget) ** 0.5)
+        assert {t.name for t in run.budget} == {"reading", "fit", "lag", "instrument", "calibration", "weight"}
+        assert {t.name for t in run.budget if not t.cancels and t.kind == "systematic"} == {"weight"}
+
+
+def test_cg_is_corrected_only_when_asked(make):
+    plain = reduce_campaign(make.campaign(), flights(make)).runs[0]
+
+    asked = reduce_campaign(make.campaign(), flights(make), Options(to_cg_mm=2000.0, tail_arm_mm=4000.0)).runs[0]
+
+    assert asked.vs_std_kt > plain.vs_std_kt  # 50 mm forward stalls faster
+    assert "CG 2050 to 2000 mm" in " ".join(asked.provenance.steps)
+
+
+def test_a_fixed_basis_leaves_out_what_does_not_have_it(make):
+    result = reduce_campaign(make.campaign(), flights(make), Options(basis="measured_nz"))
+
+    assert {run.vs_std_kt for run in result.runs} == {None}
+    assert any("no speed on the basis 'measured_nz'" in note for note in result.runs[0].notes)
+
+
+def test_every_run_knows_which_rows_it_came_from(make):
+    run = reduce_campaign(make.campaign(), flights(make)).runs[0]
+
+    assert set(run.calls_used) <= set(run.provenance.rows)
+    assert run.provenance.steps[0] == "stall speed by fit"
+
+
+def test_an_unknown_configuration_is_refused(make):
+    with pytest.raises(ReduceError) as caught:
+        reduce_campaign(make.campaign(), [make.flight([make.run()], configuration="fences")])
+
+    assert "'fences'" in str(caught.value)

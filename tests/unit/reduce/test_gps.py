@@ -7,7 +7,13 @@ import pytest
 
 from logger_app.errors import BadQuantity, TooFewCalls
 from logger_app.reduce.airspeed import tas_kt
-from logger_app.reduce.gps import Leg, calibration_point, calibration_tables, wind_from_headings, wind_from_tracks
+from logger_app.reduce.gps import (
+    Leg,
+    calibration_point,
+    calibration_tables,
+    wind_from_headings,
+    wind_from_tracks,
+)
 
 
 def legs(cas, ias, headings=(0, 90, 180, 270), wind=(12.0, -7.0), noise=0.0, seed=0, **over):
