@@ -29,6 +29,7 @@ WING_LOADING_UNUSUAL_KG_PER_M2 = 110.0
 # Usual maximum lift coefficients of light aeroplanes, indicated speeds taken as they are
 # (common practice, no source).
 CLMAX_LEAST_USUAL, CLMAX_USUAL, CLMAX_FLAPS_USUAL = 0.8, 2.4, 3.3
+AEROBATIC_FLOOR_FT = 1500.0  # 14 CFR 91.303(e), read
 START_ABOVE_STALL_KT = 10.0  # 14 CFR 23.201(b), before Amdt 23-64
 
 
@@ -398,6 +399,13 @@ def _safety(campaign: Campaign) -> Iterator[str]:
     team, aircraft = campaign.team, campaign.aircraft
     if team.floor_ft is None:
         yield "The team has set no floor (floor_ft): below it everybody stops, so it must be on every card."
+    elif team.floor_ft < AEROBATIC_FLOOR_FT:
+        yield (
+            f"The floor is {team.floor_ft:g} ft. 14 CFR 91.303 allows no aerobatic flight below {AEROBATIC_FLOOR_FT:g} ft "
+            f"above the surface, and a spin takes more: was it typed in metres? Then name it floor_m."
+        )
+    if team.entry_min_ft is None:
+        yield "The team has set no lowest height to begin an approach at (entry_min_ft)."
     if not team.knock_it_off:
         yield "The team has set no knock-it-off criteria: agree on them before the first flight and write them down."
     if not team.cautions:

@@ -106,8 +106,12 @@ def parse_campaign(document: dict) -> tuple[Campaign, tuple[Fault, ...]]:
 def _indicator(reader: _Reader, document: dict) -> Indicator:
     values = reader.table(document, "indicator")
     at, add = values.get("correction_ias_kt", ()), values.get("correction_kt", ())
-    if len(at) != len(add) or any(b <= a for a, b in zip(at, at[1:])):
-        reader.fault("indicator, correction_ias_kt and correction_kt", f"{list(at)} and {list(add)}", "pairs that rise in IAS")
+    if len(at) != len(add) or any(b <= a for a, b in itertools.pairwise(at)):
+        reader.fault(
+            "indicator, correction_ias_kt and correction_kt",
+            f"{list(at)} and {list(add)}",
+            "pairs that rise in IAS",
+        )
         values = {k: v for k, v in values.items() if not k.startswith("correction")}
     return Indicator(**values)
 

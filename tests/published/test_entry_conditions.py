@@ -8,7 +8,7 @@ import math
 
 import pytest
 
-from logger_app.plan.advice import START_ABOVE_STALL_KT
+from logger_app.plan.advice import AEROBATIC_FLOOR_FT, START_ABOVE_STALL_KT
 from logger_app.plan.cards import check_campaign
 from logger_app.plan.parse import parse_text
 from logger_app.plan.presets import DEFER, PRESETS
@@ -61,6 +61,11 @@ def test_23_207c_warning_5_kt_above_the_stall():
 def test_23_49a_zero_thrust_at_1_1_times_the_stall_speed_and_most_forward_cg():
     assert any("1.1 times the stall speed (23.49(a)(1))" in limit for limit in SPEEDS.limits)
     assert any("23.49(a)(5)" in limit for limit in SPEEDS.limits)
+
+
+def test_91_303_allows_no_aerobatic_flight_below_1500_ft():
+    """14 CFR 91.303 (public repository AlextheYounga/ecfr, part-91, section-91.303)."""
+    assert AEROBATIC_FLOOR_FT == 1500
 
 
 def test_a_new_campaign_keeps_the_conditions_names_its_paragraphs_and_defers():

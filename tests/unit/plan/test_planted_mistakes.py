@@ -473,6 +473,12 @@ MISTAKES = [
         "campaign, format",
         ["9", "newer version"],
     ),
+    (
+        "instrument correction of unequal length",
+        [("graduation = 1.0", "graduation = 1.0\ncorrection_ias_kt = [40, 60]\ncorrection_kt = [1]")],
+        "indicator, correction_ias_kt and correction_kt",
+        ["pairs that rise in IAS"],
+    ),
     ("no configuration", None, "configuration", ["none", "[[configuration]]"]),
 ]
 
@@ -696,6 +702,8 @@ ADVICE = [
         "fuel",
         ["Flights 01_baseline, 02_cuffs are without fuel_l"],
     ),
+    ("floor in metres", [("floor_ft = 3000", "floor_ft = 900")], "safety", ["900 ft", "91.303", "floor_m"]),
+    ("no lowest entry", [("entry_min_ft = 5000\n", "")], "safety", ["entry_min_ft"]),
     ("no floor", [("floor_ft = 3000\n", "")], "safety", ["no floor"]),
     ("no criteria", [('knock_it_off = ["anyone says so"]\n', "")], "safety", ["no knock-it-off criteria"]),
     (
