@@ -312,7 +312,9 @@ def _common_family(sides) -> str | None:
 
 
 def _kinds_in_words(side) -> str:
-    return " and ".join(dict.fromkeys(str(run.event).replace("_", " ") for run in side))
+    kinds = " and ".join(dict.fromkeys(str(run.event).replace("_", " ") for run in side))
+    speed = _mean_known(side)
+    return f"{kinds} at {speed:.1f} kt" if speed is not None else kinds
 
 
 def _as_numbers(kept) -> tuple[str, str, Side, Side, list[str]]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger_app.records.calls import CallKind, ReviewedCall
+from logger_app.records.calls import CallKind, CallStatus, Flag, ReviewedCall
 from logger_app.records.plan import Indicator
 from logger_app.records.runs import Run, StallEvent
 from logger_app.reduce.approach import OUTLIER_WEIGHT, Approach, fit_approach
@@ -30,6 +30,10 @@ HELD_FOR_AT_MOST_S = 8.0
 NEIGHBOUR_S = 4.0
 NEIGHBOUR_KT = 4.0
 _TRUST_FLOOR = 0.2
+# Flags that say a value is no airspeed, or hardly one, until a person has looked.
+_NO_AIRSPEED = (Flag.NO_DECADE, Flag.OUT_OF_RANGE)
+_DOUBTED = (Flag.IMPLAUSIBLE, Flag.DISAGREE)
+_DOUBTED_TRUST = 0.3
 # "Break, forty nine": a speed that begins within this time of the event's last word is the one
 # seen at the event, or just after it; it counts a little less than a call of the approach (ours).
 NAMED_WITHIN_S = 1.2
@@ -152,6 +156,9 @@ def stall_of_run(run: Run, indicator: Indicator, *, event_voiced: bool = True) -
     named = after[0] if after and (after[0].flight_ns - event.end_ns) / 1e9 <= NAMED_WITHIN_S else None
     excluded += [(c.id, "said after the stall event") for c in after if c is not named]
     notes += _remarks(events)
+    if event_voiced and event.status is CallStatus.ADDED:
+        lag = indicator.reading_lag_s
+        notes.append(f"a person placed the event; if by a picture, the calls are {lag:g} s late and this speed is too high")
     found = _from_approach(before, named, event_s, shift_s, indicator, event_voiced)
     if kind is StallEvent.AFT_STOP:
         found = _held_on_stop(found, after, event_s, recovery_s, stalls, indicator)
@@ -176,6 +183,8 @@ def _readings(calls: Sequence[ReviewedCall]) -> tuple[list[ReviewedCall], list[t
             continue
         if call.ias_kt is None or not math.isfinite(call.ias_kt) or call.ias_kt <= 0:
             excluded.append((call.id, f"no usable airspeed ({call.ias_kt})"))
+        elif not call.reviewed and (flag := next((f for f in _NO_AIRSPEED if f in call.flags), None)):
+            excluded.append((call.id, f"flagged {flag} and not reviewed"))
         else:
             usable.append(call)
     return usable, excluded
@@ -240,7 +249,10 @@ def _from_approach(before, named, event_s, shift_s, indicator, event_voiced) -> 
 
 def _trust(call: ReviewedCall) -> float:
     """Prior weight: a call that nobody looked at is believed as far as the recogniser does."""
-    return 1.0 if call.reviewed else max(call.posterior, _TRUST_FLOOR)
+    if call.reviewed:
+        return 1.0
+    doubted = any(flag in call.flags for flag in _DOUBTED)
+    return max(min(call.posterior, _DOUBTED_TRUST if doubted else 1.0), _TRUST_FLOOR)
 
 
 def _lowest(before: Sequence[ReviewedCall], event_s: float | None, indicator: Indicator) -> dict:

@@ -106,6 +106,25 @@ def test_power_lowers_the_stall():
     assert cas_at_1_g_kt(*idle[1:3]) - cas_at_1_g_kt(*power[1:3]) == pytest.approx(1.40, abs=0.05)
 
 
+def test_the_models_own_geometry():
+    import jsbsim
+
+    sim = jsbsim.FGFDMExec(None)
+    sim.set_debug_level(0)
+    sim.load_model("c172p")
+
+    # c172p.xml, metrics: 174 ft2, 4.9 ft, 35.8 ft. The CL figures above rest on this area.
+    assert sim["metrics/Sw-sqft"] == pytest.approx(174)
+    assert sim["metrics/cbarw-ft"] == pytest.approx(4.9)
+    assert sim["metrics/bw-ft"] == pytest.approx(35.8)
+
+
+def test_trimmed_lift_is_wing_body_lift_less_the_elevators_download():
+    # c172p.xml: wing-body CL peaks at 1.47, elevator 0.43 per rad; at the CL peak -0.433 rad idle, -0.258 at 60 %.
+    assert 1.47 + 0.43 * -0.433 == pytest.approx(FLOWN["flap 0, 1"][4], abs=0.002)
+    assert 1.47 + 0.43 * -0.258 == pytest.approx(FLOWN["60 % throttle"][4], abs=0.002)
+
+
 @dataclass(frozen=True)
 class Flown:
     """A flown stall: time and speed of every tenth of a second, and the model's own stall."""

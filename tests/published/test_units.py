@@ -27,6 +27,8 @@ def test_constants_agree_with_pint(constant, expression, to):
 
 
 def test_certification_speeds_in_two_units():
-    # CS-VLA 201(c): 1.9 km/h per s is 1 kt/s; CS-VLA: 83 km/h is 45 kt; printed rounded.
+    # CS-VLA 201(c): 1.9 km/h per s is 1 kt/s; CS-VLA: 83 km/h is 45 kt; printed rounded. CS 22.201(a)
+    # says about 2 km/h per s, the same rate.
     assert units.from_kt(1, "km/h") == pytest.approx(1.9, abs=0.05)
     assert units.from_kt(45, "km/h") == pytest.approx(83, abs=0.5)
+    assert units.to_kt(2, "km/h") == pytest.approx(1, abs=0.1)

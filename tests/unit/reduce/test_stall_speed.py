@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from logger_app.records.calls import CallStatus
+from logger_app.records.calls import CallStatus, Flag
 from logger_app.records.plan import Indicator
 from logger_app.records.runs import StallEvent
 from logger_app.reduce.stall_speed import stall_of_run
@@ -183,3 +183,21 @@ def test_recovery_before_any_event_ends_the_run(make):
     calls.append(make.event(calls[-1].flight_s + 3, "break"))
 
     assert stall(make, calls).event is StallEvent.NOT_REACHED
+
+
+@pytest.mark.parametrize("flag", [Flag.NO_DECADE, Flag.OUT_OF_RANGE])
+def test_what_is_flagged_as_no_airspeed_waits_for_a_person(make, flag):
+    calls = make.approach()
+    odd = make.speed(calls[5].flight_s + 0.2, 7.0, id="odd", flags=(flag,), status=CallStatus.HEARD)
+
+    found = stall(make, [*calls, odd])
+
+    assert ("odd", f"flagged {flag} and not reviewed") in found.excluded
+    assert found.ias_kt == stall(make, calls).ias_kt
+
+
+def test_an_event_that_a_person_placed_comes_with_its_caveat(make):
+    calls = make.approach()
+    calls[-1] = make.event(calls[-1].flight_s, "break", status=CallStatus.ADDED)
+
+    assert any("a person placed the event" in note for note in stall(make, calls).notes)
