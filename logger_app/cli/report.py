@@ -118,9 +118,13 @@ def _journalled(flight_dir: Path, flight: str):
         rows = list(journal.rows(RowKind.MEDIA, RowKind.CLOCK_MAP, RowKind.TUFT))
     maps = {}
     for row in rows:
-        if row.kind is RowKind.CLOCK_MAP:
+        if row.kind is RowKind.CLOCK_MAP:  # the last one holds
             found = codec.body_to_clock_map(row.body)
             maps[found.source] = found
+    named = {}
+    for source, found in maps.items():
+        named.setdefault(Path(source).name, []).append(found)
+    maps |= {name: found[0] for name, found in named.items() if len(found) == 1}
     media = {row.body["file"]: row.body for row in rows if row.kind is RowKind.MEDIA}
     cameras = [
         CameraFile(

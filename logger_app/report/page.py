@@ -103,6 +103,7 @@ def render_page(page: Page, media: Media, extras: Extras, files: list[str], made
         cameras=extras.cameras,
         versions=extras.versions,
         files=files,
+        anchors={view.point.id: view.anchor for view in page.points if view.sides},
         names={c.id: c.name for c in page.campaign.configurations},
         verdicts=words.VERDICTS,
         methods=words.METHODS,

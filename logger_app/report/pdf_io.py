@@ -336,13 +336,14 @@ class _Story:
         return parts
 
     def _run_row(self, run: RunView) -> Sequence:
-        r = run.result
+        r = run.result if run.stalled else None
+        rate = run.result.entry_rate_kt_per_s if run.result else None
         counts = "yes" if run.counts else f"no: {'; '.join(run.why) or 'not reduced'}"
         caveat = f"{run.unreviewed} of {len(run.calls)} calls not reviewed" if run.unreviewed else ""
         return (run.name, run.run.point or words.NONE, run.configuration or words.NONE,
                 f"{words.clock(run.run.start_s)} to {words.clock(run.run.end_s)}",
                 words.indicated(r.vs_ias_kt if r else None, self.page.unit), words.indicated(r.vs_ias_u_kt if r else None, self.page.unit, 2),
-                words.number(r.vs_std_kt if r else None), words.number(r.entry_rate_kt_per_s if r else None, 2),
+                words.number(r.vs_std_kt if r else None), words.number(rate, 2),
                 _marked(counts, caveat, 7.8))  # fmt: skip
 
     def _calls(self, run: RunView) -> Paragraph:

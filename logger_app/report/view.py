@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from logger_app.records.calls import Action, Correction, ReviewedCall
 from logger_app.records.plan import AircraftConfig, Campaign, TestPoint
 from logger_app.records.results import BudgetTerm, Cell, Comparison, Excluded, Reduction, StallSpeed
-from logger_app.records.runs import FlightData, Run
+from logger_app.records.runs import FlightData, Run, StallEvent
 from logger_app.report.words import call_words, count, heard_words
 
 NO_POINT = ""
@@ -52,6 +52,11 @@ class RunView:
     def counts(self) -> bool:
         """Whether it enters the averages."""
         return self.result is not None and self.result.counts
+
+    @property
+    def stalled(self) -> bool:
+        """Whether its speed is a stall speed, not just its lowest."""
+        return self.result is not None and self.result.event is not StallEvent.NOT_REACHED
 
     @property
     def name(self) -> str:
