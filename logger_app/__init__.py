@@ -3,4 +3,12 @@
 Read `flow.py` for the journey, then one room. Importing this package imports nothing heavy.
 """
 
+import os
+
+# Our matrices are small: more threads of linear algebra spin and wait. Measured on two busy cores,
+# the recogniser took 0.31 of real time in processor time with them, 0.028 without. Read by numpy
+# when it is first imported; what the user has set holds.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+
 __version__ = "0.1.0"
