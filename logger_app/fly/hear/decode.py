@@ -20,6 +20,7 @@ from logger_app.fly.hear.net import BLANK
 from logger_app.fly.hear.packs import LegalCall
 from logger_app.fly.hear.rescore import SpanScores, scores, word_frames
 from logger_app.fly.hear.segment import OTHER, Piece, Segmenter
+from logger_app.records.calls import CallKind
 
 ALTERNATIVES = 5
 # Log-probability added to things that are seldom said, so that a short sound is not taken for them.
@@ -29,7 +30,9 @@ LEAST_TALK_PHONES = 3
 # A call of more phones than this is believed also with talk beside it.
 SURE_PHONES = 9
 # A stretch up to this long that nothing legal fills is scored as one call all the same.
-SHORT_STRETCH_FRAMES = 110
+SHORT_STRETCH_FRAMES, SHORT_BELIEF = 110, 0.8
+# Talk that ended this short a time before still belongs to a call; a longer one to a short call [frames].
+SAME_BREATH, SAME_TALK = 20, 45
 # How far the estimated edge of a word may be from an edge of the speech activity to be moved there.
 SNAP_FRAMES = 9
 # Belief that a last digit, or a call of one short word, needs: they hide in talk.
@@ -39,12 +42,12 @@ SHORT_PHONES = 5
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """Frames of speech with what is around: the first is frame `first` of the stream."""
+    """Frames of speech; the first is frame `first` of the stream, talk ended `since_talk` frames before the speech."""
 
     log_p: np.ndarray
     activity: np.ndarray
     first: int = 0
-    talk_before: bool = False
+    since_talk: int = 10_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +60,7 @@ class Found:
     start: float
     end: float
     words: tuple[tuple[str, float, float], ...]
+    phones: int
 
 
 class Decoder:
@@ -91,22 +95,17 @@ class Decoder:
         """
         pieces = tiled(segmenter.pieces(), len(stretch.log_p))
         kinds = [self._kind(piece, stretch) for piece in pieces]
-        talks = [k for k, kind in enumerate(kinds) if kind == "talk"]
-        if len(pieces) > 1 or talks:
-            if len(stretch.log_p) <= SHORT_STRETCH_FRAMES and talks:
-                whole = self._found(stretch, 0, len(stretch.log_p), glued=stretch.talk_before)
-                if whole and whole.belief > 0.8:
-                    return [whole], False
+        if "talk" in kinds and len(stretch.log_p) <= SHORT_STRETCH_FRAMES and stretch.since_talk > SAME_TALK:
+            whole = self.whole(stretch)
+            if whole and whole.belief > SHORT_BELIEF:
+                return [whole], False
         found = []
         for k, (piece, kind) in enumerate(zip(pieces, kinds)):
-            if kind != "call":
-                continue
-            glued = _talk_beside(kinds, k, stretch.talk_before)
-            one = self._found(stretch, piece.start, piece.end, glued)
-            if one:
+            one = self._score(stretch, piece.start, piece.end) if kind == "call" else None
+            if one and self._believed(one, _talk_beside(kinds, k), stretch.since_talk if _first_call(kinds, k) else 10_000):
                 found.append(one)
-        ends_in_talk = bool(kinds) and next((k for k in reversed(kinds) if k != "nothing"), "") == "talk"
-        return found, ends_in_talk
+        said = [kind for kind in kinds if kind != "nothing"]
+        return found, bool(said) and said[-1] == "talk"
 
     def whole(self, stretch: Stretch) -> Found | None:
         """The stretch as one call, or None when nothing legal fits; believed or not."""
@@ -120,21 +119,13 @@ class Decoder:
         unit = self.tree.units[self.tree.end_unit[piece.spelling]]
         return "call" if unit.call is not None else "talk" if unit.ignored else "filler"
 
-    def _found(self, stretch: Stretch, start: int, end: int, glued: bool) -> Found | None:
-        one = self._score(stretch, start, end)
-        if one is None:
-            return None
-        phones = self._phones(one)
-        if glued and phones <= SURE_PHONES:
-            return None
-        if glued and one.call.kind == "airspeed":
-            return None
-        short = one.call.shorthand or phones <= SHORT_PHONES
-        need = max(self.gate.accept, SHORT_ACCEPT) if short else self.gate.accept
-        return one if one.belief >= need else None
-
-    def _phones(self, found: Found) -> int:
-        return self._last_phones
+    def _believed(self, one: Found, beside_talk: bool, since_talk: int) -> bool:
+        short = one.call.shorthand or one.phones <= SHORT_PHONES
+        if (beside_talk or since_talk <= SAME_BREATH) and (one.call.kind is CallKind.AIRSPEED or one.phones <= SURE_PHONES):
+            return False
+        if short and since_talk <= SAME_TALK:
+            return False
+        return one.belief >= (max(self.gate.accept, SHORT_ACCEPT) if short else self.gate.accept)
 
     def _score(self, stretch: Stretch, start: int, end: int) -> Found | None:
         span = stretch.log_p[start:end]
@@ -147,7 +138,6 @@ class Decoder:
             return None
         shares = _shares([score for _, score, _ in ranked])
         spelling = self.tree.spellings[ranked[0][2]]
-        self._last_phones = len(spelling)
         activity = stretch.activity[start:end]
         heard = activity > 0.5
         belief = self.gate.belief(
@@ -158,7 +148,7 @@ class Decoder:
         times = self._times(stretch, start, word_frames(spelling, span))
         return Found(
             self._call_of[meaning], belief, rivals, times[0][0], times[-1][1],
-            tuple((word, a, b) for word, (a, b) in zip(words, times)),
+            tuple((word, a, b) for word, (a, b) in zip(words, times)), len(spelling),
         )  # fmt: skip
 
     def _with_prior(self, scored: SpanScores) -> list[tuple[int, float, int]]:
@@ -200,18 +190,19 @@ def tiled(pieces: Sequence[Piece], frames: int) -> list[Piece]:
     return [piece for piece in made if piece.end > piece.start]
 
 
-def _talk_beside(kinds: Sequence[str], k: int, talk_before: bool) -> bool:
+def _talk_beside(kinds: Sequence[str], k: int) -> bool:
     """Whether talk stands next to a piece, past fillers."""
     for step in (-1, 1):
         j = k + step
         while 0 <= j < len(kinds) and kinds[j] in ("filler", "nothing"):
             j += step
-        if 0 <= j < len(kinds):
-            if kinds[j] == "talk":
-                return True
-        elif j < 0 and talk_before:
+        if 0 <= j < len(kinds) and kinds[j] == "talk":
             return True
     return False
+
+
+def _first_call(kinds: Sequence[str], k: int) -> bool:
+    return all(kind in ("filler", "nothing") for kind in kinds[:k])
 
 
 def _shares(logs: Sequence[float]) -> np.ndarray:

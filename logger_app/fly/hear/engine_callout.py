@@ -28,14 +28,12 @@ from logger_app.units import s_to_ns
 # Sound is taken in pieces: longer in silence, where nothing is waited for [samples].
 IDLE_PIECE, SPEECH_PIECE = 2560, 960
 # How long to wait after the last speech [20 ms frames]: when all is said and the network is at
-# rest, when it may still be saying the last phone, and when the words may go on.
-QUICK, SETTLED, GOING_ON = 5, 8, 15
+# rest, when it may still be saying the last phone, after talk, and when the number may go on.
+QUICK, SETTLED, TALK, GOING_ON = 5, 8, 13, 20
 # The network is at rest when it said nothing for this many frames.
 REST_FRAMES = 3
 # Speech without a break is cut after this [frames].
 LONGEST = 600
-# Talk that ended this short a time before a call still belongs to it [frames].
-SAME_BREATH = 20
 UNSURE_BELOW = 0.8
 
 
@@ -58,8 +56,8 @@ class CalloutEngine:
 
     def __init__(self, pack: Pack, low: float = 20.0, high: float = 199.0, unit: str = "kt", model: Path | None = None):
         self.pack, self.unit = pack, unit
-        self.net, gate = _model(Path(model) if model else model_dir())
-        self.decoder = Decoder(_tree(pack, low, high, unit), gate)
+        self.net, gate, _ = load_model(model)
+        self.decoder = Decoder(phone_tree(pack, low, high, unit), gate)
         self.reset()
 
     def reset(self) -> None:
@@ -74,7 +72,7 @@ class CalloutEngine:
         self._first = 0  # frame of the stream that `_rows` begins with
         self._segmenter: Segmenter | None = None
         self._blanks = 0
-        self._talk_end = -10_000
+        self._begin, self._talk_end = 0, -10_000
         self._closed_at = 0
         self._count = 0
 
@@ -135,7 +133,8 @@ class CalloutEngine:
         self._activity.append(active)
         self._blanks = self._blanks + 1 if row[BLANK] > -0.5 else 0
         if began:
-            start = max(self._closed_at, self._endpoint.start - BEFORE_FRAMES)
+            self._begin = self._endpoint.start
+            start = max(self._closed_at, self._begin - BEFORE_FRAMES)
             self._drop(start)
             self._segmenter = Segmenter(self.decoder.tree)
             self._segmenter.feed(np.array(self._rows))
@@ -152,16 +151,17 @@ class CalloutEngine:
             return True
         if quiet < QUICK or (quiet < SETTLED and self._blanks < REST_FRAMES):
             return False
-        return self._segmenter.is_complete()
+        last = self._segmenter.ends_in()
+        return last == "whole" or (last == "talk" and quiet >= TALK)
 
     def _close(self) -> list[HeardCall]:
         stretch = Stretch(
-            np.array(self._rows), np.array(self._activity), self._first, self._first - self._talk_end <= SAME_BREATH
+            np.array(self._rows), np.array(self._activity), self._first, self._begin - self._talk_end
         )
         found, talk = self.decoder.calls(stretch, self._segmenter)
         end = self._endpoint.frame
         if talk:
-            self._talk_end = end
+            self._talk_end = self._endpoint.last_speech
         calls = [self._heard(one, self._level.flags(int(one.start), int(one.end) + 1)) for one in found]
         self._segmenter, self._closed_at = None, end
         self._endpoint.close()
@@ -240,20 +240,37 @@ def speech_of(log_p: np.ndarray, activity: np.ndarray) -> Stretch | None:
     return None
 
 
-def model_dir() -> Path:
-    """Folder of our own weights."""
-    return data_dir("grammar") / "en" / "acoustic"
+def load_model(folder: Path | None = None) -> tuple[Net, Gate, tuple[str, ...]]:
+    """A callout model.
+
+    Parameters
+    ----------
+    folder : Path, optional
+        Folder with ``net.npz`` and ``conf.json``; our own without it [-].
+
+    Returns
+    -------
+    tuple of (Net, Gate, tuple of str)
+        Network, calibration, languages that it was trained on [-].
+
+    Raises
+    ------
+    EngineError
+        Missing, or something else.
+    """
+    return _model(Path(folder) if folder else data_dir("grammar") / "en" / "acoustic")
 
 
 @lru_cache(maxsize=2)
-def _model(folder: Path) -> tuple[Net, Gate]:
+def _model(folder: Path) -> tuple[Net, Gate, tuple[str, ...]]:
     try:
         conf = json.loads((folder / "conf.json").read_text("utf-8"))
     except (OSError, ValueError) as err:
         raise EngineError(f"{folder / 'conf.json'}: cannot be read ({err}); expected the folder of a callout model.") from err
-    return Net(folder / "net.npz"), Gate.from_conf(conf)
+    return Net(folder / "net.npz"), Gate.from_conf(conf), tuple(conf.get("languages", ("en",)))
 
 
 @lru_cache(maxsize=4)
-def _tree(pack: Pack, low: float, high: float, unit: str) -> PhoneTree:
+def phone_tree(pack: Pack, low: float, high: float, unit: str) -> PhoneTree:
+    """`build_tree`, kept for the next engine."""
     return build_tree(pack, low, high, unit)

@@ -22,6 +22,8 @@ UNIT_COST = 3.0
 FILLER_COST = 2.0  # on top: a small word must be heard well before it parts a call
 PHONE_COST = 1.6
 OTHER_COST = 4.0
+# A last digit alone is rare, and two of them in one breath are one number.
+SHORTHAND_COST = 5.0
 BEAM = 18.0
 NOWHERE = -1e30
 OTHER = -1
@@ -47,6 +49,7 @@ class Segmenter:
         self._mask = np.zeros(n, bool)
         self._active = np.zeros(0, int)
         self._roots = tree.below(np.array([0]))
+        self._end_cost = SHORTHAND_COST * tree.shorthand_at
         self._filler_cost = FILLER_COST * tree.ends_filler
         self._rest, self._rest_from = 0.0, -1
         self._other, self._other_from, self._other_start = NOWHERE, -1, 0
@@ -131,13 +134,12 @@ class Segmenter:
             found.append(Piece(start, end, spelling))
         return _joined(found[::-1])
 
-    def is_complete(self) -> bool:
-        """Whether what was said last is a whole thing that no further word would make another airspeed."""
+    def ends_in(self) -> str:
+        """What was said last: ``whole``, ``speed`` (a further word may make another airspeed of it), ``talk``."""
         at = self._rest_from
-        if at < 0:
-            return False
-        spelling = self._records[at][3]
-        return spelling != OTHER and not self.tree.speed_goes_on[self.tree.end_node[spelling]]
+        if at < 0 or self._records[at][3] == OTHER:
+            return "talk"
+        return "speed" if self.tree.speed_goes_on[self.tree.end_node[self._records[at][3]]] else "whole"
 
     def words(self) -> str:
         """The words so far, for a screen: those of the pieces, and the beginning of the next."""
