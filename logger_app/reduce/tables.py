@@ -35,6 +35,7 @@ def plain_text(campaign: Campaign, reduction: Reduction) -> str:
     parts.append(_comparisons(reduction, labels))
     parts.append(_cells(reduction, labels, unit))
     parts.append(_runs(reduction, unit))
+    parts.append(_remarks(reduction, labels))
     if reduction.excluded:
         parts.append("Left out\n" + "\n".join(f"  {e.flight} {e.what}: {e.why}" for e in reduction.excluded) + "\n")
     parts.append(f"{100 * reduction.reviewed_share:.0f} % of the runs have been reviewed by a person.\n{CAUTION}")
@@ -99,6 +100,28 @@ def _runs(reduction: Reduction, unit: str) -> str:
     ]
     head = ("flight", "run", "point", "stall", f"IAS, {unit}", "by", "CAS", "std", "u", "kt/s", "kg", "counts")
     return _table("Runs", head, rows)
+
+
+def _remarks(reduction: Reduction, labels) -> str:
+    """Every note once, with all that it belongs to: no figure stands without its caveat."""
+    belongs: dict[str, list[str]] = {}
+    for c in reduction.comparisons:
+        for note in c.notes:
+            belongs.setdefault(note, []).append(f"{c.changed} - {c.reference} at {labels.get(c.point, c.point)}")
+    for cell in reduction.cells:
+        for note in cell.notes:
+            belongs.setdefault(note, []).append(f"{cell.configuration} at {labels.get(cell.point, cell.point)}")
+    for run in reduction.runs:
+        for note in (*run.notes, *run.caveats):
+            belongs.setdefault(note, []).append(f"{run.flight} run {run.run_number}")
+    if not belongs:
+        return ""
+    return "Remarks\n" + "\n".join(f"  {note}: {_shortened(whom)}" for note, whom in belongs.items()) + "\n"
+
+
+def _shortened(names: Sequence[str]) -> str:
+    names = list(dict.fromkeys(names))
+    return ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
 
 
 def _table(title: str, head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
