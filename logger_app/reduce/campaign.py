@@ -75,8 +75,8 @@ def reduce_campaign(campaign: Campaign, flights: Sequence[FlightData], options: 
     Raises
     ------
     ReduceError
-        Two flights have the same id, an id of the campaign is unknown to a flight's runs in a
-        way that cannot be reported beside a figure, or the options contradict each other.
+        Two flights have the same id, a flight names a configuration that the campaign does not
+        have, or the options contradict each other: all of it at once.
 
     References
     ----------

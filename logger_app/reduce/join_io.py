@@ -39,21 +39,35 @@ def join_traces(
     Raises
     ------
     ReduceError
-        A given flight is not there, or a trace cannot be read or aligned.
+        A given flight is not there, or a given trace cannot be read or aligned. One that merely
+        lies in the folder is left out instead, and its line says why.
     """
     by_id = {flight.info.id: flight for flight in flights}
-    wanted = [_given(text, by_id) for text in given]
-    for id in by_id:
-        folder = Path(campaign_dir) / FLIGHTS_DIR / id / TRACES_DIR
-        if folder.is_dir():
-            wanted += [(id, path) for path in sorted(folder.iterdir()) if path.suffix.lower() in SUFFIXES]
+    asked = [_given(text, by_id) for text in given]
     at_event: dict[tuple[str, str], TraceAtEvent] = {}
     steps = []
-    for id, path in wanted:
-        joined = join(read_trace(path), by_id[id], indicator)
+    for id, path in [*_lying_about(Path(campaign_dir), by_id), *asked]:
+        try:
+            joined = join(read_trace(path), by_id[id], indicator)
+        except ReduceError as err:
+            if (id, path) in asked:
+                raise
+            steps.append(f"flight {id}: not joined: {err}")
+            continue
         at_event |= {(id, run): there for run, there in joined.at_event.items()}
         steps.append(f"flight {id}: {joined.alignment.in_words()}")
     return at_event, steps
+
+
+def _lying_about(campaign_dir: Path, by_id) -> list[tuple[str, Path]]:
+    folders = [(id, campaign_dir / FLIGHTS_DIR / id / TRACES_DIR) for id in by_id]
+    return [
+        (id, path)
+        for id, folder in folders
+        if folder.is_dir()
+        for path in sorted(folder.iterdir())
+        if path.suffix.lower() in SUFFIXES
+    ]
 
 
 def _given(text: str, by_id) -> tuple[str, Path]:

@@ -187,6 +187,18 @@ def test_a_trace_in_the_flights_folder_is_joined_and_said(campaign, capsys):
     assert document["comparisons"][0]["load_factor_basis"] == "raw"
 
 
+def test_a_trace_that_does_not_fit_is_left_out_when_it_merely_lies_there(campaign, capsys):
+    traces = campaign / "flights" / "d1" / "traces"
+    traces.mkdir()
+    (traces / "other.csv").write_text("time_s,ias_kt\n" + "\n".join(f"{k},{90 + k % 40}" for k in range(300)), encoding="utf-8")
+
+    code, document, err = run_json(capsys, "reduce", campaign)
+
+    assert code == 0 and "not joined" in err
+    assert "other.csv" in document["provenance"]["steps"][0]
+    assert main(["reduce", str(campaign), "--trace", f"d1={traces / 'other.csv'}"]) == 1
+
+
 @pytest.mark.parametrize(
     "argv, says",
     [
