@@ -108,11 +108,15 @@ def check_microphone(device: str | None = None, seconds: float = MICROPHONE_S) -
             break
     microphone.stop()
     if not parts:
-        return Check(
-            name="microphone", state=WRONG, words=microphone.trouble or "no sound comes from it",
-            hint="Plug in the headset; the cards still work by touch.",
-        )  # fmt: skip
+        return no_microphone(microphone.trouble)
     return judge_level(np.concatenate(parts))
+
+
+def no_microphone(trouble: str) -> Check:
+    """The check for a microphone from which nothing came; the system's own words go into the hint."""
+    words, _, detail = (trouble or "no sound comes from it").partition(" (")
+    hint = "Plug in the headset; the cards still work by touch."
+    return Check(name="microphone", state=WRONG, words=words, hint=f"{hint} ({detail}" if detail else hint)
 
 
 def judge_level(pcm: np.ndarray) -> Check:
@@ -233,7 +237,7 @@ def check_disk(campaign_dir: Path, minutes: float, free_bytes: Callable[[Path], 
     room_min = max(0.0, (free - JOURNAL_BYTES) / BYTES_PER_S / 60)
     need_min = minutes + SPARE_MINUTES
     facts = (("minutes_free", round(min(room_min, 1e6))), ("minutes_needed", round(need_min)))
-    words = f"room for {_hours(room_min)} of sound, needs {_hours(need_min)}"
+    words = f"room for {_hours(room_min)}, needs {_hours(need_min)}"
     if not os.access(folder, os.W_OK):
         return Check(name="disk", state=WRONG, words="the campaign folder cannot be written", facts=facts)
     if room_min < need_min:
@@ -243,7 +247,7 @@ def check_disk(campaign_dir: Path, minutes: float, free_bytes: Callable[[Path], 
 
 
 def _hours(minutes: float) -> str:
-    return f"{minutes / 60:.1f} h" if minutes < 6000 else "100 h or more"
+    return f"{minutes / 60:.1f} h" if minutes < 6000 else "over 100 h"
 
 
 def check_battery() -> Check:

@@ -49,6 +49,28 @@ def prepare_kivy(width: int | None = None, height: int | None = None) -> None:
         )
 
 
+def keep_flying() -> None:
+    """From now on an error while drawing is told on standard error and the app goes on.
+
+    In flight nothing raises to the pilot: a screen that cannot draw something is no reason to end
+    the recording behind it.
+    """
+    import traceback
+
+    from kivy.base import ExceptionHandler, ExceptionManager
+
+    class KeepFlying(ExceptionHandler):
+        """Tells, and goes on."""
+
+        def handle_exception(self, inst):
+            if not isinstance(inst, Exception):
+                return ExceptionManager.RAISE
+            traceback.print_exception(inst)
+            return ExceptionManager.PASS
+
+    ExceptionManager.add_handler(KeepFlying())
+
+
 def make_fly_app(session, display: Display):
     """The flight app, not yet running. `landed` is True when the flight was ended on the screen."""
     from kivy.app import App
@@ -159,6 +181,7 @@ def preflight_on_screen(desk, size: tuple[int, int] | None = None) -> int:
     from logger_app.fly.flight_state import Phase
 
     prepare_kivy(*(size or (None, None)))
+    keep_flying()
     app = make_preflight_app(desk, desk.state.display)
     before = {number: signal.signal(number, lambda *_: app.stop()) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
@@ -190,6 +213,7 @@ def fly_on_screen(session, display: Display | None = None, size: tuple[int, int]
         Exit code: 0 landed, 130 ended otherwise; the next start then resumes the flight [-].
     """
     prepare_kivy(*(size or (None, None)))
+    keep_flying()
     app = make_fly_app(session, display or load_display())
     before = {number: signal.signal(number, lambda *_: app.stop()) for number in (signal.SIGINT, signal.SIGTERM)}
     try:

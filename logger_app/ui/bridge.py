@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-# Drawn words are at most this late; ten a second is also what software drawing can carry.
-LOOKS_PER_S = 10.0
+# Words are drawn at most this much late; what has not changed is not drawn again.
+LOOKS_PER_S = 20.0
 
 
 class Bridge:

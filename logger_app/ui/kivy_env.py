@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 
 from logger_app.resources_io import user_dir
@@ -12,5 +13,8 @@ def prepare_environment() -> None:
     os.environ.setdefault("KIVY_NO_ARGS", "1")
     os.environ.setdefault("KIVY_NO_FILELOG", "1")
     os.environ.setdefault("KIVY_NO_CONSOLELOG", "1")
+    # Kivy would put itself in place of standard error, and our own sentences would be lost with it.
+    os.environ.setdefault("KIVY_LOG_MODE", "PYTHON")
+    logging.getLogger("kivy").setLevel(logging.ERROR)
     home = os.environ.setdefault("KIVY_HOME", str(user_dir() / "kivy"))
     os.makedirs(home, exist_ok=True)  # Kivy makes the last folder of the path only

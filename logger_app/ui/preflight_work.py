@@ -165,9 +165,7 @@ class PreflightDesk:
                 self._put(replace(self.state, level_words=f"{level_dbfs(block.pcm):.0f} dB"))
         microphone.stop()
         if not parts:
-            self._check(
-                checks.Check(name="microphone", state=checks.WRONG, words=microphone.trouble or "no sound comes from it")
-            )
+            self._check(checks.no_microphone(microphone.trouble))
             return
         self._put(replace(self.state, recording=False, busy="Hearing it ..."))
         pcm = np.concatenate(parts)

@@ -98,7 +98,7 @@ def test_every_page_at_every_size(screen, shots, size, palette):
 
     finger, _ = screen(size, palette)
     least_mm = character_mm(LEAST_ARCMIN, 600)
-    for do in (Do.CHECKS, Do.SPEAK, Do.DISPLAY, Do.CAUTIONS):
+    for do in (Do.CHECKS, Do.SPEAK, Do.DISPLAY, Do.CAUTIONS, Do.MORE):
         finger.tap(finger.app.screen.targets[do])
         finger.frames(3)
         finger.shot(shots / f"preflight_{size[0]}x{size[1]}_{palette}_{do}.png")
@@ -128,6 +128,10 @@ def test_reading_the_cautions_is_kept(screen, tmp_path):
     finger.tap(finger.app.screen.targets[Do.CAUTIONS])
     finger.frames(2)
     texts = [row.words for row in finger.app.screen.shown.rows]
+    assert Do.ACKNOWLEDGE not in finger.app.screen.targets  # not before the last part was on the screen
+    while Do.MORE in finger.app.screen.targets:
+        finger.tap(finger.app.screen.targets[Do.MORE])
+        texts += [row.words for row in finger.app.screen.shown.rows]
     assert "recovered above 3000 ft" in texts and "anyone says so" in texts and "Never aft of the tested CG." in texts
     finger.tap(finger.app.screen.targets[Do.ACKNOWLEDGE])
 

@@ -7,6 +7,7 @@ again by itself, and what was lost comes as `missing` samples with the next bloc
 
 from __future__ import annotations
 
+import math
 import queue
 import time
 from dataclasses import dataclass
@@ -135,4 +136,4 @@ def level_dbfs(pcm: np.ndarray) -> float:
     if not len(pcm):
         return -96.0
     rms = float(np.sqrt(np.mean(np.square(pcm.astype(np.float32)))))
-    return max(-96.0, 20 * np.log10(max(rms, 1e-9) / 32768.0))
+    return max(-96.0, 20 * math.log10(max(rms, 1e-9) / 32768.0))

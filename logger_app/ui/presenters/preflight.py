@@ -13,6 +13,8 @@ STATE_WORDS = {"ok": "OK", "warn": "LOOK", "wrong": "WRONG", "unknown": "-"}
 WORST_FIRST = ("wrong", "warn", "unknown", "ok")
 # ID-1, the size of a bank card: 85.60 mm wide (ISO/IEC 7810).
 CARD_MM = 85.6
+# So few lines a part that each can be read on the smallest tablet.
+CAUTIONS_A_PART = 4
 DPI_STEP = 1.0
 VIEWING_STEP_MM = 50.0
 
@@ -40,6 +42,7 @@ class Do(StrEnum):
     NEARER = "nearer"
     FARTHER = "farther"
     PALETTE = "palette"
+    MORE = "more"  # the next part of the cautions
     ACKNOWLEDGE = "acknowledge"
     FLY = "fly"
 
@@ -57,6 +60,7 @@ class PreflightState:
     level_words: str = ""
     display: Display = field(default_factory=Display)
     briefing: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    part: int = 0  # of the cautions
     acknowledged: bool = False
 
 
@@ -109,7 +113,9 @@ def update(state: PreflightState, do: Do) -> PreflightState:
         After [-].
     """
     if do in frozenset(Page):
-        return replace(state, page=Page(do))
+        return replace(state, page=Page(do), part=0)
+    if do is Do.MORE:
+        return replace(state, part=state.part + 1)
     display = state.display
     changes = {
         Do.WIDER: {"dpi": display.dpi + DPI_STEP},
@@ -212,11 +218,18 @@ def _cautions(state: PreflightState) -> PreflightView:
         for heading, texts in state.briefing
         for text in texts
     )
-    foot = "Acknowledged." if state.acknowledged else "Read them; they are asked for once, and again when they change."
-    label = "READ" if state.acknowledged else "I HAVE\nREAD IT"
+    parts = max(1, -(-len(rows) // CAUTIONS_A_PART))
+    part = min(state.part, parts - 1)
+    title = f"Cautions, criteria, floor: {part + 1} of {parts}"
+    if part + 1 < parts:
+        action = Button(label="MORE", do=Do.MORE, role="main")
+    else:
+        label = "READ" if state.acknowledged else "I HAVE\nREAD IT"
+        action = Button(label=label, do=Do.ACKNOWLEDGE, role="main", enabled=not state.acknowledged)
     return PreflightView(
-        title="Cautions, criteria, floor", name_share=0.22, rows=rows, foot=foot, pages=(),
-        actions=(Button(label=label, do=Do.ACKNOWLEDGE, role="main", enabled=not state.acknowledged),),
+        title=title, rows=rows[part * CAUTIONS_A_PART : (part + 1) * CAUTIONS_A_PART], name_share=0.22, pages=(),
+        foot="Acknowledged." if state.acknowledged else "Asked for once, and again when they change.",
+        actions=(action,),
     )  # fmt: skip
 
 

@@ -143,7 +143,7 @@ class PreflightScreen(FloatLayout):
             self.targets[button.do].size = (column, side)
         right = self.width - edge - columns * (column + gap)
         text = display.text_px
-        foot_high = 2.6 * text if shown.foot else 0.0
+        foot_high = 2.4 * text if shown.foot else 0.0
         card_high = 1.2 * text if shown.card_px else 0.0
         self.ids.title.pos, self.ids.title.size = (edge, top - 1.7 * text), (right - edge, 1.7 * text)
         self.ids.card.pos = (edge, top - 1.9 * text - card_high)
