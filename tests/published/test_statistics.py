@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from logger_app.errors import BadQuantity, OutsideValidity, TooFewCalls
 from logger_app.records.plan import Indicator
 from logger_app.reduce.stall_speed import resolution_u_kt
 from logger_app.reduce.statistics import (
@@ -166,3 +167,27 @@ def test_effective_degrees_of_freedom_by_hand():
 
     assert u == pytest.approx(math.sqrt(0.29))
     assert df == pytest.approx(0.29**2 / (0.09**2 / 4 + 0.16**2 / 9))
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: estimate(1.0, -0.1, 5),
+        lambda: estimate(1.0, 0.1, 0),
+        lambda: runs_needed(0.0, 0.7),
+        lambda: runs_needed(1.0, math.nan),
+        lambda: runs_needed(0.001, 5.0),
+        lambda: power_of(1.0, 0.0, 3, 3),
+    ],
+)
+def test_what_has_no_answer_is_refused(call):
+    with pytest.raises(BadQuantity):
+        call()
+
+
+def test_too_few_values_are_refused():
+    for call in (lambda: mean_interval([1.0]), lambda: welch([1.0], [1.0, 2.0]), lambda: line_at([1, 1, 1], [1, 2, 3], 1)):
+        with pytest.raises(TooFewCalls):
+            call()
+    with pytest.raises(OutsideValidity):
+        line_at([0.5, 0.7, 0.9], [49, 48.8, 48.6], 1.0)

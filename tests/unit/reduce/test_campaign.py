@@ -1,10 +1,12 @@
 """The whole reduction on made flights."""
 
+from dataclasses import replace
+
 import pytest
 
 from logger_app.errors import ReduceError
 from logger_app.records.plan import CalibrationTable, Indicator
-from logger_app.records.runs import StallEvent
+from logger_app.records.runs import FlightRuns, StallEvent
 from logger_app.reduce.campaign import Options, reduce_campaign
 
 
@@ -178,3 +180,56 @@ def test_an_unknown_configuration_is_refused(make):
         reduce_campaign(make.campaign(), [make.flight([make.run()], configuration="fences")])
 
     assert "'fences'" in str(caught.value)
+
+
+def test_a_weight_above_the_maximum_is_used_and_remarked(make):
+    run = reduce_campaign(make.campaign(), [make.flight([make.run()], weight_kg=700.0)]).runs[0]
+
+    assert run.vs_std_kt is not None
+    assert any("above the maximum" in note for note in run.notes)
+
+
+def test_an_unknown_cg_is_not_corrected_even_when_asked(make):
+    flight = make.flight([make.run()])
+    flight = replace(flight, weights=(replace(flight.weights[0], cg_mm=None),))
+
+    run = reduce_campaign(make.campaign(), [flight], Options(to_cg_mm=2000.0, tail_arm_mm=4000.0)).runs[0]
+
+    assert any("CG not known" in note for note in run.notes)
+
+
+def test_margins_are_in_cas_when_both_speeds_are_calibrated(make):
+    calls = make.approach()
+    calls.append(make.event(calls[-1].flight_s - 6, "stall_warning"))
+
+    calibrated = reduce_campaign(make.campaign(), [make.flight([make.run(calls)])]).runs[0]
+    indicated = reduce_campaign(make.campaign(calibrations=()), [make.flight([make.run(calls)])]).runs[0]
+
+    assert calibrated.warning_margin_kt == pytest.approx(0.9 * indicated.warning_margin_kt, abs=0.05)
+    assert indicated.warning_margin_kt == pytest.approx(indicated.warning_ias_kt - indicated.vs_ias_kt)
+
+
+def test_airspeeds_in_no_run_are_listed(make):
+    flight = make.flight([make.run()])
+    loose = FlightRuns(flight="f1", runs=flight.runs.runs, unassigned=(make.speed(300, 70.0), make.speed(302, 71.0)))
+
+    (excluded,) = reduce_campaign(make.campaign(), [replace(flight, runs=loose)]).excluded
+
+    assert (excluded.what, excluded.why) == ("calls", "2 airspeed call(s) in no run, from 300 to 302 s")
+
+
+def test_altitudes_that_no_atmosphere_has_give_no_true_airspeed(make):
+    calls = [make.setting(1, "altitude", 55_000.0), *make.approach()]
+
+    run = reduce_campaign(make.campaign(), [make.flight([make.run(calls)])]).runs[0]
+
+    assert run.vs_tas_kt is None and run.vs_cas_kt is not None
+
+
+def test_a_run_with_nothing_in_it_is_reported_without_a_figure(make):
+    empty = make.run([make.event(5, "on_condition")], point=None, why_no_point="no test point has flap 20")
+
+    (run,) = reduce_campaign(make.campaign(), [make.flight([empty])]).runs
+
+    assert (run.vs_ias_kt, run.vs_cas_kt, run.budget, run.counts) == (None, None, (), False)
+    assert "no test point has flap 20" in run.why
