@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from logger_app import __version__
 from logger_app.errors import BadQuantity, Fault, OutsideValidity, ReduceError
 from logger_app.records.plan import Campaign, TestPoint
-from logger_app.records.results import Excluded, Provenance, Reduction, StallSpeed
+from logger_app.records.results import BudgetTerm, Excluded, Provenance, Reduction, StallSpeed
 from logger_app.records.runs import FlightData, Run, RunWeight
 from logger_app.reduce.airspeed import eas_kt, tas_kt
 from logger_app.reduce.atmosphere import density_altitude_ft
@@ -32,6 +32,7 @@ from logger_app.reduce.standardise import (
 from logger_app.reduce.trace import TraceAtEvent
 from logger_app.reduce.uncertainty import run_budget, total_u_kt, weight_u_kt
 from logger_app.reduce.words import summary
+from logger_app.units import s_to_ns
 
 # Bank that counts as wings level, and how well a bank is held (5 deg in turns: entry tolerance,
 # common practice, no source).
@@ -130,21 +131,16 @@ def _reduce_run(
     campaign: Campaign, flight: FlightData, run: Run, point: TestPoint | None, options: Options
 ) -> StallSpeed:
     stall = stall_of_run(run, campaign.indicator)
-    trace = options.at_event.get((flight.info.id, run.id))
+    trace = options.at_event.get((flight.info.id, run.id), TraceAtEvent())
     notes = list(stall.notes)
     flap_deg = _first(run.settings.flap_deg, point.flap_deg if point else None)
+    bank_deg = _first(run.settings.bank_deg, point.bank_deg if point else None)
     calibrated = _calibrated(campaign, flap_deg, stall, notes)
     weight = _weight(campaign, flight.weight(run.id), notes)
-    stall_cas = _rate_in_cas(stall, calibrated)
-    verdict = judge(run, stall_cas, point, flight.info.configuration)
-    bank_deg = _first(run.settings.bank_deg, point.bank_deg if point else None)
+    in_cas = _rate_in_cas(stall, calibrated)
+    verdict = judge(run, in_cas, point, flight.info.configuration)
     speeds = _standardised(campaign, calibrated, weight, bank_deg, trace, options, notes)
-    weight_term = weight_u_kt(speeds.raw_kt, *weight[:2]) if speeds.raw_kt and weight and weight[1] is not None else None
-    budget = run_budget(stall, campaign.indicator, calibrated, weight_term, speeds.load_factor_u_kt)
-    if stall.ias_kt is None:
-        budget = ()
-    unit = total_u_kt(t for t in budget if t.name not in ("weight", "load factor"))
-    chosen = speeds.chosen
+    budget = _budget(campaign, stall, calibrated, weight, speeds)
     record = flight.weight(run.id)
     return StallSpeed(
         run=run.id,
@@ -152,49 +148,105 @@ def _reduce_run(
         flight=run.flight,
         configuration=flight.info.configuration,
         point=point.id if point else None,
-        event=stall.event,
-        method=stall.method,
         counts=verdict.counts,
         why=verdict.why,
-        vs_ias_kt=stall.ias_kt,
-        vs_ias_u_kt=stall.ias_u_kt,
-        vs_cas_kt=calibrated.cas_kt if calibrated else None,
-        vs_cas_u_kt=unit if calibrated else None,
-        vs_std_kt=chosen[1] if chosen else None,
-        vs_std_u_kt=total_u_kt(budget) if chosen else None,
-        basis=chosen[0] if chosen else "raw",
-        bases=tuple((name, kt, total_u_kt(budget)) for name, kt in speeds.bases),
-        entry_rate_kt_per_s=stall_cas.rate_kt_per_s,
-        entry_rate_u_kt_per_s=stall_cas.rate_u_kt_per_s,
-        entry_rate_ias_kt_per_s=stall.rate_kt_per_s,
-        event_flight_s=stall.event_s,
-        buffet_ias_kt=stall.buffet_ias_kt,
-        warning_ias_kt=stall.warning_ias_kt,
-        buffet_margin_kt=_margin(campaign, flap_deg, stall.buffet_ias_kt, stall.ias_kt, calibrated),
-        warning_margin_kt=_margin(campaign, flap_deg, stall.warning_ias_kt, stall.ias_kt, calibrated),
-        wing_drop=stall.wing_drop,
-        altitude_lost_ft=_first(stall.altitude_lost_ft, trace.altitude_lost_ft if trace else None),
-        altitude_ft=_first(stall.altitude_ft, trace.altitude_ft if trace else None),
-        ground_speed_kt=trace.ground_speed_kt if trace else None,
-        density_altitude_ft=_density_altitude(stall, trace),
-        **_eas_and_tas(calibrated, stall, trace),
+        caveats=verdict.caveats,
+        reviewed=run.reviewed,
+        **_as_called(stall),
+        **_corrected(calibrated, speeds, budget),
+        **_margins(campaign, flap_deg, stall, calibrated),
+        **_conditions(stall, trace, calibrated),
+        entry_rate_kt_per_s=in_cas.rate_kt_per_s,
+        entry_rate_u_kt_per_s=in_cas.rate_u_kt_per_s,
         weight_kg=weight[0] if weight else None,
         weight_u_kg=weight[1] if weight else None,
         cg_mm=record.cg_mm if record else None,
         bank_deg=bank_deg,
-        load_factor=_finite(trace.load_factor) if trace else None,
         cl_max=_cl_max(campaign, calibrated, weight, trace),
-        extrapolated_kt=calibrated.beyond_kt if calibrated else None,
-        calls_used=stall.used,
-        calls_excluded=stall.excluded,
-        fit=_line(stall),
-        curve=stall.approach.curve if stall.approach else (),
         notes=tuple(dict.fromkeys(notes)),
-        caveats=verdict.caveats,
-        reviewed=run.reviewed,
         budget=budget,
         provenance=_run_provenance(flight, run, stall, speeds.steps, bool(calibrated)),
     )
+
+
+def _as_called(stall: RunStall) -> dict:
+    """What the calls alone say: indicated speed, kind, fit."""
+    fit = stall.approach
+    return {
+        "event": stall.event,
+        "method": stall.method,
+        "vs_ias_kt": stall.ias_kt,
+        "vs_ias_u_kt": stall.ias_u_kt,
+        "entry_rate_ias_kt_per_s": stall.rate_kt_per_s,
+        "event_flight_s": stall.event_s,
+        "buffet_ias_kt": stall.buffet_ias_kt,
+        "warning_ias_kt": stall.warning_ias_kt,
+        "wing_drop": stall.wing_drop,
+        "calls_used": stall.used,
+        "calls_excluded": stall.excluded,
+        # The mean line from 1.1 Vs to the event: what a figure draws beside the curve.
+        "fit": (s_to_ns(fit.event_s), fit.ias_kt, -fit.entry_rate_kt_per_s) if fit else None,
+        "curve": fit.curve if fit else (),
+    }
+
+
+def _corrected(calibrated: Calibrated | None, speeds: _Speeds, budget) -> dict:
+    """CAS, and the speed at the reference weight on its load-factor basis."""
+    if calibrated is None:
+        return {}
+    u_kt = total_u_kt(budget)
+    raw_u_kt = total_u_kt(term for term in budget if term.name != "load factor")
+    figures = {
+        "vs_cas_kt": calibrated.cas_kt,
+        "vs_cas_u_kt": total_u_kt(term for term in budget if term.name not in ("weight", "load factor")),
+        "extrapolated_kt": calibrated.beyond_kt,
+        "bases": tuple((name, kt, raw_u_kt if name == "raw" else u_kt) for name, kt in speeds.bases),
+    }
+    if speeds.chosen:
+        figures |= {"basis": speeds.chosen[0], "vs_std_kt": speeds.chosen[1], "vs_std_u_kt": u_kt}
+    return figures
+
+
+def _budget(campaign: Campaign, stall: RunStall, calibrated, weight, speeds: _Speeds) -> tuple[BudgetTerm, ...]:
+    if stall.ias_kt is None:
+        return ()
+    known = speeds.raw_kt is not None and weight is not None and weight[1] is not None
+    weight_term = weight_u_kt(speeds.raw_kt, weight[0], weight[1]) if known else None
+    return run_budget(stall, campaign.indicator, calibrated, weight_term, speeds.load_factor_u_kt)
+
+
+def _margins(campaign: Campaign, flap_deg: float | None, stall: RunStall, calibrated: Calibrated | None) -> dict:
+    return {
+        f"{name}_margin_kt": _margin(campaign, flap_deg, warned_kt, stall.ias_kt, calibrated)
+        for name, warned_kt in (("warning", stall.warning_ias_kt), ("buffet", stall.buffet_ias_kt))
+    }
+
+
+def _conditions(stall: RunStall, trace: TraceAtEvent, calibrated: Calibrated | None) -> dict:
+    """Where it was flown: called, else from a joined trace."""
+    return {
+        "altitude_ft": _first(stall.altitude_ft, trace.altitude_ft),
+        "altitude_lost_ft": _first(stall.altitude_lost_ft, trace.altitude_lost_ft),
+        "ground_speed_kt": trace.ground_speed_kt,
+        "load_factor": trace.load_factor,
+        **_air_data(calibrated, _first(trace.altitude_ft, stall.altitude_ft), trace.oat_degc),
+    }
+
+
+def _air_data(calibrated: Calibrated | None, altitude_ft: float | None, oat_degc: float | None) -> dict:
+    """EAS and TAS where an altitude is known (a standard day where no temperature is); density altitude."""
+    if altitude_ft is None:
+        return {}
+    found = {}
+    try:
+        if oat_degc is not None:
+            found["density_altitude_ft"] = density_altitude_ft(altitude_ft, oat_degc)
+        if calibrated is not None:
+            found["vs_eas_kt"] = eas_kt(calibrated.cas_kt, altitude_ft)
+            found["vs_tas_kt"] = tas_kt(calibrated.cas_kt, altitude_ft, oat_degc)
+    except (OutsideValidity, BadQuantity):
+        return {}
+    return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -221,7 +273,7 @@ def _standardised(campaign, calibrated, weight, bank_deg, trace, options, notes)
             raw = cas_at_cg_kt(raw, weight[2], options.to_cg_mm, options.tail_arm_mm)
             steps.append(f"CG {weight[2]:.0f} to {options.to_cg_mm:g} mm, tail arm {options.tail_arm_mm:g} mm")
     bases, u = [("raw", raw)], 0.0
-    nz = _finite(trace.load_factor) if trace else None
+    nz = trace.load_factor
     banked = bank_deg is not None and LEVEL_WITHIN_DEG < abs(bank_deg) < 80
     if banked:
         bases.insert(0, ("sqrt_cos", cas_at_1_g_kt(raw, turn_load_factor(bank_deg))))
@@ -229,6 +281,7 @@ def _standardised(campaign, calibrated, weight, bank_deg, trace, options, notes)
     if nz is not None and 0.3 < nz < 4.0:
         bases.insert(0, ("measured_nz", cas_at_1_g_kt(raw, nz)))
         u = 0.5 * raw / math.sqrt(nz) * trace.load_factor_u / nz
+        notes.append("load factor as recorded: a sensor fixed to the body reads about 1 % high at the stall, the speed 0.5 % low")
     wanted = options.basis or bases[0][0]
     bases = [b for b in bases if options.basis in (None, b[0])]
     chosen = next((b for b in bases if b[0] == wanted), None)
@@ -296,44 +349,11 @@ def _margin(campaign, flap_deg, warning_ias_kt, stall_ias_kt, calibrated) -> flo
 def _cl_max(campaign, calibrated, weight, trace) -> float | None:
     if calibrated is None or weight is None or calibrated.cas_kt <= 0:
         return None
-    nz = (_finite(trace.load_factor) if trace else None) or 1.0
-    return max_lift_coefficient(calibrated.cas_kt, weight[0], campaign.aircraft.wing_area_m2, nz)
-
-
-def _eas_and_tas(calibrated: Calibrated | None, stall: RunStall, trace: TraceAtEvent | None) -> dict:
-    """EAS and TAS at the event, where an altitude is known; a standard day where no temperature is."""
-    altitude = _first(_finite(trace.altitude_ft) if trace else None, stall.altitude_ft)
-    if calibrated is None or altitude is None:
-        return {}
-    try:
-        oat = _finite(trace.oat_degc) if trace else None
-        return {"vs_eas_kt": eas_kt(calibrated.cas_kt, altitude), "vs_tas_kt": tas_kt(calibrated.cas_kt, altitude, oat)}
-    except (OutsideValidity, BadQuantity):
-        return {}
-
-
-def _density_altitude(stall: RunStall, trace: TraceAtEvent | None) -> float | None:
-    if trace is None or _finite(trace.oat_degc) is None:
-        return None
-    altitude = _first(_finite(trace.altitude_ft), stall.altitude_ft)
-    try:
-        return density_altitude_ft(altitude, trace.oat_degc) if altitude is not None else None
-    except (OutsideValidity, BadQuantity):
-        return None
+    return max_lift_coefficient(calibrated.cas_kt, weight[0], campaign.aircraft.wing_area_m2, trace.load_factor or 1.0)
 
 
 def _first(*values: float | None) -> float | None:
     return next((value for value in values if value is not None), None)
-
-
-def _finite(value: float | None) -> float | None:
-    return value if value is not None and math.isfinite(value) else None
-
-
-def _line(stall: RunStall) -> tuple[int, float, float] | None:
-    """The fit as (t0_ns, intercept, slope): the mean line from 1.1 Vs to the event."""
-    fit = stall.approach
-    return (round(fit.event_s * 1e9), fit.ias_kt, -fit.entry_rate_kt_per_s) if fit else None
 
 
 def _excluded(runs: Sequence[StallSpeed], flights: Sequence[FlightData]):

@@ -96,7 +96,7 @@ class Alignment:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TraceAtEvent:
-    """What a joined trace says at the stall event of a run; None where it says nothing.
+    """What a joined trace says at the stall event of a run; None where it says nothing, never NaN.
 
     `load_factor` is as recorded. A sensor fixed to the aircraft reads normal to the body, about
     one per cent above the load factor normal to the flight path at the stall.
