@@ -32,6 +32,10 @@ from logger_app.review.second import compare_listenings, levelled, moved, stretc
 from logger_app.units import s_to_ns
 
 
+# What the queue's opinion of the heard calls, as heard, depends on.
+HEARD_KINDS = frozenset({RowKind.CALL, RowKind.PROPOSAL, RowKind.SECOND})
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Desk:
     """A flight as it stands, for looking at. `calls` holds rejected ones too."""
@@ -116,6 +120,8 @@ class ReviewDesk:
         self.who = who
         self.campaign = self._campaign(campaign_dir)
         self._rows: list[JournalRow] = []
+        self._desk: Desk | None = None
+        self._flagged: frozenset[str] | None = None
         self._names: dict[str, CallKind] | None = None
 
     def load(self) -> Desk:
@@ -132,10 +138,19 @@ class ReviewDesk:
             The flight cannot be read.
         """
         with Journal.open(self.flight_dir, read_only=True) as journal:
-            # Rows never change: only new ones are read.
-            self._rows += journal.rows(after=self._rows[-1].seq if self._rows else 0)
+            # Rows never change: only new ones are read, and without any the desk is as it was.
+            new = list(journal.rows(after=self._rows[-1].seq if self._rows else 0))
             info = journal.info
             sound = tuple(audio_io.segments_of(self.flight_dir, journal))
+        if self._desk is None or new or sound != self._desk.sound:
+            self._rows += new
+            if any(row.kind in HEARD_KINDS for row in new):
+                self._flagged = None
+            self._desk = self._made(info, sound)
+            self._flagged = self._desk.queue.flagged
+        return self._desk
+
+    def _made(self, info: FlightInfo, sound: tuple[audio_io.Segment, ...]) -> Desk:
         rows = self._rows
         duration_s = max((s.end_sample for s in sound), default=0) / audio_io.RATE_HZ
         data = flow.flight_from_rows(self.campaign, info, rows, s_to_ns(duration_s))
@@ -156,6 +171,7 @@ class ReviewDesk:
             settled=frozenset(
                 c.target for c in standing(corrections) if c.action is Action.CONFIRM and c.target not in ids
             ),
+            flagged=self._flagged,
         )
         return Desk(
             data=data,

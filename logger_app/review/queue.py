@@ -137,6 +137,7 @@ def build_queue(
     graduation: float = 1.0,
     second: Iterable[Mapping] = (),
     settled: frozenset[str] = frozenset(),
+    flagged: frozenset[str] | None = None,
 ) -> Queue:
     """The queue of a flight.
 
@@ -154,6 +155,9 @@ def build_queue(
         Bodies of `SECOND` rows: call (or None), start_ns, heard (list of call bodies) [-].
     settled : frozenset of str
         Ids of items that are not calls and have been settled [-].
+    flagged : frozenset of str, optional
+        `flagged` of an earlier queue of the same heard calls and second listening, which it
+        depends on alone; saves working it out again [-].
 
     Returns
     -------
@@ -165,7 +169,8 @@ def build_queue(
     doubts = {call.id: doubt for call in calls if call.heard and (doubt := _doubt(call, context))}
     reviewed = {call.id for call in calls if call.reviewed}
     # Which calls nothing pointed at is a property of what was heard, not of what was made of it since.
-    flagged = _flagged_as_heard(calls, context) if reviewed else frozenset(doubts)
+    if flagged is None:
+        flagged = _flagged_as_heard(calls, context)
     sampled = [c for c in calls if c.heard and c.id not in flagged and _in_sample(runs.flight, c.id)]
     items = [*doubts.values(), *_due(context), *_extra_items(extra, context)]
     items += [item for run in runs.runs for item in _run_items(run)]
@@ -402,6 +407,8 @@ def _doubt(call: ReviewedCall, context: _Context) -> QueueItem | None:
 def _flagged_as_heard(calls: Iterable[ReviewedCall], now: _Context) -> frozenset[str]:
     heard = [_as_heard(call, now.unit) for call in calls if call.heard]
     context = _Context(now.runs, heard, now.unit, now.graduation, now.disagreeing)
+    # Runs move with corrections; here every call counts as being in one.
+    context.run_of = dict.fromkeys(context.approach_of, "")
     return frozenset(call.id for call in heard if _doubt(call, context))
 
 
