@@ -203,7 +203,7 @@ def weights_of(campaign: Campaign, info: FlightInfo, runs: FlightRuns) -> tuple[
     tuple of RunWeight
         One a run; None where there is no loading [-].
     """
-    from logger_app.plan.loading import weight_and_cg
+    from logger_app.plan.loading import aircraft_as_fitted, weight_and_cg
 
     planned = campaign.flight(info.id)
     loading = Loading(items=info.loading_items, fuel_l=info.fuel_l)
@@ -211,7 +211,7 @@ def weights_of(campaign: Campaign, info: FlightInfo, runs: FlightRuns) -> tuple[
         loading = planned.loading
     if loading.fuel_l is None:
         return tuple(RunWeight(run=run.id, weight_kg=None) for run in runs.runs)
-    aircraft = campaign.aircraft
+    aircraft = aircraft_as_fitted(campaign, info.configuration)
     weights = []
     last_call: tuple[float, float] | None = None  # (flight_s, litres) of the last fuel call
     for run in runs.runs:

@@ -49,7 +49,9 @@ def test_a_spoken_run_from_on_condition_to_recovered():
 
     found = find_runs("f", calls, points=POINTS)
 
-    assert [(r.number, r.point, r.ended, r.id) for r in found.runs] == [(1, "A1", RunEnd.RECOVERED, "run-c0010.00")]
+    assert [(r.number, r.point, r.ended, r.id) for r in found.runs] == [
+        (1, "A1", RunEnd.RECOVERED, "run-c0010.00")
+    ]
     assert [c.name for c in found.runs[0].calls] == ["on_condition"] + ["ias"] * 4 + ["break", "recovered"]
     assert [c.name for c in found.unassigned] == ["power", "flap"]
 
@@ -68,8 +70,18 @@ def test_two_runs_with_nothing_said_but_speeds_are_parted_by_silence_and_by_a_ne
 
 def test_scratch_that_discards_the_run_it_is_said_in_or_just_after():
     inside = [event(1, "on_condition"), *speeds(3, 60, 58, 55), command(9, "scratch_that")]
-    after = [event(20, "on_condition"), *speeds(22, 60, 58, 55), event(28, "recovered"), command(31, "scratch_that")]
-    later = [event(50, "on_condition"), *speeds(52, 60, 58, 55), event(58, "recovered"), command(110, "scratch_that")]
+    after = [
+        event(20, "on_condition"),
+        *speeds(22, 60, 58, 55),
+        event(28, "recovered"),
+        command(31, "scratch_that"),
+    ]
+    later = [
+        event(50, "on_condition"),
+        *speeds(52, 60, 58, 55),
+        event(58, "recovered"),
+        command(110, "scratch_that"),
+    ]
 
     found = find_runs("f", inside + after + later, points=POINTS)
 
@@ -87,14 +99,21 @@ def test_what_fits_no_point_or_several_says_so_and_is_kept():
 
 
 def test_wings_level_is_the_rule_and_bank_is_said():
-    level = find_runs("f", [setting(0, "power", "idle"), setting(1, "flap", 0.0), *speeds(3, 60, 58, 55)], points=POINTS)
-    banked = find_runs("f", [setting(0, "power", "idle"), setting(1, "bank", 30.0), *speeds(3, 60, 58, 55)], points=POINTS)
+    level = find_runs(
+        "f", [setting(0, "power", "idle"), setting(1, "flap", 0.0), *speeds(3, 60, 58, 55)], points=POINTS
+    )
+    banked = find_runs(
+        "f", [setting(0, "power", "idle"), setting(1, "bank", 30.0), *speeds(3, 60, 58, 55)], points=POINTS
+    )
 
     assert (level.runs[0].point, banked.runs[0].point) == ("A1", "C1")
 
 
 def test_a_card_step_sets_the_point_and_a_contradicting_setting_unsets_it():
-    steps = [row(0, step="card", card="B", point="B1", by="touch"), row(2, step="on_condition", point="B1", by="touch")]
+    steps = [
+        row(0, step="card", card="B", point="B1", by="touch"),
+        row(2, step="on_condition", point="B1", by="touch"),
+    ]
     carded = find_runs("f", speeds(4, 60, 58, 55), steps, POINTS)
     spoken = find_runs("f", [setting(1, "power", "idle"), *speeds(4, 60, 58, 55)], steps, POINTS)
 
