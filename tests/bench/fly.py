@@ -23,7 +23,7 @@ from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the program does, before numpy is imported
 
-import numpy as np  # noqa: E402
+import numpy as np
 
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = ROOT / "demo_sessions" / "sparrow_cuffs"
