@@ -1,0 +1,183 @@
+"""What the flight screen says, from snapshots; and its rectangles."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from logger_app.flight_session import Snapshot
+from logger_app.fly.capture.audio_writer import SoundState
+from logger_app.fly.flight_state import Intent, Phase, Touch, advance, begin
+from logger_app.records.calls import CallKind, Flag, HeardCall
+from logger_app.records.plan import TestPoint
+from logger_app.ui.presenters.fly import clock_words, strip_view, view
+from logger_app.ui.presenters.fly_layout import TARGETS, layout
+from logger_app.ui.theme import Display
+from logger_app.units import s_to_ns
+
+POINTS = (
+    TestPoint(id="A1", card="A", runs_wanted=2),
+    TestPoint(id="B1", card="B", power="60 %", power_pct=60, flap_deg=30, bank_deg=-30, runs_wanted=1),
+)
+
+
+def call(k, at_s, what, flags=()):
+    speed = isinstance(what, (int, float))
+    kind = CallKind.AIRSPEED if speed else CallKind.EVENT
+    return HeardCall(
+        id=f"c{k}", start_ns=s_to_ns(at_s), end_ns=s_to_ns(at_s + 0.5), kind=kind, name="ias" if speed else what,
+        value=what if speed else None, unit="kt" if speed else None, flags=flags,
+    )  # fmt: skip
+
+
+def flown(*said, points=POINTS, **extra):
+    """A snapshot after things were said: (at_s, what) or an Intent."""
+    state, strip, at_ns = begin(points), [], 0
+    for k, item in enumerate(said):
+        if isinstance(item, tuple):
+            event = call(k, *item)
+            strip.append(event)
+            at_ns = event.end_ns
+        else:
+            event = Touch(id=f"t{k}", flight_ns=at_ns, intent=item)
+        state, _ = advance(state, event)
+    fields = {
+        "sound": SoundState(end_sample=0, level_dbfs=-25.0, peak=9000, recording=True),
+        "last_call": strip[-1] if strip else None,
+    } | extra
+    return Snapshot(state=state, flight="f", flight_ns=at_ns, strip=tuple(strip), **fields)
+
+
+GOOD_RUN = ((10, "on_condition"), *((12 + 1.5 * k, 56 - 1.5 * k) for k in range(6)), (21, "break"), (24, "recovered"))
+
+
+def test_the_set_up_is_in_the_fewest_words():
+    assert [words for words, _ in view(flown()).setup] == ["IDLE", "FLAP UP", "LEVEL"]
+    assert [words for words, _ in view(flown(Intent.NEXT)).setup] == ["60 %", "FLAP 30", "BANK 30 L"]
+
+
+def test_what_was_said_otherwise_than_the_card_is_marked():
+    snapshot = flown()
+    flap = HeardCall(id="f", start_ns=0, end_ns=1, kind=CallKind.SETTING, name="flap", value=40, unit="deg")
+    state, _ = advance(snapshot.state, flap)
+    shown = view(Snapshot(state=state, flight="f", flight_ns=0, sound=snapshot.sound))
+
+    assert [otherwise for _, otherwise in shown.setup] == [False, True, False]
+    assert shown.banner == "Said otherwise than the card: flap"
+
+
+def test_the_last_call_is_shown_with_its_doubt():
+    assert (view(flown((1, 52))).last, view(flown((1, 52))).last_note) == ("52", "kt")
+    assert view(flown((1, 52, (Flag.UNSURE,)))).last_note == "kt  unsure"
+    assert view(flown((1, "wing_drop_left"))).last == "left wing drop"
+
+
+@pytest.mark.parametrize(
+    "extra, banner, role",
+    [
+        ({"unsaved": 3}, "DISK FULL: 3 rows wait to be saved", "trouble"),
+        ({"microphone_trouble": "microphone lost"}, "Microphone lost; cards go on by touch", "trouble"),
+        ({"hearing": "x"}, "Not hearing: sound is recorded, cards go on by touch", "trouble"),
+        (
+            {"sound": SoundState(end_sample=0, level_dbfs=-25, peak=1, recording=True, minutes_left=8.2)},
+            "Disk: sound for 8 more minutes", "trouble",
+        ),
+        (
+            {"sound": SoundState(end_sample=0, level_dbfs=-25, peak=1, recording=False, trouble="x")},
+            "Disk full: sound not recorded, calls are kept", "trouble",
+        ),
+        ({}, "SET UP", "text"),
+    ],
+)  # fmt: skip
+def test_the_banner_says_the_worst(extra, banner, role):
+    shown = view(flown(**extra))
+
+    assert (shown.banner, shown.banner_role) == (banner, role)
+    assert (shown.sign == "warn") == (role == "trouble")
+
+
+def test_the_verdict_has_a_sign_and_words_not_only_a_colour():
+    good = view(flown(*GOOD_RUN))
+    bad = view(flown((10, "on_condition"), (12, 60), (13, 56), (14, 52), (15, 48), (15.5, "break"), (17, "recovered")))
+
+    assert (good.banner_role, good.sign) == ("good", "tick")
+    assert good.banner.startswith("Counts: 1.0 kt/s, 47 kt at the break. 1 more wanted")
+    assert (bad.banner_role, bad.sign) == ("again", "again")
+    assert bad.banner == "4.0 kt/s, wanted 0.5 to 1.5: fly it again?"
+
+
+@pytest.mark.parametrize(
+    "said, main",
+    [
+        ((), "ON CONDITION"),
+        (((1, "on_condition"),), "APPROACH"),
+        (((1, "on_condition"), (3, 60)), "STALL"),
+        (((1, "on_condition"), (3, 60), (5, "break")), "RECOVERED"),
+        (GOOD_RUN, "ON CONDITION"),
+        ((Intent.HOLD,), "END FLIGHT"),
+        ((Intent.KNOCK_IT_OFF,), "END FLIGHT"),
+        ((Intent.LAND,), "CLOSE"),
+    ],
+)
+def test_the_large_button_is_always_the_next_step(said, main):
+    assert view(flown(*said)).main.label == main
+
+
+def test_every_button_has_a_place():
+    for said in ((), GOOD_RUN, (Intent.HOLD,), ((1, "on_condition"), (3, 60))):
+        shown = view(flown(*said))
+        assert sorted([shown.main.key, *(button.key for button in shown.buttons)]) == sorted(TARGETS)
+
+
+def test_the_band_is_where_the_speed_may_be():
+    shown = strip_view(flown(*GOOD_RUN[:7]))
+    first, last = shown.dots[0], shown.dots[-1]
+
+    assert shown.band[0] == (first.x, first.y)
+    assert last.x > first.x and last.y < first.y
+    # 1.0 kt/s is between 0.5 and 1.5: the last dot is above the fast edge and below the slow one.
+    slow, fast = shown.band[1], shown.band[-1]
+    at = (last.x - first.x) / (slow[0] - first.x)
+    assert last.y < first.y + at * (slow[1] - first.y)
+    at = (last.x - first.x) / (fast[0] - first.x)
+    assert last.y > first.y + at * (fast[1] - first.y)
+
+
+@given(st.lists(st.tuples(st.floats(0.1, 8), st.integers(20, 140)), max_size=30), st.booleans())
+def test_nothing_on_the_strip_leaves_it(speeds, announced):
+    said, at_s = [(0.0, "on_condition")] if announced else [], 0.0
+    for wait_s, speed in speeds:
+        at_s += wait_s
+        said.append((at_s, speed))
+    shown = strip_view(flown(*said))
+
+    for x, y in [(d.x, d.y) for d in shown.dots] + list(shown.band) + [(e.x, 0.0) for e in shown.events]:
+        assert -1e-9 <= x <= 1 + 1e-9 and -1e-9 <= y <= 1 + 1e-9
+
+
+def test_a_campaign_without_cards_has_a_screen():
+    shown = view(flown(points=()))
+
+    assert shown.place == "no cards"
+    assert not shown.button("next").enabled
+
+
+def test_the_clock_is_read_at_a_glance():
+    assert [clock_words(s_to_ns(s)) for s in (0, 65, 3725)] == ["0:00", "1:05", "1:02:05"]
+
+
+@given(st.sampled_from([(1280, 800, 149), (1920, 1200, 224), (1024, 600, 170), (2560, 1600, 284), (1366, 768, 135)]))
+def test_rectangles_lie_in_the_window_and_apart(tablet):
+    width, height, dpi = tablet
+    rects = dict(layout(width, height, Display(dpi=dpi)).rects)
+
+    for key, (x, y, w, h) in rects.items():
+        assert w > 0 and h > 0 and x >= 0 and y >= 0 and x + w <= width + 1e-6 and y + h <= height + 1e-6, key
+    for one, (x, y, w, h) in rects.items():
+        for other, (u, v, s, t) in rects.items():
+            if one < other:
+                assert x + w <= u + 1e-6 or u + s <= x + 1e-6 or y + h <= v + 1e-6 or v + t <= y + 1e-6, (one, other)
+
+
+def test_landed_is_said():
+    assert view(flown(Intent.LAND)).banner == "LANDED: everything is kept"
+    assert flown(Intent.LAND).state.phase is Phase.LANDED
