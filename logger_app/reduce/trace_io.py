@@ -17,7 +17,7 @@ from xml.parsers import expat
 import numpy as np
 
 from logger_app.errors import Fault, ReduceError
-from logger_app.reduce.trace import Trace
+from logger_app.reduce.samples import Trace
 from logger_app.units import KT_PER_KMH, KT_PER_MPH, KT_PER_MPS, M_PER_FT, M_PER_NMI
 
 MOST_BYTES = 200_000_000

@@ -7,8 +7,10 @@ import pytest
 
 from logger_app.errors import ReduceError
 from logger_app.records.plan import Indicator
+from logger_app.reduce.align import align
 from logger_app.reduce.campaign import Options, reduce_campaign
-from logger_app.reduce.trace import Trace, align, join, legs_in_trace
+from logger_app.reduce.samples import Trace
+from logger_app.reduce.trace import join, legs_in_trace
 
 LAG = 0.6
 
