@@ -22,6 +22,8 @@ def add_arguments(parser) -> None:
     parser.add_argument("--at", metavar="SPEEDS", default="1.2,1.1,1.05,stall",
                         help="speeds of the contact sheets: stall, multiples of it, speeds with a unit "
                              "(default: 1.2,1.1,1.05,stall; or 55kt,50kt,stall)")  # fmt: skip
+    parser.add_argument("--every-picture", action="store_true",
+                        help="a picture for every call also where camera files are large: may take minutes")  # fmt: skip
     parser.add_argument("--clip", metavar="RUN",
                         help="instead of a report: a copy of a camera's video of this run, with speed, time and events "
                              "written in; RUN is its id or FLIGHT:NUMBER")  # fmt: skip
@@ -37,8 +39,16 @@ def run(args) -> int:
     out = args.output or args.campaign / "results" / "report"
     if args.clip:
         return _clip(args, out, campaign, flights, reduction)
+    speeds = tuple(args.at.split(","))
     page = write(
-        args.campaign, out, campaign, flights, reduction, pdf=args.pdf, sheet_speeds=tuple(args.at.split(","))
+        args.campaign,
+        out,
+        campaign,
+        flights,
+        reduction,
+        pdf=args.pdf,
+        speeds=speeds,
+        every_picture=args.every_picture,
     )
     if args.open:
         _open(page)
@@ -56,14 +66,25 @@ def run(args) -> int:
 
 
 def write(
-    campaign_dir: Path, out: Path, campaign, flights, reduction, *, pdf: bool = False, **chosen
+    campaign_dir: Path,
+    out: Path,
+    campaign,
+    flights,
+    reduction,
+    *,
+    pdf: bool = False,
+    speeds=None,
+    every_picture: bool = False,
 ) -> Path:
-    """Write the report of a campaign with everything that its folder has: sound, pictures, tufts, subtitles. `chosen` are further `Extras`."""
+    """Write the report of a campaign with everything that its folder has: sound, pictures, tufts, subtitles."""
     from dataclasses import replace
 
     from logger_app.report.report_io import write_report
 
-    extras = replace(gather(campaign_dir, flights), **chosen)
+    extras = gather(campaign_dir, flights)
+    frame_of = frame_finder(campaign_dir, extras)
+    few = frame_of is not None and frame_of.costly and not every_picture
+    extras = replace(extras, few_pictures=few, sheet_speeds=speeds or extras.sheet_speeds)
     with Progress("Sound and pictures") as progress:
         return write_report(
             out,
@@ -71,7 +92,7 @@ def write(
             flights,
             reduction,
             sound_of=SoundFinder(campaign_dir, flights),
-            frame_of=frame_finder(campaign_dir, extras),
+            frame_of=frame_of,
             pdf=pdf,
             extras=extras,
             progress=progress.to,
@@ -79,11 +100,10 @@ def write(
 
 
 def gather(campaign_dir: Path, flights):
-    """What the journals say of cameras and tufts, the campaign's file, the versions and the rules."""
+    """What the journals say of cameras and tufts, the campaign's file and the versions."""
     import platform
 
     from logger_app import __version__, flow
-    from logger_app.reduce.quality import RULES
     from logger_app.report.extras import Extras
 
     cameras, tufts = [], []
@@ -104,7 +124,6 @@ def gather(campaign_dir: Path, flights):
             ("Python", platform.python_version()),
             ("engine", ", ".join(engines) or "none"),
         ),
-        rules=RULES,
     )
 
 

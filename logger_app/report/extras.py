@@ -42,13 +42,13 @@ class Extras:
     """All of it.
 
     `campaign_file` is the content of the campaign's file as it was read; `versions` are (name,
-    version) of what made the report; `rules` are (name, effect, rule) by which runs count;
-    `sheet_speeds` are those of the contact sheets: ``stall``, ``1.1`` times it, ``48kt``.
+    version) of what made the report; `sheet_speeds` are those of the contact sheets: ``stall``,
+    ``1.1`` times it, ``48kt``; `few_pictures` asks for those of events and sheets only.
     """
 
     cameras: tuple[CameraFile, ...] = ()
     tufts: tuple[TuftMark, ...] = ()
     campaign_file: bytes | None = None
     versions: tuple[tuple[str, str], ...] = ()
-    rules: tuple[tuple[str, str, str], ...] = ()
     sheet_speeds: tuple[str, ...] = ("1.2", "1.1", "1.05", "stall")
+    few_pictures: bool = False

@@ -17,8 +17,12 @@ from logger_app.report.extras import CameraFile
 
 WIDTH_PX = 320
 QUALITY = 68
-# Decoding on is cheaper than seeking when the next picture is this near.
+# Where a file has no index of key frames: decoding on is cheaper than seeking when the next picture is this near.
 READ_ON_S = 3.0
+# How far decoding times may run ahead of showing times: a few frames. Ours.
+AHEAD_S = 0.3
+# Above this a picture takes a tenth of a second or more to decode (two cores); hundreds of them are too many.
+COSTLY_LINES = 720
 
 
 class FrameFinder:
@@ -27,6 +31,12 @@ class FrameFinder:
     def __init__(self, cameras: Sequence[tuple[CameraFile, Path]]):
         self.cameras = [(camera, path) for camera, path in cameras if path.is_file()]
         self.open: dict[Path, _Reader | None] = {}
+
+    @property
+    def costly(self) -> bool:
+        """Whether a file has pictures so large that one for every call would take minutes."""
+        readers = [self._reader(path) for _, path in self.cameras]
+        return any(reader.stream.codec_context.height > COSTLY_LINES for reader in readers if reader)
 
     def __call__(self, flight: str, flight_s: float) -> bytes | None:
         for camera, path in self.cameras:
@@ -43,16 +53,19 @@ class FrameFinder:
         return None
 
     def _picture(self, path: Path, video_s: float) -> bytes | None:
+        reader = self._reader(path)
+        try:
+            return reader.at(video_s) if reader else None
+        except av.FFmpegError:
+            return None
+
+    def _reader(self, path: Path) -> _Reader | None:
         if path not in self.open:
             try:
                 self.open[path] = _Reader(path)
             except (av.FFmpegError, OSError, IndexError):  # no longer a video: the page counts what it lacks
                 self.open[path] = None
-        reader = self.open[path]
-        try:
-            return reader.at(video_s) if reader else None
-        except av.FFmpegError:
-            return None
+        return self.open[path]
 
 
 class _Reader:
@@ -67,14 +80,31 @@ class _Reader:
 
     def at(self, video_s: float) -> bytes | None:
         """The frame that was showing at a time on the file's clock."""
-        near = self.before is not None and self.before.time <= video_s <= self.before.time + READ_ON_S
-        if not near:
-            self.container.seek(max(round(video_s / self.stream.time_base), 0), stream=self.stream)
-            self.frames = self.container.decode(self.stream)
-            self.before, self.after = None, next(self.frames, None)
+        if not self._near(video_s):
+            self._seek(video_s)
         while self.after is not None and self.after.time <= video_s + 1e-6:
             self.before, self.after = self.after, next(self.frames, None)
         return _jpeg(self.before) if self.before is not None else None
+
+    def _seek(self, video_s: float) -> None:
+        """To a frame at or before a time. Files are searched by decoding times, which may run ahead of showing times."""
+        for margin_s in (AHEAD_S, 2.0, 10.0, video_s + 1.0):
+            target = max(round((video_s - margin_s) / self.stream.time_base), 0)
+            self.container.seek(target, stream=self.stream)
+            self.frames = self.container.decode(self.stream)
+            self.before, self.after = None, next(self.frames, None)
+            if self.after is None or self.after.time <= video_s + 1e-6:
+                return
+
+    def _near(self, video_s: float) -> bool:
+        """Whether reading on gets there sooner than seeking."""
+        if self.before is None or video_s < self.before.time:
+            return False
+        entries = self.stream.index_entries
+        k = entries.search_timestamp(int((video_s - AHEAD_S) / self.stream.time_base)) if len(entries) else -1
+        if k < 0:
+            return video_s <= self.before.time + READ_ON_S
+        return entries[k].timestamp * self.stream.time_base <= self.before.time
 
 
 def _jpeg(frame) -> bytes:

@@ -55,6 +55,7 @@ class Media:
     no_frame: int = 0
     over_budget: int = 0
     frames_wanted: bool = False
+    sparing: bool = False
 
     def take(self, data: bytes | None, kind: str) -> str:
         """A data URI, or empty when there is nothing or no room."""
@@ -113,9 +114,15 @@ def add_sheets(page: Page, speeds: Sequence[str] = Extras().sheet_speeds) -> Non
         view.sheet = [SheetRow(side, [_shot(run, *one) for one in wanted]) for side, run in rows if run]
 
 
-def wanted_frames(page: Page) -> list[tuple[str, float]]:
-    """(flight, flight time [s]) of every picture wanted, in order of time, for a decoder reads on."""
-    calls = {(call.flight, call.call.flight_s) for call in _spoken(page) if call.call.counts}
+def wanted_frames(page: Page, sparing: bool = False) -> list[tuple[str, float]]:
+    """(flight, flight time [s]) of every picture wanted, in order of time, for a decoder reads on.
+
+    `sparing` wants those of the events and the contact sheets only.
+    """
+    shown = [
+        call for call in _spoken(page) if call.call.counts and not (sparing and call.call.kind != "event")
+    ]
+    calls = {(call.flight, call.call.flight_s) for call in shown}
     shots = {(shot.run.flight, shot.flight_s) for shot in _shots(page.points) if shot.flight_s is not None}
     return sorted(calls | shots)
 
@@ -125,6 +132,7 @@ def place_media(
     sounds: Mapping[tuple[str, float, float], bytes | None] | None,
     frames: Mapping[tuple[str, float], bytes | None] | None,
     budget: int = MEDIA_BUDGET,
+    sparing: bool = False,
 ) -> Media:
     """Put sounds and pictures on a page, the most telling first.
 
@@ -138,6 +146,8 @@ def place_media(
         JPEG by (flight, time); None when there was nothing to ask [-].
     budget : int
         Most bytes of base64 to put on the page [-].
+    sparing : bool
+        Pictures were asked for at events and for the sheets only [-].
 
     Returns
     -------
@@ -155,11 +165,13 @@ def place_media(
         shot.uri = media.take(frames.get((shot.run.flight, shot.flight_s)), "image/jpeg")
     for view in page.points:
         view.sheet = [row for row in view.sheet if any(shot.uri for shot in row.shots)]
-    for call in sorted(spoken, key=_worth) if media.frames_wanted else ():
-        if call.call.counts:
-            call.frame = media.take(frames.get((call.flight, call.call.flight_s)), "image/jpeg")
+    for call in sorted(spoken, key=_worth):
+        key = (call.flight, call.call.flight_s)
+        if call.call.counts and key in frames:
+            call.frame = media.take(frames[key], "image/jpeg")
             media.frames += bool(call.frame)
             media.no_frame += not call.frame
+    media.sparing = sparing
     return media
 
 

@@ -24,7 +24,7 @@ def add_media(
     sound_of: SoundOf | None,
     frame_of: FrameOf | None,
     progress: Callable[[float], None] | None = None,
-    sheet_speeds: Sequence[str] = Extras().sheet_speeds,
+    extras: Extras = Extras(),
 ) -> Media:
     """Fill in the sounds and pictures of a page.
 
@@ -41,17 +41,17 @@ def add_media(
         Flight, flight time [s] to a JPEG, or None [-].
     progress : callable, optional
         Called with the share done, 0 to 1 [-].
-    sheet_speeds : sequence of str
-        Of the contact sheets, as `media.add_sheets` takes them [-].
+    extras : Extras
+        Speeds of the contact sheets, and whether pictures are to be few [-].
 
     Returns
     -------
     Media
         How much was put in and what was left out [-].
     """
-    add_sheets(page, sheet_speeds)
+    add_sheets(page, extras.sheet_speeds)
     sounds = wanted_sounds(page) if sound_of else []
-    frames = wanted_frames(page) if frame_of else []
+    frames = wanted_frames(page, extras.few_pictures) if frame_of else []
     step = _steps(len(sounds) + len(frames), progress)
     stop = threading.Event()
     with ThreadPoolExecutor(2, thread_name_prefix="report-media") as pool:
@@ -61,7 +61,9 @@ def add_media(
             found = heard.result(), seen.result()
         finally:
             stop.set()
-    return place_media(page, found[0] if sound_of else None, found[1] if frame_of else None)
+    return place_media(
+        page, found[0] if sound_of else None, found[1] if frame_of else None, sparing=extras.few_pictures
+    )
 
 
 def _fetch(

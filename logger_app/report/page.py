@@ -95,7 +95,7 @@ def render_page(page: Page, media: Media, extras: Extras, files: list[str], made
         flown=flown_words(page),
         cautions=CAUTIONS,
         method=METHOD,
-        rules=extras.rules,
+        rules=page.reduction.rules,
         sources_note=SOURCES_NOTE,
         media_words=media_words(media),
         any_sound=media.sounds > 0,
@@ -230,6 +230,10 @@ def media_words(media: Media) -> str:
         parts.append("no picture could be had from the camera files")
     else:
         parts.append("no camera")
+    if media.sparing:
+        parts.append(
+            "pictures at events only, for the camera's files are large (--every-picture makes them all)"
+        )
     if media.over_budget:
         parts.append(f"{media.over_budget} left out to keep the page small")
     return "; ".join(parts) + "."

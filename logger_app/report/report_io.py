@@ -95,7 +95,7 @@ def write_report(
     out = Path(out)
     with _Target(out) as folder:  # first: a place that cannot be written is refused before the long work
         page = build_page(campaign, flights, reduction)
-        media = add_media(page, sound_of, frame_of, progress, extras.sheet_speeds)
+        media = add_media(page, sound_of, frame_of, progress, extras)
         add_figures(page, extras)
         _write_all(folder, page, media, extras, made_utc, pdf)
     return out / PAGE

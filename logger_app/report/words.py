@@ -35,7 +35,7 @@ STATUS = {
 VERDICTS = {
     "lower": "lower",
     "higher": "higher",
-    "not shown": "no difference shown",
+    "not shown": "not shown",
     "not comparable": "not comparable",
 }
 

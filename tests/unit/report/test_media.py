@@ -130,3 +130,12 @@ def test_the_speeds_of_the_contact_sheet_can_be_chosen(page):
 def test_a_speed_that_is_none_is_refused(page, wrong):
     with pytest.raises(ReportError, match="expected stall"):
         add_sheets(page, (wrong,))
+
+
+def test_sparing_asks_for_events_and_sheets_only(page):
+    add_sheets(page)
+    every, few = wanted_frames(page), wanted_frames(page, sparing=True)
+    events = {(c.flight, c.call.flight_s) for c in page.calls if c.call.kind == "event"}
+
+    assert events <= set(few) < set(every)
+    assert len(few) <= len(events) + 4 * 2 * 4
