@@ -334,9 +334,22 @@ class ReviewDesk:
         bodies = compare_listenings(first, heard, engine)
         with Journal.open(self.flight_dir) as journal:
             now = utc_now()
-            note = {"call": None, "start_ns": 0, "heard": [], "engine": engine, "whole": True, "compared": len(first)}
+            note = {
+                "call": None,
+                "start_ns": 0,
+                "heard": [],
+                "engine": engine,
+                "whole": True,
+                "compared": len(first),
+            }
             journal.append(
-                JournalRow(id=journal.new_id("second"), flight_ns=body["start_ns"], utc=now, kind=RowKind.SECOND, body=body)
+                JournalRow(
+                    id=journal.new_id("second"),
+                    flight_ns=body["start_ns"],
+                    utc=now,
+                    kind=RowKind.SECOND,
+                    body=body,
+                )
                 for body in [note, *bodies]
             )
         return len(bodies)
@@ -395,7 +408,9 @@ def _last_listening(bodies: list[dict]) -> list[dict]:
     return bodies[whole[-1] + 1 :] if whole else bodies
 
 
-def _heard_again(flight_dir: Path, desk: Desk, stretches, pack, campaign: Campaign, progress) -> tuple[list, str]:
+def _heard_again(
+    flight_dir: Path, desk: Desk, stretches, pack, campaign: Campaign, progress
+) -> tuple[list, str]:
     """Each stretch on its own, brought to one loudness as a whole, then all of it read in sequence."""
     from logger_app.fly.hear.engine import airspeed_range, make_engine
     from logger_app.fly.hear.listen import hear_blocks
@@ -407,7 +422,9 @@ def _heard_again(flight_dir: Path, desk: Desk, stretches, pack, campaign: Campai
         pcm = audio_io.read_samples(flight_dir, desk.sound, first, end)
         engine = make_engine(None, pack, campaign)
         shift_ns = s_to_ns(first / audio_io.RATE_HZ)
-        heard += [moved(call, shift_ns, f"second-{k}-{call.id}") for call in hear_blocks([levelled(pcm)], engine)]
+        heard += [
+            moved(call, shift_ns, f"second-{k}-{call.id}") for call in hear_blocks([levelled(pcm)], engine)
+        ]
         if progress:
             progress((k + 1) / len(stretches))
     low, high, unit = airspeed_range(campaign)

@@ -609,7 +609,9 @@ def _continued_kt(speeds: Sequence[ReviewedCall], at_ns: int) -> float:
     """The airspeed that the approach would come to, at the pace of its last calls."""
     late = speeds[-NEIGHBOURS:]
     slopes = [
-        (b.ias_kt - a.ias_kt) / (b.flight_ns - a.flight_ns) for a, b in combinations(late, 2) if b.flight_ns > a.flight_ns
+        (b.ias_kt - a.ias_kt) / (b.flight_ns - a.flight_ns)
+        for a, b in combinations(late, 2)
+        if b.flight_ns > a.flight_ns
     ]
     return speeds[-1].ias_kt + (median(slopes) if slopes else 0.0) * (at_ns - speeds[-1].flight_ns)
 

@@ -41,7 +41,8 @@ def stretches_of(calls: Sequence[HeardCall], duration_s: float) -> list[tuple[fl
     """
     ordered = sorted(calls, key=lambda call: call.start_ns)
     silences = [
-        (b.start_ns - a.end_ns, (a.end_ns + b.start_ns) / 2e9) for a, b in zip(ordered, ordered[1:], strict=False)
+        (b.start_ns - a.end_ns, (a.end_ns + b.start_ns) / 2e9)
+        for a, b in zip(ordered, ordered[1:], strict=False)
     ]
     cuts, last_s = [0.0], 0.0
     while duration_s - last_s > 1.5 * STRETCH_S:

@@ -49,7 +49,9 @@ def long_flight(made_flight):
             number = 59 * run + k
             posterior = 0.6 if number % 12 == 0 else 0.99
             calls.append(
-                made_flight.heard(f"c{number:04d}", begin_s + 1.2 * k, CallKind.AIRSPEED, "ias", 80.0 - k // 2, posterior)
+                made_flight.heard(
+                    f"c{number:04d}", begin_s + 1.2 * k, CallKind.AIRSPEED, "ias", 80.0 - k // 2, posterior
+                )
             )
         calls.append(made_flight.heard(f"end-{run:02d}", begin_s + 72, CallKind.EVENT, "break"))
     return made_flight.MadeFlight(tuple(calls), {}, (), {}, 34 * 110.0)
@@ -103,7 +105,12 @@ def measure(screen_tests, driver, made, seconds: float, folder: Path) -> dict:
     for row in rows.values():
         if row:
             row["ratio"] = round(row["median_ms"] / median(idle), 2)
-    result = {"calls": len(made.calls), "runs": len(press.state.desk.runs.runs), "open_ms": round(opened_ms), "rows": rows}
+    result = {
+        "calls": len(made.calls),
+        "runs": len(press.state.desk.runs.runs),
+        "open_ms": round(opened_ms),
+        "rows": rows,
+    }
     pilot.close()
     return result
 
@@ -126,7 +133,10 @@ def main() -> None:
         print(json.dumps(results, indent=1), file=sys.__stdout__)
         return
     for name, result in results.items():
-        print(f"{name}: {result['calls']} calls, {result['runs']} runs, opens in {result['open_ms']} ms", file=sys.__stdout__)
+        print(
+            f"{name}: {result['calls']} calls, {result['runs']} runs, opens in {result['open_ms']} ms",
+            file=sys.__stdout__,
+        )
         for what, row in result["rows"].items():
             if row:
                 print(

@@ -21,7 +21,17 @@ from logger_app.review_desk import ReviewDesk
 
 pytestmark = pytest.mark.window
 UTC = "2027-04-11T09:00:00.000000Z"
-CODES = {"enter": 13, "space": 32, "tab": 9, "backspace": 8, "escape": 27, "up": 273, "down": 274, "right": 275, "left": 276}
+CODES = {
+    "enter": 13,
+    "space": 32,
+    "tab": 9,
+    "backspace": 8,
+    "escape": 27,
+    "up": 273,
+    "down": 274,
+    "right": 275,
+    "left": 276,
+}
 # Issue "review": 40 items in fewer than 120 key presses.
 MOST_KEYS, ITEMS = 120, 40
 
@@ -84,7 +94,9 @@ def sound_of(calls, seconds):
 def make_flight_folder(tmp_path, made, seconds=0.0):
     shutil.copy(data_dir("demo_sessions") / "sparrow_cuffs/inputs/campaign.toml", tmp_path / "campaign.toml")
     folder = tmp_path / "flights" / "made"
-    with Journal.create(folder, FlightInfo(id="made", configuration="baseline", fuel_l=70.0, started_utc=UTC)) as journal:
+    with Journal.create(
+        folder, FlightInfo(id="made", configuration="baseline", fuel_l=70.0, started_utc=UTC)
+    ) as journal:
         journal.append(codec.call_row(call, UTC) for call in made.calls)
         if seconds:
             with SegmentWriter(folder, journal) as writer:
@@ -329,7 +341,9 @@ def test_2000_calls_and_runs_of_60_are_drawn_without_a_widget_for_each(tmp_path,
             n += 1
             posterior = 0.5 if n % 9 == 0 else 0.99
             calls.append(
-                made_flight.heard(f"c{n:04d}", begin_s + 1.2 * k, CallKind.AIRSPEED, "ias", 80.0 - k // 2, posterior)
+                made_flight.heard(
+                    f"c{n:04d}", begin_s + 1.2 * k, CallKind.AIRSPEED, "ias", 80.0 - k // 2, posterior
+                )
             )
         calls.append(made_flight.heard(f"end-{run:02d}", begin_s + 72, CallKind.EVENT, "break"))
     folder = make_flight_folder(tmp_path, made_flight.MadeFlight(tuple(calls), {}, (), {}, 4000.0))

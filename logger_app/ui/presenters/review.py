@@ -138,7 +138,9 @@ def begin(
     return _at(state, desk.runs.runs[0].id) if desk.runs.runs else state
 
 
-def renewed(state: ReviewState, desk: Desk, results: Mapping[str, StallSpeed], done: Correction) -> ReviewState:
+def renewed(
+    state: ReviewState, desk: Desk, results: Mapping[str, StallSpeed], done: Correction
+) -> ReviewState:
     """After a correction: the flight anew, at the next thing to look at.
 
     Parameters
@@ -225,7 +227,11 @@ def _done_words(done: Correction, before: Desk, now: Desk) -> str:
     was, call = before.call(done.target), now.call(done.target)
     run = before.run(done.target) or now.run(done.target)
     what = _words(was, before.unit) if was else f"run {run.number}" if run else ""
-    new = _words(call, now.unit) if call and done.action in (Action.SET, Action.ADD) else str(done.get("point", ""))
+    new = (
+        _words(call, now.unit)
+        if call and done.action in (Action.SET, Action.ADD)
+        else str(done.get("point", ""))
+    )
     said = f"{DONE[done.action]} {new}".strip()
     return f"{what}: {said}" if what else said if call else "looked at, left as it is"
 
@@ -241,7 +247,7 @@ def _enter(state):
             return _sorry(state, f"{state.typed} is no number"), ()
         if call is None or (item and item.item in (Item.DUE, Item.EXTRA)):
             return replace(state, typed=""), (AddCall(at_s=state.cursor_s, value=value),)
-        payload = (("value", value),) if call.kind is CallKind.AIRSPEED else (("value", value), ("name", call.name))
+        payload = _number(call, value)
         return replace(state, typed=""), (Correct(action=Action.SET, target=call.id, payload=payload),)
     if item and item.target is None:
         return state, (Correct(action=Action.CONFIRM, target=item.id),)
@@ -250,6 +256,15 @@ def _enter(state):
     if call:
         return state, (Correct(action=Action.CONFIRM, target=call.id),)
     return _sorry(state, "nothing is selected"), ()
+
+
+def _number(call: ReviewedCall, value: float) -> tuple[tuple[str, object], ...]:
+    """A number belongs to an airspeed or a setting; typed at anything else it was an airspeed after all."""
+    if call.kind is CallKind.AIRSPEED:
+        return (("value", value),)
+    if call.kind is CallKind.SETTING:
+        return (("value", value), ("name", call.name))
+    return (("kind", str(CallKind.AIRSPEED)), ("value", value))
 
 
 def _propose(state):
@@ -265,7 +280,7 @@ def _propose(state):
     if value == "nothing":
         return state, (Correct(action=Action.REJECT, target=call.id),)
     if number:
-        payload = (("value", value),) if call.kind is CallKind.AIRSPEED else (("value", value), ("name", call.name))
+        payload = _number(call, value)
         return state, (Correct(action=Action.SET, target=call.id, payload=payload),)
     kind = dict((n, k) for k, n in state.names).get(value, "event")
     return state, (Correct(action=Action.SET, target=call.id, payload=(("kind", kind), ("name", value))),)
@@ -282,7 +297,11 @@ def _reject(state):
 
 def _play(state, speed=None):
     return state, (
-        Play(start_s=max(0.0, state.cursor_s - PLAY_S), end_s=state.cursor_s + PLAY_S, speed=speed or state.speed),
+        Play(
+            start_s=max(0.0, state.cursor_s - PLAY_S),
+            end_s=state.cursor_s + PLAY_S,
+            speed=speed or state.speed,
+        ),
     )
 
 
@@ -395,14 +414,18 @@ def _choose(state, key):
         state, key = replace(state, choice=int(key[5:])), "enter"
     if key != "enter":
         # A letter goes to the next option that begins with it.
-        later = [(k - state.choice - 1) % len(options) for k, o in enumerate(options) if o.lower().startswith(key)]
+        later = [
+            (k - state.choice - 1) % len(options) for k, o in enumerate(options) if o.lower().startswith(key)
+        ]
         return replace(state, choice=(state.choice + 1 + min(later)) % len(options)) if later else state, ()
     done = replace(state, choosing="")
     if state.choosing == "point":
         point = state.desk.points[state.choice]
         return done, (Correct(action=Action.ASSIGN, target=run_here(state).id, payload=(("point", point),)),)
     kind, name = state.names[state.choice]
-    return done, (Correct(action=Action.SET, target=_call(state).id, payload=(("kind", kind), ("name", name))),)
+    return done, (
+        Correct(action=Action.SET, target=_call(state).id, payload=(("kind", kind), ("name", name))),
+    )
 
 
 def choices(state: ReviewState) -> tuple[str, ...]:
@@ -591,7 +614,9 @@ def view(state: ReviewState) -> View:
         if start_s <= call.flight_s <= end_s
     )
     line, band = _line(state, run), _band(state, run)
-    low, high = _heights([d.y for d in dots if d.y is not None and d.state != "rejected"] + [y for _, y in line])
+    low, high = _heights(
+        [d.y for d in dots if d.y is not None and d.state != "rejected"] + [y for _, y in line]
+    )
     rows = _rows(state)
     item, call = _item(state), _call(state)
     return View(
@@ -779,7 +804,9 @@ def _alternatives(call: ReviewedCall | None) -> str:
     if not call or not call.heard:
         return ""
     shown = [a for a in call.heard.alternatives if a.posterior >= 0.01][:3]
-    return ", ".join(f"{_shown(a.name if a.value is None else a.value)} ({100 * a.posterior:.0f} %)" for a in shown)
+    return ", ".join(
+        f"{_shown(a.name if a.value is None else a.value)} ({100 * a.posterior:.0f} %)" for a in shown
+    )
 
 
 def _history(state: ReviewState, call: ReviewedCall | None) -> str:

@@ -25,6 +25,7 @@ from kivy.uix.recycleview.views import RecycleDataViewBehavior
 
 from logger_app.errors import LoggerError
 from logger_app.logstore.audio_io import RATE_HZ, read_samples
+from logger_app.review.peaks import peaks
 from logger_app.review.stretch import stretched
 from logger_app.review_desk import ReviewDesk
 from logger_app.ui.presenters import review as presenter
@@ -32,13 +33,14 @@ from logger_app.ui.presenters.review import AddCall, Correct, Play, Undo
 from logger_app.ui.widgets.camera import CameraFrames
 from logger_app.ui.widgets.player import Player
 from logger_app.ui.widgets.timeline import TimelineView
-from logger_app.ui.widgets.waveform import WaveformView, peaks
+from logger_app.ui.widgets.waveform import WaveformView
 
 Factory.register("TimelineView", cls=TimelineView)
 Factory.register("WaveformView", cls=WaveformView)
-WAVE_COLUMNS = 700
-# Of Kivy's key names, those that the presenter knows by another name.
-KEY_NAMES = {"enter": "enter", "numpadenter": "enter", "spacebar": "space", "tab": "tab", "backspace": "backspace"}
+# SDL's key codes as Kivy hands them on, the number pad included.
+KEY_NAMES = {13: "enter", 271: "enter", 32: "space", 9: "tab", 8: "backspace", 27: "escape", 127: "delete"}
+KEY_NAMES |= {273: "up", 274: "down", 275: "right", 276: "left", 266: ".", 269: "-", 270: "+"}
+KEY_NAMES |= {256 + digit: str(digit) for digit in range(10)}
 BUTTONS = (
     ("enter", "Right\nEnter", True),
     ("p", "Take proposed\nP", True),
@@ -156,6 +158,7 @@ class ReviewScreen(BoxLayout):
             axis.on_time = lambda at_s: self.press(f"at:{at_s}")
             axis.on_pick = lambda id: self.press(f"go:{id}")
         self.draw()
+        self.ids.waveform.bind(width=lambda *_: self.draw())
         Clock.schedule_interval(self._show_frame, 0.05)
 
     def press(self, key: str) -> None:
@@ -217,7 +220,8 @@ class ReviewScreen(BoxLayout):
             self.state = replace(self.state, message=str(err), trouble=True)
 
     def _shape(self, start_s: float, end_s: float):
-        key = (start_s, end_s)
+        most = max(100, round(self.ids.waveform.width))
+        key = (start_s, end_s, most)
         if self._wave is None or self._wave[0] != key:
             first, end = round(start_s * RATE_HZ), round(end_s * RATE_HZ)
             try:
@@ -225,9 +229,9 @@ class ReviewScreen(BoxLayout):
             except LoggerError:
                 pcm = ()
             # The end of the recording may come before the end of the stretch.
-            columns = round(WAVE_COLUMNS * len(pcm) / (end - first))
+            columns = round(most * len(pcm) / (end - first))
             shape = peaks(pcm, columns) if columns else None
-            self._wave = (key, None if shape is None else _padded(shape, WAVE_COLUMNS))
+            self._wave = (key, None if shape is None else _padded(shape, most))
         return self._wave[1]
 
     def _show_frame(self, *_) -> None:
@@ -259,7 +263,7 @@ class ReviewScreen(BoxLayout):
             button.bind(on_release=lambda _, key=key: self.press(key))
             self.ids.buttons.add_widget(button)
         for key in PAD:
-            button = ReviewKey(text=PAD_WORDS.get(key, key))
+            button = ReviewKey(text=PAD_WORDS.get(key, key), font_size="13sp")
             button.bind(on_release=lambda _, key=key: self.press(key))
             self.ids.pad.add_widget(button)
 
@@ -274,11 +278,8 @@ class ReviewScreen(BoxLayout):
 
 def key_name(code: int, text: str | None, modifiers=()) -> str | None:
     """The presenter's name of a key, or None for one that means nothing here."""
-    names = {13: "enter", 271: "enter", 32: "space", 9: "tab", 8: "backspace", 27: "escape", 127: "delete"}
-    names |= {273: "up", 274: "down", 275: "right", 276: "left"}
-    names |= {256 + k: str(k) for k in range(10)} | {266: ".", 269: "-", 270: "+"}
-    if code in names:
-        return names[code]
+    if code in KEY_NAMES:
+        return KEY_NAMES[code]
     if modifiers and ("ctrl" in modifiers or "meta" in modifiers):
         return "u" if text == "z" else None
     return text.lower() if text and len(text) == 1 and text.isprintable() else None

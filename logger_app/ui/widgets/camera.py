@@ -26,7 +26,9 @@ class CameraFrames:
         self._done = None
         self._wake = threading.Condition()
         self._running = self.linked
-        self._thread = threading.Thread(target=self._work, name="camera-frames", daemon=True) if self.linked else None
+        self._thread = (
+            threading.Thread(target=self._work, name="camera-frames", daemon=True) if self.linked else None
+        )
         if self._thread:
             self._thread.start()
 
@@ -114,7 +116,9 @@ def frame_at(path: Path, video_s: float):
         if last is None:
             raise OSError(f"no picture at {video_s:.2f} s")
         scale = min(1.0, MOST_PX / last.width)
-        return last.to_ndarray(format="rgb24", width=int(last.width * scale) // 2 * 2, height=int(last.height * scale) // 2 * 2)
+        return last.to_ndarray(
+            format="rgb24", width=int(last.width * scale) // 2 * 2, height=int(last.height * scale) // 2 * 2
+        )
 
 
 def _linked(flight_dir: Path, media: Sequence[dict], maps: Sequence[ClockMap]) -> list[tuple[Path, ClockMap]]:

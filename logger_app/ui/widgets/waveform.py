@@ -1,7 +1,4 @@
-"""The sound as a waveform with words under it, and the numbers that it is drawn from.
-
-`peaks` is pure; `WaveformView` draws what it is given on the same time axis as the trace above.
-"""
+"""The sound as a waveform with words under it, on the same time axis as the trace above."""
 
 from __future__ import annotations
 
@@ -13,33 +10,8 @@ from kivy.properties import ObjectProperty
 from logger_app.ui.widgets.timeline import AMBER, AXIS, BLUE, INK, QUIET, TimeAxis, draw_text
 
 
-def peaks(pcm: np.ndarray, columns: int) -> np.ndarray:
-    """Lowest and highest sample of each column.
-
-    Parameters
-    ----------
-    pcm : ndarray of int16, shape (n,)
-        Sound [-].
-    columns : int
-        How many [-].
-
-    Returns
-    -------
-    ndarray of float32, shape (columns, 2)
-        Between -1 and 1; zeros where there is no sound [-].
-    """
-    out = np.zeros((columns, 2), np.float32)
-    if len(pcm) == 0 or columns == 0:
-        return out
-    edges = np.linspace(0, len(pcm), columns + 1).astype(int)
-    starts = np.minimum(edges[:-1], len(pcm) - 1)
-    out[:, 0] = np.minimum.reduceat(pcm, starts)
-    out[:, 1] = np.maximum.reduceat(pcm, starts)
-    return out / 32768.0
-
-
 class WaveformView(TimeAxis):
-    """The waveform of the stretch on show. `shape` is from `peaks`, None where there is no sound."""
+    """The waveform of the stretch on show. `shape` is from `review.peaks`, None where there is no sound."""
 
     shape = ObjectProperty(None, allownone=True, comparator=lambda a, b: a is b)
 

@@ -17,7 +17,11 @@ FIRST = [heard("a", 10, 58.0), heard("b", 11.1, 57.0), heard("c", 12.3, None, Ca
 
 
 def test_agreement_within_the_moment_gives_nothing():
-    second = [heard("x", 10.2, 58.0), heard("y", 11.0, 57.0), heard("z", 12.4, None, CallKind.EVENT, "buffet")]
+    second = [
+        heard("x", 10.2, 58.0),
+        heard("y", 11.0, 57.0),
+        heard("z", 12.4, None, CallKind.EVENT, "buffet"),
+    ]
 
     assert compare_listenings(FIRST, second, "slow") == []
 
@@ -26,7 +30,11 @@ def test_other_value_missing_and_extra():
     second = [heard("x", 10.1, 50.0), heard("z", 12.3, None, CallKind.EVENT, "buffet"), heard("n", 20, 55.0)]
     bodies = compare_listenings(FIRST, second, "slow")
 
-    assert [(b["call"], [h["value"] for h in b["heard"]]) for b in bodies] == [("a", [50.0]), ("b", []), (None, [55.0])]
+    assert [(b["call"], [h["value"] for h in b["heard"]]) for b in bodies] == [
+        ("a", [50.0]),
+        ("b", []),
+        (None, [55.0]),
+    ]
     assert {b["engine"] for b in bodies} == {"slow"}
 
 
@@ -52,17 +60,26 @@ def test_speech_is_brought_to_one_loudness_and_not_clipped():
     tone = np.sin(np.arange(32000) * 0.3)
     for amplitude in (80, 900, 30000):
         loud = levelled((amplitude * tone).astype(np.int16))
-        assert np.sqrt(np.mean(loud.astype(float) ** 2)) == pytest.approx(min(3277, 30 * amplitude / 2**0.5), rel=0.05)
+        assert np.sqrt(np.mean(loud.astype(float) ** 2)) == pytest.approx(
+            min(3277, 30 * amplitude / 2**0.5), rel=0.05
+        )
     assert np.abs(levelled((20000 * tone).astype(np.int16)).astype(int)).max() < 32767
     assert not levelled(np.zeros(1600, np.int16)).any()
     assert len(levelled(np.zeros(0, np.int16))) == 0
 
 
 def test_a_call_moves_with_its_words():
-    call = HeardCall(id="a", start_ns=5, end_ns=9, kind=CallKind.EVENT, name="buffet", word_times=(("buffet", 5, 9),))
+    call = HeardCall(
+        id="a", start_ns=5, end_ns=9, kind=CallKind.EVENT, name="buffet", word_times=(("buffet", 5, 9),)
+    )
 
     assert moved(call, 100, "b") == HeardCall(
-        id="b", start_ns=105, end_ns=109, kind=CallKind.EVENT, name="buffet", word_times=(("buffet", 105, 109),)
+        id="b",
+        start_ns=105,
+        end_ns=109,
+        kind=CallKind.EVENT,
+        name="buffet",
+        word_times=(("buffet", 105, 109),),
     )
 
 

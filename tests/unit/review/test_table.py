@@ -12,12 +12,30 @@ from logger_app.records.calls import Action, CallKind, CallStatus, HeardCall, Re
 from logger_app.review.table import COLUMNS, read_changes, to_csv
 
 
-def call(id="c1", value=58.0, at_s=10.0, kind=CallKind.AIRSPEED, name="ias", status=CallStatus.HEARD, words="fifty eight"):
+def call(
+    id="c1",
+    value=58.0,
+    at_s=10.0,
+    kind=CallKind.AIRSPEED,
+    name="ias",
+    status=CallStatus.HEARD,
+    words="fifty eight",
+):
     start_ns = round(at_s * 1e9)
     unit = "kt" if kind is CallKind.AIRSPEED else None
-    heard = HeardCall(id=id, start_ns=start_ns, end_ns=start_ns, kind=kind, name=name, value=value, unit=unit, words=words)
+    heard = HeardCall(
+        id=id, start_ns=start_ns, end_ns=start_ns, kind=kind, name=name, value=value, unit=unit, words=words
+    )
     return ReviewedCall(
-        id=id, flight_ns=start_ns, end_ns=start_ns, kind=kind, name=name, value=value, unit=unit, status=status, heard=heard
+        id=id,
+        flight_ns=start_ns,
+        end_ns=start_ns,
+        kind=kind,
+        name=name,
+        value=value,
+        unit=unit,
+        status=status,
+        heard=heard,
     )
 
 
@@ -68,7 +86,9 @@ def test_kind_status_and_reopening():
 
 
 def test_a_spreadsheet_with_semicolons_decimal_commas_and_a_byte_order_mark():
-    text = "\ufeffid;flight_s;kind;name;value;unit;status\r\nc1;10,000;airspeed;ias;58,5;kt;heard\r\n;;;;;;\r\n"
+    text = (
+        "\ufeffid;flight_s;kind;name;value;unit;status\r\nc1;10,000;airspeed;ias;58,5;kt;heard\r\n;;;;;;\r\n"
+    )
 
     assert read_changes(text, CALLS, "calls.csv", 100.0) == [(Action.SET, "c1", "", {"value": 58.5})]
 

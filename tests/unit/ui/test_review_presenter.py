@@ -18,12 +18,24 @@ NAMES = (("airspeed", "airspeed"), ("event", "buffet"), ("event", "break"), ("se
 def heard(id, at_s, value=None, kind=CallKind.AIRSPEED, name="ias"):
     ns = round(at_s * 1e9)
     unit = "kt" if kind is CallKind.AIRSPEED else None
-    return HeardCall(id=id, start_ns=ns, end_ns=ns + 4 * 10**8, kind=kind, name=name, value=value, unit=unit, posterior=0.99)
+    return HeardCall(
+        id=id,
+        start_ns=ns,
+        end_ns=ns + 4 * 10**8,
+        kind=kind,
+        name=name,
+        value=value,
+        unit=unit,
+        posterior=0.99,
+    )
 
 
 HEARD = [
     heard("on", 8.0, None, CallKind.COMMAND, "on_condition"),
-    *[heard(f"c{k}", 10 + 1.1 * k, v) for k, v in enumerate((60.0, 59.0, 58.0, 57.0, 15.0, 55.0, 54.0, 50.0, 49.0))],
+    *[
+        heard(f"c{k}", 10 + 1.1 * k, v)
+        for k, v in enumerate((60.0, 59.0, 58.0, 57.0, 15.0, 55.0, 54.0, 50.0, 49.0))
+    ],
     heard("ev", 21.0, None, CallKind.EVENT, "break"),
 ]
 
@@ -83,6 +95,8 @@ def test_typing_shows_and_enter_takes_it():
 
     assert view(state).big == "56_"
     assert press(state, "enter")[1] == (Correct(action=Action.SET, target="c4", payload=(("value", 56.0),)),)
+    told = (("kind", "airspeed"), ("value", 44.0))
+    assert press(at("ev"), "4", "4", "enter")[1] == (Correct(action=Action.SET, target="ev", payload=told),)
     state, effects = press(at("c4"), ".", ".", "enter")
     assert (effects, state.trouble) == ((), True)
 
@@ -132,7 +146,9 @@ def test_another_kind_is_chosen_by_arrows_or_first_letter():
     state, _ = press(at("c4"), "k")
     assert view(state).choices == ("airspeed", "buffet", "break", "flap")
     _, effects = press(state, "b", "b", "enter")
-    assert effects == (Correct(action=Action.SET, target="c4", payload=(("kind", "event"), ("name", "break"))),)
+    assert effects == (
+        Correct(action=Action.SET, target="c4", payload=(("kind", "event"), ("name", "break"))),
+    )
     assert press(state, "down", "pick:3")[1][0].payload == (("kind", "setting"), ("name", "flap"))
     assert press(state, "escape")[0].choosing == ""
 
@@ -177,7 +193,9 @@ def test_a_wild_reading_does_not_flatten_the_trace():
 
 
 def test_what_was_done_is_said_in_words():
-    fix = Correction(id="k", utc="2027", who="ann", action=Action.SET, target="c4", payload=(("value", 56.0),))
+    fix = Correction(
+        id="k", utc="2027", who="ann", action=Action.SET, target="c4", payload=(("value", 56.0),)
+    )
     undo = Correction(id="u", utc="2028", who="ann", action=Action.UNDO, target="k")
     corrected = renewed(at("c4"), desk([fix]), {}, fix)
 
@@ -187,7 +205,24 @@ def test_what_was_done_is_said_in_words():
 
 def test_an_empty_flight_has_a_screen_too():
     state = begin(desk(calls=[]), "ann", {}, NAMES)
-    for key in ("enter", "p", "x", "space", "down", "right", "tab", "m", "k", "d", "t", "[", "j", "u", "5", "a"):
+    for key in (
+        "enter",
+        "p",
+        "x",
+        "space",
+        "down",
+        "right",
+        "tab",
+        "m",
+        "k",
+        "d",
+        "t",
+        "[",
+        "j",
+        "u",
+        "5",
+        "a",
+    ):
         state, _ = update(state, key)
 
     assert view(state).dots == ()
