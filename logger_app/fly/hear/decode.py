@@ -1,58 +1,48 @@
 """From the frames of one stretch of speech to the calls in it. Pure.
 
 The stretch is cut into pieces (`segment`); each piece that may be a call is scored exactly against
-everything legal (`rescore`), believed or not (`gate`), and timed. Main names: `Decoder`, `Stretch`, `Found`.
-
-An airspeed spoken in one breath with talk is part of a sentence ("runway two seven"), not a call.
+everything legal (`rescore`), believed or not (`gate`), and timed. Main names: `Decoder`, `Stretch`, `Found`, `Heard`.
+What is believed in the end also depends on what was said around it: `context`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from logger_app.fly.hear.endpoint import edges, nearest
+from logger_app.fly.hear.endpoint import SPEECH, edges, nearest
 from logger_app.fly.hear.gate import Gate, measures
 from logger_app.fly.hear.lattice import PhoneTree
 from logger_app.fly.hear.net import BLANK
 from logger_app.fly.hear.packs import LegalCall
 from logger_app.fly.hear.rescore import SpanScores, scores, word_frames
 from logger_app.fly.hear.segment import OTHER, Piece, Segmenter
-from logger_app.records.calls import CallKind
 
 ALTERNATIVES = 5
 # Log-probability added to things that are seldom said, so that a short sound is not taken for them.
 SHORTHAND_PRIOR = -1.5
 # Talk of fewer phones than this is a breath or a click.
 LEAST_TALK_PHONES = 3
-# A call of more phones than this is believed also with talk beside it.
-SURE_PHONES = 9
-# A stretch up to this long that nothing legal fills is scored as one call all the same.
+# A stretch up to this long in which talk was found is also scored as one call, for the noise may be taken for talk.
 SHORT_STRETCH_FRAMES, SHORT_BELIEF = 110, 0.8
-# Talk that ended this short a time before still belongs to a call; a longer one to a short call [frames].
-SAME_BREATH, SAME_TALK = 20, 45
 # How far the estimated edge of a word may be from an edge of the speech activity to be moved there.
 SNAP_FRAMES = 9
-# Belief that a last digit, or a call of one short word, needs: they hide in talk.
-SHORT_ACCEPT = 0.6
-SHORT_PHONES = 5
 
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """Frames of speech; the first is frame `first` of the stream, talk ended `since_talk` frames before the speech."""
+    """Frames of speech; the first is frame `first` of the stream."""
 
     log_p: np.ndarray
     activity: np.ndarray
     first: int = 0
-    since_talk: int = 10_000
 
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A call in a stretch; frames are the stream's, fractions of one allowed."""
+    """A call in a stretch; frames are the stream's, fractions of one allowed. `glued`: phones of talk beside it."""
 
     call: LegalCall
     belief: float
@@ -61,6 +51,16 @@ class Found:
     end: float
     words: tuple[tuple[str, float, float], ...]
     phones: int
+    glued: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What a stretch consists of: its calls, and whether it begins and ends in talk."""
+
+    calls: tuple[Found, ...]
+    talk_first: bool
+    talk_last: bool
 
 
 class Decoder:
@@ -78,7 +78,7 @@ class Decoder:
         call = self._call_of.get(meaning)
         return SHORTHAND_PRIOR if call is not None and call.shorthand else 0.0
 
-    def calls(self, stretch: Stretch, segmenter: Segmenter) -> tuple[list[Found], bool]:
+    def calls(self, stretch: Stretch, segmenter: Segmenter) -> Heard:
         """The calls in a stretch.
 
         Parameters
@@ -90,42 +90,80 @@ class Decoder:
 
         Returns
         -------
-        tuple of (list of Found, bool)
-            Calls in order of time; whether the stretch ends in talk [-].
+        Heard
+            Calls in order of time, however little they are believed [-].
         """
-        pieces = tiled(segmenter.pieces(), len(stretch.log_p))
+        pieces = self._digits_joined(tiled(segmenter.pieces(), len(stretch.log_p)))
         kinds = [self._kind(piece, stretch) for piece in pieces]
-        if "talk" in kinds and len(stretch.log_p) <= SHORT_STRETCH_FRAMES and stretch.since_talk > SAME_TALK:
+        if "talk" in kinds and len(stretch.log_p) <= SHORT_STRETCH_FRAMES:
             whole = self.whole(stretch)
             if whole and whole.belief > SHORT_BELIEF:
-                return [whole], False
+                return Heard((whole,), False, False)
         found = []
         for k, (piece, kind) in enumerate(zip(pieces, kinds)):
             one = self._score(stretch, piece.start, piece.end) if kind == "call" else None
-            if one and self._believed(one, _talk_beside(kinds, k), stretch.since_talk if _first_call(kinds, k) else 10_000):
-                found.append(one)
-        said = [kind for kind in kinds if kind != "nothing"]
-        return found, bool(said) and said[-1] == "talk"
+            if one:
+                found.append(replace(one, glued=self._talk_beside(pieces, kinds, k, stretch)))
+        said = [kind for kind in kinds if kind not in ("nothing", "filler")] or [""]
+        return Heard(tuple(found), said[0] == "talk", said[-1] == "talk")
 
     def whole(self, stretch: Stretch) -> Found | None:
         """The stretch as one call, or None when nothing legal fits; believed or not."""
         return self._score(stretch, 0, len(stretch.log_p))
 
+    def _digits_joined(self, pieces: list[Piece]) -> list[Piece]:
+        """Two last digits in one breath are one number, however they were cut."""
+        made: list[Piece] = []
+        for piece in pieces:
+            if made and self._is_digit(piece) and self._is_digit(made[-1]):
+                made[-1] = Piece(made[-1].start, piece.end, piece.spelling)
+            else:
+                made.append(piece)
+        return made
+
+    def _is_digit(self, piece: Piece) -> bool:
+        call = self.tree.units[self.tree.end_unit[piece.spelling]].call if piece.spelling != OTHER else None
+        return call is not None and call.shorthand
+
     def _kind(self, piece: Piece, stretch: Stretch) -> str:
         if piece.spelling == OTHER:
-            best = stretch.log_p[piece.start : piece.end].argmax(1)
-            new = np.diff(best, prepend=BLANK) != 0
-            return "talk" if int(((best != BLANK) & new).sum()) >= LEAST_TALK_PHONES else "nothing"
+            return "talk" if _phones_in(piece, stretch) >= LEAST_TALK_PHONES else "nothing"
         unit = self.tree.units[self.tree.end_unit[piece.spelling]]
         return "call" if unit.call is not None else "talk" if unit.ignored else "filler"
 
-    def _believed(self, one: Found, beside_talk: bool, since_talk: int) -> bool:
-        short = one.call.shorthand or one.phones <= SHORT_PHONES
-        if (beside_talk or since_talk <= SAME_BREATH) and (one.call.kind is CallKind.AIRSPEED or one.phones <= SURE_PHONES):
-            return False
-        if short and since_talk <= SAME_TALK:
-            return False
-        return one.belief >= (max(self.gate.accept, SHORT_ACCEPT) if short else self.gate.accept)
+    @staticmethod
+    def _talk_beside(pieces: Sequence[Piece], kinds: Sequence[str], k: int, stretch: Stretch) -> int:
+        """Phones of talk next to a piece, past fillers."""
+        phones = 0
+        for step in (-1, 1):
+            j = k + step
+            while 0 <= j < len(kinds) and kinds[j] in ("filler", "nothing"):
+                j += step
+            if 0 <= j < len(kinds) and kinds[j] == "talk":
+                phones += _phones_in(pieces[j], stretch)
+        return phones
+
+    def belief_in(self, stretch: Stretch, meaning: tuple) -> float:
+        """How much to believe that a stretch says a given thing.
+
+        Parameters
+        ----------
+        stretch : Stretch
+            The span of the words [-].
+        meaning : tuple
+            As `lattice.Unit.meaning` [-].
+
+        Returns
+        -------
+        float
+            0 to 1; 0 for what cannot be said [-].
+        """
+        scored = scores(self.tree, stretch.log_p)
+        places = [k for k, (m, _) in enumerate(scored.ranked) if self.tree.meanings[m] == meaning] if scored else []
+        if not places:
+            return 0.0
+        score, spelling = scored.ranked[places[0]][1], self.tree.spellings[scored.spelling[places[0]]]
+        return self._belief_of(scored.posteriors[places[0]], score - scored.free, len(spelling), stretch.activity)
 
     def _score(self, stretch: Stretch, start: int, end: int) -> Found | None:
         span = stretch.log_p[start:end]
@@ -138,11 +176,7 @@ class Decoder:
             return None
         shares = _shares([score for _, score, _ in ranked])
         spelling = self.tree.spellings[ranked[0][2]]
-        activity = stretch.activity[start:end]
-        heard = activity > 0.5
-        belief = self.gate.belief(
-            measures(shares[0], ranked[0][1] - scored.free, len(spelling), float(activity[heard].mean()) if heard.any() else 0.0)
-        )
+        belief = self._belief_of(shares[0], ranked[0][1] - scored.free, len(spelling), stretch.activity[start:end])
         rivals = self._rivals(ranked, shares, belief)
         words = self.tree.units[self.tree.end_unit[ranked[0][2]]].words
         times = self._times(stretch, start, word_frames(spelling, span))
@@ -150,6 +184,10 @@ class Decoder:
             self._call_of[meaning], belief, rivals, times[0][0], times[-1][1],
             tuple((word, a, b) for word, (a, b) in zip(words, times)), len(spelling),
         )  # fmt: skip
+
+    def _belief_of(self, share: float, log_ratio: float, phones: int, activity: np.ndarray) -> float:
+        heard = activity > SPEECH
+        return self.gate.belief(measures(share, log_ratio, phones, float(activity[heard].mean()) if heard.any() else 0.0))
 
     def _with_prior(self, scored: SpanScores) -> list[tuple[int, float, int]]:
         joined = [(k, score + self.prior[k], end) for (k, score), end in zip(scored.ranked, scored.spelling)]
@@ -190,19 +228,9 @@ def tiled(pieces: Sequence[Piece], frames: int) -> list[Piece]:
     return [piece for piece in made if piece.end > piece.start]
 
 
-def _talk_beside(kinds: Sequence[str], k: int) -> bool:
-    """Whether talk stands next to a piece, past fillers."""
-    for step in (-1, 1):
-        j = k + step
-        while 0 <= j < len(kinds) and kinds[j] in ("filler", "nothing"):
-            j += step
-        if 0 <= j < len(kinds) and kinds[j] == "talk":
-            return True
-    return False
-
-
-def _first_call(kinds: Sequence[str], k: int) -> bool:
-    return all(kind in ("filler", "nothing") for kind in kinds[:k])
+def _phones_in(piece: Piece, stretch: Stretch) -> int:
+    best = stretch.log_p[piece.start : piece.end].argmax(1)
+    return int(((best != BLANK) & (np.diff(best, prepend=BLANK) != 0)).sum())
 
 
 def _shares(logs: Sequence[float]) -> np.ndarray:

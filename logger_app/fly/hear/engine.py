@@ -17,8 +17,8 @@ DEFAULT_ENGINE = "callout"
 ENGINES = ("callout", "vosk")
 # Without a campaign: what a light aircraft's indicator can show, in its own unit.
 LOW, HIGH = 20.0, 199.0
-# Of the lowest stall expected, and of the never-exceed speed: beyond these nothing is said in earnest.
-_UNDER_STALL, _OVER_LIMIT = 0.6, 1.05
+# Of the lowest stall expected or calibrated speed, and of the never-exceed speed: nothing is said beyond these.
+_UNDER_STALL, _OVER_LIMIT = 0.65, 1.05
 
 
 @runtime_checkable
@@ -105,8 +105,9 @@ def airspeed_range(campaign: Campaign | None) -> tuple[float, float, str]:
     unit = campaign.indicator.unit
     low, high = LOW, from_kt(HIGH, unit)
     expected = [p.expected_stall_ias_kt for p in campaign.points if p.expected_stall_ias_kt]
-    if expected:
-        low = max(low, np.floor(from_kt(_UNDER_STALL * min(expected), unit)))
+    slowest = expected + [min(table.ias_kt) for table in campaign.calibrations]
+    if slowest:
+        low = max(low, np.floor(from_kt(_UNDER_STALL * min(slowest), unit)))
     if campaign.aircraft.never_exceed_ias_kt:
         high = min(high, np.ceil(from_kt(_OVER_LIMIT * campaign.aircraft.never_exceed_ias_kt, unit)))
     return float(low), float(max(high, low + 20)), unit

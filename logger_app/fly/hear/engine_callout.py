@@ -13,7 +13,8 @@ from pathlib import Path
 import numpy as np
 
 from logger_app.errors import EngineError
-from logger_app.fly.hear.decode import Decoder, Found, Stretch
+from logger_app.fly.hear.context import ALONE_FRAMES, Context, Need
+from logger_app.fly.hear.decode import Decoder, Found, Heard, Stretch
 from logger_app.fly.hear.endpoint import BEFORE_FRAMES, SPEECH, Endpoint
 from logger_app.fly.hear.engine_util import Level, as_float, sound_flags
 from logger_app.fly.hear.gate import Gate
@@ -72,7 +73,9 @@ class CalloutEngine:
         self._first = 0  # frame of the stream that `_rows` begins with
         self._segmenter: Segmenter | None = None
         self._blanks = 0
-        self._begin, self._talk_end = 0, -10_000
+        self._begin = 0
+        self._context = Context(self.decoder.gate)
+        self._pending: Found | None = None
         self._closed_at = 0
         self._count = 0
 
@@ -94,7 +97,7 @@ class CalloutEngine:
         sound = np.concatenate(self._waiting) if self._waiting else np.zeros(0, np.int16)
         self._waiting, self._held = [], 0
         calls = self._frames(*self._stream.feed(self._level.take(sound), last=True))
-        return calls + (self._close() if self._segmenter else [])
+        return calls + (self._close() if self._segmenter else []) + self._release()
 
     def partial(self) -> str:
         """The words being spoken; see `engine.Engine`."""
@@ -142,7 +145,8 @@ class CalloutEngine:
             self._segmenter.feed(row[None])
         if self._segmenter is None:
             self._drop(self._endpoint.frame - BEFORE_FRAMES - 4)
-            return []
+            over = self._pending is not None and self._endpoint.frame - self._pending.end >= ALONE_FRAMES
+            return self._release() if over else []
         return self._close() if self._over() else []
 
     def _over(self) -> bool:
@@ -155,25 +159,41 @@ class CalloutEngine:
         return last == "whole" or (last == "talk" and quiet >= TALK)
 
     def _close(self) -> list[HeardCall]:
-        stretch = Stretch(
-            np.array(self._rows), np.array(self._activity), self._first, self._begin - self._talk_end
+        """The stretch is over: what is in it, and what becomes of the call that waited for it."""
+        heard = self.decoder.calls(
+            Stretch(np.array(self._rows), np.array(self._activity), self._first), self._segmenter
         )
-        found, talk = self.decoder.calls(stretch, self._segmenter)
         end = self._endpoint.frame
-        if talk:
-            self._talk_end = self._endpoint.last_speech
-        calls = [self._heard(one, self._level.flags(int(one.start), int(one.end) + 1)) for one in found]
+        taken = self._release(followed_by=heard)
+        for found in heard.calls:
+            need = self._context.need(found, heard, self._begin)
+            if need is Need.TAKE:
+                taken.append(self._take(found))
+            elif need is Need.WAIT:
+                self._pending = found
+        self._context.talked(heard, self._endpoint.last_speech)
         self._segmenter, self._closed_at = None, end
         self._endpoint.close()
         self._drop(end)
-        return calls
+        return taken
+
+    def _release(self, followed_by: Heard | None = None) -> list[HeardCall]:
+        """The call that waits, unless talk followed at once."""
+        found, self._pending = self._pending, None
+        if found is None or (followed_by and followed_by.talk_first and self._begin - found.end < ALONE_FRAMES):
+            return []
+        return [self._take(found)]
+
+    def _take(self, found: Found) -> HeardCall:
+        self._context.took(found)
+        return self._heard(found, self._level.flags(int(found.start), int(found.end) + 1))
 
     def _drop(self, before: int) -> None:
         drop = before - self._first
         if drop > 0:
             del self._rows[:drop], self._activity[:drop]
             self._first = before
-            self._level.forget(before - 10)
+            self._level.forget(before - 200)
 
     # ---- calls ------------------------------------------------------------------------------------
 

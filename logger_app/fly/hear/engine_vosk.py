@@ -67,15 +67,13 @@ class VoskEngine:
         self._model = _vosk_model(find_model(model))
         self.grammar = grammar_of(pack, low, high, unit, self._knows)
         self._judge = _judge(pack, low, high, unit)
-        self._recogniser = self._new()
-        self._fed = 0
         self.reset()
 
     def reset(self) -> None:
         """Forget the stream; the next sound fed is at 0 s."""
-        self._recogniser.Reset()
-        # Vosk's clock goes on counting over a reset: what was fed before has to come off.
-        self._origin = self._fed
+        # A new one: Vosk's clock and its adaptation to the voice go on over its own `Reset`. So times count from
+        # the first sample fed, over all its end points.
+        self._recogniser = self._new()
         self._waiting = np.zeros(0, np.int16)
         self._count = 0
         self._partial = ""
@@ -120,7 +118,6 @@ class VoskEngine:
 
     def _piece(self, pcm: np.ndarray) -> list[HeardCall]:
         self._own_frames(self._level.take(pcm))
-        self._fed += len(pcm)
         if self._recogniser.AcceptWaveform(pcm.tobytes()):
             self._partial = ""
             return self._calls(json.loads(self._recogniser.Result()))
@@ -150,8 +147,7 @@ class VoskEngine:
         return calls
 
     def _call(self, parsed: Parsed, said: list[dict]) -> HeardCall | None:
-        origin_s = self._origin / RATE_HZ
-        times = [(one["word"], max(0.0, one["start"] - origin_s), max(0.0, one["end"] - origin_s)) for one in said]
+        times = [(one["word"], one["start"], one["end"]) for one in said]
         start_s, end_s = times[0][1], times[-1][2]
         posterior = min([UNCHECKED, *(one.get("conf", 1.0) for one in said)])
         if self._judge:

@@ -42,13 +42,19 @@ def measures(posterior: float, log_ratio: float, phones: int, activity: float) -
 
 @dataclass(frozen=True, slots=True)
 class Gate:
-    """The fitted function, and the thresholds that go with it."""
+    """The fitted function, and what it must reach: expected calls, others, digits alone, short words (`context`)."""
 
     weights: np.ndarray
     mean: np.ndarray
     spread: np.ndarray
-    accept: float
     late_frames: float
+    airspeed: float = 0.65
+    airspeed_expected: float = 0.12
+    digit: float = 0.93
+    digit_expected: float = 0.35
+    other: float = 0.35
+    short: float = 0.6
+    other_expected: float = 0.2
 
     @classmethod
     def from_conf(cls, conf: Mapping) -> Gate:
@@ -57,7 +63,7 @@ class Gate:
         Parameters
         ----------
         conf : mapping
-            ``w`` (6), ``mu`` and ``sd`` (5), and maybe ``accept`` and ``late_s`` [-].
+            ``w`` (6), ``mu`` and ``sd`` (5), and maybe ``late_s`` and, under ``accept``, thresholds by name [-].
 
         Returns
         -------
@@ -71,8 +77,9 @@ class Gate:
         """
         try:
             weights, mean, spread = (np.asarray(conf[key], float) for key in ("w", "mu", "sd"))
-            gate = cls(weights, mean, spread, float(conf.get("accept", 0.35)), float(conf.get("late_s", 0.2)) / 0.02)
-        except (KeyError, TypeError, ValueError) as err:
+            least = {str(name): float(value) for name, value in conf.get("accept", {}).items()}
+            gate = cls(weights, mean, spread, float(conf.get("late_s", 0.2)) / 0.02, **least)
+        except (KeyError, TypeError, ValueError, AttributeError) as err:
             raise EngineError(f"conf.json: not the calibration of a callout model ({err}); reinstall kneecall.") from err
         if weights.shape != (6,) or mean.shape != (5,) or spread.shape != (5,):
             raise EngineError("conf.json: not the calibration of a callout model; reinstall kneecall.")

@@ -82,10 +82,11 @@ class PhoneTree:
         self.spelling_at = np.full(len(parent), -1)
         self.spelling_at[self.end_node[::-1]] = np.arange(len(ends))[::-1]
         self.speed_goes_on = self._speeds_below()
-        self.shorthand_at = np.zeros(len(parent))
+        self.shorthand_at, self.filler_at = np.zeros(len(parent)), np.zeros(len(parent))
         for node, unit in zip(self.end_node, self.end_unit):
             call = self.units[unit].call
             self.shorthand_at[node] = call is not None and call.shorthand
+            self.filler_at[node] = call is None and not self.units[unit].ignored
         self.ends_filler = np.zeros(len(parent))
         ended = self.spelling_at >= 0
         self.ends_filler[ended] = ~self.is_call[self.spelling_at[ended]]

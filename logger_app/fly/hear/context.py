@@ -1,0 +1,98 @@
+"""Is a call expected here? How much it must be believed, and whether to wait for what follows. Pure.
+
+In an approach one airspeed follows another, and little is asked of the next. Elsewhere a number is more
+likely part of a sentence or a radio call: then it must stand alone, with quiet before and after it.
+Main names: `Context`, `Need`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from logger_app.fly.hear.decode import Found, Heard
+from logger_app.fly.hear.gate import Gate
+from logger_app.records.calls import CallKind
+
+# An airspeed is expected for so long after another, or after the run began [20 ms frames].
+EXPECT_FRAMES = 300
+# A call that is not expected needs this much quiet on both sides [frames].
+ALONE_FRAMES = 28
+# A call of up to so many phones may be any short word of a sentence; one of more than `SURE_PHONES` is none.
+SHORT_PHONES, SURE_PHONES = 5, 9
+# So few phones of talk may be a small word that was not understood ("that's fifty").
+FEW_PHONES = 7
+_BEGIN = frozenset(("on_condition",))
+_END = frozenset(("recovered", "scratch_that", "knock_it_off", "next_card"))
+
+
+class Need(StrEnum):
+    """What becomes of a call."""
+
+    TAKE = "take"
+    WAIT = "wait"  # until it is known that no talk follows
+    DROP = "drop"
+
+
+@dataclass(slots=True)
+class Context:
+    """What was said lately; asked for each stretch in order of time, then told what was taken."""
+
+    gate: Gate
+    expected_until: float = -1.0
+    talk_end: float = -1e9
+
+    def need(self, found: Found, heard: Heard, begin: float) -> Need:
+        """What becomes of a call.
+
+        Parameters
+        ----------
+        found : Found
+            One of the calls of the stretch [-].
+        heard : Heard
+            The stretch [-].
+        begin : float
+            Frame at which its speech begins [-].
+
+        Returns
+        -------
+        Need
+            Take it, wait for what follows, or drop it [-].
+        """
+        expected = found.start <= self.expected_until
+        if found.belief < self._least(found, expected):
+            return Need.DROP
+        airspeed = found.call.kind is CallKind.AIRSPEED
+        if found.glued > (FEW_PHONES if expected else 0) and (airspeed or found.phones <= SURE_PHONES):
+            return Need.DROP
+        alone_matters = airspeed or found.phones <= SHORT_PHONES
+        if expected or not alone_matters:
+            return Need.TAKE
+        if begin - self.talk_end < ALONE_FRAMES or heard.talk_first or heard.talk_last:
+            return Need.DROP
+        return Need.WAIT if found is heard.calls[-1] else Need.TAKE
+
+    def _least(self, found: Found, expected: bool) -> float:
+        gate = self.gate
+        if found.call.shorthand:
+            return gate.digit_expected if expected else gate.digit
+        if found.call.kind is CallKind.AIRSPEED:
+            return gate.airspeed_expected if expected else gate.airspeed
+        if found.phones <= SHORT_PHONES:
+            return gate.other_expected if expected else gate.short
+        return gate.other_expected if expected else gate.other
+
+    def took(self, found: Found) -> None:
+        """A call was taken: what may follow."""
+        name = found.call.name
+        if found.call.kind is CallKind.AIRSPEED or name in _BEGIN:
+            self.expected_until = found.end + EXPECT_FRAMES
+        elif name in _END:
+            self.expected_until = -1.0
+        elif found.call.kind is CallKind.EVENT and self.expected_until > 0:
+            self.expected_until = max(self.expected_until, found.end + EXPECT_FRAMES)
+
+    def talked(self, heard: Heard, last_speech: float) -> None:
+        """A stretch is over: whether it ended in talk."""
+        if heard.talk_last:
+            self.talk_end = last_speech

@@ -1,0 +1,80 @@
+"""How much a call must be believed, by what was said around it."""
+
+import numpy as np
+import pytest
+
+from logger_app.fly.hear.context import ALONE_FRAMES, EXPECT_FRAMES, Context, Need
+from logger_app.fly.hear.decode import Found, Heard
+from logger_app.fly.hear.gate import Gate
+from logger_app.fly.hear.packs import LegalCall
+from logger_app.records.calls import CallKind
+
+GATE = Gate(np.zeros(6), np.zeros(5), np.ones(5), 10.0)
+SPEED = LegalCall(("fifty", "eight"), CallKind.AIRSPEED, "ias", 58.0, "kt")
+DIGIT = LegalCall(("eight",), CallKind.AIRSPEED, "ias", 8.0, "kt", shorthand=True)
+BEGIN = LegalCall(("on", "condition"), CallKind.EVENT, "on_condition", None, None)
+END = LegalCall(("recovered",), CallKind.EVENT, "recovered", None, None)
+
+
+def found(call, at=1000.0, belief=0.95, phones=7, glued=0):
+    return Found(call, belief, (), at, at + 30, (), phones, glued)
+
+
+def need(context, one, talk_first=False, talk_last=False):
+    return context.need(one, Heard((one,), talk_first, talk_last), one.start)
+
+
+@pytest.fixture
+def context():
+    return Context(GATE)
+
+
+def test_an_airspeed_out_of_nowhere_waits_for_what_follows(context):
+    assert Need.WAIT is need(context, found(SPEED))
+
+
+def test_after_another_it_is_taken_at_once_and_with_less(context):
+    context.took(found(SPEED, at=900.0))
+
+    assert Need.TAKE is need(context, found(SPEED, belief=0.2))
+    assert Need.TAKE is need(context, found(DIGIT, belief=0.5, phones=2))
+    assert Need.DROP is need(Context(GATE), found(SPEED, belief=0.2))
+    assert Need.DROP is need(Context(GATE), found(DIGIT, belief=0.5, phones=2))
+
+
+def test_a_run_that_begins_makes_airspeeds_expected_and_its_end_ends_that(context):
+    context.took(found(BEGIN, at=900.0))
+    during = need(context, found(SPEED))
+    context.took(found(END, at=950.0))
+
+    assert Need.TAKE is during
+    assert Need.WAIT is need(context, found(SPEED))
+
+
+def test_expectation_fades(context):
+    context.took(found(SPEED, at=100.0))
+
+    assert Need.WAIT is need(context, found(SPEED, at=131.0 + EXPECT_FRAMES))
+
+
+def test_a_number_inside_talk_is_no_call(context):
+    context.took(found(SPEED, at=900.0))
+
+    assert Need.DROP is need(context, found(SPEED, glued=12))
+    assert Need.DROP is need(Context(GATE), found(SPEED, glued=4))
+
+
+def test_a_number_soon_after_talk_is_no_call_unless_expected(context):
+    context.talked(Heard((), True, True), 1000.0 - ALONE_FRAMES + 1)
+    after_talk = need(context, found(SPEED))
+    context.took(found(BEGIN, at=960.0))
+
+    assert Need.DROP is after_talk
+    assert Need.TAKE is need(context, found(SPEED))
+
+
+def test_a_long_phrase_is_believed_also_beside_talk(context):
+    phrase = LegalCall(("stick", "on", "the", "stop"), CallKind.EVENT, "aft_stop", None, None)
+
+    assert Need.TAKE is need(context, found(phrase, phones=13, glued=9))
+    assert Need.DROP is need(context, found(END, phones=8, glued=9))
