@@ -54,6 +54,9 @@ class SilentPlayer:
     def play(self, pcm):
         self.played.append((time.perf_counter(), pcm))
 
+    def prepare(self):
+        pass
+
     def close(self):
         pass
 
@@ -296,6 +299,23 @@ def test_what_cannot_be_is_said_on_the_screen_and_changes_nothing(desk, open_win
     assert press.state.here == here
     press("u")
     assert "no correction to undo" in press.pilot.root.message
+
+
+def test_no_sound_device_is_said_when_it_is_needed(desk, open_window, monkeypatch):
+    import sounddevice
+
+    from logger_app.ui.widgets.player import Player
+
+    def refuse(*args, **kw):
+        raise sounddevice.PortAudioError("Error querying device -1")
+
+    monkeypatch.setattr(sounddevice, "OutputStream", refuse)
+    press = open_window(desk, Player())
+    press.pilot.root.press("at:20")
+    press("space")
+
+    assert press.pilot.root.message == "no sound can be played here (Error querying device -1)."
+    assert press.pilot.root.trouble
 
 
 def test_the_camera_frame_at_the_cursor(tmp_path, open_window, shots):

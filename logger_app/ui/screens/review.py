@@ -143,6 +143,7 @@ class ReviewScreen(BoxLayout):
         super().__init__(**kw)
         self.desk = desk
         self.player = player or Player()
+        self.player.prepare()
         self.pressed = 0
         self._wave: tuple | None = None
         self._choices: ReviewChoices | None = None

@@ -123,13 +123,13 @@ def frame_at(path: Path, video_s: float):
 
 def _linked(flight_dir: Path, media: Sequence[dict], maps: Sequence[ClockMap]) -> list[tuple[Path, ClockMap]]:
     """Camera files that are there and on the flight clock; the last map of a file holds."""
-    clocks = {Path(clock.source).name: clock for clock in maps}
+    clocks = {clock.source: clock for clock in maps}
     found = {}
     for body in media:
-        path = Path(str(body.get("file", "")))
-        path = path if path.is_absolute() else flight_dir / path
-        if path.name in clocks and path.is_file():
-            found[path] = clocks[path.name]
+        name = str(body.get("file", ""))
+        path = flight_dir / name  # a full path stays as it is
+        if name in clocks and path.is_file():
+            found[path] = clocks[name]
     return list(found.items())
 
 

@@ -5,6 +5,7 @@ The device is opened once and kept, so that sound starts at once; its callback o
 
 from __future__ import annotations
 
+import contextlib
 import threading
 
 import numpy as np
@@ -20,6 +21,7 @@ class Player:
     def __init__(self):
         self._stream = None
         self._lock = threading.Lock()
+        self._opening = threading.Lock()
         self._left = np.zeros(0, np.int16)
 
     def play(self, pcm: np.ndarray) -> None:
@@ -37,14 +39,28 @@ class Player:
         """
         with self._lock:
             self._left = np.ascontiguousarray(pcm, np.int16)
-        if self._stream is None:
-            self._stream = self._opened()
+        self._open()
+
+    def prepare(self) -> None:
+        """Open the device beforehand, on a thread that ends by itself: the first sound starts as soon as the next."""
+        threading.Thread(target=self._try_open, name="sound-device", daemon=True).start()
 
     def close(self) -> None:
         """Stop and let the device go."""
-        if self._stream is not None:
-            self._stream.close()
-            self._stream = None
+        with self._opening:
+            if self._stream is not None:
+                self._stream.close()
+                self._stream = None
+
+    def _try_open(self) -> None:
+        # Without a device the screen is as useful as before; `play` says what is wrong when it is asked to.
+        with contextlib.suppress(CaptureError):
+            self._open()
+
+    def _open(self) -> None:
+        with self._opening:
+            if self._stream is None:
+                self._stream = self._opened()
 
     def _opened(self):
         try:
