@@ -131,6 +131,7 @@ def _environment(unit: str):
     environment = Environment(
         loader=PackageLoader("logger_app.report", "templates"),
         autoescape=True,
+        finalize=lambda value: words.printable(value) if type(value) is str else value,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,

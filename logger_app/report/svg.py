@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from html import escape
+from html import escape as escape_markup
 
 from logger_app.report.layout import Drawing, Label, Marker, Stroke
 from logger_app.report.style import ROLES
+from logger_app.report.words import printable
 
 FONTS = "ui-sans-serif, 'Helvetica Neue', Arial, 'Liberation Sans', sans-serif"
 
@@ -33,8 +34,8 @@ def to_svg(drawing: Drawing, standalone: bool = False) -> str:
             f'<svg{name_space} class="figure" {size} role="img" aria-labelledby="{drawing.id}-t {drawing.id}-d" '
             f'font-family="{FONTS}">'
         ),
-        f'<title id="{drawing.id}-t">{escape(drawing.title)}</title>',
-        f'<desc id="{drawing.id}-d">{escape(drawing.says)}</desc>',
+        f'<title id="{drawing.id}-t">{_escape(drawing.title)}</title>',
+        f'<desc id="{drawing.id}-d">{_escape(drawing.says)}</desc>',
     ]
     if standalone:
         parts.append(f'<rect width="{_n(drawing.width)}" height="{_n(drawing.height)}" fill="#ffffff"/>')
@@ -94,6 +95,10 @@ def marker_lines(shape: str, x: float, y: float, size: float) -> list[list[tuple
     return [[(x - s, y - s), (x + s, y + s)], [(x - s, y + s), (x + s, y - s)]]
 
 
+def _escape(text: str) -> str:
+    return escape_markup(printable(text))
+
+
 def _n(value: float) -> str:
     return f"{value:.1f}".rstrip("0").rstrip(".")
 
@@ -122,7 +127,7 @@ def _label(label: Label, standalone: bool) -> str:
     bold = ' font-weight="600"' if label.bold else ""
     text = (
         f'<text x="{_n(label.x)}" y="{_n(label.y)}" font-size="{_n(label.size)}"{anchor}{bold}{turn} '
-        f"{_paint('fill', label.role, standalone)}>{escape(label.text)}</text>"
+        f"{_paint('fill', label.role, standalone)}>{_escape(label.text)}</text>"
     )
     return _linked(text, label.link, standalone)
 
@@ -136,9 +141,9 @@ def _marker(marker: Marker, standalone: bool) -> str:
     else:
         fill = "" if marker.shape == "cross" else f" f-{inside}"
         paint = f'class="s-{marker.role}{fill}"' + (' fill="none"' if marker.shape == "cross" else "")
-    says = f"<title>{escape(marker.says)}</title>" if marker.says else ""
+    says = f"<title>{_escape(marker.says)}</title>" if marker.says else ""
     return _linked(f'<path d="{path}" {paint} stroke-width="1.4">{says}</path>', marker.link, standalone)
 
 
 def _linked(text: str, link: str, standalone: bool) -> str:
-    return f'<a href="#{escape(link)}">{text}</a>' if link and not standalone else text
+    return f'<a href="#{_escape(link)}">{text}</a>' if link and not standalone else text

@@ -8,6 +8,7 @@ from logger_app.records.calls import CallKind, ReviewedCall
 from logger_app.records.results import Comparison
 from logger_app.units import from_kt
 
+_CONTROLS = {code: None for code in (*range(0x20), *range(0x7F, 0xA0), 0xFFFE, 0xFFFF) if chr(code) not in "\t\n\r"}
 MINUS = "\N{MINUS SIGN}"
 NONE = "\N{EN DASH}"
 
@@ -38,6 +39,22 @@ VERDICTS = {
     "not shown": "not shown",
     "not comparable": "not comparable",
 }
+
+
+def printable(text: str) -> str:
+    """Text without the control characters that neither HTML nor XML may hold.
+
+    Parameters
+    ----------
+    text : str
+        Any text [-].
+
+    Returns
+    -------
+    str
+        The same without them; line breaks and tabs stay [-].
+    """
+    return text.translate(_CONTROLS)
 
 
 def sentence(comparison: Comparison, changed: str) -> str:
