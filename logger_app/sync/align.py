@@ -1,0 +1,289 @@
+"""Put a camera's sound on the flight's: search, decide, and say why not when not. Pure.
+
+Sounds are arrays (or memory maps) of 16 kHz mono. Nothing is accepted unless the agreement of many
+windows would be chance less than once in a million; when in doubt it refuses.
+
+Main names: `align`, `Alignment`, `Prior`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from logger_app.sync.fit import Coarse, Line, coarse_lags, consensus, log10_chance, window_lag
+from logger_app.sync.onsets import ENVELOPE_HZ, RATE_HZ, onset_envelope
+
+ACCEPT_LOG10 = -6.0
+# Where the envelopes agree by themselves as they never do by chance (measured: z 6 to 11 and a ratio
+# of 1.06 to 1.27 without common sound, z 50 to 94 and over 3 with it), fewer windows are enough.
+CLEAR_Z, CLEAR_RATIO, ACCEPT_CLEAR_LOG10 = 25.0, 1.8, -2.0
+# A window counts when its peak is this much higher than its next best: enough to leave out tones,
+# which peak alike at every period. Weak windows help more by their number than they harm.
+CLEAR_PEAK = 1.12
+WINDOW_S = 3.0
+# Windows are put where both envelopes rise together (speech, a switch); they do not overlap.
+APART_S = 3.0
+MOST_WINDOWS = 240
+# A chapter whose place is known to a second or two: less evidence is enough than in a whole flight.
+NEAR_S, ACCEPT_NEAR_LOG10 = 0.2, -3.0
+# The envelope gives the lag to a few hundredths; drift adds to it away from where it was found.
+COARSE_U_S = 0.35
+DRIFT_REACH = 150e-6
+# Sound travels 3 ms a metre; microphones in one cockpit lie about a metre apart.
+TRAVEL_U_S = 0.003
+# Coarse search: longer pieces smear under drift.
+PIECE_S = 1800.0
+SHORTEST_S = 10.0
+BLOCK = 60 * RATE_HZ
+
+
+@dataclass(frozen=True, slots=True)
+class Prior:
+    """What another chapter of the same camera says: lag at this one's start, how sure, and drift."""
+
+    lag_s: float
+    u_s: float
+    drift: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alignment:
+    """``flight_s = offset_s + sound_s * (1 + drift_ppm * 1e-6)`` when accepted, else why not.
+
+    `from_s .. to_s` is the part of the camera's sound that the line holds for.
+    """
+
+    accepted: bool
+    why: str
+    offset_s: float | None = None
+    drift_ppm: float | None = None
+    u_s: float | None = None
+    from_s: float = 0.0
+    to_s: float = math.inf
+    evidence: tuple[tuple[str, float | str], ...] = ()
+
+
+def align(
+    flight: np.ndarray,
+    camera: np.ndarray,
+    *,
+    envelope: np.ndarray | None = None,
+    prior: Prior | None = None,
+    progress: Callable[[float], None] = lambda share: None,
+) -> Alignment:
+    """Align a camera's sound with the flight's.
+
+    Parameters
+    ----------
+    flight : ndarray of int16, shape (n,)
+        The flight's sound, sample 0 at flight time 0 [-].
+    camera : ndarray of int16, shape (m,)
+        The camera's sound from its first sample [-].
+    envelope : ndarray of float32, optional
+        Onset envelope of the flight's sound, if it is at hand [-].
+    prior : Prior, optional
+        Where this chapter is expected from its neighbours; only there is looked [-].
+    progress : callable
+        Called with the share done, 0 to 1 [-].
+
+    Returns
+    -------
+    Alignment
+        Accepted with its line, or refused with the reason [-].
+    """
+    if why := _unusable(flight, "the flight's sound") or _unusable(camera, "its sound"):
+        return Alignment(accepted=False, why=why)
+    envelope = onset_envelope(_blocks(flight)) if envelope is None else envelope
+    progress(0.1)
+    mine = onset_envelope(_blocks(camera))
+    candidates = _candidates(envelope, mine) if prior is None else []
+    progress(0.3)
+    if prior is not None:
+        return _from_prior(flight, camera, envelope, mine, prior, progress)
+    if not candidates:
+        return Alignment(accepted=False, why="nothing changes in its sound that could be found in the flight's: it is steady noise")
+    best: Alignment | None = None
+    for k, (at_s, found) in enumerate(candidates):
+        places = _places(envelope, mine, lambda t, found=found: found.lag_s)
+        tried = _try(flight, camera, found, at_s, places, len(candidates), lambda share, k=k: progress(0.3 + 0.7 * (k + share) / len(candidates)))
+        if tried.accepted:
+            progress(1.0)
+            return tried
+        if best is None or dict(tried.evidence)["log10_chance"] < dict(best.evidence)["log10_chance"]:
+            best = tried
+    progress(1.0)
+    return best
+
+
+def _unusable(sound: np.ndarray, what: str) -> str:
+    if len(sound) < SHORTEST_S * RATE_HZ:
+        return f"{what} is only {len(sound) / RATE_HZ:.1f} s long; at least {SHORTEST_S:g} s are needed"
+    if not any(int(block.max()) - int(block.min()) > 2 for block in _blocks(sound)):
+        return f"{what} is silent"
+    return ""
+
+
+def _blocks(sound: np.ndarray) -> Iterator[np.ndarray]:
+    for k in range(0, len(sound), BLOCK):
+        yield sound[k : k + BLOCK]
+
+
+def _candidates(flight: np.ndarray, camera: np.ndarray) -> list[tuple[float, Coarse]]:
+    """Lags to try, best first, each with the camera time it was found at; long recordings in pieces."""
+    piece = round(PIECE_S * ENVELOPE_HZ)
+    pieces = max(1, math.ceil(len(camera) / (1.5 * piece)))
+    size = math.ceil(len(camera) / pieces)
+    found = []
+    for k in range(0, len(camera), size):
+        part = camera[k : k + size]
+        start_s = k / ENVELOPE_HZ
+        for lag in coarse_lags(flight, part):
+            # A lag of a piece is one of the camera less where the piece begins.
+            found.append((start_s + len(part) / 2 / ENVELOPE_HZ, Coarse(lag.lag_s - start_s, lag.z, lag.ratio)))
+    found.sort(key=lambda item: -item[1].z)
+    return found[:3]
+
+
+def _try(flight, camera, coarse: Coarse, at_s: float, places: np.ndarray, tries: int, progress) -> Alignment:
+    length_s = len(camera) / RATE_HZ
+    search_s = COARSE_U_S + DRIFT_REACH * max(at_s, length_s - at_s)
+    times, lags = _windows(flight, camera, lambda t: coarse.lag_s, places, search_s, progress)
+    line = consensus(times, lags)
+    agreeing = int(line.inliers.sum()) if line else 0
+    chance = log10_chance(agreeing, len(times), tries=tries)
+    evidence = _evidence(coarse, agreeing, len(times), chance, line)
+    needed = ACCEPT_CLEAR_LOG10 if coarse.z > CLEAR_Z and coarse.ratio > CLEAR_RATIO else ACCEPT_LOG10
+    if line is None or chance > needed:
+        return Alignment(accepted=False, why=_refusal(len(times), agreeing), evidence=evidence)
+    from_s, to_s, note = _span(times, lags, line, length_s)
+    return _accepted(line, from_s, to_s, note, evidence)
+
+
+def _from_prior(flight, camera, envelope, mine, prior: Prior, progress) -> Alignment:
+    """A short chapter between others: the same search, but only where it can be."""
+    length_s, drift = len(camera) / RATE_HZ, prior.drift or 0.0
+    lags_s = _lags_near(envelope, mine, prior)
+    best: Alignment | None = None
+    for near_s in lags_s:
+        places = _places(envelope, mine, lambda t, near_s=near_s: near_s)
+        times, lags = _windows(flight, camera, lambda t, near_s=near_s: near_s + drift * t, places, NEAR_S, progress)
+        line = consensus(times, lags, drift=prior.drift)
+        agreeing = int(line.inliers.sum()) if line else 0
+        free = 1 if prior.drift is not None else 2
+        chance = log10_chance(agreeing, len(times), free=free, tries=len(lags_s))
+        evidence = _evidence(None, agreeing, len(times), chance, line)
+        if line is not None and chance <= ACCEPT_NEAR_LOG10:
+            return _accepted(line, 0.0, length_s, "", evidence)
+        tried = Alignment(accepted=False, why=_refusal(len(times), agreeing), evidence=evidence)
+        if best is None or chance < dict(best.evidence)["log10_chance"]:
+            best = tried
+    return best or Alignment(accepted=False, why=_refusal(0, 0))
+
+
+def _lags_near(envelope: np.ndarray, mine: np.ndarray, prior: Prior) -> list[float]:
+    """The three lags within the prior's range at which the envelopes agree best [s]."""
+    shifts = np.arange(math.floor((prior.lag_s - prior.u_s) * ENVELOPE_HZ), math.ceil((prior.lag_s + prior.u_s) * ENVELOPE_HZ) + 1)
+    score = np.full(len(shifts), -np.inf)
+    for k, shift in enumerate(shifts):
+        first, last = max(0, -shift), min(len(mine), len(envelope) - shift)
+        if last > first:
+            score[k] = float(mine[first:last] @ envelope[first + shift : last + shift])
+    found = []
+    for _ in range(3):
+        k = int(np.argmax(score))
+        if not np.isfinite(score[k]):
+            break
+        found.append(float(shifts[k]) / ENVELOPE_HZ)
+        score[max(0, k - 30) : k + 30] = -np.inf
+    return found
+
+
+def _places(envelope: np.ndarray, mine: np.ndarray, lag_at) -> np.ndarray:
+    """Camera times around which both sounds rise together, for the lag given, shape (n,) [s]."""
+    shift = round(lag_at(0.0) * ENVELOPE_HZ)
+    first, last = max(0, -shift), min(len(mine), len(envelope) - shift)
+    if last - first < WINDOW_S * ENVELOPE_HZ:
+        return np.zeros(0)
+    both = np.clip(mine[first:last], 0, None) * np.clip(envelope[first + shift : last + shift], 0, None)
+    return first / ENVELOPE_HZ + _rises(both, APART_S)
+
+
+def _rises(envelope: np.ndarray, apart_s: float) -> np.ndarray:
+    """Where an envelope is highest, at least so far apart, some in each minute, shape (n,) [s]."""
+    level = np.convolve(np.clip(envelope, 0, None), np.ones(ENVELOPE_HZ), "same")
+    edge, minute, apart = round(WINDOW_S / 2 * ENVELOPE_HZ) + 1, 60 * ENVELOPE_HZ, round(apart_s * ENVELOPE_HZ)
+    level[:edge] = level[len(level) - edge :] = 0
+    share = max(1, math.ceil(MOST_WINDOWS / max(1, len(level) // minute)))  # a lively minute does not take all
+    found = []
+    for start in range(0, len(level), minute):
+        part = level[start : start + minute]
+        for _ in range(share):
+            k = start + int(np.argmax(part))
+            if level[k] <= 0:
+                break
+            found.append(k / ENVELOPE_HZ)
+            level[max(0, k - apart) : k + apart] = 0
+    return np.array(sorted(found))
+
+
+def _windows(flight, camera, lag_at, places: np.ndarray, search_s: float, progress) -> tuple[np.ndarray, np.ndarray]:
+    """Times and lags of the windows with a clear peak, shape (n,) each [s]."""
+    size = round(WINDOW_S * RATE_HZ)
+    times, lags = [], []
+    for k, middle_s in enumerate(places):
+        progress(k / len(places))
+        start_s = middle_s - WINDOW_S / 2
+        first_camera, first_flight = round(start_s * RATE_HZ), round((start_s + lag_at(start_s)) * RATE_HZ)
+        if min(first_flight, first_camera) < 0 or first_flight + size > len(flight) or first_camera + size > len(camera):
+            continue
+        there = np.asarray(flight[first_flight : first_flight + size], np.float32)
+        here = np.asarray(camera[first_camera : first_camera + size], np.float32)
+        found, clear = window_lag(there, here, search_s)
+        if clear > CLEAR_PEAK:
+            times.append(middle_s)
+            lags.append((first_flight - first_camera) / RATE_HZ + found)
+    return np.array(times), np.array(lags)
+
+
+def _span(times, lags, line: Line, length_s: float) -> tuple[float, float, str]:
+    """Where the line holds: the whole camera, unless other windows agree on another line (a clock that jumped)."""
+    rest = ~line.inliers
+    other = consensus(times[rest], lags[rest])
+    if other is None:
+        return 0.0, length_s, ""
+    agreeing = int(other.inliers.sum())
+    if log10_chance(agreeing, int(rest.sum())) > ACCEPT_LOG10:
+        return 0.0, length_s, ""
+    mine, theirs = times[line.inliers], times[rest][other.inliers]
+    from_s = max([0.0, *((mine.min() + t) / 2 for t in theirs if t < mine.min())])
+    to_s = min([length_s, *((mine.max() + t) / 2 for t in theirs if t > mine.max())])
+    jump_ms = 1000 * (other.lag_s(other.middle_s) - line.lag_s(other.middle_s))
+    return from_s, to_s, f"its clock jumps by {jump_ms:.0f} ms; only {from_s:.0f} to {to_s:.0f} s of it are on the flight clock"
+
+
+def _accepted(line: Line, from_s: float, to_s: float, note: str, evidence) -> Alignment:
+    offset_s = line.lag_s(0.0)
+    u_s = math.hypot(max(line.u_s(from_s), line.u_s(to_s)), TRAVEL_U_S)
+    return Alignment(
+        accepted=True, why=note or "common sound", offset_s=offset_s, drift_ppm=line.slope * 1e6, u_s=u_s, from_s=from_s, to_s=to_s,
+        evidence=evidence,
+    )  # fmt: skip
+
+
+def _evidence(coarse: Coarse | None, agreeing: int, usable: int, chance: float, line: Line | None):
+    rows: list[tuple[str, float | str]] = [("windows_agree", agreeing), ("windows_clear", usable), ("log10_chance", round(chance, 1))]
+    if coarse:
+        rows += [("envelope_z", round(coarse.z, 1)), ("envelope_ratio", round(coarse.ratio, 2))]
+    if line:
+        rows += [("rms_ms", round(line.rms_s * 1000, 3))]
+    return tuple(rows)
+
+
+def _refusal(usable: int, agreeing: int) -> str:
+    if usable < 3:
+        return "no common sound with the flight was found (no stretch of it has a clear match)"
+    return f"no common sound with the flight was found (of {usable} stretches that match somewhere, only {agreeing} agree on one offset)"

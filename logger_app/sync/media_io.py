@@ -1,0 +1,180 @@
+"""Camera files on disk: what they are, their fingerprint, and their sound as a memory map. Never altered."""
+
+from __future__ import annotations
+
+import hashlib
+import tempfile
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from logger_app.errors import SoundError, SyncError
+from logger_app.sound_io import open_sound
+
+RATE_HZ = 16_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CameraFile:
+    """A camera file: its picture and sound as the container declares them. Times in seconds."""
+
+    path: Path
+    duration_s: float
+    width: int
+    height: int
+    fps: float
+    codec: str
+    sound_hz: int | None
+
+    @property
+    def make(self) -> tuple:
+        """What the chapters of one recording share."""
+        return self.width, self.height, round(self.fps, 2), self.codec, self.sound_hz
+
+
+def probe(path: Path) -> CameraFile:
+    """What a camera file is.
+
+    Parameters
+    ----------
+    path : Path
+        The file [-].
+
+    Returns
+    -------
+    CameraFile
+        As declared by the container [-].
+
+    Raises
+    ------
+    SyncError
+        Missing, empty, no video file, cut off before its index, no pictures, or no decoder for them.
+    """
+    import av
+
+    path = Path(path)
+    if not path.is_file():
+        raise SyncError(f"{path}: no such file; expected a camera's video file")
+    if path.stat().st_size == 0:
+        raise SyncError(f"{path}: is empty (0 bytes); expected a camera's video file")
+    try:
+        with av.open(f"file:{path}", metadata_errors="replace") as box:
+            if not box.streams.video:
+                raise SyncError(f"{path}: has no pictures in it; expected a camera's video file")
+            stream = box.streams.video[0]
+            codec = stream.codec_context.name
+            declared = stream.duration * stream.time_base if stream.duration else (box.duration or 0) / 1e6
+            sound = box.streams.audio[0].codec_context.sample_rate if box.streams.audio else None
+            return CameraFile(
+                path=path,
+                duration_s=float(declared),
+                width=stream.codec_context.width,
+                height=stream.codec_context.height,
+                fps=float(stream.average_rate or stream.guessed_rate or 0),
+                codec=codec,
+                sound_hz=sound,
+            )
+    except (av.error.FFmpegError, ValueError, LookupError) as err:
+        if isinstance(err, SyncError):
+            raise
+        raise SyncError(
+            f"{path}: cannot be read as a video ({getattr(err, 'strerror', '') or err}); it may be cut off, or of a kind this computer cannot decode"
+        ) from err
+
+
+def fingerprint(path: Path, progress: Callable[[float], None] = lambda share: None) -> str:
+    """SHA-256 of a file.
+
+    Parameters
+    ----------
+    path : Path
+        The file [-].
+    progress : callable
+        Called with the share done, 0 to 1 [-].
+
+    Returns
+    -------
+    str
+        64 hexadecimal digits [-].
+    """
+    digest, size, done = hashlib.sha256(), max(1, Path(path).stat().st_size), 0
+    with open(path, "rb") as file:
+        while block := file.read(4 * 1024 * 1024):
+            digest.update(block)
+            done += len(block)
+            progress(done / size)
+    return digest.hexdigest()
+
+
+class SoundStore:
+    """Sounds unpacked into temporary files, so that hours of them cost no memory. A context manager."""
+
+    def __init__(self):
+        self._folder = tempfile.TemporaryDirectory(prefix="kneecall-sync-")
+        self._count = 0
+
+    def __enter__(self) -> SoundStore:
+        return self
+
+    def __exit__(self, *exc) -> None:
+        self._folder.cleanup()
+
+    def keep(self, blocks: Iterable[np.ndarray]) -> np.ndarray:
+        """Blocks of sound as one array on disk.
+
+        Parameters
+        ----------
+        blocks : iterable of ndarray of int16, shape (n,)
+            16 kHz mono, in order [-].
+
+        Returns
+        -------
+        ndarray of int16, shape (n,)
+            Read only; gone when the store is closed [-].
+        """
+        self._count += 1
+        path = Path(self._folder.name) / f"{self._count}.pcm"
+        with open(path, "wb") as file:
+            for block in blocks:
+                file.write(np.ascontiguousarray(block, "<i2").tobytes())
+        return np.memmap(path, "<i2", "r") if path.stat().st_size else np.zeros(0, np.int16)
+
+    def camera(self, path: Path) -> tuple[np.ndarray, float, str]:
+        """A camera's sound.
+
+        Parameters
+        ----------
+        path : Path
+            The file [-].
+
+        Returns
+        -------
+        tuple of (ndarray of int16, float, str)
+            16 kHz mono [-]; when its first sample is on the file's clock [s]; and what is wrong
+            with the rest of it, empty if nothing: a file cut off in the middle keeps what came before [-].
+
+        Raises
+        ------
+        SyncError
+            No sound track, or none of it can be decoded.
+        """
+        said = ""
+
+        def blocks(stream):
+            nonlocal said
+            try:
+                yield from stream.blocks(10.0)
+            except SoundError as err:
+                said = str(err)
+
+        try:
+            with open_sound(path) as stream:
+                start_s = stream.start_s
+                sound = self.keep(blocks(stream))
+        except SoundError as err:
+            raise SyncError(str(err)) from err
+        if not len(sound):
+            raise SyncError(said or f"{path}: its sound track is empty")
+        return sound, start_s, said

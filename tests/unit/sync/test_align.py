@@ -1,0 +1,132 @@
+import numpy as np
+import pytest
+
+from logger_app.sync.align import Prior, align
+from logger_app.sync.fit import consensus, log10_chance, window_lag
+from logger_app.sync.onsets import onset_envelope
+
+RATE = 16_000
+
+
+def errors_ms(found, offset_s, drift_ppm, times_s):
+    got = found.offset_s + found.drift_ppm * 1e-6 * times_s
+    return 1000 * np.abs(got - offset_s - drift_ppm * 1e-6 * times_s)
+
+
+@pytest.mark.parametrize("offset_s, drift_ppm, snr_db", [(31.4, 60, 10), (-45.25, -100, 0), (12.007, 100, -5)])
+def test_two_microphones_are_put_on_one_clock(microphones, offset_s, drift_ppm, snr_db):
+    flight, camera = microphones(150, offset_s, drift_ppm, snr_db, 7)
+    found = align(flight, camera)
+
+    assert found.accepted, found.why
+    assert errors_ms(found, offset_s, drift_ppm, np.array([0.0, 75.0, 150.0])).max() < 5
+    assert abs(found.drift_ppm - drift_ppm) < 5
+    assert found.u_s < 0.02
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_another_flights_camera_is_refused(microphones, seed):
+    flight, camera = microphones(90, 5.0, 20, 10, 20 + seed, common=False)
+    found = align(flight, camera)
+
+    assert not found.accepted and "no common sound" in found.why
+    assert found.offset_s is None
+
+
+def test_music_of_one_loop_is_refused(microphones):
+    flight, _ = microphones(120, 0, 0, 10, 3)
+    t = np.arange(120 * RATE) / RATE
+    beat = (np.sin(2 * np.pi * 440 * t) + np.sin(2 * np.pi * 660 * t)) * (np.sin(2 * np.pi * 2 * t) > 0)
+    found = align(flight, (beat * 8000).astype(np.int16))
+
+    assert not found.accepted
+
+
+@pytest.mark.parametrize("level", [0, 1])
+def test_silence_is_refused_as_silence(microphones, level):
+    flight, _ = microphones(60, 0, 0, 10, 3)
+    quiet = (np.arange(60 * RATE) % 2 * level).astype(np.int16)
+
+    assert "silent" in align(flight, quiet).why
+    assert "flight's sound is silent" in align(quiet, flight).why
+
+
+def test_too_short_says_how_long_it_must_be(microphones):
+    flight, camera = microphones(60, 0, 0, 10, 3)
+
+    assert "at least 10 s" in align(flight, camera[: 5 * RATE]).why
+
+
+def test_loud_sound_is_not_taken_for_silence(microphones):
+    flight, camera = microphones(90, 4.0, 0, 20, 5)
+    loud = np.clip(camera.astype(np.int32) * 12, -32768, 32767).astype(np.int16)
+
+    assert align(flight, loud).accepted
+
+
+def test_a_camera_clock_that_jumps_is_kept_to_one_side(microphones):
+    flight, camera = microphones(200, 10.0, 0, 15, 9)
+    jumped = np.concatenate((camera[: 130 * RATE], camera[130 * RATE + RATE // 4 :]))
+    found = align(flight, jumped)
+
+    assert found.accepted and "jumps" in found.why
+    assert found.from_s == 0 and 118 < found.to_s < 145
+    assert errors_ms(found, 10.0, 0, np.array([0.0, 118.0])).max() < 5
+
+
+def test_a_chapter_is_found_where_its_neighbours_put_it(microphones):
+    flight, camera = microphones(120, 7.0, 40, 10, 11)
+    part = camera[60 * RATE : 100 * RATE]
+    right = align(flight, part, prior=Prior(67.9, 1.5, 40e-6))
+    wrong = align(flight, part, prior=Prior(30.0, 1.5, 40e-6))
+
+    assert right.accepted and abs(right.offset_s - (7.0 + 60 * (1 + 40e-6))) < 0.005
+    assert not wrong.accepted
+
+
+def test_steady_noise_has_no_onsets_that_agree(cockpit_noise):
+    found = align(cockpit_noise(60, 1), cockpit_noise(60, 2))
+
+    assert not found.accepted
+
+
+def test_the_lag_of_a_window_is_exact_below_a_sample():
+    rng = np.random.default_rng(2)
+    fine = np.convolve(rng.standard_normal(4 * 40_000), np.hanning(48), "same")  # 64 kHz, band limited
+    flight, camera = fine[1000:-1000:4], fine[1000 + 4 * 50 + 1 : -1000 + 4 * 50 + 1 : 4]
+    lag_s, clear = window_lag(flight.astype(np.float32)[:32000], camera.astype(np.float32)[:32000], 0.1)
+
+    assert lag_s == pytest.approx((50 + 0.25) / RATE, abs=0.1 / RATE)
+    assert clear > 1.5
+
+
+def test_consensus_ignores_what_disagrees():
+    rng = np.random.default_rng(4)
+    t = np.arange(0, 600, 10.0)
+    lag = 3.0 + 50e-6 * t + rng.normal(0, 1e-4, len(t))
+    lag[::3] += rng.uniform(-0.3, 0.3, len(lag[::3]))
+    line = consensus(t, lag)
+
+    assert line.slope == pytest.approx(50e-6, abs=2e-6)
+    assert line.lag_s(300.0) == pytest.approx(3.0 + 50e-6 * 300, abs=2e-4)
+
+
+def test_agreement_by_chance_is_rare_and_said_so():
+    """A million lines through chance windows: the bound must not promise more than happens."""
+    rng = np.random.default_rng(5)
+    most = []
+    for _ in range(300):
+        line = consensus(np.sort(rng.uniform(0, 600, 24)), rng.uniform(-0.1, 0.1, 24))
+        most.append(int(line.inliers.sum()) if line else 0)
+    for agreeing in (4, 5):
+        share = np.mean(np.array(most) >= agreeing)
+        assert share <= max(10 ** log10_chance(agreeing, 24), 0.01)
+
+
+def test_the_envelope_does_not_depend_on_block_lengths(microphones):
+    flight, _ = microphones(30, 0, 0, 10, 3)
+    whole = onset_envelope([flight])
+    parts = onset_envelope(np.split(flight, [1000, 1001, 90_000, 200_123]))
+
+    assert len(whole) in (len(flight) // 160, len(flight) // 160 - 1)
+    np.testing.assert_allclose(whole, parts, atol=1e-4)
