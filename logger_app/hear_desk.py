@@ -38,6 +38,7 @@ def hear(
     pack: str | None = None,
     progress: Callable[[float], None] | None = None,
     on_sound: Callable[[Path, np.ndarray], None] | None = None,
+    second: bool = False,
 ) -> HearResult:
     """The calls in recordings or transcripts; nothing is written.
 
@@ -55,6 +56,8 @@ def hear(
         Called with 0 to 1 [-].
     on_sound : callable, optional
         Called with each file and each block of its sound [-].
+    second : bool
+        Hear the sound a second time, slower, with our own recogniser [-].
 
     Returns
     -------
@@ -71,7 +74,8 @@ def hear(
 
     words = load_pack(pack, campaign)
     listener = None if all(map(is_transcript, files)) else make_engine(engine, words, campaign, model)
-    return hear_files(files, listener, words, campaign, progress, on_sound)
+    again = make_engine("callout", words, campaign) if second and listener else None
+    return hear_files(files, listener, words, campaign, progress, on_sound, again)
 
 
 def hear_into(
@@ -84,6 +88,7 @@ def hear_into(
     model: Path | None = None,
     pack: str | None = None,
     progress: Callable[[float], None] | None = None,
+    second: bool = False,
 ) -> HearResult:
     """As `hear`, and the sound and the calls go into a flight.
 
@@ -103,6 +108,8 @@ def hear_into(
         Folder of the recogniser's model [-].
     progress : callable, optional
         Called with 0 to 1 [-].
+    second : bool
+        Hear the sound a second time, slower [-].
 
     Returns
     -------
@@ -120,7 +127,7 @@ def hear_into(
 
     flight_dir = Path(flight_dir)
     campaign = flow.load_campaign(campaign_dir or flow.campaign_of(flight_dir))
-    arguments = {"engine": engine, "model": model, "pack": pack, "progress": progress}
+    arguments = {"engine": engine, "model": model, "pack": pack, "progress": progress, "second": second}
     if (flight_dir / JOURNAL_FILE).is_file():
         with Journal.open(flight_dir) as journal:
             _check_configuration(journal.info, configuration, flight_dir)

@@ -34,7 +34,7 @@ def run(args) -> int:
 
     if args.configuration and not args.into:
         args.usage_error("--configuration needs --into FLIGHT")
-    options = {"engine": args.engine, "model": args.model, "pack": args.pack}
+    options = {"engine": args.engine, "model": args.model, "pack": args.pack, "second": args.second}
     with Progress("Hearing") as progress:
         if args.into:
             result = hear_into(

@@ -213,3 +213,14 @@ def test_plain_output_has_a_line_a_call_and_says_what_was_heard(flac, capsys):
     assert 0 == code
     assert any("62 kt" in line and "sixty two" in line for line in out.splitlines())
     assert "heard with callout" in err
+
+
+@pytest.mark.slow
+def test_a_second_listening_drops_and_changes_nothing(flac, capsys):
+    _, out, _ = run(capsys, flac, "--json")
+    _, twice, _ = run(capsys, flac, "--second", "--json")
+    once = {(c["start_s"], c["value"], c["name"]) for c in json.loads(out)["calls"]}
+    again = json.loads(twice)["calls"]
+
+    assert once <= {(c["start_s"], c["value"], c["name"]) for c in again}
+    assert right(again) >= right(json.loads(out)["calls"])

@@ -16,12 +16,13 @@ from logger_app.errors import EngineError
 from logger_app.fly.hear.context import ALONE_FRAMES, Context, Need
 from logger_app.fly.hear.decode import Decoder, Found, Heard, Stretch
 from logger_app.fly.hear.endpoint import BEFORE_FRAMES, SPEECH, Endpoint
-from logger_app.fly.hear.engine_util import Level, as_float, sound_flags
+from logger_app.fly.hear.engine_util import FRAME, Level, as_float, sound_flags
+from logger_app.fly.hear.features import views
 from logger_app.fly.hear.gate import Gate
 from logger_app.fly.hear.lattice import PhoneTree, build_tree
-from logger_app.fly.hear.net import BLANK, FRAME_S, Net, NetStream
+from logger_app.fly.hear.net import BLANK, FRAME_S, OUTPUTS, Net, NetStream
 from logger_app.fly.hear.packs import Pack
-from logger_app.fly.hear.segment import Segmenter
+from logger_app.fly.hear.segment import BEAM, Segmenter
 from logger_app.records.calls import Alternative, CallKind, Flag, HeardCall
 from logger_app.resources_io import data_dir
 from logger_app.units import s_to_ns
@@ -36,6 +37,10 @@ REST_FRAMES = 3
 # Speech without a break is cut after this [frames].
 LONGEST = 600
 UNSURE_BELOW = 0.8
+# The slower listening keeps paths this much less likely than the best [natural log].
+WIDE = 30.0
+# Frames without sound, where the network's last ones are missing.
+SILENT_ROW = np.where(np.arange(OUTPUTS) == BLANK, -1e-3, -11.0).astype(np.float32)
 
 
 class CalloutEngine:
@@ -74,6 +79,7 @@ class CalloutEngine:
         self._segmenter: Segmenter | None = None
         self._blanks = 0
         self._begin = 0
+        self._search = BEAM
         self._context = Context(self.decoder.gate)
         self._pending: Found | None = None
         self._closed_at = 0
@@ -122,6 +128,30 @@ class CalloutEngine:
         found = self.decoder.whole(stretch) if stretch else None
         return self._heard(found, self._flags_of(pcm, found)) if found else None
 
+    def hear_whole(self, pcm: np.ndarray) -> list[HeardCall]:
+        """Listen slowly: the sound brought to one loudness, normalised in three ways, a wider search.
+
+        Parameters
+        ----------
+        pcm : ndarray of int16, shape (n,)
+            16 kHz mono, a minute or so; follows on what was heard so before [-].
+
+        Returns
+        -------
+        list of HeardCall
+            Calls, the last one perhaps with the next piece or `finish` [-].
+        """
+        self._search = WIDE
+        sound = as_float(np.asarray(pcm, np.int16))
+        self._level.take(np.asarray(pcm, np.int16))
+        seen = [self.net.run_rows(rows) for rows in views(sound)]
+        log_p = np.mean([one[0] for one in seen], axis=0)
+        log_p -= np.log(np.exp(log_p).sum(1, keepdims=True))
+        missing = len(pcm) // FRAME - len(log_p)
+        pad = np.tile(SILENT_ROW, (max(0, missing), 1))
+        activity = np.concatenate([np.mean([one[1] for one in seen], axis=0), np.zeros(max(0, missing))])
+        return self._frames(np.concatenate([log_p, pad]), activity)
+
     # ---- frame by frame ---------------------------------------------------------------------------
 
     def _frames(self, log_p: np.ndarray, activity: np.ndarray) -> list[HeardCall]:
@@ -139,7 +169,7 @@ class CalloutEngine:
             self._begin = self._endpoint.start
             start = max(self._closed_at, self._begin - BEFORE_FRAMES)
             self._drop(start)
-            self._segmenter = Segmenter(self.decoder.tree)
+            self._segmenter = Segmenter(self.decoder.tree, self._search)
             self._segmenter.feed(np.array(self._rows))
         elif self._segmenter:
             self._segmenter.feed(row[None])

@@ -2,7 +2,7 @@
 
 25 ms Hann windows every 10 ms, 512-point spectrum, 40 mel bands from 100 to 6800 Hz, natural log,
 minus a causal running mean (time constant 2 s, unbiased from the first frame), divided by 3.
-Not for: the network (`net`). Main names: `log_mel`, `Normaliser`, `features`.
+Not for: the network (`net`). Main names: `log_mel`, `Normaliser`, `features`, `views`.
 """
 
 from __future__ import annotations
@@ -107,6 +107,27 @@ class Normaliser:
             out[t] = row - total / weight
         self._sum, self._weight = total, weight
         return out / np.float32(SCALE)
+
+
+def views(sound: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Features of a whole piece of sound, normalised in three ways, for a slower listening.
+
+    Parameters
+    ----------
+    sound : ndarray of float32, shape (n,)
+        16 kHz, full scale 1 [-].
+
+    Returns
+    -------
+    tuple of ndarray of float32, each of shape (t, 40)
+        By the running mean forwards, by the running mean backwards, by the mean of the whole [-].
+    """
+    energies = log_mel(sound)
+    if not len(energies):
+        return (energies,) * 3
+    backwards = Normaliser()(energies[::-1])[::-1]
+    whole = (energies - energies.mean(0)) / np.float32(SCALE)
+    return Normaliser()(energies), np.ascontiguousarray(backwards), whole.astype(np.float32)
 
 
 def features(sound: np.ndarray) -> np.ndarray:

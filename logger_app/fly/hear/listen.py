@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -23,6 +24,9 @@ from logger_app.records.plan import Campaign
 from logger_app.sound_io import RATE_HZ, open_sound
 from logger_app.units import s_to_ns
 
+if TYPE_CHECKING:
+    from logger_app.fly.hear.engine_callout import CalloutEngine
+
 BLOCK_S = 0.5
 # Samples that are all alike for this long are no microphone's [s].
 GAP_S = 0.25
@@ -30,6 +34,10 @@ GAP_S = 0.25
 MANY = 0.3
 # A recording whose loudest sample is under this is silence: less than one step in a thousand.
 SILENT = 33
+# Two listenings place the same words within this of each other.
+SAME_MOMENT_NS = 700_000_000
+# The second listening takes pieces of this length, cut within so much more [s].
+MINUTE_S, CUT_S = 50, 10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +77,7 @@ def hear_files(
     campaign: Campaign | None = None,
     progress: Callable[[float], None] | None = None,
     on_sound: Callable[[Path, np.ndarray], None] | None = None,
+    again: CalloutEngine | None = None,
 ) -> HearResult:
     """The calls in sound files or transcripts.
 
@@ -86,6 +95,8 @@ def hear_files(
         Called with 0 to 1 [-].
     on_sound : callable, optional
         Called with each file and each block of its sound, 16 kHz mono [-].
+    again : CalloutEngine, optional
+        A fresh one of our own: the sound is heard a second time, slower (`second_listening`) [-].
 
     Returns
     -------
@@ -116,7 +127,11 @@ def hear_files(
             f"{_names(paths)}: no call in it ({duration_s:.0f} s); expected spoken airspeeds or events of "
             f"language pack {pack.name}."
         )
-    read = read_sequence(calls, unit=unit, low=low, high=high)
+    if again and not texts:
+        repeat = _Feed(paths, lambda fraction: None, lambda path, pcm: None)
+        read = second_listening(minutes(repeat.blocks()), again, calls, campaign=campaign)
+    else:
+        read = read_sequence(calls, unit=unit, low=low, high=high)
     return HearResult(
         files=tuple(map(str, paths)), duration_s=duration_s, engine=name, pack=pack.id, calls=read, gaps=gaps,
         starts_s=tuple(starts), notes=notes,
@@ -142,6 +157,110 @@ def hear_blocks(blocks: Iterable[np.ndarray], engine: Engine) -> list[HeardCall]
     for block in blocks:
         calls += engine.feed(block)
     return calls + engine.finish()
+
+
+def second_listening(
+    blocks: Iterable[np.ndarray],
+    engine: CalloutEngine,
+    first: Sequence[HeardCall],
+    *,
+    others: Sequence[Sequence[HeardCall]] = (),
+    campaign: Campaign | None = None,
+) -> tuple[HeardCall, ...]:
+    """Hear a recording again, slower: agreement makes a call surer, disagreement is flagged.
+
+    Parameters
+    ----------
+    blocks : iterable of ndarray of int16
+        16 kHz mono; best cut in silences, about a minute each [-].
+    engine : CalloutEngine
+        A fresh one [-].
+    first : sequence of HeardCall
+        What was heard at first, not read in sequence [-].
+    others : sequence of sequence of HeardCall
+        What other recognisers heard in the same sound [-].
+    campaign : Campaign, optional
+        Unit of the indicator, range of airspeeds [-].
+
+    Returns
+    -------
+    tuple of HeardCall
+        The first listening's calls, read in sequence with what the second heard; none is changed
+        in value, none dropped. What only the second heard is added, flagged `DISAGREE` [-].
+    """
+    second = [call for block in blocks for call in engine.hear_whole(block)] + engine.finish()
+    calls = agree(first, second)
+    for other in others:
+        calls = agree(calls, other, add=False)
+    low, high, unit = airspeed_range(campaign)
+    return read_sequence(calls, unit=unit, low=low, high=high)
+
+
+def minutes(blocks: Iterable[np.ndarray]) -> Iterator[np.ndarray]:
+    """Sound in pieces of about a minute, cut where it is quietest and at whole 20 ms frames.
+
+    Parameters
+    ----------
+    blocks : iterable of ndarray of int16
+        16 kHz mono [-].
+
+    Yields
+    ------
+    ndarray of int16
+        The same sound [-].
+    """
+    held = np.zeros(0, np.int16)
+    for block in blocks:
+        held = np.concatenate([held, block])
+        if len(held) >= (MINUTE_S + CUT_S) * RATE_HZ:
+            first = MINUTE_S * RATE_HZ // 320
+            energy = (held[first * 320 : len(held) // 320 * 320].astype(float).reshape(-1, 320) ** 2).mean(1)
+            smooth = np.convolve(energy, np.ones(25) / 25, "same")
+            cut = (first + int(smooth.argmin())) * 320
+            yield held[:cut]
+            held = held[cut:]
+    if len(held):
+        yield held
+
+
+def agree(first: Sequence[HeardCall], second: Sequence[HeardCall], *, add: bool = True) -> list[HeardCall]:
+    """Two listenings of the same sound as one.
+
+    Parameters
+    ----------
+    first, second : sequence of HeardCall
+        On the same clock [-].
+    add : bool
+        Whether what only the second heard is added [-].
+
+    Returns
+    -------
+    list of HeardCall
+        In order of time. The same call twice is surer; two different ones at the same time, or one
+        that only one listening heard, are flagged `DISAGREE` [-].
+    """
+    rest = list(second)
+    joined = []
+    for call in first:
+        near = [other for other in rest if abs(other.start_ns - call.start_ns) <= SAME_MOMENT_NS]
+        same = [other for other in near if (other.kind, other.name, other.value) == (call.kind, call.name, call.value)]
+        partner = min(same or near, key=lambda other: abs(other.start_ns - call.start_ns), default=None)
+        if partner is not None:
+            rest.remove(partner)
+        joined.append(_surer(call, partner) if same else replace(call, flags=_flagged(call.flags, Flag.DISAGREE)))
+    if add:
+        joined += [replace(call, id=f"s{call.id}", flags=_flagged(call.flags, Flag.DISAGREE)) for call in rest]
+    return sorted(joined, key=lambda call: (call.start_ns, call.id))
+
+
+def _surer(call: HeardCall, other: HeardCall) -> HeardCall:
+    """Both listenings use the same sound, so they are not independent: half-way to the surer of the two."""
+    best = max(call.posterior, other.posterior)
+    return replace(call, posterior=max(call.posterior, (best + 1 - (1 - call.posterior) * (1 - other.posterior)) / 2))
+
+
+def _flagged(flags: tuple[Flag, ...], flag: Flag) -> tuple[Flag, ...]:
+    return flags if flag in flags else (*flags, flag)
 
 
 def sound_notes(calls: Sequence[HeardCall]) -> tuple[str, ...]:

@@ -95,7 +95,10 @@ class Net:
             Natural log of the phone probabilities (column 0 is the blank) and the probability of
             speech, every 20 ms [-].
         """
-        rows = features(sound)
+        return self.run_rows(features(sound))
+
+    def run_rows(self, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """As `run`, from features however they were normalised, shape (2 t, 40)."""
         frames = len(rows) // _STRIDE
         y = self.first(np.pad(rows[: _STRIDE * frames], ((_BEFORE, _AFTER), (0, 0))), frames)
         for k in range(self.blocks):

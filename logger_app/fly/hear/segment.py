@@ -43,8 +43,8 @@ class Piece:
 class Segmenter:
     """Feed frames; ask for the pieces so far at any time. One object a stretch of speech."""
 
-    def __init__(self, tree: PhoneTree):
-        self.tree = tree
+    def __init__(self, tree: PhoneTree, beam: float = BEAM):
+        self.tree, self.beam = tree, beam
         n = tree.nodes
         self._nb, self._bl = np.full(n, NOWHERE), np.full(n, NOWHERE)
         self._from_nb, self._from_bl = np.zeros(n, np.int32), np.zeros(n, np.int32)
@@ -93,7 +93,7 @@ class Segmenter:
         self._step_other(row, rest_before, rest_from)
         top = np.maximum(new_nb, new_bl)
         best = max(float(top.max()), rest_before + row[BLANK], self._other)
-        keep = top > best - BEAM
+        keep = top > best - self.beam
         nb[self._active], bl[self._active] = NOWHERE, NOWHERE
         near = near[keep]
         nb[near], bl[near] = new_nb[keep], new_bl[keep]

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from logger_app.errors import SoundError
-from logger_app.fly.hear.listen import hear_files, sound_notes
+from logger_app.fly.hear.listen import agree, hear_files, minutes, sound_notes
 from logger_app.records.calls import CallKind, Flag, HeardCall
 from logger_app.sound_io import RATE_HZ, write_flac
 from logger_app.units import s_to_ns
@@ -116,3 +116,24 @@ def test_json_has_the_keys_of_the_contract(recording, pack):
 
     assert {"files", "duration_s", "engine", "pack", "calls", "gaps"} <= document.keys()
     assert {"id", "start_s", "end_s", "kind", "value", "unit", "name", "words", "posterior", "flags"} <= document["calls"][0].keys()
+
+
+def test_two_listenings_that_agree_are_surer_and_that_differ_are_flagged():
+    first = [call("a", 1.0, 58.0, posterior=0.7), call("b", 3.0, 57.0), call("c", 5.0, 55.0)]
+    second = [call("x", 1.1, 58.0, posterior=0.8), call("y", 3.1, 50.0), call("z", 8.0, 54.0)]
+    joined = agree(first, second)
+
+    assert [58.0, 57.0, 55.0, 54.0] == [c.value for c in joined]
+    assert 0.8 < joined[0].posterior < 0.95 and Flag.DISAGREE not in joined[0].flags
+    assert all(Flag.DISAGREE in c.flags for c in joined[1:])
+    assert 3 == len(agree(first, second, add=False))
+
+
+def test_minutes_are_the_same_sound_cut_in_quiet_places():
+    rng = np.random.default_rng(0)
+    sound = (rng.normal(size=150 * RATE_HZ) * 3000).astype(np.int16)
+    sound[53 * RATE_HZ : 55 * RATE_HZ] = 3
+    pieces = list(minutes(np.array_split(sound, 300)))
+
+    assert np.array_equal(sound, np.concatenate(pieces))
+    assert 53 * RATE_HZ <= len(pieces[0]) <= 55 * RATE_HZ and 0 == len(pieces[0]) % 320
