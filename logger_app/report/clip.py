@@ -70,5 +70,16 @@ def caption(run: RunView, flight_s: float, unit: str) -> Caption:
 
 
 def run_span(run: RunView) -> tuple[float, float]:
-    """What of the flight a clip shows: the run with a little before and after [s]."""
+    """What of the flight a clip shows: the run with a little before and after [s].
+
+    Parameters
+    ----------
+    run : RunView
+        The run [-].
+
+    Returns
+    -------
+    tuple[float, float]
+        Start and end on the flight clock [s].
+    """
     return max(run.run.start_s - LEAD_S, 0.0), run.run.end_s + TAIL_S

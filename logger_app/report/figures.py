@@ -153,7 +153,18 @@ def approaches(view: PointView, unit: str) -> Figure | None:
 
 
 def zero_of(run: RunView) -> float | None:
-    """Where a run's time axis has its zero: the stall event, else the lowest call, on the flight clock [s]."""
+    """Where a run's time axis has its zero: the stall event, else the lowest call, on the flight clock [s].
+
+    Parameters
+    ----------
+    run : RunView
+        The run [-].
+
+    Returns
+    -------
+    float | None
+        Time on the flight clock; None without event and call [s].
+    """
     if run.event_s is not None:
         return run.event_s
     speeds = [
@@ -165,7 +176,20 @@ def zero_of(run: RunView) -> float | None:
 
 
 def fitted_ias_kt(run: RunView, flight_s: float) -> float | None:
-    """The fitted approach at a time on the flight clock [kt]; None without a fit or outside its curve."""
+    """The fitted approach at a time on the flight clock [kt]; None without a fit or outside its curve.
+
+    Parameters
+    ----------
+    run : RunView
+        The run [-].
+    flight_s : float
+        Time on the flight clock [s].
+
+    Returns
+    -------
+    float | None
+        Indicated airspeed, or None [kt].
+    """
     result = run.result
     if result is None or result.fit is None:
         return None
@@ -376,7 +400,18 @@ def against_entry_rate(view: PointView) -> Figure | None:
 
 
 def random_u_kt(run: RunView) -> float | None:
-    """Standard uncertainty of a run's speed without what is common to all runs [kt]."""
+    """Standard uncertainty of a run's speed without what is common to all runs [kt].
+
+    Parameters
+    ----------
+    run : RunView
+        The run [-].
+
+    Returns
+    -------
+    float | None
+        Standard uncertainty, or None [kt].
+    """
     if run.result.budget:
         terms = [term.u_kt**2 for term in run.result.budget if term.kind == "random"]
         return sum(terms) ** 0.5 if terms else None
@@ -387,6 +422,18 @@ def regression(runs: Sequence[RunView], cell: Cell) -> tuple[float, float] | Non
     """The reduction's line of stall speed on entry rate: (speed at 1 kt/s, slope).
 
     Where the reduction gives the speed at 1 kt/s only, the slope is that of the least-squares line.
+
+    Parameters
+    ----------
+    runs : Sequence[RunView]
+        Runs that count [-].
+    cell : Cell
+        Their cell [-].
+
+    Returns
+    -------
+    tuple[float, float] | None
+        Speed [kt] and slope [kt per kt/s]; None when the rates are one.
     """
     if cell.rate_slope is not None:
         return cell.at_1_kt_per_s_kt, cell.rate_slope

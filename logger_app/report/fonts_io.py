@@ -11,7 +11,13 @@ FAMILIES = ("Roboto-Regular", "Roboto-Bold", "DejaVuSans")
 
 
 def font_folder() -> Path | None:
-    """Where Kivy keeps its fonts, found without importing Kivy; None when it is not installed."""
+    """Where Kivy keeps its fonts, found without importing Kivy; None when it is not installed.
+
+    Returns
+    -------
+    Path | None
+        Folder, or None [-].
+    """
     found = importlib.util.find_spec("kivy")
     folder = Path(found.origin).parent / "data" / "fonts" if found and found.origin else None
     return folder if folder and folder.is_dir() else None
@@ -68,7 +74,20 @@ def marked(text: str) -> str:
 
 
 def font_for(text: str, bold: bool = False) -> str:
-    """Name of the font for a line that is drawn in one: the wide one when the plain lacks a letter."""
+    """Name of the font for a line that is drawn in one: the wide one when the plain lacks a letter.
+
+    Parameters
+    ----------
+    text : str
+        Any text [-].
+    bold : bool
+        In the bold face [-].
+
+    Returns
+    -------
+    str
+        Name of a registered font [-].
+    """
     plain, strong, wide = register()
     have = _letters(plain)
     lacking = have is not None and any(ord(ch) not in have and not ch.isspace() for ch in text)

@@ -131,12 +131,38 @@ def lay_out(figure: Figure) -> Drawing:
 
 
 def text_width(text: str, size: float) -> float:
-    """About how wide a line of text is [px]."""
+    """About how wide a line of text is [px].
+
+    Parameters
+    ----------
+    text : str
+        Any text [-].
+    size : float
+        Size [px].
+
+    Returns
+    -------
+    float
+        Width [px].
+    """
     return len(text) * size * LETTER
 
 
 def tick_text(value: float, ticks: tuple[float, ...]) -> str:
-    """A tick's number with as many places as its neighbours need, and a true minus sign."""
+    """A tick's number with as many places as its neighbours need, and a true minus sign.
+
+    Parameters
+    ----------
+    value : float
+        The tick [-].
+    ticks : tuple[float, ...]
+        All ticks of the axis [-].
+
+    Returns
+    -------
+    str
+        Text [-].
+    """
     places = 0
     while places < 3 and any(abs(t - round(t, places)) > 1e-6 for t in ticks):
         places += 1

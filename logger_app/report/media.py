@@ -89,7 +89,18 @@ def clip_span(call: CallView) -> tuple[float, float]:
 
 
 def wanted_sounds(page: Page) -> list[tuple[str, float, float]]:
-    """(flight, start, end) of every call in a run, in order of time [s]."""
+    """(flight, start, end) of every call in a run, in order of time [s].
+
+    Parameters
+    ----------
+    page : Page
+        Everything joined [-].
+
+    Returns
+    -------
+    list[tuple[str, float, float]]
+        Flight, start [s], end [s].
+    """
     return [(call.flight, *clip_span(call)) for call in _spoken(page)]
 
 
@@ -118,6 +129,18 @@ def wanted_frames(page: Page, sparing: bool = False) -> list[tuple[str, float]]:
     """(flight, flight time [s]) of every picture wanted, in order of time, for a decoder reads on.
 
     `sparing` wants those of the events and the contact sheets only.
+
+    Parameters
+    ----------
+    page : Page
+        Everything joined [-].
+    sparing : bool
+        Those of events and contact sheets only [-].
+
+    Returns
+    -------
+    list[tuple[str, float]]
+        Flight, time [s].
     """
     shown = [
         call for call in _spoken(page) if call.call.counts and not (sparing and call.call.kind != "event")
@@ -176,7 +199,18 @@ def place_media(
 
 
 def sheet_run(side: Side) -> RunView | None:
-    """The run whose pictures stand for a configuration: reviewed first, then nearest to 1 kt/s."""
+    """The run whose pictures stand for a configuration: reviewed first, then nearest to 1 kt/s.
+
+    Parameters
+    ----------
+    side : Side
+        A configuration at a point [-].
+
+    Returns
+    -------
+    RunView | None
+        The run, or None [-].
+    """
     runs = [run for run in side.counting if zero_of(run) is not None]
     return min(
         runs,

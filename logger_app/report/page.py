@@ -40,7 +40,18 @@ def add_figures(page: Page, extras: Extras) -> None:
 
 
 def forests(page: Page) -> list[Figure | None]:
-    """The forest plot of each pair of configurations."""
+    """The forest plot of each pair of configurations.
+
+    Parameters
+    ----------
+    page : Page
+        Everything joined [-].
+
+    Returns
+    -------
+    list[Figure | None]
+        One a pair; None where nothing could be compared [-].
+    """
     return [forest(pair, f"forest-{k}") for k, pair in enumerate(page.pairs, 1)]
 
 
@@ -113,7 +124,13 @@ def render_page(page: Page, media: Media, extras: Extras, files: list[str], made
 
 
 def stylesheet() -> str:
-    """The page's style with the figures' colours in it."""
+    """The page's style with the figures' colours in it.
+
+    Returns
+    -------
+    str
+        CSS [-].
+    """
     light, dark = page_colours()
     figures = "".join(f".s-{role}{{stroke:var(--{role})}}.f-{role}{{fill:var(--{role})}}" for role in ROLES)
     return _source("page.css").replace("LIGHT", light).replace("DARK", dark).replace("FIGURES", figures)
@@ -157,7 +174,18 @@ def _environment(unit: str):
 
 
 def slim(figure: Figure) -> Figure:
-    """The same figure for a phone: as wide as one, without the second line under each name."""
+    """The same figure for a phone: as wide as one, without the second line under each name.
+
+    Parameters
+    ----------
+    figure : Figure
+        The figure [-].
+
+    Returns
+    -------
+    Figure
+        The figure again [-].
+    """
     left = 60.0 if figure.y.names else 50.0
     y = replace(figure.y, notes=())
     return replace(
@@ -166,7 +194,18 @@ def slim(figure: Figure) -> Figure:
 
 
 def margin_words(side: Side) -> str:
-    """Mean warning margin of a side, with how many runs it rests on."""
+    """Mean warning margin of a side, with how many runs it rests on.
+
+    Parameters
+    ----------
+    side : Side
+        A configuration at a point [-].
+
+    Returns
+    -------
+    str
+        Words [-].
+    """
     margins = [margin for _, margin in side.margins]
     if not margins:
         return words.NONE
@@ -174,7 +213,18 @@ def margin_words(side: Side) -> str:
 
 
 def single_cells(page: Page) -> list[tuple[PointView, Side, object]]:
-    """Cells that no comparison shows."""
+    """Cells that no comparison shows.
+
+    Parameters
+    ----------
+    page : Page
+        Everything joined [-].
+
+    Returns
+    -------
+    list[tuple[PointView, Side, object]]
+        Point, side, cell [-].
+    """
     compared = {(c.point, name) for c in page.reduction.comparisons for name in (c.reference, c.changed)}
     return [
         (view, side, cell)
@@ -186,7 +236,18 @@ def single_cells(page: Page) -> list[tuple[PointView, Side, object]]:
 
 
 def no_comparison(page: Page) -> str:
-    """Why there is nothing to compare."""
+    """Why there is nothing to compare.
+
+    Parameters
+    ----------
+    page : Page
+        Everything joined [-].
+
+    Returns
+    -------
+    str
+        Words [-].
+    """
     flown = sorted({run.configuration for run in page.runs if run.configuration})
     if len(flown) < 2:
         return f"Only one configuration has been flown ({', '.join(flown) or 'not named'}): there is nothing to compare yet. Its stall speeds:"
@@ -204,7 +265,18 @@ FLOWN = (
 
 
 def flown_words(page: Page) -> str:
-    """The ranges that were flown by the runs that count: atmosphere, loading, entry rate, bank."""
+    """The ranges that were flown by the runs that count: atmosphere, loading, entry rate, bank.
+
+    Parameters
+    ----------
+    page : Page
+        Everything joined [-].
+
+    Returns
+    -------
+    str
+        Words [-].
+    """
     parts = []
     for field, name, unit, places in FLOWN:
         values = [getattr(run.result, field) for run in page.runs if run.counts]
@@ -218,7 +290,18 @@ def flown_words(page: Page) -> str:
 
 
 def media_words(media: Media) -> str:
-    """What sound and pictures there are, and what is missing."""
+    """What sound and pictures there are, and what is missing.
+
+    Parameters
+    ----------
+    media : Media
+        What was put in and left out [-].
+
+    Returns
+    -------
+    str
+        Words [-].
+    """
     parts = [f"{words.count(media.sounds, 'call')} with sound" if media.sounds else "No sound is embedded"]
     if media.sounds and media.no_sound:
         parts[0] += f", {media.no_sound} without"
@@ -241,7 +324,18 @@ def media_words(media: Media) -> str:
 
 
 def unreviewed_sentence(page: Page) -> str:
-    """How much nobody has looked at, for the top of the report; empty when all is reviewed."""
+    """How much nobody has looked at, for the top of the report; empty when all is reviewed.
+
+    Parameters
+    ----------
+    page : Page
+        Everything joined [-].
+
+    Returns
+    -------
+    str
+        Words [-].
+    """
     unreviewed, every = page.unreviewed
     if not unreviewed:
         return ""

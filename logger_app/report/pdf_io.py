@@ -422,7 +422,7 @@ def _heading(text: str) -> Paragraph:
 
 
 def _box(content: list, ground) -> Table:
-    table = Table([[content]], colWidths=[WIDTH])
+    table = Table([[content]], colWidths=(WIDTH,))
     table.setStyle([_font(), ("BOX", (0, 0), (-1, -1), 0.9, INK), ("BACKGROUND", (0, 0), (-1, -1), ground)])
     return table
 

@@ -134,7 +134,9 @@ def nice_ticks(low: float, high: float, wanted: int = 7) -> tuple[float, ...]:
 
     Parameters
     ----------
-    low, high : float
+    low : float
+        Low end [-].
+    high : float
         The range, `low` below `high` [-].
     wanted : int
         About how many [-].

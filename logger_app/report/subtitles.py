@@ -76,7 +76,18 @@ def subtitles(calls: Sequence[CallView], to_other_s: Callable[[float], float | N
 
 
 def file_name(text: str) -> str:
-    """A name that every file system takes: letters and digits stay, all else becomes an underscore."""
+    """A name that every file system takes: letters and digits stay, all else becomes an underscore.
+
+    Parameters
+    ----------
+    text : str
+        Any text [-].
+
+    Returns
+    -------
+    str
+        At most 60 letters [-].
+    """
     kept = "".join(ch if ch.isalnum() or ch in "-." else "_" for ch in text).strip("._")
     return kept[:60] or "unnamed"
 

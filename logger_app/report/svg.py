@@ -56,7 +56,24 @@ def page_colours() -> tuple[str, str]:
 
 
 def marker_path(shape: str, x: float, y: float, size: float) -> str:
-    """Path data of a marker centred on a point."""
+    """Path data of a marker centred on a point.
+
+    Parameters
+    ----------
+    shape : str
+        Name of the marker [-].
+    x : float
+        Centre, across [px].
+    y : float
+        Centre, down [px].
+    size : float
+        Size [px].
+
+    Returns
+    -------
+    str
+        Data of an SVG path [-].
+    """
     if shape == "circle":
         return f"M{_n(x - size)} {_n(y)}a{_n(size)} {_n(size)} 0 1 0 {_n(2 * size)} 0a{_n(size)} {_n(size)} 0 1 0 {_n(-2 * size)} 0z"
     lines = [" L".join(f"{_n(px)} {_n(py)}" for px, py in line) for line in marker_lines(shape, x, y, size)]
@@ -70,7 +87,9 @@ def marker_lines(shape: str, x: float, y: float, size: float) -> list[list[tuple
     ----------
     shape : str
         ``circle``, ``triangle``, ``square``, ``diamond``, ``down`` or ``cross`` [-].
-    x, y : float
+    x : float
+        Centre, across [px].
+    y : float
         Centre [px].
     size : float
         Half width [px].

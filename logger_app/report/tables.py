@@ -78,7 +78,18 @@ RUN_COLUMNS = (
 
 
 def runs_table(page: Page) -> Table:
-    """One row a run, also those that do not count."""
+    """One row a run, also those that do not count.
+
+    Parameters
+    ----------
+    page : Page
+        Everything joined [-].
+
+    Returns
+    -------
+    Table
+        The table [-].
+    """
     points = {point.id: point for point in page.campaign.points}
     return Table("runs", RUN_COLUMNS, tuple(_run_row(run, points.get(run.run.point)) for run in page.runs))
 
@@ -108,7 +119,18 @@ CALL_COLUMNS = (
 
 
 def calls_table(page: Page) -> Table:
-    """One row a call, in runs or not."""
+    """One row a call, in runs or not.
+
+    Parameters
+    ----------
+    page : Page
+        Everything joined [-].
+
+    Returns
+    -------
+    Table
+        The table [-].
+    """
     run_of = {(call.flight, call.call.id): run.run.id for run in page.runs for call in run.calls}
     return Table(
         "calls",
@@ -135,7 +157,18 @@ POINT_COLUMNS = (
 
 
 def points_table(page: Page) -> Table:
-    """One row a test point, configuration and kind of event."""
+    """One row a test point, configuration and kind of event.
+
+    Parameters
+    ----------
+    page : Page
+        Everything joined [-].
+
+    Returns
+    -------
+    Table
+        The table [-].
+    """
     rows = []
     for view in page.points:
         p = view.point
@@ -161,7 +194,18 @@ COMPARISON_COLUMNS = (
 
 
 def comparisons_table(page: Page) -> Table:
-    """One row a comparison: changed minus reference."""
+    """One row a comparison: changed minus reference.
+
+    Parameters
+    ----------
+    page : Page
+        Everything joined [-].
+
+    Returns
+    -------
+    Table
+        The table [-].
+    """
     points = {view.point.id: view.point for view in page.points}
     rows = []
     for c in page.reduction.comparisons:
@@ -175,7 +219,18 @@ def comparisons_table(page: Page) -> Table:
 
 
 def csv_cells(table: Table) -> list[Sequence[str]]:
-    """A table as rows of text for a CSV file, header first; numbers keep six decimals at most."""
+    """A table as rows of text for a CSV file, header first; numbers keep six decimals at most.
+
+    Parameters
+    ----------
+    table : Table
+        Columns and rows [-].
+
+    Returns
+    -------
+    list[Sequence[str]]
+        Rows of text [-].
+    """
     header = [name for name, _ in table.columns]
     kinds = [kind for _, kind in table.columns]
     return [header] + [

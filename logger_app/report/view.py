@@ -228,7 +228,18 @@ class Page:
 
 
 def margin_kt(result: StallSpeed) -> float | None:
-    """The first warning or buffet above the stall [kt]: calibrated where it can be, else indicated."""
+    """The first warning or buffet above the stall [kt]: calibrated where it can be, else indicated.
+
+    Parameters
+    ----------
+    result : StallSpeed
+        A run reduced [-].
+
+    Returns
+    -------
+    float | None
+        Margin, or None [kt].
+    """
     margins = [margin for margin in (result.warning_margin_kt, result.buffet_margin_kt) if margin is not None]
     if not margins and result.vs_ias_kt is not None:
         speeds = [v for v in (result.warning_ias_kt, result.buffet_ias_kt) if v is not None]

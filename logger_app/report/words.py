@@ -8,7 +8,9 @@ from logger_app.records.calls import CallKind, ReviewedCall
 from logger_app.records.results import Comparison
 from logger_app.units import from_kt
 
-_CONTROLS = {code: None for code in (*range(0x20), *range(0x7F, 0xA0), 0xFFFE, 0xFFFF) if chr(code) not in "\t\n\r"}
+_CONTROLS = {
+    code: None for code in (*range(0x20), *range(0x7F, 0xA0), 0xFFFE, 0xFFFF) if chr(code) not in "\t\n\r"
+}
 MINUS = "\N{MINUS SIGN}"
 NONE = "\N{EN DASH}"
 
@@ -80,7 +82,18 @@ def sentence(comparison: Comparison, changed: str) -> str:
 
 
 def event_words(event: str) -> str:
-    """Kinds of stall event, ``+`` between them, in words."""
+    """Kinds of stall event, ``+`` between them, in words.
+
+    Parameters
+    ----------
+    event : str
+        As a cell or a run names it [-].
+
+    Returns
+    -------
+    str
+        Words [-].
+    """
     return ", ".join(EVENTS.get(kind, kind.replace("_", " ")) for kind in str(event).split("+"))
 
 
@@ -115,7 +128,24 @@ def number(value: float | None, places: int = 1, signed: bool = False) -> str:
 
 
 def interval(low: float | None, high: float | None, places: int = 1, signed: bool = True) -> str:
-    """An interval, ``−2.5 to −0.7``, or a dash."""
+    """An interval, ``−2.5 to −0.7``, or a dash.
+
+    Parameters
+    ----------
+    low : float | None
+        Lower bound, or None [-].
+    high : float | None
+        Upper bound, or None [-].
+    places : int
+        Decimal places [-].
+    signed : bool
+        Write plus signs too [-].
+
+    Returns
+    -------
+    str
+        Words [-].
+    """
     if low is None or high is None:
         return NONE
     return f"{number(low, places, signed)} to {number(high, places, signed)}"
@@ -149,12 +179,38 @@ def clock(flight_s: float | None) -> str:
 
 
 def indicated(ias_kt: float | None, unit: str, places: int = 1) -> str:
-    """An indicated airspeed in the pilot's unit, without the unit's name."""
+    """An indicated airspeed in the pilot's unit, without the unit's name.
+
+    Parameters
+    ----------
+    ias_kt : float | None
+        Indicated airspeed, or None [kt].
+    unit : str
+        The indicator's unit [-].
+    places : int
+        Decimal places [-].
+
+    Returns
+    -------
+    str
+        Words [-].
+    """
     return number(None if ias_kt is None else from_kt(ias_kt, unit), places)
 
 
 def call_words(call: ReviewedCall) -> str:
-    """What a call stands for now, in words."""
+    """What a call stands for now, in words.
+
+    Parameters
+    ----------
+    call : ReviewedCall
+        A reviewed call [-].
+
+    Returns
+    -------
+    str
+        Words [-].
+    """
     if call.kind is CallKind.AIRSPEED:
         return f"{_plain(call.value)} {call.unit or ''}".strip()
     name = str(call.name).replace("_", " ")
@@ -164,7 +220,18 @@ def call_words(call: ReviewedCall) -> str:
 
 
 def heard_words(call: ReviewedCall) -> str:
-    """What the machine heard, when that differs from what holds now; else empty."""
+    """What the machine heard, when that differs from what holds now; else empty.
+
+    Parameters
+    ----------
+    call : ReviewedCall
+        A reviewed call [-].
+
+    Returns
+    -------
+    str
+        Words [-].
+    """
     if call.heard is None:
         return "not heard by the machine"
     if (call.heard.kind, call.heard.name, call.heard.value) == (call.kind, call.name, call.value):
@@ -174,7 +241,22 @@ def heard_words(call: ReviewedCall) -> str:
 
 
 def count(n: int, one: str, many: str = "") -> str:
-    """A number of things: ``1 run``, ``3 runs``."""
+    """A number of things: ``1 run``, ``3 runs``.
+
+    Parameters
+    ----------
+    n : int
+        How many [-].
+    one : str
+        Word for one [-].
+    many : str
+        Word for more; an s is put to `one` if empty [-].
+
+    Returns
+    -------
+    str
+        Words [-].
+    """
     return f"{n} {one if n == 1 else (many or one + 's')}"
 
 
@@ -185,5 +267,16 @@ def _plain(value) -> str:
 
 
 def tally(drops: tuple[tuple[str, int], ...]) -> str:
-    """Wing drops in words: ``left 1, right 2, none 0``."""
+    """Wing drops in words: ``left 1, right 2, none 0``.
+
+    Parameters
+    ----------
+    drops : tuple[tuple[str, int], ...]
+        (side, how often) [-].
+
+    Returns
+    -------
+    str
+        Words [-].
+    """
     return ", ".join(f"{name} {n}" for name, n in drops)
