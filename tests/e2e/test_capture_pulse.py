@@ -1,0 +1,124 @@
+"""Real capture: a private sound server plays a known sound, `fly` records it through PortAudio.
+
+The server is PulseAudio with a null sink whose monitor is the default microphone, for these
+processes only; nothing of the machine's own sound is touched.
+"""
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+import wave
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from logger_app.logstore.audio_io import read_sound
+
+ROOT = Path(__file__).resolve().parents[2]
+RATE_HZ = 16_000
+CONFIG = """
+load-module module-native-protocol-unix socket={socket} auth-anonymous=1
+load-module module-null-sink sink_name=cockpit rate=16000 channels=1 norewinds=1
+set-default-sink cockpit
+set-default-source cockpit.monitor
+"""
+ALSA = "pcm.!default { type pulse }\nctl.!default { type pulse }\n"
+
+
+@pytest.fixture
+def sound_server(tmp_path):
+    """Environment in which the default microphone is what the default loudspeaker plays."""
+    needed = [tool for tool in ("pulseaudio", "pactl", "pacat") if not shutil.which(tool)]
+    if needed:
+        pytest.fail(f"needed for this test: {', '.join(needed)}")
+    home, run = tmp_path / "home", tmp_path / "run"
+    for folder in (home, run, run / "pulse"):
+        folder.mkdir(mode=0o700)
+    (home / ".asoundrc").write_text(ALSA)
+    socket = run / "pulse" / "native"
+    (tmp_path / "pulse.conf").write_text(CONFIG.format(socket=socket))
+    env = {k: v for k, v in os.environ.items() if k not in ("ALSA_CONFIG_PATH", "SDL_VIDEODRIVER")} | {
+        "HOME": str(home), "XDG_RUNTIME_DIR": str(run), "PULSE_RUNTIME_PATH": str(run / "pulse"),
+        "PULSE_SERVER": f"unix:{socket}", "PULSE_LATENCY_MSEC": "40", "KNEECALL_HOME": str(home / "kneecall"),
+    }  # fmt: skip
+    server = subprocess.Popen(
+        ["pulseaudio", "-n", "-F", str(tmp_path / "pulse.conf"), "--daemonize=no", "--exit-idle-time=-1",
+         "--disallow-exit=true", "--log-level=error", "--use-pid-file=no"],
+        env=env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    deadline = time.monotonic() + 20
+    while subprocess.run(["pactl", "info"], env=env, capture_output=True, check=False).returncode:
+        assert time.monotonic() < deadline, "the sound server does not start"
+        time.sleep(0.1)
+    # A null sink renders in large pieces unless a client keeps asking for small ones.
+    keeper = subprocess.Popen(["pacat", "--raw", "--rate=16000", "--channels=1", "--latency-msec=20", "/dev/zero"], env=env)
+    yield env
+    for process in (keeper, server):
+        process.terminate()
+        process.wait(10)
+
+
+def tone_steps() -> np.ndarray:
+    """A known sound with nothing alike at two places: noise, louder and softer, 6 s."""
+    chance = np.random.default_rng(11)
+    loud = np.repeat(chance.uniform(0.2, 1.0, 60), RATE_HZ // 10)
+    return (loud * chance.normal(0, 4000, len(loud))).clip(-30_000, 30_000).astype(np.int16)
+
+
+def best_lag(recorded: np.ndarray, played: np.ndarray) -> int:
+    """Where in the recording the played sound begins (circular correlation by FFT) [samples]."""
+    n = 1 << (len(recorded) + len(played)).bit_length()
+    spectrum = np.fft.rfft(recorded.astype(float), n) * np.conj(np.fft.rfft(played.astype(float), n))
+    return int(np.argmax(np.fft.irfft(spectrum, n)[: len(recorded)]))
+
+
+@pytest.mark.slow
+def test_what_was_played_is_what_was_recorded(sound_server, tmp_path):
+    campaign = tmp_path / "campaign"
+    campaign.mkdir()
+    shutil.copy(ROOT / "demo_sessions" / "sparrow_cuffs" / "inputs" / "campaign.toml", campaign)
+    played = tone_steps()
+    with wave.open(str(tmp_path / "played.wav"), "wb") as out:
+        out.setnchannels(1)
+        out.setsampwidth(2)
+        out.setframerate(RATE_HZ)
+        out.writeframes(played.tobytes())
+    fly = subprocess.Popen(
+        [sys.executable, "-m", "logger_app", "fly", str(campaign), "--flight", "day1_baseline", "--no-screen", "--json"],
+        env=sound_server, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT,
+    )  # fmt: skip
+    folder = campaign / "flights" / "day1_baseline"
+    deadline = time.monotonic() + 60
+    while not (folder / "audio" / "0000.wav").exists() or (folder / "audio" / "0000.wav").stat().st_size < 40_000:
+        assert time.monotonic() < deadline and fly.poll() is None, fly.communicate(timeout=5)
+        time.sleep(0.05)
+    subprocess.run(["paplay", str(tmp_path / "played.wav")], env=sound_server, check=True)
+    time.sleep(1.0)
+    fly.send_signal(signal.SIGINT)
+    out, err = fly.communicate(timeout=60)
+    assert fly.returncode == 130, err
+
+    recorded = read_sound(folder, 0, 600)
+    lag = best_lag(recorded, played)
+    same = recorded[lag : lag + len(played)].astype(float)
+    assert len(same) == len(played)
+    correlation = np.corrcoef(same, played)[0, 1]
+    # Quietly it is 1.000, sample for sample. Under load the sound server itself slips by some samples
+    # without a word to PortAudio, so pieces are looked at, each in its own place within 30 ms.
+    pieces = [same[k : k + 8000] for k in range(0, len(same) - 8000, 8000)]
+    lags = []
+    for k, piece in enumerate(pieces):
+        around = recorded[max(0, lag + k * 8000 - 4000) : lag + k * 8000 + 12_000]
+        at = best_lag(around, played[k * 8000 : (k + 1) * 8000]) - min(4000, lag + k * 8000)
+        found = around[at + min(4000, lag + k * 8000) :][: len(piece)]
+        lags.append((abs(at), np.corrcoef(found, played[k * 8000 : (k + 1) * 8000][: len(found)])[0, 1]))
+    good = [one for one in lags if one[0] <= 0.03 * RATE_HZ and one[1] > 0.98]
+    print(f"correlation {correlation:.4f}, {len(good)} of {len(lags)} half seconds in place")
+    assert len(good) >= 0.8 * len(lags), (correlation, lags)
+    gaps = [json.loads(line) for line in out.splitlines() if '"row": "gap"' in line]
+    assert sum(gap["end_s"] - gap["start_s"] for gap in gaps) < 0.5, gaps
