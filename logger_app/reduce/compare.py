@@ -31,6 +31,9 @@ from logger_app.reduce.uncertainty import STATIC_PORT_CAVEAT
 from logger_app.reduce.words import sentence
 
 SIGNIFICANT_P = 0.05
+# A judged uncertainty, itself good to some 40 %: 1/2 (du/u)^-2 degrees of freedom. GUM G.4.2, from
+# memory [TN1297].
+JUDGED_DF = 3.0
 # 7 % of the CG travel: certification flight-test tolerance [CFR23.21], read in a fragment only.
 CG_TRAVEL_SHARE = 0.07
 CG_SHIFT_MM = 10.0
@@ -104,7 +107,7 @@ def _with_interval(common, reference: Side, changed: Side, notes, days) -> Compa
     se = max(chosen.found.se, floor)
     if se > chosen.found.se:
         notes.append("the runs agree better than the dial can be read: the graduation sets the uncertainty")
-    u, df = combine_uncertainties([(se**2, chosen.found.df), (weight**2, math.inf)])
+    u, df = combine_uncertainties([(se**2, chosen.found.df), (weight**2, JUDGED_DF)])
     found = estimate(chosen.found.value, u, df)
     sd = max(chosen.sd_kt, floor / math.sqrt(1 / len(reference.runs) + 1 / len(changed.runs)))
     if chosen.method == "welch":
