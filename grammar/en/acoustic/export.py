@@ -1,0 +1,49 @@
+"""A training checkpoint to the weights that numpy runs: batch norms folded, matrices in half precision.
+
+``python -m grammar.en.acoustic.export CHECKPOINT.npz NET.npz``. The layout (names, shapes) is the one that
+`logger_app.fly.hear.net` reads: ``i.w`` (7*40, C), then per block k: ``k.dw`` (11, C), ``k.db``, ``k.kr``
+(frames seen ahead), ``k.w1`` (C, H), ``k.b1``, ``k.w2`` (H, C), ``k.b2``, last ``bo.s``, ``bo.b``, ``o.w`` (C, 40),
+``o.b``, ``v.w`` (C,), ``v.b``; ``n`` is the number of blocks. No torch needed.
+"""
+
+from __future__ import annotations
+
+import sys
+
+import numpy as np
+
+EPS = 1e-5  # torch's BatchNorm1d default
+
+
+def fold(state: dict[str, np.ndarray], right: tuple[int, ...]) -> dict[str, np.ndarray]:
+    """The exported arrays of a state dict; `right` is each block's look-ahead in frames."""
+
+    def norm(name: str):
+        scale = state[f"{name}.weight"] / np.sqrt(state[f"{name}.running_var"] + EPS)
+        return scale, state[f"{name}.bias"] - state[f"{name}.running_mean"] * scale
+
+    scale, offset = norm("b0")
+    channels = len(scale)
+    out = {"i.w": (state["i.weight"] * scale[:, None, None]).transpose(2, 1, 0).reshape(-1, channels), "i.b": offset}
+    out["n"] = np.array([len(right)])
+    for k, ahead in enumerate(right):
+        block = f"blk.{k}."
+        scale, offset = norm(block + "b1")
+        out[f"{k}.dw"], out[f"{k}.db"], out[f"{k}.kr"] = (state[block + "dw.weight"][:, 0] * scale[:, None]).T, offset, np.array([ahead])
+        scale, offset = norm(block + "b2")
+        out[f"{k}.w1"], out[f"{k}.b1"] = (state[block + "p1.weight"][:, :, 0] * scale[:, None]).T, offset
+        out[f"{k}.w2"], out[f"{k}.b2"] = state[block + "p2.weight"][:, :, 0].T, state[block + "p2.bias"]
+    out["bo.s"], out["bo.b"] = norm("bo")
+    out["o.w"], out["o.b"] = state["o.weight"][:, :, 0].T, state["o.bias"]
+    out["v.w"], out["v.b"] = state["v.weight"][0, :, 0], state["v.bias"]
+    return {k: np.ascontiguousarray(v, np.float16 if v.ndim == 2 else np.float32) for k, v in out.items()}
+
+
+def main() -> None:
+    checkpoint = np.load(sys.argv[1])
+    state = {k.removeprefix("ema."): checkpoint[k].astype(np.float32) for k in checkpoint.files if k.startswith("ema.")}
+    np.savez(sys.argv[2], **fold(state, tuple(int(r) for r in checkpoint["right"])))
+
+
+if __name__ == "__main__":
+    main()
