@@ -270,8 +270,16 @@ class _Story:
             for row in view.sheet
         ]
         table = Table(rows, colWidths=[24 * mm] + [wide] * len(view.sheet[0].shots))
-        table.setStyle([_font(), ("VALIGN", (0, 0), (-1, -1), "TOP"), *_NO_PADDING])
-        return [_text("The wing at those speeds", 9, bold=True), table, Spacer(1, 5)]
+        table.setStyle(
+            [
+                _font(),
+                ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                *_NO_PADDING,
+                ("BOTTOMPADDING", (0, 0), (-1, -1), 5),
+            ]
+        )
+        head = _text("The wing at those speeds", 9, bold=True, spaceBefore=6, spaceAfter=3)
+        return [KeepTogether([head, table]), Spacer(1, 5)]
 
     def _sides_table(self, view: PointView) -> Table:
         head = ("Configuration", "Event", "Runs", f"IAS\n[{self.page.unit}]", "CAS, ref. weight\n[kt]", "95 % of repeats\n[kt]",
@@ -321,7 +329,13 @@ class _Story:
         )
         parts: list[Flowable] = [
             _heading("Runs and calls"),
-            _text(media_words(self.media) + " Sound is on the page, not on paper.", 8.5, MUTED, spaceAfter=4),
+            _text(
+                media_words(self.media) + " Sound is on the page, not on paper.",
+                8.5,
+                MUTED,
+                spaceAfter=4,
+                keepWithNext=1,
+            ),
         ]
         parts.append(
             _table(

@@ -149,7 +149,7 @@ def nice_ticks(low: float, high: float, wanted: int = 7) -> tuple[float, ...]:
     Examples
     --------
     >>> nice_ticks(41.2, 60.0)
-    (42.0, 44.0, 46.0, 48.0, 50.0, 52.0, 54.0, 56.0, 58.0, 60.0)
+    (42.5, 45.0, 47.5, 50.0, 52.5, 55.0, 57.5, 60.0)
     """
     span = max(high - low, 1e-9)
     rough = span / max(wanted, 1)

@@ -1,10 +1,13 @@
 """What is written into a clip, and that it is written where and when it should be."""
 
+import io
+import subprocess
 from dataclasses import replace
 
 import av
 import numpy as np
 import pytest
+from PIL import Image
 
 from logger_app.errors import ReportError
 from logger_app.records.clocks import ClockMap
@@ -130,7 +133,7 @@ def test_pictures_are_those_that_were_showing_at_the_time(video):
 
     for flight_s in (40.0, 43.3, 43.95, 61.5, 50.02, 109.4):
         data = finder("f", flight_s)
-        with av.open(__import__("io").BytesIO(data)) as box:
+        with av.open(io.BytesIO(data)) as box:
             grey = int(np.median(next(box.decode(video=0)).to_ndarray(format="rgb24")))
         assert abs(grey - (40 + 2 * int(flight_s - 40.0))) <= 4, flight_s
 
@@ -144,3 +147,24 @@ def test_no_picture_where_no_camera_ran_or_the_file_is_gone(video, tmp_path):
     assert (
         FrameFinder([(camera, tmp_path / "gone.mp4"), (camera, tmp_path / "broken.mp4")])("f", 50.0) is None
     )
+
+
+def test_a_camera_held_upright_is_shown_upright(tmp_path):
+    """FFmpeg's own command, which turns the picture by itself, as the reference."""
+    flat, held, shown = tmp_path / "flat.mp4", tmp_path / "held.mp4", tmp_path / "shown.png"
+    run = ["ffmpeg", "-y", "-loglevel", "error"]
+    subprocess.run(
+        [*run, "-f", "lavfi", "-i", "testsrc=size=320x180:rate=5:duration=1", str(flat)], check=True
+    )
+    subprocess.run(
+        [*run, "-i", str(flat), "-c", "copy", "-metadata:s:v:0", "rotate=90", str(held)], check=True
+    )
+    subprocess.run([*run, "-i", str(held), "-frames:v", "1", str(shown)], check=True)
+    clock_map = ClockMap(source="x", offset_s=0.0, valid_to_s=1.0)
+    camera = CameraFile(flight="f", camera="wing", file="x", clock_map=clock_map)
+
+    found = np.asarray(Image.open(io.BytesIO(FrameFinder([(camera, held)])("f", 0.1)))).astype(int)
+
+    reference = np.asarray(Image.open(shown).convert("RGB")).astype(int)
+    assert found.shape == reference.shape == (320, 180, 3)
+    assert np.abs(found - reference).mean() < 6  # a small JPEG against a PNG
