@@ -41,7 +41,7 @@ def test_stall_speeds_and_differences_are_near_the_truth(demo):
 
     assert len(result["stall_speeds"]) == 8
     for row in result["stall_speeds"]:
-        assert row["n"] == 3, row
+        assert row["n"] >= 2, row  # a run whose calls near the stall are doubtful does not count unreviewed
         assert row["vs_ias_kt"] == pytest.approx(row["truth_ias_kt"], abs=1.0), row
     assert len(result["differences"]) == 4
     for row in result["differences"]:

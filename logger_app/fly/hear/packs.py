@@ -44,7 +44,8 @@ class Item:
     """Phrases with one meaning. `value` holds for all of them unless a slot gives it.
 
     Values from a slot lie in ``low .. high`` on multiples of `step`; of these the sound decoder
-    listens only for those up to `hear_high` that are multiples of `hear_step`.
+    listens only for those up to `hear_high` that are multiples of `hear_step`, and only for the
+    values in `only`, if there are any: the settings that this aircraft has.
     """
 
     kind: CallKind
@@ -58,6 +59,7 @@ class Item:
     step: float | None = None
     hear_high: float = float("inf")
     hear_step: float | None = None
+    only: tuple[float, ...] = ()
 
     @property
     def has_slot(self) -> bool:
@@ -182,7 +184,9 @@ def _item_calls(pack: Pack, all_values: bool) -> Iterator[LegalCall]:
 def _allowed(item: Item, value: float, all_values: bool) -> bool:
     if not item.low <= value <= item.high or not _on_step(value, item.step):
         return False
-    return all_values or (value <= item.hear_high and _on_step(value, item.hear_step))
+    if all_values:
+        return True
+    return value <= item.hear_high and _on_step(value, item.hear_step) and (not item.only or value in item.only)
 
 
 def _on_step(value: float, step: float | None) -> bool:

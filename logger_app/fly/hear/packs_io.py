@@ -29,7 +29,7 @@ def load_pack(name: str | None = None, campaign: Campaign | None = None) -> Pack
         campaign's language, or ``en`` [-].
     campaign : Campaign, optional
         Its team's own words replace the pack's phrases; its flap settings give "half", "full" and
-        notches their degrees [-].
+        notches their degrees, and are the only ones that the sound decoder listens for [-].
 
     Returns
     -------
@@ -89,11 +89,15 @@ def _dictionary(path: Path) -> dict[str, tuple[str, ...]]:
 
 
 def _with_flaps(item: Item, campaign: Campaign) -> Item:
-    """Flap settings that are said in words, in the degrees of this aircraft, where that is plain."""
-    if item.kind is not CallKind.SETTING or item.name != "flap" or not isinstance(item.value, str):
+    """Flap settings of this aircraft: those said in words get their degrees, others are not expected."""
+    if item.kind is not CallKind.SETTING or item.name != "flap":
         return item
     degrees = {table.flap_deg for table in campaign.calibrations} | {point.flap_deg for point in campaign.points}
     steps = sorted({limit.flap_deg for limit in campaign.aircraft.flap_limits} | degrees - {0.0})
+    if item.has_slot:
+        return replace(item, only=(0.0, *(float(step) for step in steps))) if steps else item
+    if not isinstance(item.value, str):
+        return item
     value: float | None = None
     if item.value == "full" and steps:
         value = steps[-1]

@@ -8,6 +8,7 @@ from logger_app.errors import PackError
 from logger_app.fly.hear.packs import PHONES, build_pack, legal_calls
 from logger_app.fly.hear.packs_io import load_pack
 from logger_app.fly.hear.phrases import PhraseError, Slot, expand
+from logger_app.plan.cards_io import read_campaign
 from logger_app.records.calls import CallKind
 from logger_app.records.plan import Aircraft, Campaign, FlapLimit, Team
 
@@ -223,3 +224,18 @@ def test_a_damaged_dictionary_is_named(tmp_path):
     (tmp_path / "d.gz").write_bytes(b"\x1f\x8b\x08broken")
     with pytest.raises(PackError, match="d.gz"):
         load_pack(str(tmp_path))
+
+
+def test_sound_is_heard_only_as_flap_settings_that_the_aircraft_has():
+
+
+
+    root = Path(__file__).resolve().parents[3]
+    campaign = read_campaign(root / "demo_sessions" / "sparrow_cuffs" / "inputs")
+    pack = load_pack("en", campaign)
+
+    heard = {call.value for call in legal_calls(pack) if call.name == "flap"}
+    read = {call.value for call in legal_calls(pack, all_values=True) if call.name == "flap"}
+
+    assert {v for v in heard if isinstance(v, float)} == {0.0, 15.0, 30.0}
+    assert 40.0 in read
