@@ -163,6 +163,11 @@ def renewed(
     was = {item.id for item in state.desk.queue.items}
     message = _done_words(done, state.desk, desk)
     after = replace(state, desk=desk, results=results, typed="", choosing="", message=message, trouble=False)
+    if done.action is Action.UNDO and (
+        undone := next((c for c in state.desk.corrections if c.id == done.target), None)
+    ):
+        back = replace(after, here=undone.target)
+        return replace(_at(after, undone.target), message=message) if _here_is_there(back) else after
     keys = _keys(after)
     if not keys:
         return after if _here_is_there(after) else replace(after, here=None)

@@ -200,7 +200,9 @@ def test_what_was_done_is_said_in_words():
     corrected = renewed(at("c4"), desk([fix]), {}, fix)
 
     assert corrected.message == "15 kt: set to 56 kt"
-    assert renewed(corrected, desk([fix, undo]), {}, undo).message == "undone: 15 kt: set to 56 kt"
+    taken_back = renewed(corrected, desk([fix, undo]), {}, undo)
+    assert taken_back.message == "undone: 15 kt: set to 56 kt"
+    assert taken_back.here == "c4"
 
 
 def test_an_empty_flight_has_a_screen_too():
