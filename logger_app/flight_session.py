@@ -341,7 +341,7 @@ class FlightSession:
             call = replace(args[0], id=self.journal.new_id("call"))
             self._strip.append(call)
             self._last_call = call
-            self._turn(call, [codec.call_row(call, utc_now())])
+            self._turn(call, [codec.call_row(call, utc_now()), *self._proposal(call)])
         elif what == "touch":
             intent, point, by, at_ns = args
             self._turn(Touch(id=self.journal.new_id("step"), flight_ns=at_ns, intent=intent, point=point, by=by), [])
@@ -375,6 +375,17 @@ class FlightSession:
         self._save(rows, outcome.closed)
         for cue in outcome.cues:
             self._cue(cue)
+
+    def _proposal(self, call: HeardCall) -> list[JournalRow]:
+        """What the reader of sequences thinks likelier: a row of its own beside what was heard."""
+        if call.proposed is None:
+            return []
+        body = {
+            "call": call.id, "value": call.proposed, "posterior": call.posterior,
+            "why": [str(flag) for flag in call.flags],
+        }  # fmt: skip
+        id = self.journal.new_id("proposal")
+        return [JournalRow(id=id, flight_ns=call.start_ns, utc=utc_now(), kind=RowKind.PROPOSAL, body=body)]
 
     def _rows_of(self, outcome: Outcome) -> list[JournalRow]:
         utc = utc_now()

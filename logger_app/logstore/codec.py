@@ -6,6 +6,7 @@ raises `LogDamaged` naming what it should have been. `..._row` wraps a record as
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -13,6 +14,10 @@ from logger_app.errors import LogDamaged
 from logger_app.records.calls import Action, Alternative, CallKind, CaptureGap, Correction, Flag, HeardCall
 from logger_app.records.clocks import ClockMap
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
+from logger_app.units import AIRSPEED_UNITS
+
+# Eleven days and a half: longer than any flight, short enough that nothing computed from it overflows.
+MOST_NS = 10**15
 
 
 @contextmanager
@@ -20,10 +25,46 @@ def _reading(what: str, body: dict) -> Iterator[None]:
     """Turn any misfit of a body into one sentence."""
     try:
         yield
-    except (KeyError, TypeError, ValueError, AttributeError) as err:
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as err:
         name = body.get("id", "?") if isinstance(body, dict) else "?"
         why = f"no {err}" if isinstance(err, KeyError) else str(err)
         raise LogDamaged(f"journal: {what} {name} cannot be read ({why}).") from err
+
+
+def _ns(value) -> int:
+    """A time on the flight clock; what no flight can last is damage, or somebody's trap."""
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0 <= value <= MOST_NS:
+        raise ValueError(f"time {value!r}; needs 0 to {MOST_NS} ns")
+    return int(value)
+
+
+def _value(value) -> float | str | None:
+    if value is None or isinstance(value, str):
+        return value
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+        raise ValueError(f"value {value!r}; needs a number, a word or null")
+    return value
+
+
+def _unit(kind: CallKind, unit) -> str | None:
+    if unit is not None and kind is CallKind.AIRSPEED and unit not in AIRSPEED_UNITS:
+        raise ValueError(f"unit {unit!r}; needs one of {', '.join(AIRSPEED_UNITS)}")
+    return None if unit is None else _text(unit, "unit")
+
+
+def _payload(payload: dict) -> tuple[tuple[str, object], ...]:
+    """A correction's payload with the keys that the fold reads checked."""
+    checks = {"flight_ns": _ns, "value": _value, "kind": CallKind, "unit": lambda u: _unit(CallKind.AIRSPEED, u)}
+    for key, value in payload.items():
+        if key in checks and not (key == "unit" and payload.get("kind") not in (None, "airspeed")):
+            checks[key](value)
+    return tuple(payload.items())
+
+
+def _text(value, what: str) -> str:
+    if not isinstance(value, str):
+        raise ValueError(f"{what} {value!r}; needs text")
+    return value
 
 
 def call_to_body(call: HeardCall) -> dict:
@@ -54,24 +95,27 @@ def body_to_call(body: dict) -> HeardCall:
     """The heard call that a journal body holds; `LogDamaged` when it does not."""
     with _reading("call", body):
         return HeardCall(
-            id=body["id"],
-            start_ns=body["start_ns"],
-            end_ns=body["end_ns"],
+            id=_text(body["id"], "id"),
+            start_ns=_ns(body["start_ns"]),
+            end_ns=_ns(body["end_ns"]),
             kind=CallKind(body["kind"]),
-            name=body["name"],
-            value=body.get("value"),
-            unit=body.get("unit"),
-            words=body.get("words", ""),
-            posterior=body.get("posterior", 1.0),
+            name=_text(body["name"], "name"),
+            value=_value(body.get("value")),
+            unit=_unit(CallKind(body["kind"]), body.get("unit")),
+            words=_text(body.get("words", ""), "words"),
+            posterior=float(body.get("posterior", 1.0)),
             flags=tuple(Flag(flag) for flag in body.get("flags", ())),
             alternatives=tuple(
                 Alternative(
-                    kind=CallKind(a["kind"]), name=a["name"], value=a["value"], posterior=a["posterior"]
+                    kind=CallKind(a["kind"]),
+                    name=_text(a["name"], "name"),
+                    value=_value(a["value"]),
+                    posterior=float(a["posterior"]),
                 )
                 for a in body.get("alternatives", ())
             ),
-            proposed=body.get("proposed"),
-            word_times=tuple((w, s, e) for w, s, e in body.get("word_times", ())),
+            proposed=_value(body.get("proposed")),
+            word_times=tuple((_text(w, "word"), _ns(s), _ns(e)) for w, s, e in body.get("word_times", ())),
             engine=body.get("engine", ""),
             pack=body.get("pack", ""),
         )
@@ -95,26 +139,31 @@ def body_to_correction(body: dict) -> Correction:
     """The correction that a journal body holds; `LogDamaged` when it does not."""
     with _reading("correction", body):
         return Correction(
-            id=body["id"],
-            utc=body["utc"],
-            who=body["who"],
+            id=_text(body["id"], "id"),
+            utc=_text(body["utc"], "utc"),
+            who=_text(body["who"], "who"),
             action=Action(body["action"]),
-            target=body["target"],
-            payload=tuple(body.get("payload", {}).items()),
-            why=body.get("why", ""),
+            target=_text(body["target"], "target"),
+            payload=_payload(body.get("payload", {})),
+            why=_text(body.get("why", ""), "why"),
             replaces=body.get("replaces"),
         )
 
 
 def gap_to_body(gap: CaptureGap) -> dict:
     """A gap as a journal body."""
-    return {"start_ns": gap.start_ns, "end_ns": gap.end_ns, "why": gap.why}
+    return {"start_ns": gap.start_ns, "end_ns": gap.end_ns, "why": gap.why, "breaks": gap.breaks}
 
 
 def body_to_gap(body: dict) -> CaptureGap:
     """The gap that a journal body holds; `LogDamaged` when it does not."""
     with _reading("gap", body):
-        return CaptureGap(start_ns=int(body["start_ns"]), end_ns=int(body["end_ns"]), why=body["why"])
+        return CaptureGap(
+            start_ns=int(body["start_ns"]),
+            end_ns=int(body["end_ns"]),
+            why=body["why"],
+            breaks=bool(body.get("breaks", True)),
+        )
 
 
 def clock_map_to_body(clock_map: ClockMap) -> dict:

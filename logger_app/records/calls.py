@@ -119,11 +119,16 @@ class HeardCall:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CaptureGap:
-    """A stretch of the flight clock with no sound, or sound not heard, and why."""
+    """A stretch of the flight clock with no sound, or sound not heard, and why.
+
+    `breaks`: whether an approach may not go on across it. False where the sound was only not kept
+    (calls went on), or only heard later (calls were added).
+    """
 
     start_ns: int
     end_ns: int
     why: str
+    breaks: bool = True
 
     def as_json(self) -> dict:
         """The gap as the `--json` contracts show it."""

@@ -108,7 +108,7 @@ class _Reader:
             self._close(how, at_ns)
 
     def gap(self, gap: CaptureGap) -> None:
-        if self.run and gap.end_ns - gap.start_ns > SILENCE_NS:
+        if self.run and gap.breaks and gap.end_ns - gap.start_ns > SILENCE_NS:
             self._close(RunEnd.GAP, gap.start_ns)
 
     def _keep(self, call: ReviewedCall) -> None:

@@ -303,7 +303,7 @@ def test_sigterm_leaves_a_flight_that_the_next_start_resumes(campaign, recording
     first = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT)
     line = first.stdout.readline()
     first.terminate()
-    out, err = first.communicate(timeout=60)
+    _, err = first.communicate(timeout=60)
     assert first.returncode == 130, err
     assert json.loads(line)["step"] == "card"
     assert "resumes" in err

@@ -156,7 +156,7 @@ class AudioWriter(threading.Thread):
             if block.last:
                 break
             if block.missing:
-                self._gap(self.position, self.position + block.missing, block.why)
+                self._gap(self.position, self.position + block.missing, block.why, breaks=True)
                 self.position += block.missing
             self._keep(block.pcm)
             self._hand_on(block.pcm)
@@ -209,8 +209,8 @@ class AudioWriter(threading.Thread):
             self._gap(self._unheard_from, self.position, NOT_HEARD, kept=True)
             self._unheard_from = None
 
-    def _gap(self, first: int, end: int, why: str, kept: bool = False) -> None:
-        gap = CaptureGap(start_ns=samples_to_ns(first), end_ns=samples_to_ns(end), why=why)
+    def _gap(self, first: int, end: int, why: str, *, kept: bool = False, breaks: bool = False) -> None:
+        gap = CaptureGap(start_ns=samples_to_ns(first), end_ns=samples_to_ns(end), why=why, breaks=breaks)
         self.on_gap(gap, kept)
 
     def _state(self, pcm: np.ndarray) -> SoundState:

@@ -134,12 +134,8 @@ class Listener(threading.Thread):
         if self._failed_from is None:
             self._try(lambda: self._tell(self.engine.finish()), self._heard_to)
         if self._failed_from is not None and self._heard_to > self._failed_from:
-            self.on_gap(
-                CaptureGap(
-                    start_ns=samples_to_ns(self._failed_from), end_ns=samples_to_ns(self._heard_to), why=FAILED
-                ),
-                True,
-            )
+            start_ns, end_ns = samples_to_ns(self._failed_from), samples_to_ns(self._heard_to)
+            self.on_gap(CaptureGap(start_ns=start_ns, end_ns=end_ns, why=FAILED, breaks=False), True)
 
     def _try(self, act: Callable[[], None], at_sample: int) -> None:
         try:
