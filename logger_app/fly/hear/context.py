@@ -12,14 +12,19 @@ from enum import StrEnum
 
 from logger_app.fly.hear.decode import Found, Heard
 from logger_app.fly.hear.gate import Gate
+from logger_app.fly.hear.net import FRAME_S
 from logger_app.records.calls import CallKind
 
 # An airspeed is expected for so long after another, or after the run began [20 ms frames].
 EXPECT_FRAMES = 300
 # A call that is not expected needs this much quiet on both sides [frames].
-ALONE_FRAMES = 28
+ALONE_FRAMES = 40
 # A call of up to so many phones may be any short word of a sentence; one of more than `SURE_PHONES` is none.
 SHORT_PHONES, SURE_PHONES = 5, 9
+# An airspeed is near the last one within so much, and so much more a second [unit of the indicator].
+NEAR, NEAR_PER_S = 12.0, 4.0
+# Never held back or dropped for talk around it: it ends a manoeuvre.
+ALWAYS = frozenset(("knock_it_off", "recovered"))
 # So few phones of talk may be a small word that was not understood ("that's fifty").
 FEW_PHONES = 7
 _BEGIN = frozenset(("on_condition",))
@@ -40,6 +45,8 @@ class Context:
 
     gate: Gate
     expected_until: float = -1.0
+    last_speed: float | None = None
+    last_at: float = 0.0
     talk_end: float = -1e9
 
     def need(self, found: Found, heard: Heard, begin: float) -> Need:
@@ -59,18 +66,33 @@ class Context:
         Need
             Take it, wait for what follows, or drop it [-].
         """
-        expected = found.start <= self.expected_until
+        expected = self._expected(found)
         if found.belief < self._least(found, expected):
             return Need.DROP
         airspeed = found.call.kind is CallKind.AIRSPEED
-        if found.glued > (FEW_PHONES if expected else 0) and (airspeed or found.phones <= SURE_PHONES):
+        before, after = found.glued
+        if airspeed and (after or before > (FEW_PHONES if expected else 0)):
             return Need.DROP
-        alone_matters = airspeed or found.phones <= SHORT_PHONES
-        if expected or not alone_matters:
+        if found.phones <= SURE_PHONES and before + after > (FEW_PHONES if expected else 0):
+            return Need.DROP
+        if expected or found.call.name in ALWAYS or not (airspeed or found.phones <= SURE_PHONES):
             return Need.TAKE
-        if begin - self.talk_end < ALONE_FRAMES or heard.talk_first or heard.talk_last:
+        if begin - self.talk_end < ALONE_FRAMES or (heard.talk_first and not airspeed):
+            return Need.DROP
+        if not (airspeed or found.phones <= SHORT_PHONES):
+            return Need.TAKE
+        if heard.talk_first or heard.talk_last:
             return Need.DROP
         return Need.WAIT if found is heard.calls[-1] else Need.TAKE
+
+    def _expected(self, found: Found) -> bool:
+        """Whether such a call may come now; an airspeed also has to be near the last one."""
+        if found.start > self.expected_until:
+            return False
+        if found.call.kind is not CallKind.AIRSPEED or found.call.shorthand or self.last_speed is None:
+            return True
+        elapsed_s = max(0.0, found.start - self.last_at) * FRAME_S
+        return abs(found.call.value - self.last_speed) <= NEAR + NEAR_PER_S * elapsed_s
 
     def _least(self, found: Found, expected: bool) -> float:
         gate = self.gate
@@ -78,6 +100,8 @@ class Context:
             return gate.digit_expected if expected else gate.digit
         if found.call.kind is CallKind.AIRSPEED:
             return gate.airspeed_expected if expected else gate.airspeed
+        if found.call.kind is CallKind.SETTING:
+            return gate.setting
         if found.phones <= SHORT_PHONES:
             return gate.other_expected if expected else gate.short
         return gate.other_expected if expected else gate.other
@@ -87,6 +111,10 @@ class Context:
         name = found.call.name
         if found.call.kind is CallKind.AIRSPEED or name in _BEGIN:
             self.expected_until = found.end + EXPECT_FRAMES
+            if found.call.kind is CallKind.EVENT:
+                self.last_speed = None
+            elif not found.call.shorthand:
+                self.last_speed, self.last_at = found.call.value, found.end
         elif name in _END:
             self.expected_until = -1.0
         elif found.call.kind is CallKind.EVENT and self.expected_until > 0:

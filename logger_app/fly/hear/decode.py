@@ -42,7 +42,7 @@ class Stretch:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A call in a stretch; frames are the stream's, fractions of one allowed. `glued`: phones of talk beside it."""
+    """A call in a stretch; frames are the stream's, fractions of one allowed. `glued`: phones of talk before and after it."""
 
     call: LegalCall
     belief: float
@@ -51,7 +51,7 @@ class Found:
     end: float
     words: tuple[tuple[str, float, float], ...]
     phones: int
-    glued: int = 0
+    glued: tuple[int, int] = (0, 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,16 +132,16 @@ class Decoder:
         return "call" if unit.call is not None else "talk" if unit.ignored else "filler"
 
     @staticmethod
-    def _talk_beside(pieces: Sequence[Piece], kinds: Sequence[str], k: int, stretch: Stretch) -> int:
-        """Phones of talk next to a piece, past fillers."""
-        phones = 0
+    def _talk_beside(pieces: Sequence[Piece], kinds: Sequence[str], k: int, stretch: Stretch) -> tuple[int, int]:
+        """Phones of talk next to a piece, past fillers: before it, after it."""
+        phones = []
         for step in (-1, 1):
             j = k + step
             while 0 <= j < len(kinds) and kinds[j] in ("filler", "nothing"):
                 j += step
-            if 0 <= j < len(kinds) and kinds[j] == "talk":
-                phones += _phones_in(pieces[j], stretch)
-        return phones
+            talk = 0 <= j < len(kinds) and kinds[j] == "talk"
+            phones.append(max(1, _phones_in(pieces[j], stretch)) if talk else 0)
+        return phones[0], phones[1]
 
     def belief_in(self, stretch: Stretch, meaning: tuple) -> float:
         """How much to believe that a stretch says a given thing.

@@ -52,8 +52,9 @@ class Gate:
     airspeed_expected: float = 0.12
     digit: float = 0.93
     digit_expected: float = 0.35
-    other: float = 0.35
-    short: float = 0.6
+    setting: float = 0.3
+    other: float = 0.6
+    short: float = 0.65
     other_expected: float = 0.2
 
     @classmethod

@@ -15,6 +15,7 @@ import numpy as np
 
 from logger_app.fly.hear.net import BLANK, PHONE_ID
 from logger_app.fly.hear.packs import LegalCall, Pack, Words, legal_calls
+from logger_app.fly.hear.phrases import Slot
 from logger_app.records.calls import CallKind
 
 # A phrase of many words with several pronunciations each is written out at most this often.
@@ -149,6 +150,7 @@ def build_tree(pack: Pack, low: float | None, high: float | None, unit: str) -> 
     said = {unit.words for unit in calls}
     fillers = [Unit(words) for words in pack.fillers if words not in said]
     others = [Unit(words, ignored=True) for words in _ignored(pack) if words not in said]
+    others += [Unit((word,), ignored=True) for word in _setting_words(pack) if (word,) not in said]
     return PhoneTree(calls + fillers + others, pack)
 
 
@@ -157,6 +159,17 @@ def _ignored(pack: Pack) -> Iterable[Words]:
     for phrase in pack.ignored:
         if all(isinstance(part, str) for part in phrase) and all(word in pack.sounds for word in phrase):
             yield tuple(phrase)
+
+
+def _setting_words(pack: Pack) -> list[str]:
+    """Words that follow a number in a setting and begin no call: "sixty one percent" is no airspeed."""
+    after: set[str] = set()
+    for item in pack.items:
+        if item.kind is CallKind.SETTING:
+            for phrase in item.phrases:
+                after |= {b for a, b in itertools.pairwise(phrase) if isinstance(a, Slot) and isinstance(b, str)}
+    begin = {call.words[0] for call in legal_calls(pack)} | {words[0] for words in pack.fillers}
+    return sorted(after - begin)
 
 
 def _spellings(words: Words, pack: Pack) -> Iterable[tuple[tuple[int, int], ...]]:

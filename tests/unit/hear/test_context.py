@@ -16,7 +16,7 @@ BEGIN = LegalCall(("on", "condition"), CallKind.EVENT, "on_condition", None, Non
 END = LegalCall(("recovered",), CallKind.EVENT, "recovered", None, None)
 
 
-def found(call, at=1000.0, belief=0.95, phones=7, glued=0):
+def found(call, at=1000.0, belief=0.95, phones=7, glued=(0, 0)):
     return Found(call, belief, (), at, at + 30, (), phones, glued)
 
 
@@ -60,8 +60,31 @@ def test_expectation_fades(context):
 def test_a_number_inside_talk_is_no_call(context):
     context.took(found(SPEED, at=900.0))
 
-    assert Need.DROP is need(context, found(SPEED, glued=12))
-    assert Need.DROP is need(Context(GATE), found(SPEED, glued=4))
+    assert Need.DROP is need(context, found(SPEED, glued=(12, 0)))
+    assert Need.DROP is need(Context(GATE), found(SPEED, glued=(4, 0)))
+
+
+def test_what_follows_a_number_says_that_it_is_no_airspeed(context):
+    """"sixty one percent": the word after it makes it a setting, even where airspeeds are expected."""
+    context.took(found(SPEED, at=900.0))
+
+    assert Need.DROP is need(context, found(SPEED, glued=(0, 6)))
+    assert Need.TAKE is need(context, found(SPEED, glued=(4, 0)))
+
+
+def test_far_from_the_last_airspeed_more_is_asked(context):
+    context.took(found(SPEED, at=930.0))
+    far = LegalCall(("one", "fifteen"), CallKind.AIRSPEED, "ias", 115.0, "kt")
+
+    assert Need.DROP is need(context, found(far, belief=0.4))
+    assert Need.TAKE is need(context, found(SPEED, belief=0.4))
+
+
+def test_knock_it_off_is_never_held_back(context):
+    words = LegalCall(("knock", "it", "off"), CallKind.COMMAND, "knock_it_off", None, None)
+    context.talked(Heard((), True, True), 990.0)
+
+    assert Need.TAKE is need(context, found(words, phones=7))
 
 
 def test_a_number_soon_after_talk_is_no_call_unless_expected(context):
@@ -76,5 +99,5 @@ def test_a_number_soon_after_talk_is_no_call_unless_expected(context):
 def test_a_long_phrase_is_believed_also_beside_talk(context):
     phrase = LegalCall(("stick", "on", "the", "stop"), CallKind.EVENT, "aft_stop", None, None)
 
-    assert Need.TAKE is need(context, found(phrase, phones=13, glued=9))
-    assert Need.DROP is need(context, found(END, phones=8, glued=9))
+    assert Need.TAKE is need(context, found(phrase, phones=13, glued=(9, 0)))
+    assert Need.DROP is need(context, found(LegalCall(("mark",), CallKind.COMMAND, "mark", None, None), phones=4, glued=(9, 0)))

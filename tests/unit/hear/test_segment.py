@@ -73,3 +73,11 @@ def test_words_so_far_grow_with_the_sound(tree, spoken):
 
     assert "sixty one" == segmenter.words()
     assert early and "sixty one".startswith(early)
+
+
+def test_a_word_of_a_setting_after_a_number_is_talk_beside_it(tree, spoken):
+    log_p = spoken(f"{SIXTY} {ONE} P ER S EH N T")
+    segmenter = Segmenter(tree)
+    segmenter.feed(log_p)
+
+    assert [False, True] == [tree.units[tree.end_unit[p.spelling]].ignored for p in segmenter.pieces() if p.spelling != OTHER]
