@@ -265,7 +265,7 @@ class _Story:
         rows = [
             [
                 _text(row.side.configuration.name, 8, bold=True),
-                *(_picture(shot, wide - 4) for shot in row.shots),
+                *(_picture(shot, wide - 4, self.page.unit) for shot in row.shots),
             ]
             for row in view.sheet
         ]
@@ -452,7 +452,7 @@ def _table(head: Sequence[str], rows: Iterable[Sequence], shares: Sequence[float
     return table
 
 
-def _picture(shot, width: float) -> list[Flowable]:
+def _picture(shot, width: float, unit: str) -> list[Flowable]:
     if not shot.uri:
         return [_text(f"{shot.caption}: no picture", 7.5, MUTED)]
     data = io.BytesIO(base64.b64decode(shot.uri.split(",", 1)[1]))
@@ -461,5 +461,9 @@ def _picture(shot, width: float) -> list[Flowable]:
     image.drawWidth, image.drawHeight = width, image.imageHeight * scale
     return [
         image,
-        _text(f"{shot.caption}, {words.number(shot.ias_kt)} kt, {words.clock(shot.flight_s)}", 7.5, MUTED),
+        _text(
+            f"{shot.caption}, {words.indicated(shot.ias_kt, unit)} {unit}, {words.clock(shot.flight_s)}",
+            7.5,
+            MUTED,
+        ),
     ]
