@@ -33,6 +33,8 @@ SEGMENT_S = 30
 SYNC_SAMPLES = RATE_HZ // 2
 HEADER_BYTES = 44
 BYTES_PER_SAMPLE = 2
+# Eleven days and a half, as the codec's longest time.
+MOST_SAMPLES = RATE_HZ * 1_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -308,12 +310,15 @@ def _segment_from(row: JournalRow, flight_dir: Path) -> Segment:
             raise ValueError(f"{body['file']!r} is not in {AUDIO_DIR}/")
         if body.get("rate_hz", RATE_HZ) != RATE_HZ:
             raise ValueError(f"rate {body['rate_hz']} Hz; sound in a flight is at {RATE_HZ} Hz")
+        first, samples = body["first_sample"], body.get("samples")
+        if not all(isinstance(n, int) and 0 <= n <= MOST_SAMPLES for n in (first, samples or 0)):
+            raise ValueError(f"samples {first} and {samples}; need whole numbers from 0 to {MOST_SAMPLES}")
         return Segment(
             file=name.as_posix(),
-            first_sample=int(body["first_sample"]),
-            samples=None if body.get("samples") is None else int(body["samples"]),
+            first_sample=first,
+            samples=samples,
             source=str(body.get("source", "")),
-            checks=tuple(body.get("crc32_per_s", ())),
+            checks=tuple(int(check) for check in body.get("crc32_per_s", ())),
         )
     except (KeyError, TypeError, ValueError) as err:
         raise LogDamaged(f"{flight_dir}: row {row.id} (sound) cannot be read: {err}.") from err

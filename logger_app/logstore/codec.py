@@ -54,7 +54,12 @@ def _unit(kind: CallKind, unit) -> str | None:
 
 def _payload(payload: dict) -> tuple[tuple[str, object], ...]:
     """A correction's payload with the keys that the fold reads checked."""
-    checks = {"flight_ns": _ns, "value": _value, "kind": CallKind, "unit": lambda u: _unit(CallKind.AIRSPEED, u)}
+    checks = {
+        "flight_ns": _ns,
+        "value": _value,
+        "kind": CallKind,
+        "unit": lambda u: _unit(CallKind.AIRSPEED, u),
+    }
     for key, value in payload.items():
         if key in checks and not (key == "unit" and payload.get("kind") not in (None, "airspeed")):
             checks[key](value)

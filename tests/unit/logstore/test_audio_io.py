@@ -128,6 +128,23 @@ def test_a_row_cannot_lead_out_of_the_folder(journal, name):
         read_sound(journal.flight_dir, 0, 1)
 
 
+@pytest.mark.parametrize(
+    ("first", "samples"), [(0, 10**18), (-5, 10), ("0", 1), (10**18, None), (0, -1), (0, 1.5)]
+)
+def test_a_row_cannot_ask_for_more_memory_than_there_is(journal, first, samples):
+    body = {
+        "file": "audio/0000.wav",
+        "first_sample": first,
+        "samples": samples,
+        "rate_hz": 16000,
+        "source": "x",
+    }
+    journal.append([JournalRow(id="bad", flight_ns=0, utc="", kind=RowKind.AUDIO, body=body)])
+
+    with pytest.raises(LogDamaged, match="whole numbers"):
+        sound_duration_s(journal.flight_dir)
+
+
 def test_a_full_disk_keeps_what_was_there_and_says_so(journal, monkeypatch):
     pcm = noise(1)
     writer = SegmentWriter(journal.flight_dir, journal)

@@ -3,7 +3,7 @@
 import json
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger_app.errors import LogDamaged
@@ -14,6 +14,7 @@ from logger_app.records.journal import FlightInfo
 
 TEXT = st.text(max_size=12)
 NUMBER = st.floats(allow_nan=False, allow_infinity=False, width=64)
+NS = st.integers(0, 10**15)
 VALUE = st.one_of(st.none(), NUMBER, TEXT)
 ALTERNATIVE = st.builds(
     Alternative, kind=st.sampled_from(CallKind), name=TEXT, value=VALUE, posterior=st.floats(0, 1)
@@ -26,13 +27,13 @@ CALL = st.builds(
     kind=st.sampled_from(CallKind),
     name=TEXT,
     value=VALUE,
-    unit=st.one_of(st.none(), TEXT),
+    unit=st.sampled_from([None, "kt", "mph", "km/h"]),
     words=TEXT,
     posterior=st.floats(0, 1),
     flags=st.lists(st.sampled_from(Flag), max_size=3).map(tuple),
     alternatives=st.lists(ALTERNATIVE, max_size=3).map(tuple),
     proposed=VALUE,
-    word_times=st.lists(st.tuples(TEXT, st.integers(), st.integers()), max_size=3).map(tuple),
+    word_times=st.lists(st.tuples(TEXT, NS, NS), max_size=3).map(tuple),
     engine=TEXT,
     pack=TEXT,
 )
@@ -56,7 +57,7 @@ MAP = st.builds(
     valid_to_s=st.one_of(NUMBER, st.just(float("inf"))),
     evidence=st.dictionaries(TEXT, st.one_of(NUMBER, TEXT), max_size=3).map(lambda d: tuple(d.items())),
 )
-GAP = st.builds(CaptureGap, start_ns=st.integers(), end_ns=st.integers(), why=TEXT)
+GAP = st.builds(CaptureGap, start_ns=NS, end_ns=NS, why=TEXT)
 INFO = st.builds(
     FlightInfo,
     id=TEXT,
@@ -121,3 +122,59 @@ def test_any_body_is_read_or_refused_with_a_sentence(read, data):
         read(body)
     except LogDamaged as err:
         assert str(err).startswith("journal: ")
+
+
+BODY_VALUE = st.one_of(
+    JSON,
+    st.sampled_from(
+        [
+            1e300,
+            -1,
+            2**80,
+            "airspeed",
+            "ias",
+            "set",
+            "add",
+            "move",
+            "event",
+            "buffet",
+            float("nan"),
+            50.0,
+            10**10,
+        ]
+    ),
+)
+
+
+@settings(deadline=None)
+@given(
+    st.dictionaries(
+        st.sampled_from(["value", "unit", "flags", "alternatives", "proposed", "posterior"]), BODY_VALUE
+    ),
+    st.dictionaries(st.sampled_from(["value", "unit", "kind", "name", "flight_ns"]), BODY_VALUE),
+    st.sampled_from(Action),
+)
+def test_whatever_is_read_can_be_folded_and_looked_at(call_over, payload, action):
+    """A journal made by somebody else may hold anything; what the codec lets in must not break the review."""
+    from logger_app.review.apply import apply_corrections
+    from logger_app.review.queue import build_queue
+    from logger_app.review.runs import find_runs
+
+    body = {
+        "id": "c",
+        "start_ns": 5 * 10**9,
+        "end_ns": 6 * 10**9,
+        "kind": "airspeed",
+        "name": "ias",
+        "value": 50.0,
+    }
+    fix = {"id": "k", "utc": "2027", "who": "x", "action": str(action), "target": "c", "payload": payload}
+    try:
+        call, correction = codec.body_to_call(body | call_over), codec.body_to_correction(fix)
+    except LogDamaged:
+        return
+    calls = apply_corrections([call], [correction], "kt")
+    for one in build_queue(find_runs("f", calls), calls).items:
+        one.as_json()
+    for one in calls:
+        one.as_json()
