@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
-from logger_app.records.calls import Action, CallKind, CaptureGap, Correction, ReviewedCall
+from logger_app.records.calls import Action, CallKind, CaptureGap, Correction, Flag, ReviewedCall
 from logger_app.records.journal import JournalRow
 from logger_app.records.plan import POWER_IDLE, TestPoint
 from logger_app.records.runs import FlightRuns, Run, RunEnd, Settings
@@ -33,6 +33,8 @@ SCRATCH_NS = s_to_ns(30.0)
 # A recording without "on condition" or "recovered" shows a new approach as a speed well above the
 # lowest one, falling again. 8 kt: more than a wander near the stall, less than a recovery to entry.
 NEW_APPROACH_KT = 8.0
+# A fall of more than this from one call to the next is a call misheard, not an approach.
+JUMP_KT = 6.0
 FEWEST_CALLS = 3
 RPM_TOLERANCE = 75.0
 PCT_TOLERANCE = 5.0
@@ -124,22 +126,32 @@ class _Reader:
 
     def _falls_again(self, call: ReviewedCall) -> bool:
         """After a recovery that nobody announced, the first call of the next approach."""
-        speeds = [c.ias_kt for c in self.run.airspeeds() if c.ias_kt is not None]
-        if len(speeds) < FEWEST_CALLS or call.ias_kt is None:
+        trusted = self._trusted()
+        lowest = self._lowest(trusted)
+        if lowest is None or call.ias_kt is None or _doubtful(call):
             return False
-        lowest = min(range(len(speeds)), key=speeds.__getitem__)
-        after = speeds[lowest + 1 :]
-        return bool(after) and max(after) > speeds[lowest] + NEW_APPROACH_KT and call.ias_kt < max(after) - 1
+        after = [c.ias_kt for c in trusted[lowest + 1 :]]
+        return bool(after) and max(after) > trusted[lowest].ias_kt + NEW_APPROACH_KT and call.ias_kt < max(after) - 1
 
     def _split_at_recovery(self) -> None:
-        airspeeds = self.run.airspeeds()
-        lowest = min(range(len(airspeeds)), key=lambda k: airspeeds[k].ias_kt or 0.0)
-        top = max(airspeeds[lowest + 1 :], key=lambda c: c.ias_kt or 0.0)
+        trusted = self._trusted()
+        top = max(trusted[self._lowest(trusted) + 1 :], key=lambda c: c.ias_kt)
         later = [c for c in self.run.calls if c.flight_ns >= top.flight_ns]
         self.run.calls = [c for c in self.run.calls if c.flight_ns < top.flight_ns]
         self._close(RunEnd.NEXT_RUN, top.flight_ns)
         self.begin(top.id, top.flight_ns, on_condition=False)
         self.run.calls += later
+
+    def _trusted(self) -> list[ReviewedCall]:
+        return [c for c in self.run.airspeeds() if c.ias_kt is not None and not _doubtful(c)]
+
+    @staticmethod
+    def _lowest(speeds: list[ReviewedCall]) -> int | None:
+        """Where an approach bottomed out: the lowest call that was come down to, not jumped to."""
+        come_down_to = [k for k in range(1, len(speeds)) if speeds[k - 1].ias_kt - speeds[k].ias_kt <= JUMP_KT]
+        if len(speeds) < FEWEST_CALLS or not come_down_to:
+            return None
+        return min(come_down_to, key=lambda k: speeds[k].ias_kt)
 
     def _scratch(self, call: ReviewedCall) -> None:
         if self.run and self.run.calls:
@@ -180,6 +192,10 @@ class _Reader:
     @staticmethod
     def _end_of(run: _Open) -> int:
         return max(call.end_ns for call in run.calls)
+
+
+def _doubtful(call: ReviewedCall) -> bool:
+    return not call.reviewed and Flag.IMPLAUSIBLE in call.flags
 
 
 def find_runs(

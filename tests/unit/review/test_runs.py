@@ -121,6 +121,14 @@ def test_a_card_step_sets_the_point_and_a_contradicting_setting_unsets_it():
     assert spoken.runs[0].point != "B1"
 
 
+def test_one_call_misheard_low_does_not_part_a_run():
+    calls = [event(1, "on_condition"), *speeds(3, 60, 58, 56, 55, 45, 54, 53, 52, 51), event(18, "recovered")]
+
+    found = find_runs("f", calls, points=POINTS)
+
+    assert [len(r.calls) for r in found.runs] == [11]
+
+
 def test_stray_numbers_make_no_run_and_are_listed():
     found = find_runs("f", [*speeds(3, 60), *speeds(60, 45, 44)], points=POINTS)
 
