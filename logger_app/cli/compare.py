@@ -1,0 +1,198 @@
+"""`kneecall compare`: the wing of two (or more) configurations at the same airspeeds and at the stall."""
+
+from __future__ import annotations
+
+from contextlib import ExitStack
+from pathlib import Path
+
+from logger_app.cli.common import Progress, print_json, say
+
+SUMMARY = """Stills of the wing at chosen speeds and at the stall, one row a configuration; a side-by-side clip
+aligned on the stall; subtitles. Cameras must be on the flight clock (`kneecall sync`)."""
+EXAMPLE = """kneecall compare sparrow --point A2 --configs baseline,cuffs --at 1.2,1.1,stall -o out
+         kneecall compare sparrow --point A2 --configs baseline,cuffs --at 52kt,48kt,stall -o out
+         kneecall compare sparrow --point A2 --run cuffs=day2_cuffs:4 -o out"""
+DEFAULT_AT = "1.2,1.1,1.05,stall"
+MOST_SIDES = 4
+
+
+def add_arguments(parser) -> None:
+    """Options of the verb."""
+    parser.add_argument("campaign", metavar="CAMPAIGN", type=Path, help="campaign folder")
+    parser.add_argument("--point", required=True, metavar="ID", help="test point")
+    parser.add_argument("--configs", metavar="A,B", help="configurations, two to four (default: the first comparison of the campaign)")
+    parser.add_argument("--at", default=DEFAULT_AT, metavar="LIST", help=f"stall, ratios to the stall speed, airspeeds (default: {DEFAULT_AT})")
+    parser.add_argument("--run", dest="chosen", metavar="CONFIG=RUN", action="append", default=[], help="use this run: its id, or FLIGHT:NUMBER")
+    parser.add_argument("--camera", metavar="NAME", help="which camera (default: the first that was running)")
+    parser.add_argument("-o", "--output", type=Path, default=Path("compare-out"), metavar="DIR", help="where to write (default: compare-out)")
+    parser.add_argument("--no-clip", action="store_true", help="stills only")
+    parser.add_argument("--force", action="store_true", help="replace files of an earlier comparison")
+    parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
+
+
+def run(args) -> int:
+    """Choose the runs, take the pictures, write sheet, clip and subtitles."""
+    from logger_app import flow
+    from logger_app.sync.choose import choose_runs, moments
+    from logger_app.sync.sheet_io import stills, write_clip, write_sheet, write_subtitles
+
+    campaign, _, reduction = flow.reduce_all(args.campaign)
+    unit = campaign.indicator.unit
+    columns = moments(args.at, unit)
+    names = _configurations(campaign, args)
+    files = {key: args.output / f"{args.point}_{'_'.join(names)}{end}" for key, end in (("sheet", ".png"), ("clip", ".mp4"), ("subtitles", ".vtt"))}
+    _refuse_existing(files, args)
+    with ExitStack() as open_files:
+        cameras = {}
+        candidates = {}
+        for name in names:
+            runs = [r for r in reduction.runs if (r.point, r.configuration) == (args.point, name)]
+            for flight in {r.flight for r in runs} - set(cameras):
+                cameras[flight] = open_files.enter_context(flight_cameras(args.campaign, flight))
+            _need_runs(runs, name, args, cameras)
+            candidates[name] = [r for r in runs if _seen(r, cameras[r.flight], args.camera)]
+        chosen, why = choose_runs(candidates, _wanted(args, names))
+        sides = [_side(campaign, name, chosen[name], cameras, args.camera) for name in names]
+        title = f"{args.point} · {_point_label(campaign, args.point)} · " + " / ".join(side.name for side in sides)
+        rows = stills(sides, columns)
+        write_sheet(files["sheet"], title, sides, rows, unit)
+        written = ["sheet"]
+        if not args.no_clip:
+            with Progress("Clip") as bar:
+                write_clip(files["clip"], sides, unit, bar.to)
+            write_subtitles(files["subtitles"], sides, unit)
+            written += ["clip", "subtitles"]
+    document = _document(args, names, chosen, why, rows, {key: str(files[key]) for key in written})
+    if args.json:
+        print_json(document)
+    else:
+        _print(document)
+    return 0
+
+
+def flight_cameras(campaign_dir: Path, flight: str):
+    """The cameras of a flight that are on its clock; a context manager.
+
+    Parameters
+    ----------
+    campaign_dir : Path
+        Campaign folder [-].
+    flight : str
+        Flight id [-].
+
+    Returns
+    -------
+    FlightCameras
+        Open as they are needed [-].
+    """
+    from logger_app import flow
+    from logger_app.logstore.codec import body_to_clock_map
+    from logger_app.logstore.store import Journal
+    from logger_app.records.journal import RowKind
+    from logger_app.sync.cameras_io import Camera, FlightCameras
+
+    flight_dir = Path(campaign_dir) / flow.FLIGHTS_DIR / flight
+    with Journal.open(flight_dir, read_only=True) as journal:
+        rows = list(journal.rows(RowKind.MEDIA, RowKind.CLOCK_MAP))
+    maps = {row.body["source"]: body_to_clock_map(row.body) for row in rows if row.kind is RowKind.CLOCK_MAP}
+    media = {row.body["file"]: row.body for row in rows if row.kind is RowKind.MEDIA}
+    found = []
+    for file, body in media.items():
+        if file in maps:
+            places = [flight_dir / file, flight_dir / "media" / Path(file).name]
+            path = next((place for place in places if place.is_file()), places[0])
+            found.append(Camera(name=body.get("camera") or Path(file).stem, path=path, clock_map=maps[file]))
+    return FlightCameras(found)
+
+
+def _configurations(campaign, args) -> list[str]:
+    from logger_app.errors import SyncError
+
+    if campaign_point(campaign, args.point) is None:
+        known = ", ".join(point.id for point in campaign.points)
+        raise SyncError(f"--point: got {args.point!r}; expected one of {known}")
+    names = [part.strip() for part in args.configs.split(",")] if args.configs else list(next(iter(campaign.pairs()), ()))
+    unknown = [name for name in names if campaign.configuration(name) is None]
+    if unknown or not 2 <= len(names) <= MOST_SIDES or len(set(names)) < len(names):
+        known = ", ".join(c.id for c in campaign.configurations)
+        raise SyncError(f"--configs: got {', '.join(names) or 'none'}; expected two to four different ones of {known}")
+    return names
+
+
+def campaign_point(campaign, point_id: str):
+    """The test point with this id, or None."""
+    return next((point for point in campaign.points if point.id == point_id), None)
+
+
+def _point_label(campaign, point_id: str) -> str:
+    return campaign_point(campaign, point_id).label
+
+
+def _refuse_existing(files: dict, args) -> None:
+    from logger_app.errors import SyncError
+
+    there = [str(path) for path in files.values() if path.exists()]
+    if there and not args.force:
+        raise SyncError(f"{', '.join(there)}: is there already; give another folder with -o, or --force to replace")
+
+
+def _need_runs(runs, name: str, args, cameras) -> None:
+    from logger_app.errors import SyncError
+
+    if not runs:
+        raise SyncError(f"configuration {name} has no run at point {args.point}; expected at least one reduced run (see `kneecall reduce`)")
+    if not any(cameras[r.flight].cameras for r in runs):
+        missing = [str(camera.path) for r in runs for camera in cameras[r.flight].missing]
+        lost = f"the camera file {missing[0]} is not there any more" if missing else f"no camera is on the clock of {', '.join(sorted({r.flight for r in runs}))}"
+        raise SyncError(f"configuration {name}: {lost}; expected a camera linked with `kneecall sync`")
+
+
+def _seen(result, cameras, camera: str | None) -> bool:
+    return result.event_flight_s is not None and cameras.showing(result.event_flight_s, camera) is not None
+
+
+def _wanted(args, names) -> dict[str, str]:
+    from logger_app.errors import SyncError
+
+    wanted = dict(part.partition("=")[::2] for part in args.chosen)
+    if unknown := set(wanted) - set(names):
+        raise SyncError(f"--run: got {', '.join(sorted(unknown))}; expected CONFIG=RUN with CONFIG one of {', '.join(names)}")
+    return wanted
+
+
+def _side(campaign, name: str, result, cameras, camera):
+    from logger_app.sync.sheet_io import Side
+
+    return Side(configuration=name, name=campaign.configuration(name).name, result=result, cameras=cameras[result.flight], camera=camera)
+
+
+def _document(args, names, chosen, why: str, rows, files: dict) -> dict:
+    return {
+        "point": args.point,
+        "configurations": names,
+        "runs": {name: {"run": chosen[name].run, "flight": chosen[name].flight, "number": chosen[name].run_number} for name in names},
+        "why": why,
+        "stills": [
+            {
+                "configuration": still.configuration,
+                "at": still.moment,
+                "flight_s": still.flight_s,
+                "ias_kt": still.ias_kt,
+                "file": still.file or None,
+                "video_s": still.video_s,
+                "why": still.why,
+            }
+            for row in rows
+            for still in row
+        ],
+        "files": files,
+    }
+
+
+def _print(document: dict) -> None:
+    print(f"Compared: {document['why']}.")
+    for still in document["stills"]:
+        if still["why"]:
+            say(f"{still['configuration']} at {still['at']}: no picture: {still['why']}")
+    for what, file in document["files"].items():
+        print(f"{what}: {file}")

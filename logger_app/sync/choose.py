@@ -1,0 +1,193 @@
+"""Which runs are compared, and when each was at a given airspeed. Pure.
+
+Main names: `moments`, `when`, `ias_at`, `choose_runs`.
+"""
+
+from __future__ import annotations
+
+import itertools
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from logger_app.errors import SyncError
+from logger_app.records.results import StallSpeed
+from logger_app.units import AIRSPEED_UNITS, from_kt, to_kt
+
+# Beyond the fitted approach by this much a speed is still taken from it; farther it was not flown [kt].
+BEYOND_KT = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """A column of the sheet: ``stall``, a ratio to each run's own stall speed, or an airspeed [kt]."""
+
+    label: str
+    ratio: float | None = None
+    ias_kt: float | None = None
+
+
+def moments(text: str, unit: str) -> tuple[Moment, ...]:
+    """Columns as a user writes them: ``stall``, ``1.1``, ``48kt``, separated by commas.
+
+    Parameters
+    ----------
+    text : str
+        For example ``1.2,1.1,stall`` or ``52kt,48kt`` [-].
+    unit : str
+        Unit of the airspeed indicator, for speeds without one of their own [-].
+
+    Returns
+    -------
+    tuple of Moment
+        In the order written [-].
+
+    Raises
+    ------
+    SyncError
+        A part that is none of these.
+
+    Examples
+    --------
+    >>> [m.label for m in moments("1.1, stall, 48kt", "kt")]
+    ['1.1 Vs', 'stall', '48 kt']
+    """
+    found = []
+    for part in (piece.strip().lower() for piece in text.split(",")):
+        match = re.fullmatch(r"(\d+(?:\.\d+)?)\s*(kts?|mph|km/h|kmh)?", part)
+        if part == "stall":
+            found.append(Moment("stall"))
+        elif match and match[2]:
+            said = {"kts": "kt", "kmh": "km/h"}.get(match[2], match[2])
+            found.append(Moment(f"{float(match[1]):g} {said}", ias_kt=to_kt(float(match[1]), said)))
+        elif match and 1 < float(match[1]) < 3:
+            found.append(Moment(f"{float(match[1]):g} Vs", ratio=float(match[1])))
+        elif match and float(match[1]) >= 10 and unit in AIRSPEED_UNITS:
+            found.append(Moment(f"{float(match[1]):g} {unit}", ias_kt=to_kt(float(match[1]), unit)))
+        else:
+            raise SyncError(f"--at: got {part!r}; expected stall, a ratio to the stall speed such as 1.1, or an airspeed such as 48kt")
+    return tuple(found)
+
+
+def when(result: StallSpeed, moment: Moment) -> tuple[float | None, float | None, str]:
+    """When a run was at a moment.
+
+    Parameters
+    ----------
+    result : StallSpeed
+        The reduced run [-].
+    moment : Moment
+        Which [-].
+
+    Returns
+    -------
+    tuple of (float or None, float or None, str)
+        Flight time [s], indicated airspeed [kt], and why there is none.
+    """
+    if result.event_flight_s is None:
+        return None, None, "no stall event in this run"
+    if moment.ratio is None and moment.ias_kt is None:
+        return result.event_flight_s, result.vs_ias_kt, ""
+    if moment.ratio is not None and result.vs_ias_kt is None:
+        return None, None, "no stall speed in this run"
+    wanted = moment.ias_kt if moment.ias_kt is not None else moment.ratio * result.vs_ias_kt
+    line = _line(result)
+    if len(line) < 2:
+        return None, wanted, "too few calls for a fitted approach"
+    for (t0, v0), (t1, v1) in reversed(list(itertools.pairwise(line))):
+        if v0 >= wanted >= v1 and v0 > v1:
+            return t0 + (v0 - wanted) / (v0 - v1) * (t1 - t0), wanted, ""
+    for (at_s, ias), (next_s, next_ias), edge in ((line[-1], line[-2], "slow"), (line[0], line[1], "fast")):
+        past = ias - wanted if edge == "slow" else wanted - ias
+        slope = (next_ias - ias) / (next_s - at_s) if next_s != at_s else 0.0
+        if 0 <= past <= BEYOND_KT and slope < 0:
+            return at_s + (wanted - ias) / slope, wanted, ""
+    return None, wanted, f"not flown: the approach goes from {line[0][1]:.1f} to {line[-1][1]:.1f} kt"
+
+
+def ias_at(result: StallSpeed, flight_s: float) -> float | None:
+    """Indicated airspeed of the fitted approach at a time.
+
+    Parameters
+    ----------
+    result : StallSpeed
+        The reduced run [-].
+    flight_s : float
+        Flight time [s].
+
+    Returns
+    -------
+    float or None
+        Airspeed; None outside the approach [kt].
+    """
+    for (t0, v0), (t1, v1) in itertools.pairwise(_line(result)):
+        if t0 <= flight_s <= t1:
+            return v0 + (v1 - v0) * (flight_s - t0) / (t1 - t0) if t1 > t0 else v0
+    return None
+
+
+def _line(result: StallSpeed) -> tuple[tuple[float, float], ...]:
+    """The approach as points of time [s] and indicated airspeed [kt], in order of time."""
+    if len(result.curve) >= 2:
+        return tuple(sorted(result.curve))
+    if result.fit is None or result.event_flight_s is None or result.fit[2] >= 0:
+        return ()
+    t0_ns, at_kt, slope = result.fit
+    end_s = result.event_flight_s
+    value = lambda at_s: at_kt + slope * (at_s - t0_ns / 1e9)  # noqa: E731
+    begin_s = end_s + 0.3 * value(end_s) / slope  # back to 1.3 Vs
+    return ((begin_s, value(begin_s)), (end_s, value(end_s)))
+
+
+def choose_runs(
+    candidates: Mapping[str, Sequence[StallSpeed]], wanted: Mapping[str, str] | None = None
+) -> tuple[dict[str, StallSpeed], str]:
+    """One run of each configuration, and in words why these.
+
+    Parameters
+    ----------
+    candidates : mapping of str to sequence of StallSpeed
+        Runs of the point by configuration, in the order of comparison; those without pictures left out [-].
+    wanted : mapping of str to str, optional
+        Configuration to run id or ``FLIGHT:NUMBER``, where the user chose [-].
+
+    Returns
+    -------
+    tuple of (dict of str to StallSpeed, str)
+        The runs and the reason [-].
+
+    Raises
+    ------
+    SyncError
+        A configuration has no run, or a chosen one is not there.
+    """
+    lists = {}
+    for configuration, runs in candidates.items():
+        asked = (wanted or {}).get(configuration)
+        fitting = [r for r in runs if asked is None or asked in (r.run, f"{r.flight}:{r.run_number}", str(r.run_number))]
+        if not fitting:
+            there = ", ".join(f"{r.flight}:{r.run_number}" for r in runs) or "none"
+            raise SyncError(f"configuration {configuration}: got run {asked or '(any)'}; expected one of those with pictures: {there}")
+        lists[configuration] = sorted(fitting, key=lambda r: (not r.counts, not r.reviewed, r.run_number))
+    sets = list(itertools.islice(itertools.product(*lists.values()), 20_000))
+    best = min(sets, key=_worth)
+    rates = [r.entry_rate_kt_per_s for r in best]
+    said = " and ".join(f"{r.flight} run {r.run_number} ({_rate(r)}{', reviewed' if r.reviewed else ''})" for r in best)
+    near = "the nearest entry rates" if len(best) > 1 and None not in rates else "the first that counts"
+    reason = "chosen by you" if wanted else f"{near}, runs that count and reviewed ones first"
+    return dict(zip(lists, best)), f"{said}: {reason}"
+
+
+def _worth(runs: Sequence[StallSpeed]) -> tuple:
+    rates = [r.entry_rate_kt_per_s for r in runs if r.entry_rate_kt_per_s is not None]
+    apart = max(rates) - min(rates) if len(rates) == len(runs) else 99.0
+    return sum(not r.counts for r in runs), sum(not r.reviewed for r in runs), apart
+
+
+def _rate(result: StallSpeed) -> str:
+    return "rate not known" if result.entry_rate_kt_per_s is None else f"{result.entry_rate_kt_per_s:.2f} kt/s"
+
+
+def spoken_speed(ias_kt: float | None, unit: str) -> str:
+    """An indicated airspeed for a caption, in the indicator's unit; a dash where there is none."""
+    return "-" if ias_kt is None else f"{from_kt(ias_kt, unit):.1f} {unit}"

@@ -1,0 +1,203 @@
+"""From camera files to the wing side by side, by the command line: sync, then compare.
+
+The cameras are made here: sound shared with the flight through another microphone, and pictures that
+carry their own number in black and white squares, so that every still says which frame it is.
+"""
+
+import json
+import shutil
+from fractions import Fraction
+from pathlib import Path
+
+import av
+import numpy as np
+import pytest
+from PIL import Image
+from scipy.signal import butter, sosfilt
+
+from logger_app.__main__ import main
+from logger_app.logstore.audio_io import SegmentWriter
+from logger_app.logstore.codec import call_row
+from logger_app.logstore.store import Journal
+from logger_app.records.calls import CallKind, HeardCall
+from logger_app.records.journal import FlightInfo, RowKind
+from logger_app.units import s_to_ns
+
+RATE, FPS, BITS, W, H = 16_000, 25, 12, 384, 96
+SECONDS = 110
+OFFSETS = {"day1_baseline": 12.48, "day2_cuffs": -7.2}
+EVENT_S = {"day1_baseline": 62.3, "day2_cuffs": 58.9}
+
+
+def picture(number):
+    rgb = np.full((H, W, 3), 90, np.uint8)
+    for bit in range(BITS):
+        rgb[16:80, bit * 32 + 4 : bit * 32 + 28] = 255 if number >> bit & 1 else 0
+    return rgb
+
+
+def number_in(rgb):
+    gray, width, height = rgb.mean(axis=2), rgb.shape[1], rgb.shape[0]
+    columns = [int(width * (bit + 0.5) / BITS) for bit in range(BITS)]
+    return sum(int(gray[height // 2 - 6 : height // 2 + 6, x - 3 : x + 3].mean() > 127) << bit for bit, x in enumerate(columns))
+
+
+def said(seconds, seed):
+    rng = np.random.default_rng(seed)
+    sound, band, at = np.zeros(round(seconds * RATE)), butter(2, [300, 3000], "band", fs=RATE, output="sos"), 0.0
+    while (at := at + rng.exponential(2.5) + 0.8) < seconds - 2:
+        n = round(rng.uniform(0.4, 1.0) * RATE)
+        sound[round(at * RATE) :][:n] += sosfilt(band, rng.standard_normal(n)) * np.abs(np.sin(np.linspace(0, 9, n))) ** 0.5
+    return sound
+
+
+def pcm(sound, seed):
+    noisy = sound + 0.3 * sound.std() * np.random.default_rng(seed).standard_normal(len(sound))
+    return np.clip(noisy * 3000 / noisy.std(), -32768, 32767).astype(np.int16)
+
+
+def write_camera(path, sound, seconds, first=0):
+    with av.open(str(path), "w") as box:
+        video = box.add_stream("libx264", rate=FPS, options={"preset": "ultrafast", "crf": "14", "g": "50"})
+        video.width, video.height, video.pix_fmt = W, H, "yuv420p"
+        audio = box.add_stream("aac", rate=RATE)
+        audio.layout = "mono"
+        for k in range(round(seconds * FPS)):
+            frame = av.VideoFrame.from_ndarray(picture(first + k), format="rgb24")
+            frame.pts, frame.time_base = k, Fraction(1, FPS)
+            box.mux(video.encode(frame))
+        for k in range(0, len(sound), 1024):
+            block = av.AudioFrame.from_ndarray(sound[None, k : k + 1024], format="s16", layout="mono")
+            block.sample_rate, block.pts, block.time_base = RATE, k, Fraction(1, RATE)
+            box.mux(audio.encode(block))
+        box.mux(video.encode(None))
+        box.mux(audio.encode(None))
+    return path
+
+
+def calls(event_s):
+    def heard(k, at_s, kind, name, value=None, unit=None):
+        return HeardCall(id=f"call-{k:04d}", start_ns=s_to_ns(at_s), end_ns=s_to_ns(at_s + 0.5), kind=kind, name=name, value=value, unit=unit)
+
+    rows = [(20.0, CallKind.SETTING, "power", "idle", None), (22.0, CallKind.SETTING, "flap", 0.0, "deg"), (30.0, CallKind.EVENT, "on_condition", None, None)]
+    rows += [(event_s + 0.5 - back, CallKind.AIRSPEED, "ias", round(46 + back), "kt") for back in range(14, 0, -1)]
+    rows += [(event_s + 0.5, CallKind.EVENT, "break", None, None), (event_s + 4, CallKind.EVENT, "recovered", None, None)]
+    return [heard(k, at, kind, name, value, unit) for k, (at, kind, name, value, unit) in enumerate(rows, 1)]
+
+
+@pytest.fixture(scope="module")
+def campaign(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("sync")
+    shipped = Path(__file__).parents[2] / "demo_sessions" / "sparrow_cuffs" / "inputs" / "campaign.toml"
+    shutil.copy(shipped, folder / "campaign.toml")
+    for k, (flight, offset_s) in enumerate(OFFSETS.items()):
+        spoken = said(SECONDS + 60, 10 + k)
+        start = 30 * RATE
+        flight_dir = folder / "flights" / flight
+        with Journal.create(flight_dir, FlightInfo(id=flight, configuration=flight.split("_")[1])) as journal:
+            writer = SegmentWriter(flight_dir, journal)
+            writer.write(pcm(spoken[start : start + SECONDS * RATE], 1))
+            writer.close()
+            journal.append([call_row(call, "2027-04-11T10:00:00Z") for call in calls(EVENT_S[flight])])
+        begin = start + round(offset_s * RATE)
+        write_camera(folder / f"{flight}_wing.mp4", pcm(spoken[begin : begin + 90 * RATE], 2), 90)
+    return folder
+
+
+def run(capsys, *words):
+    code = main([str(word) for word in words])
+    said_here = capsys.readouterr()
+    return code, said_here.out, said_here.err
+
+
+@pytest.fixture(scope="module")
+def synced(campaign):
+    for flight in OFFSETS:
+        assert main(["sync", str(campaign / "flights" / flight), str(campaign / f"{flight}_wing.mp4")]) == 0
+    return campaign
+
+
+def test_cameras_come_onto_the_flight_clock(synced, capsys):
+    for flight, offset_s in OFFSETS.items():
+        code, out, _ = run(capsys, "sync", synced / "flights" / flight, synced / f"{flight}_wing.mp4", "--json")
+        (video,) = json.loads(out)["videos"]
+
+        assert code == 0 and video["accepted"]
+        assert abs(video["offset_s"] - offset_s) < 0.02
+        assert video["u_ms"] < 20
+    with Journal.open(synced / "flights" / "day1_baseline", read_only=True) as journal:
+        media = list(journal.rows(RowKind.MEDIA))
+        maps = list(journal.rows(RowKind.CLOCK_MAP))
+    assert len(media) == 1 and len(media[0].body["sha256"]) == 64, "the same file is noted once"
+    assert maps[-1].body["source"] == media[0].body["file"]
+
+
+def test_what_cannot_be_synced_is_refused_and_costs_the_others_nothing(synced, tmp_path, capsys):
+    mine = shutil.copy(synced / "day1_baseline_wing.mp4", tmp_path / "mine.mp4")
+    other = shutil.copy(synced / "day2_cuffs_wing.mp4", tmp_path / "other.mp4")
+    (tmp_path / "cut.mp4").write_bytes(Path(mine).read_bytes()[:20_000])
+    flight_dir = shutil.copytree(synced / "flights" / "day1_baseline", tmp_path / "f")
+    before = Path(mine).read_bytes()
+    code, out, err = run(capsys, "sync", flight_dir, other, tmp_path / "cut.mp4", mine, tmp_path / "gone.mp4", "--json")
+    videos = {Path(v["file"]).name: v for v in json.loads(out)["videos"]}
+
+    assert code == 1
+    assert {name: v["accepted"] for name, v in videos.items()} == {"other.mp4": False, "cut.mp4": False, "mine.mp4": True, "gone.mp4": False}
+    assert "no common sound" in videos["other.mp4"]["why"] and "no such file" in videos["gone.mp4"]["why"]
+    assert videos["other.mp4"]["offset_s"] is None
+    assert err.count("not linked") >= 3
+    assert Path(mine).read_bytes() == before
+
+
+def test_by_hand(synced, tmp_path, capsys):
+    flight_dir = shutil.copytree(synced / "flights" / "day1_baseline", tmp_path / "f")
+    code, out, _ = run(capsys, "sync", flight_dir, synced / "day1_baseline_wing.mp4", "--offset", "12.4", "--json")
+    video = json.loads(out)["videos"][0]
+    assert (code, video["offset_s"], video["method"]) == (0, 12.4, "hand") and video["u_ms"] >= 100
+    code, _, err = run(capsys, "sync", flight_dir, synced / "day1_baseline_wing.mp4", "--mark", "9999", "3")
+    assert code == 1 and "expected 0 to" in err
+
+
+def test_stills_show_the_frame_at_the_speed_and_at_the_stall(synced, tmp_path, capsys):
+    out = tmp_path / "cmp"
+    code, text, err = run(capsys, "compare", synced, "--point", "A1", "--configs", "baseline,cuffs", "--at", "1.1,52kt,stall,20kt", "-o", out, "--json")
+    assert code == 0, err
+    found = json.loads(text)
+
+    assert [s["at"] for s in found["stills"]] == ["1.1 Vs", "52 kt", "stall", "20 kt"] * 2
+    for still in found["stills"]:
+        flight = {"baseline": "day1_baseline", "cuffs": "day2_cuffs"}[still["configuration"]]
+        if still["at"] == "20 kt":
+            assert "not flown" in still["why"] and still["video_s"] is None
+            continue
+        frame = int((still["flight_s"] - OFFSETS[flight]) * FPS + 1e-6)
+        assert abs(round(still["video_s"] * FPS) - frame) <= 1
+        if still["at"] == "52 kt":  # spoken half a second after it was read, one knot a second
+            assert abs(still["flight_s"] - (EVENT_S[flight] - 6)) < 0.6
+    with Image.open(found["files"]["sheet"]) as sheet:
+        assert sheet.width > 4 * 640 and sheet.height > 2 * 160
+    shown = [s for s in found["stills"] if s["at"] == "stall"]
+    with av.open(found["files"]["clip"]) as clip:
+        frames = [f.to_ndarray(format="rgb24") for f in clip.decode(video=0)]
+    subtitles = Path(found["files"]["subtitles"]).read_text()
+    assert subtitles.startswith("WEBVTT") and "to the stall" in subtitles and "stall\n" in subtitles
+    stall_at = len(frames) - 4 * 30
+    height = frames[0].shape[0] - 88
+    for c, still in enumerate(shown):
+        cell = frames[stall_at][44 : 44 + height, c * 640 : (c + 1) * 640]
+        assert abs(number_in(cell) - round(still["video_s"] * FPS)) <= 1
+
+
+def test_compare_says_what_is_missing(synced, tmp_path, capsys):
+    cases = {
+        ("--point", "Z9"): "expected one of A1",
+        ("--point", "A1", "--configs", "baseline,nothing"): "--configs",
+        ("--point", "A3"): "no run at point A3",
+        ("--point", "A1", "--at", "soon"): "--at: got 'soon'",
+        ("--point", "A1", "--run", "cuffs=nope:7"): "expected one of those with pictures: day2_cuffs:1",
+        ("--point", "A1", "--camera", "tail"): "expected one of those with pictures",
+    }
+    for words, expected in cases.items():
+        code, _, err = run(capsys, "compare", synced, *words, "-o", tmp_path / "x")
+        assert code == 1 and expected in err, (words, err)
+    assert not (tmp_path / "x").exists()
