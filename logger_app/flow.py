@@ -7,7 +7,7 @@ Heavy imports are inside the functions, so that a verb pays only for what it use
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from pathlib import Path
 
 from logger_app.errors import CardError, Fault
@@ -252,25 +252,29 @@ def load_campaign_data(campaign_dir: Path) -> tuple[Campaign, list[FlightData]]:
 
 
 def reduce_all(campaign_dir: Path) -> tuple[Campaign, list[FlightData], Reduction]:
-    """Load a campaign and reduce it."""
-    from logger_app.reduce.campaign import reduce_campaign
+    """Load a campaign and reduce it, with the traces that lie in its flights' `traces` folders.
+
+    Parameters
+    ----------
+    campaign_dir : Path
+        Campaign folder [-].
+
+    Returns
+    -------
+    tuple of (Campaign, list of FlightData, Reduction)
+        All there is to report [-].
+
+    Raises
+    ------
+    LoggerError
+        As `load_campaign_data`, or a trace that cannot be read.
+    """
+    from logger_app.reduce.campaign import Options, reduce_campaign
+    from logger_app.reduce.join_io import join_traces
 
     campaign, flights = load_campaign_data(campaign_dir)
-    return campaign, flights, reduce_campaign(campaign, flights)
-
-
-def sound_finder(campaign_dir: Path) -> Callable[[str, float, float], bytes | None]:
-    """A function that gives a stretch of a flight's sound as a small Ogg, or None when it is not there."""
-
-    def sound_of(flight: str, start_s: float, end_s: float) -> bytes | None:
-        from logger_app.logstore.audio_io import read_sound
-        from logger_app.sound_io import encode_opus
-
-        folder = Path(campaign_dir) / FLIGHTS_DIR / flight
-        pcm = read_sound(folder, max(0.0, start_s), end_s)
-        return encode_opus(pcm) if len(pcm) else None
-
-    return sound_of
+    at_event, steps = join_traces(Path(campaign_dir), flights, campaign.indicator, ())
+    return campaign, flights, reduce_campaign(campaign, flights, Options(at_event=at_event, steps=tuple(steps)))
 
 
 def all_calls(data: FlightData) -> list[ReviewedCall]:

@@ -31,7 +31,7 @@ def add_arguments(parser) -> None:
 def run(args) -> int:
     """Run the demo; see the module's docstring."""
     from logger_app import flow
-    from logger_app.report.report_io import write_report
+    from logger_app.cli.report import write
     from logger_app.resources_io import data_dir
 
     source = data_dir("demo_sessions") / NAME
@@ -41,7 +41,7 @@ def run(args) -> int:
         _hear(source / "inputs" / f"{flight['flight']}.opus", campaign_dir / "flights" / flight["flight"])
     campaign, flights, reduction = flow.reduce_all(campaign_dir)
     say("Writing the report")
-    page = write_report(report_dir, campaign, flights, reduction, sound_of=flow.sound_finder(campaign_dir))
+    page = write(campaign_dir, report_dir, campaign, flights, reduction)
     result = {
         "calls": _score_calls(truth, flights),
         "stall_speeds": _stall_speeds(truth, reduction),
