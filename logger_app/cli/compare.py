@@ -161,9 +161,17 @@ def _wanted(args, names) -> dict[str, str]:
 
 
 def _side(campaign, name: str, result, cameras, camera):
+    from logger_app.sync.choose import picture_lag_s
     from logger_app.sync.sheet_io import Side
 
-    return Side(configuration=name, name=campaign.configuration(name).name, result=result, cameras=cameras[result.flight], camera=camera)
+    return Side(
+        configuration=name,
+        name=campaign.configuration(name).name,
+        result=result,
+        cameras=cameras[result.flight],
+        camera=camera,
+        lag_s=picture_lag_s(result, campaign.indicator.reading_lag_s),
+    )
 
 
 def _document(args, names, chosen, why: str, rows, files: dict) -> dict:

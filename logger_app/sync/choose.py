@@ -1,6 +1,6 @@
 """Which runs are compared, and when each was at a given airspeed. Pure.
 
-Main names: `moments`, `when`, `ias_at`, `choose_runs`.
+Main names: `moments`, `when`, `picture_lag_s`, `ias_at`, `choose_runs`.
 """
 
 from __future__ import annotations
@@ -69,7 +69,25 @@ def moments(text: str, unit: str) -> tuple[Moment, ...]:
     return tuple(found)
 
 
-def when(result: StallSpeed, moment: Moment) -> tuple[float | None, float | None, str]:
+def picture_lag_s(result: StallSpeed, reading_lag_s: float) -> float:
+    """How long before its words a thing was to be seen.
+
+    Parameters
+    ----------
+    result : StallSpeed
+        The reduced run [-].
+    reading_lag_s : float
+        From reading the needle to the start of the word, as the campaign says [s].
+
+    Returns
+    -------
+    float
+        That lag, or 0 where the reduction has taken it out already [s].
+    """
+    return 0.0 if any(note.startswith("event not timed by voice") for note in result.notes) else reading_lag_s
+
+
+def when(result: StallSpeed, moment: Moment, lag_s: float = 0.0) -> tuple[float | None, float | None, str]:
     """When a run was at a moment.
 
     Parameters
@@ -78,6 +96,8 @@ def when(result: StallSpeed, moment: Moment) -> tuple[float | None, float | None
         The reduced run [-].
     moment : Moment
         Which [-].
+    lag_s : float
+        From `picture_lag_s`: taken off the times of the words [s].
 
     Returns
     -------
@@ -87,7 +107,7 @@ def when(result: StallSpeed, moment: Moment) -> tuple[float | None, float | None
     if result.event_flight_s is None:
         return None, None, "no stall event in this run"
     if moment.ratio is None and moment.ias_kt is None:
-        return result.event_flight_s, result.vs_ias_kt, ""
+        return result.event_flight_s - lag_s, result.vs_ias_kt, ""
     if moment.ratio is not None and result.vs_ias_kt is None:
         return None, None, "no stall speed in this run"
     wanted = moment.ias_kt if moment.ias_kt is not None else moment.ratio * result.vs_ias_kt
@@ -96,12 +116,12 @@ def when(result: StallSpeed, moment: Moment) -> tuple[float | None, float | None
         return None, wanted, "too few calls for a fitted approach"
     for (t0, v0), (t1, v1) in reversed(list(itertools.pairwise(line))):
         if v0 >= wanted >= v1 and v0 > v1:
-            return t0 + (v0 - wanted) / (v0 - v1) * (t1 - t0), wanted, ""
+            return t0 + (v0 - wanted) / (v0 - v1) * (t1 - t0) - lag_s, wanted, ""
     for (at_s, ias), (next_s, next_ias), edge in ((line[-1], line[-2], "slow"), (line[0], line[1], "fast")):
         past = ias - wanted if edge == "slow" else wanted - ias
         slope = (next_ias - ias) / (next_s - at_s) if next_s != at_s else 0.0
         if 0 <= past <= BEYOND_KT and slope < 0:
-            return at_s + (wanted - ias) / slope, wanted, ""
+            return at_s + (wanted - ias) / slope - lag_s, wanted, ""
     return None, wanted, f"not flown: the approach goes from {line[0][1]:.1f} to {line[-1][1]:.1f} kt"
 
 

@@ -35,6 +35,12 @@ class Side:
     result: StallSpeed
     cameras: FlightCameras
     camera: str | None = None
+    lag_s: float = 0.0  # words come this long after what they tell of
+
+    @property
+    def event_s(self) -> float:
+        """When the stall was, before it was called, on the flight clock [s]."""
+        return self.result.event_flight_s - self.lag_s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,7 +76,7 @@ def stills(sides: Sequence[Side], columns: Sequence[Moment]) -> list[list[Still]
 
 
 def _still(side: Side, moment: Moment) -> Still:
-    flight_s, ias_kt, why = when(side.result, moment)
+    flight_s, ias_kt, why = when(side.result, moment, side.lag_s)
     if flight_s is None:
         return Still(configuration=side.configuration, moment=moment.label, flight_s=None, ias_kt=ias_kt, why=why)
     try:
@@ -191,7 +197,7 @@ def write_clip(
 def _clip_height(sides: Sequence[Side]) -> int:
     heights = []
     for side in sides:
-        frame, _ = side.cameras.frame_at(side.result.event_flight_s, side.camera)
+        frame, _ = side.cameras.frame_at(side.event_s, side.camera)
         heights.append(frame.rgb.shape[0] * CELL_WIDTH / frame.rgb.shape[1])
     return round(max(heights) / 2) * 2
 
@@ -202,7 +208,7 @@ def _clip_picture(sides: Sequence[Side], to_stall_s: float, height: int, unit: s
     picture = Image.new("RGB", (CELL_WIDTH * len(sides), height + 2 * CAPTION), INK)
     draw = ImageDraw.Draw(picture)
     for c, side in enumerate(sides):
-        at_s = side.result.event_flight_s + to_stall_s
+        at_s = side.event_s + to_stall_s
         left = c * CELL_WIDTH
         draw.text((left + 12, 10), f"{side.name} · run {side.result.run_number}", PAPER, _font(20))
         try:

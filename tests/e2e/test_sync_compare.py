@@ -173,7 +173,9 @@ def test_stills_show_the_frame_at_the_speed_and_at_the_stall(synced, tmp_path, c
         frame = int((still["flight_s"] - OFFSETS[flight]) * FPS + 1e-6)
         assert abs(round(still["video_s"] * FPS) - frame) <= 1
         if still["at"] == "52 kt":  # spoken half a second after it was read, one knot a second
-            assert abs(still["flight_s"] - (EVENT_S[flight] - 6)) < 0.6
+            assert abs(still["flight_s"] - (EVENT_S[flight] - 6)) < 0.1
+        if still["at"] == "stall":
+            assert abs(still["flight_s"] - EVENT_S[flight]) < 0.1
     with Image.open(found["files"]["sheet"]) as sheet:
         assert sheet.width > 4 * 640 and sheet.height > 2 * 160
     shown = [s for s in found["stills"] if s["at"] == "stall"]
