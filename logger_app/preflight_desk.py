@@ -79,14 +79,18 @@ def check_cards(campaign_dir: Path) -> tuple[Check, Campaign | None]:
         campaign = read_campaign(campaign_dir)
     except CardError as err:
         faults = [str(fault) for fault in err.faults] or [str(err)]
-        words = f"{len(faults)} fault{'s' if len(faults) != 1 else ''} in the campaign"
+        words = f"{_some(len(faults), 'fault')} in the campaign"
         return Check(name="cards", state=WRONG, words=words, hint=faults[0], facts=(("faults", faults),)), None
     faults = [str(fault) for fault in check_campaign(campaign)]
     if faults:
-        words = f"{len(faults)} fault{'s' if len(faults) != 1 else ''} in the campaign"
+        words = f"{_some(len(faults), 'fault')} in the campaign"
         return Check(name="cards", state=WRONG, words=words, hint=faults[0], facts=(("faults", faults),)), campaign
-    words = f"{len(campaign.cards)} cards, {len(campaign.points)} points"
+    words = f"{_some(len(campaign.cards), 'card')}, {_some(len(campaign.points), 'point')}"
     return Check(name="cards", state=OK, words=words, facts=(("faults", []),)), campaign
+
+
+def _some(count: int, noun: str) -> str:
+    return f"{count} {noun}{'' if count == 1 else 's'}"
 
 
 # ---- microphone ------------------------------------------------------------------------------------------

@@ -138,15 +138,19 @@ def make_preflight_app(desk, display: Display):
                 self.screen.show(desk.state)
 
         def do(self, do):
-            if do is Do.FLY:
+            if do is Do.FLY and desk.state.acknowledged:
                 self.fly()
                 return
-            desk.do(do)
+            # The briefing is read once before it is flown.
+            desk.do(Do.CAUTIONS if do is Do.FLY else do)
             self.look()
 
         def fly(self):
-            self.looking.cancel()
             self.session = desk.make_session()
+            if self.session is None:  # refused, and said on the page of checks
+                self.look()
+                return
+            self.looking.cancel()
             screen = FlyScreen(desk.state.display, send=self.session.touch, close=self.stop)
             self.root.clear_widgets()
             self.root.add_widget(screen)

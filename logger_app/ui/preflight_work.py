@@ -95,9 +95,14 @@ class PreflightDesk:
             self._check(checks.check_briefing(self.campaign_dir, self.campaign))
 
     def make_session(self):
-        """The session to fly."""
+        """The session to fly, or None where it is refused; the checks then say why."""
         self.close()
-        return self._session_of(self.campaign, self.make_engine)
+        try:
+            return self._session_of(self.campaign, self.make_engine)
+        except LoggerError as err:
+            self._check(checks.Check(name="flight", state=checks.WRONG, words="cannot begin", hint=str(err)))
+            self._put(update(self.state, Do.CHECKS))
+            return None
 
     def close(self) -> None:
         """End what is going on."""

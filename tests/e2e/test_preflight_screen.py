@@ -67,12 +67,17 @@ def desk(tmp_path, monkeypatch, hearing):
     (tmp_path / "camp").mkdir()
     (tmp_path / "camp" / "campaign.toml").write_text(TOML, "utf-8")
 
+    def session(campaign, engine):
+        from logger_app.flight_session import FlightSession, open_flight
+
+        return FlightSession(
+            campaign, open_flight(campaign, tmp_path / "camp", "f1"), microphone=Tape(), engine=engine, read=engine.reader()
+        )
+
     def make(display):
         from logger_app.ui.preflight_work import PreflightDesk
 
-        return PreflightDesk(
-            tmp_path / "camp", display, make_session=lambda campaign, engine: None, microphone=Tape, who="Test Pilot"
-        )
+        return PreflightDesk(tmp_path / "camp", display, make_session=session, microphone=Tape, who="Test Pilot")
 
     return make
 
@@ -170,3 +175,40 @@ def test_the_display_is_set_with_a_bank_card_and_kept(screen):
     assert made.state.display.palette_name == "night"
     assert finger.app.screen.ids.card.wide > before
     assert load_display() == made.state.display
+
+
+def test_fly_asks_for_the_briefing_first_then_flies_in_the_same_window(screen, tmp_path):
+    from logger_app.ui.screens.fly import FlyScreen
+
+    finger, made = screen()
+    finger.tap(finger.app.screen.targets[Do.FLY])
+    assert made.state.page == "cautions"
+    assert finger.app.session is None
+    while Do.MORE in finger.app.screen.targets:
+        finger.tap(finger.app.screen.targets[Do.MORE])
+    finger.tap(finger.app.screen.targets[Do.ACKNOWLEDGE])
+    finger.tap(finger.app.screen.targets[Do.FLY])
+    flying = finger.app.root.children[0]
+    assert isinstance(flying, FlyScreen)
+    finger.until(lambda: finger.app.session.snapshot().ended)
+    finger.tap(flying.targets["main"])
+    finger.until(lambda: flying.targets["main"].text == "APPROACH")
+    finger.app.bridge.stop()
+    finger.app.session.stop(landed=True)
+
+    assert (tmp_path / "camp" / "flights" / "f1" / "flight.sqlite").is_file()
+
+
+def test_a_flight_that_cannot_begin_is_said_on_the_checks(screen, tmp_path):
+    from logger_app.flight_session import open_flight
+
+    finger, made = screen()
+    checks.acknowledge(tmp_path / "camp", made.campaign, "x")
+    made.look()
+    finger.until(lambda: made.state.acknowledged and not made.state.busy)
+    finger.app.look()
+    with open_flight(made.campaign, tmp_path / "camp", "f1"):  # another program flies it
+        finger.tap(finger.app.screen.targets[Do.FLY])
+
+    assert finger.app.session is None
+    assert "another program" in finger.app.screen.shown.foot

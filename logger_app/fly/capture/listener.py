@@ -133,6 +133,7 @@ class Listener(threading.Thread):
             self.on_heard(self._heard_to, level_dbfs(pcm))
         if self._failed_from is None:
             self._try(lambda: self._tell(self.engine.finish()), self._heard_to)
+            self.on_partial("")
         if self._failed_from is not None and self._heard_to > self._failed_from:
             start_ns, end_ns = samples_to_ns(self._failed_from), samples_to_ns(self._heard_to)
             self.on_gap(CaptureGap(start_ns=start_ns, end_ns=end_ns, why=FAILED, breaks=False), True)

@@ -11,6 +11,8 @@ from logger_app.ui.theme import PALETTES, Display
 SIGNS = {"ok": "tick", "warn": "warn", "wrong": "stop", "unknown": "dot"}
 STATE_WORDS = {"ok": "OK", "warn": "LOOK", "wrong": "WRONG", "unknown": "-"}
 WORST_FIRST = ("wrong", "warn", "unknown", "ok")
+# Without these there is no flight at all.
+FIRST = ("flight", "cards")
 # ID-1, the size of a bank card: 85.60 mm wide (ISO/IEC 7810).
 CARD_MM = 85.6
 # So few lines a part that each can be read on the smallest tablet.
@@ -152,7 +154,7 @@ def view(state: PreflightState) -> PreflightView:
 
 
 def _checks(state: PreflightState) -> PreflightView:
-    ranked = sorted(state.checks, key=lambda check: WORST_FIRST.index(check.state))
+    ranked = sorted(state.checks, key=lambda check: (WORST_FIRST.index(check.state), check.name not in FIRST))
     rows = tuple(
         Row(
             sign=SIGNS[check.state], name=check.name, words=f"{STATE_WORDS[check.state]}  {check.words}",
@@ -237,7 +239,9 @@ def _pages(state: PreflightState) -> tuple[Button, ...]:
     tabs = tuple(
         Button(label=page.upper(), do=Do(page), role="main" if page is state.page else "button") for page in Page
     )
-    return (*tabs, Button(label="FLY", do=Do.FLY, role="good", enabled=not state.busy and not state.recording))
+    cards = any(check.name == "cards" and check.state != "wrong" for check in state.checks)
+    ready = cards and not state.busy and not state.recording
+    return (*tabs, Button(label="FLY", do=Do.FLY, role="good", enabled=ready))
 
 
 def briefing_rows(briefing: dict) -> tuple[tuple[str, tuple[str, ...]], ...]:
