@@ -1,0 +1,158 @@
+"""Tuft stations over the picture, their states, and the speeds that follow."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from logger_app.errors import SyncError
+from logger_app.sync.tufts import (
+    MEANINGS, STATES, Grid, TuftMark, TuftState, body_to_grid, body_to_mark, difference_map, first_separated,
+    grid_to_body, homography, mark_to_body, nearest, next_state, places, span_map, standing,
+)  # fmt: skip
+
+SQUARE = ((0.1, 0.2), (0.9, 0.2), (0.9, 0.8), (0.1, 0.8))
+A, U, S, R, N = STATES
+
+
+def mark(station, state, ias_kt=50.0, pts=0, **more):
+    return TuftMark(flight_ns=pts, camera="wing", frame_pts=pts, station=station, state=state, ias_kt=ias_kt, **more)
+
+
+def test_states_are_those_of_the_handbook_in_its_order():
+    """Handbook section 7: ordinal score 0 attached, 1 unsteady, 2 separated, 3 reversed; lost or obscured apart."""
+    assert [str(s) for s in STATES] == ["attached", "unsteady", "separated", "reversed", "not visible"]
+    assert "forward of 90 deg" in MEANINGS[R] and "mainly aft" in MEANINGS[U]
+    assert set(MEANINGS) == set(STATES)
+
+
+def test_stations_of_an_upright_rectangle_are_where_the_percentages_say():
+    grid = Grid(camera="wing", corners=SQUARE, span_pct=(25.0, 75.0), chord_pct=(5.0, 50.0))
+    found = {p.station.id: p for p in places(grid, 1000, 500)}
+
+    assert list(found) == ["25/05", "25/50", "75/05", "75/50"]
+    assert (found["75/50"].x, found["75/50"].y) == pytest.approx((700, 250))
+    assert (found["25/05"].aft_x, found["25/05"].aft_y) == pytest.approx((0, 1), abs=1e-6)
+    assert found["25/50"].reach == pytest.approx(0.5 * 0.45 * 300)
+
+
+def test_perspective_agrees_with_a_reference_library():
+    """Pillow's perspective transform puts a chess board where our map says that its fields are."""
+    from PIL import Image
+
+    corners = [(120.0, 300.0), (620.0, 180.0), (600.0, 260.0), (90.0, 470.0)]
+    matrix = homography(corners)
+    back = np.linalg.inv(matrix)
+    back /= back[2, 2]
+    board = Image.fromarray(((np.indices((100, 100)) // 25).sum(axis=0) % 2 * 255).astype(np.uint8))
+    scaled = back.copy()
+    scaled[:2] *= 100
+    shown = np.asarray(board.transform((700, 500), Image.Transform.PERSPECTIVE, (scaled / scaled[2, 2]).ravel()[:8]))
+    for u in (0.12, 0.38, 0.62, 0.88):
+        for v in (0.12, 0.38, 0.62, 0.88):
+            x, y, w = matrix @ (u, v, 1)
+            assert shown[round(y / w), round(x / w)] == np.asarray(board)[int(v * 100), int(u * 100)]
+
+
+@given(st.lists(st.floats(-0.15, 0.15), min_size=8, max_size=8))
+def test_four_corners_go_where_they_were_put(moves):
+    corners = np.array(SQUARE) + np.reshape(moves, (4, 2))
+    for (u, v), corner in zip(((0, 0), (1, 0), (1, 1), (0, 1)), corners):
+        x, y, w = homography(corners) @ (u, v, 1.0)
+        assert (x / w, y / w) == pytest.approx(tuple(corner), abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"corners": (SQUARE[0], SQUARE[2], SQUARE[1], SQUARE[3])},
+        {"corners": ((0, 0), (0.1, 0.1), (0.2, 0.2), (0.3, 0.3))},
+        {"corners": SQUARE[:3]},
+        {"corners": ((float("nan"), 0), *SQUARE[1:])},
+        {"span_pct": (50.0, 40.0)},
+        {"chord_pct": ()},
+        {"span_pct": tuple(float(k) for k in range(100)), "chord_pct": (1.0, 2.0, 3.0, 4.0, 5.0)},
+    ],
+)
+def test_a_grid_that_cannot_be_is_refused_with_its_camera_named(change):
+    with pytest.raises(SyncError, match="camera wing"):
+        Grid(**({"camera": "wing", "corners": SQUARE} | change))
+
+
+def test_a_touch_finds_the_station_under_it_and_none_far_away():
+    found = places(Grid(camera="wing", corners=SQUARE), 1000, 1000)
+
+    assert nearest(found, found[4].x + 10, found[4].y - 10) == found[4].station.id
+    assert nearest(found, 2, 2) is None
+    assert nearest((), 2, 2) is None
+
+
+def test_taps_go_through_all_states_and_round():
+    state, seen = None, []
+    for _ in range(6):
+        seen.append(state := next_state(state))
+
+    assert seen == [*STATES, STATES[0]]
+
+
+def test_rows_come_back_as_they_went():
+    grid = Grid(camera="wing", corners=SQUARE)
+    decided = mark("50/20", S, 51.234, 90_000, who="ann")
+
+    assert body_to_grid(grid_to_body(grid, "ann")) == grid
+    assert set(mark_to_body(decided)) == {"camera", "frame_pts", "station", "state", "ias_kt", "who", "proposed"}
+    assert body_to_mark(mark_to_body(decided), 90_000) == dataclasses.replace(decided, ias_kt=51.23)
+
+
+@pytest.mark.parametrize("body", [{}, {"camera": "w", "frame_pts": "x", "station": "a", "state": "attached"}, {"camera": "w", "frame_pts": 1, "station": "a", "state": "happy"}])
+def test_a_damaged_row_is_one_sentence(body):
+    with pytest.raises(SyncError):
+        body_to_mark(body, 0)
+    with pytest.raises(SyncError):
+        body_to_grid(body)
+
+
+def test_a_decision_holds_over_any_proposal_and_the_last_decision_over_earlier_ones():
+    rows = [mark("a", S, proposed=True), mark("a", U), mark("a", R, proposed=True), mark("b", A), mark("b", S), mark("a", N, pts=7, proposed=True), mark("a", A, pts=7, proposed=True)]
+
+    assert [(m.station, m.frame_pts, m.state) for m in standing(rows)] == [("a", 0, U), ("b", 0, S), ("a", 7, A)]
+
+
+def test_first_separation_is_the_highest_speed_with_the_flow_gone():
+    marks = [mark("a", A, 60), mark("a", U, 55), mark("a", S, 52), mark("a", A, 50), mark("a", R, 47), mark("a", N, 58)]
+    first = first_separated(marks, "a")
+
+    assert (first.ias_kt, first.clear_kt, first.proposed) == (52, 55, False)
+    assert first_separated(marks[:2], "a") == dataclasses.replace(first, ias_kt=None, clear_kt=55)
+    assert first_separated(marks[-1:], "a").clear_kt is None
+
+
+def test_the_map_has_fast_to_slow_and_the_worst_of_each_speed():
+    made = span_map("baseline", [mark("90/20", A, 55.2), mark("10/20", S, 50.4), mark("90/20", U, 54.8), mark("10/20", N, 50.0)])
+
+    assert made.stations == ("10/20", "90/20")
+    assert made.speeds_kt == (55.0, 50.0)
+    assert made.states == ((None, S), (U, None))
+
+
+def test_differences_are_changed_minus_reference_and_bounds_are_words():
+    base = span_map("baseline", [mark("10/20", S, 52), mark("90/20", S, 56), mark("50/20", S, 50)])
+    cuffs = span_map("cuffs", [mark("10/20", S, 52), mark("90/20", S, 49), mark("50/20", A, 47), mark("70/20", A, 47)])
+    found = {d.station: d for d in difference_map(base, cuffs)}
+
+    assert found["90/20"].difference_kt == -7 and found["90/20"].words == "separates 7 kt slower with cuffs"
+    assert found["10/20"].words == "separates at the same speed"
+    assert found["50/20"].difference_kt is None
+    assert found["50/20"].words == "baseline: separated at 50 kt; cuffs: not separated down to 47 kt"
+    assert found["70/20"].words == "baseline: not seen; cuffs: not separated down to 47 kt"
+
+
+@given(st.lists(st.tuples(st.sampled_from(["a", "b"]), st.sampled_from(STATES), st.floats(40, 70)), max_size=20))
+def test_a_configuration_against_itself_differs_nowhere(rows):
+    made = span_map("x", [mark(*row) for row in rows])
+
+    assert all(d.difference_kt in (None, 0.0) for d in difference_map(made, made))
+    for first in made.first:
+        assert first.ias_kt is None or first.clear_kt is None or first.clear_kt > first.ias_kt
