@@ -22,7 +22,7 @@ from logger_app.sound_io import RATE_HZ, open_sound, write_flac
 
 DEMO = data_dir("demo_sessions") / "sparrow_cuffs"
 TRUTH = json.loads((DEMO / "expected" / "truth.json").read_text("utf-8"))["flights"][0]
-SECONDS = 45
+SECONDS = 35
 
 
 @pytest.fixture(scope="module")

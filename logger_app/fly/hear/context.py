@@ -17,8 +17,8 @@ from logger_app.records.calls import CallKind
 
 # An airspeed is expected for so long after another, or after the run began [20 ms frames].
 EXPECT_FRAMES = 300
-# A call that is not expected needs this much quiet on both sides [frames].
-ALONE_FRAMES = 40
+# A call that is not expected needs this much quiet before and after it [frames].
+ALONE_FRAMES, AFTER_FRAMES = 40, 25
 # A call of up to so many phones may be any short word of a sentence; one of more than `SURE_PHONES` is none.
 SHORT_PHONES, SURE_PHONES = 5, 9
 # An airspeed is near the last one within so much, and so much more a second [unit of the indicator].
@@ -66,8 +66,8 @@ class Context:
         Need
             Take it, wait for what follows, or drop it [-].
         """
-        expected = self._expected(found)
-        if found.belief < self._least(found, expected):
+        expected = found.start <= self.expected_until
+        if found.belief < self._least(found, expected and self._near(found)):
             return Need.DROP
         airspeed = found.call.kind is CallKind.AIRSPEED
         before, after = found.glued
@@ -85,10 +85,8 @@ class Context:
             return Need.DROP
         return Need.WAIT if found is heard.calls[-1] else Need.TAKE
 
-    def _expected(self, found: Found) -> bool:
-        """Whether such a call may come now; an airspeed also has to be near the last one."""
-        if found.start > self.expected_until:
-            return False
+    def _near(self, found: Found) -> bool:
+        """Whether an airspeed may follow the last one; everything else may."""
         if found.call.kind is not CallKind.AIRSPEED or found.call.shorthand or self.last_speed is None:
             return True
         elapsed_s = max(0.0, found.start - self.last_at) * FRAME_S

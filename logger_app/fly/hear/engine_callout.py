@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from logger_app.errors import EngineError
-from logger_app.fly.hear.context import ALONE_FRAMES, Context, Need
+from logger_app.fly.hear.context import AFTER_FRAMES, Context, Need
 from logger_app.fly.hear.decode import Decoder, Found, Heard, Stretch
 from logger_app.fly.hear.endpoint import BEFORE_FRAMES, SPEECH, Endpoint
 from logger_app.fly.hear.engine_util import FRAME, Level, as_float, sound_flags
@@ -175,7 +175,7 @@ class CalloutEngine:
             self._segmenter.feed(row[None])
         if self._segmenter is None:
             self._drop(self._endpoint.frame - BEFORE_FRAMES - 4)
-            over = self._pending is not None and self._endpoint.frame - self._pending.end >= ALONE_FRAMES
+            over = self._pending is not None and self._endpoint.frame - self._pending.end >= AFTER_FRAMES
             return self._release() if over else []
         return self._close() if self._over() else []
 
@@ -210,7 +210,7 @@ class CalloutEngine:
     def _release(self, followed_by: Heard | None = None) -> list[HeardCall]:
         """The call that waits, unless talk followed at once."""
         found, self._pending = self._pending, None
-        if found is None or (followed_by and followed_by.talk_first and self._begin - found.end < ALONE_FRAMES):
+        if found is None or (followed_by and followed_by.talk_first and self._begin - found.end < AFTER_FRAMES):
             return []
         return [self._take(found)]
 
