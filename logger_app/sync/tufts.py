@@ -9,6 +9,7 @@ Main names: `TuftState`, `Grid`, `places`, `TuftMark`, `standing`, `first_separa
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -69,7 +70,7 @@ class Grid:
         if len(self.corners) != 4 or len(numbers) != 8 or not all(abs(value) <= 10 for value in numbers):
             raise SyncError(f"tuft grid of camera {self.camera}: got corners {self.corners}; expected four points in fractions of the picture")
         for name, values in (("span", self.span_pct), ("chord", self.chord_pct)):
-            good = values and all(0 <= v <= 100 for v in values) and all(b > a for a, b in zip(values, values[1:]))
+            good = values and all(0 <= v <= 100 for v in values) and all(b > a for a, b in itertools.pairwise(values))
             if not good:
                 raise SyncError(f"tuft grid of camera {self.camera}: got {name} stations {values}; expected rising percentages from 0 to 100")
         if len(self.span_pct) * len(self.chord_pct) > MOST_STATIONS:
@@ -440,7 +441,7 @@ def _convex(corners: Sequence[Sequence[float]]) -> bool:
 
 def _spacing(percent: Sequence[float]) -> float:
     """Least distance of neighbours, as a share; a lone row has a third of the wing to itself."""
-    return min((b - a for a, b in zip(percent, percent[1:])), default=33.0) / 100
+    return min((b - a for a, b in itertools.pairwise(percent)), default=33.0) / 100
 
 
 def _mapped(matrix: np.ndarray, u: float, v: float) -> np.ndarray:
