@@ -28,7 +28,7 @@ from logger_app.review.apply import apply_corrections, standing
 from logger_app.review.check import Standing, correct, last_standing
 from logger_app.review.progress import Progress, progress_of
 from logger_app.review.queue import Queue, build_queue
-from logger_app.review.second import compare_listenings, levelled, moved, stretches_of
+from logger_app.review.second import compare_listenings
 from logger_app.units import s_to_ns
 
 
@@ -329,8 +329,7 @@ class ReviewDesk:
             raise LogError(f"{self.flight_dir}: there is no sound to hear again.")
         pack = load_pack(self.campaign.language, self.campaign)
         first = [call.heard for call in desk.calls if call.heard]
-        stretches = stretches_of(first, desk.duration_s)
-        heard, engine = _heard_again(self.flight_dir, desk, stretches, pack, self.campaign, progress)
+        heard, engine = _heard_again(self.flight_dir, desk, pack, self.campaign, progress)
         bodies = compare_listenings(first, heard, engine)
         with Journal.open(self.flight_dir) as journal:
             now = utc_now()
@@ -408,27 +407,23 @@ def _last_listening(bodies: list[dict]) -> list[dict]:
     return bodies[whole[-1] + 1 :] if whole else bodies
 
 
-def _heard_again(
-    flight_dir: Path, desk: Desk, stretches, pack, campaign: Campaign, progress
-) -> tuple[list, str]:
-    """Each stretch on its own, brought to one loudness as a whole, then all of it read in sequence."""
+def _heard_again(flight_dir: Path, desk: Desk, pack, campaign: Campaign, progress) -> tuple[list, str]:
+    """The slower listening of our own recogniser, minute by minute, then all of it read in sequence."""
     from logger_app.fly.hear.engine import airspeed_range, make_engine
-    from logger_app.fly.hear.listen import hear_blocks
+    from logger_app.fly.hear.listen import minutes
     from logger_app.fly.hear.sequence import read_sequence
 
-    heard, engine = [], None
-    for k, (start_s, end_s) in enumerate(stretches):
-        first, end = round(start_s * audio_io.RATE_HZ), round(end_s * audio_io.RATE_HZ)
-        pcm = audio_io.read_samples(flight_dir, desk.sound, first, end)
-        engine = make_engine(None, pack, campaign)
-        shift_ns = s_to_ns(first / audio_io.RATE_HZ)
-        heard += [
-            moved(call, shift_ns, f"second-{k}-{call.id}") for call in hear_blocks([levelled(pcm)], engine)
-        ]
+    engine = make_engine("callout", pack, campaign)
+    heard, done_s = [], 0.0
+    for block in minutes(audio_io.iter_sound(flight_dir)):
+        heard += engine.hear_whole(block)
+        done_s += len(block) / audio_io.RATE_HZ
         if progress:
-            progress((k + 1) / len(stretches))
+            progress(done_s / desk.duration_s)
+    heard += engine.finish()
     low, high, unit = airspeed_range(campaign)
-    return list(read_sequence(heard, unit=unit, low=low, high=high)), f"{engine.name}, whole stretches"
+    named = [replace(call, id=f"second-{k:04d}") for k, call in enumerate(heard)]
+    return list(read_sequence(named, unit=unit, low=low, high=high)), f"{engine.name}, slower"
 
 
 def person() -> str:

@@ -1,100 +1,13 @@
-"""Two listenings of the same sound: how the second goes about it, and where they differ. Pure.
-
-The first listening hears as the sound comes. The second takes whole stretches, cut where nobody
-speaks, each brought to one loudness. Nothing is decided here.
-"""
+"""Two listenings of the same sound: where they differ. Pure. Nothing is decided here."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
-
-import numpy as np
 
 from logger_app.records.calls import HeardCall
 
-# Long enough to hold an approach, short enough that a change of power between two does not matter.
-STRETCH_S = 60.0
-RATE_HZ = 16_000
-# Speech is the loudest twentieth of a stretch; it is brought to a tenth of full scale (-20 dB).
-SPEECH_SHARE = 95
-SPEECH_LEVEL = 3277.0
-MOST_GAIN = 30.0
 # Two listenings place the same words within a few hundred milliseconds of each other.
 SAME_MOMENT_NS = 700_000_000
-
-
-def stretches_of(calls: Sequence[HeardCall], duration_s: float) -> list[tuple[float, float]]:
-    """Stretches of about a minute that together are the whole sound, cut in the longest silences.
-
-    Parameters
-    ----------
-    calls : sequence of HeardCall
-        The first listening [-].
-    duration_s : float
-        Length of the sound [s].
-
-    Returns
-    -------
-    list of (float, float)
-        Start and end on the flight clock [s].
-    """
-    ordered = sorted(calls, key=lambda call: call.start_ns)
-    silences = [
-        (b.start_ns - a.end_ns, (a.end_ns + b.start_ns) / 2e9)
-        for a, b in zip(ordered, ordered[1:], strict=False)
-    ]
-    cuts, last_s = [0.0], 0.0
-    while duration_s - last_s > 1.5 * STRETCH_S:
-        near = [pair for pair in silences if last_s + 0.5 * STRETCH_S <= pair[1] <= last_s + 1.5 * STRETCH_S]
-        last_s = max(near)[1] if near else last_s + STRETCH_S
-        cuts.append(last_s)
-    return list(zip(cuts, [*cuts[1:], duration_s], strict=True))
-
-
-def levelled(pcm: np.ndarray) -> np.ndarray:
-    """Sound with its speech brought to one loudness as a whole.
-
-    Parameters
-    ----------
-    pcm : ndarray of int16, shape (n,)
-        16 kHz mono [-].
-
-    Returns
-    -------
-    ndarray of int16, shape (n,)
-        Louder or softer, never clipped more than it was by more than a thousandth of its samples [-].
-    """
-    frames = pcm[: len(pcm) - len(pcm) % (RATE_HZ // 20)].reshape(-1, RATE_HZ // 20).astype(np.float64)
-    if not len(frames):
-        return pcm
-    loud = float(np.percentile(np.sqrt(np.mean(frames**2, axis=1)), SPEECH_SHARE))
-    peak = float(np.percentile(np.abs(pcm.astype(np.float64)), 99.9))
-    if loud < 1 or peak < 1:
-        return pcm
-    gain = min(SPEECH_LEVEL / loud, 32767.0 / peak, MOST_GAIN)
-    return np.clip(np.round(pcm * gain), -32768, 32767).astype(np.int16)
-
-
-def moved(call: HeardCall, by_ns: int, id: str) -> HeardCall:
-    """A call heard in a stretch, on the flight clock and under its own id.
-
-    Parameters
-    ----------
-    call : HeardCall
-        On the stretch's clock [-].
-    by_ns : int
-        Where the stretch begins [ns].
-    id : str
-        New id [-].
-
-    Returns
-    -------
-    HeardCall
-        The same, moved [-].
-    """
-    words = tuple((word, start + by_ns, end + by_ns) for word, start, end in call.word_times)
-    return replace(call, id=id, start_ns=call.start_ns + by_ns, end_ns=call.end_ns + by_ns, word_times=words)
 
 
 def compare_listenings(first: Sequence[HeardCall], second: Sequence[HeardCall], engine: str) -> list[dict]:

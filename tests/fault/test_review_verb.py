@@ -211,11 +211,15 @@ def test_second_listening_finds_what_the_first_missed_and_changes_no_reading(rev
         writer.write(pcm)
     before = [(c["id"], c["value"], c["status"]) for c in review("--json")["calls"]]
     document = review("--second", "--json")
-    extra = {item["proposed"] for item in document["queue"] if item["item"] == "extra"}
+    truth = json.loads((data_dir("demo_sessions") / "sparrow_cuffs/expected/truth.json").read_text())
+    run = truth["flights"][0]["runs"][0]
+    extra = [i for i in document["queue"] if i["item"] == "extra" and isinstance(i["proposed"], float)]
+    inside = [i for i in extra if run["start_s"] < i["flight_s"] < run["event_s"]]
+    likely = [item for item in inside if run["vs_ias_kt"] - 3 < item["proposed"] < 70]
 
     assert [(c["id"], c["value"], c["status"]) for c in document["calls"]] == before
     assert document["done"]["differences"] > 10
-    assert {59.0, 57.0, 55.0} <= extra
+    assert len(likely) >= 3
     assert any("the second listening heard nothing" in w for item in document["queue"] for w in item["why"])
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from logger_app.records.calls import CallKind, HeardCall
-from logger_app.review.second import compare_listenings, levelled, moved, stretches_of
+from logger_app.review.second import compare_listenings
 from logger_app.review.stretch import stretched
 
 
@@ -43,44 +43,6 @@ def test_each_call_of_the_second_answers_one_of_the_first():
     bodies = compare_listenings(first, [heard("x", 10.5, 57.0)], "slow")
 
     assert [(b["call"], b["heard"]) for b in bodies] == [("a", [])]
-
-
-def test_stretches_are_the_whole_sound_and_cut_where_nobody_speaks():
-    calls = [heard(str(k), 5.0 * k, 50.0) for k in range(80)] + [heard("late", 404.0, 50.0)]
-    stretches = stretches_of(calls, 420.0)
-
-    assert stretches[0][0] == 0 and stretches[-1][1] == 420.0
-    assert all(a[1] == b[0] for a, b in zip(stretches, stretches[1:]))
-    assert all(20 < end - start <= 100 for start, end in stretches)
-    assert not any(c.start_ns < cut * 1e9 < c.end_ns for c in calls for _, cut in stretches[:-1])
-    assert stretches_of([], 10.0) == [(0.0, 10.0)]
-
-
-def test_speech_is_brought_to_one_loudness_and_not_clipped():
-    tone = np.sin(np.arange(32000) * 0.3)
-    for amplitude in (80, 900, 30000):
-        loud = levelled((amplitude * tone).astype(np.int16))
-        assert np.sqrt(np.mean(loud.astype(float) ** 2)) == pytest.approx(
-            min(3277, 30 * amplitude / 2**0.5), rel=0.05
-        )
-    assert np.abs(levelled((20000 * tone).astype(np.int16)).astype(int)).max() < 32767
-    assert not levelled(np.zeros(1600, np.int16)).any()
-    assert len(levelled(np.zeros(0, np.int16))) == 0
-
-
-def test_a_call_moves_with_its_words():
-    call = HeardCall(
-        id="a", start_ns=5, end_ns=9, kind=CallKind.EVENT, name="buffet", word_times=(("buffet", 5, 9),)
-    )
-
-    assert moved(call, 100, "b") == HeardCall(
-        id="b",
-        start_ns=105,
-        end_ns=109,
-        kind=CallKind.EVENT,
-        name="buffet",
-        word_times=(("buffet", 105, 109),),
-    )
 
 
 @pytest.mark.parametrize("speed", [0.5, 0.75, 1.5])
