@@ -27,8 +27,8 @@ from logger_app.records.calls import Alternative, CallKind, Flag, HeardCall
 from logger_app.resources_io import data_dir
 from logger_app.units import s_to_ns
 
-# Sound is taken in pieces: longer in silence, where nothing is waited for [samples].
-IDLE_PIECE, SPEECH_PIECE = 2560, 960
+# Sound is taken in pieces, longer ones cost less: long in silence, where nothing is waited for, and from files [samples].
+IDLE_PIECE, SPEECH_PIECE, LARGEST_PIECE = 2560, 960, 8000
 # How long to wait after the last speech [20 ms frames]: when all is said and the network is at
 # rest, when it may still be saying the last phone, after talk, and when the number may go on.
 QUICK, SETTLED, TALK, GOING_ON = 5, 8, 13, 20
@@ -94,8 +94,8 @@ class CalloutEngine:
         sound = np.concatenate(self._waiting)
         self._waiting, self._held = [], 0
         calls: list[HeardCall] = []
-        for k in range(0, len(sound), IDLE_PIECE):
-            calls += self._frames(*self._stream.feed(self._level.take(sound[k : k + IDLE_PIECE])))
+        for k in range(0, len(sound), LARGEST_PIECE):
+            calls += self._frames(*self._stream.feed(self._level.take(sound[k : k + LARGEST_PIECE])))
         return calls
 
     def finish(self) -> list[HeardCall]:
