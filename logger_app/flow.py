@@ -179,11 +179,10 @@ def with_proposals(heard: Iterable, proposals: Iterable[dict]) -> list:
     """
     from dataclasses import replace
 
-    latest = {body["call"]: body for body in proposals}
-    return [
-        replace(call, proposed=latest[call.id].get("value", call.proposed)) if call.id in latest else call
-        for call in heard
-    ]
+    from logger_app.logstore.codec import body_to_proposal
+
+    latest = dict(map(body_to_proposal, proposals))
+    return [replace(call, proposed=latest[call.id]) if call.id in latest else call for call in heard]
 
 
 def weights_of(campaign: Campaign, info: FlightInfo, runs: FlightRuns) -> tuple[RunWeight, ...]:

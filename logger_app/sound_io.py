@@ -25,6 +25,12 @@ DEAD_CHANNEL = 1e-3
 LONGEST_S = 24 * 3600
 # The sound may end this much before its header says without being called cut off [s].
 SHORT_BY_S = 1.0
+# A playlist would have FFmpeg open other files, or addresses: only containers that hold the sound
+# themselves, and only files on disk.
+ONLY_THIS_FILE = (
+    ("protocol_whitelist", "file"),
+    ("format_whitelist", "wav,w64,flac,mp3,aac,ogg,mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,asf,aiff,caf,amr,au,mpegts,mpeg,mxf"),
+)
 # Containers whose header states the duration; others only estimate it.
 _EXACT = ("wav", "flac", "mp4", "mov", "ogg", "matroska", "webm")
 
@@ -309,7 +315,7 @@ def _open(path: Path):
     if path.stat().st_size == 0:
         raise SoundError(f"{path}: is empty (0 bytes); expected a sound or video file.")
     try:
-        return av.open(f"file:{path}", metadata_errors="replace")
+        return av.open(f"file:{path}", metadata_errors="replace", options=dict(ONLY_THIS_FILE))
     except PermissionError as err:
         raise SoundError(f"{path}: cannot be read: permission denied.") from err
     except (av.error.FFmpegError, ValueError) as err:

@@ -28,7 +28,7 @@ def _reading(what: str, body: dict) -> Iterator[None]:
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as err:
         name = body.get("id", "?") if isinstance(body, dict) else "?"
         why = f"no {err}" if isinstance(err, KeyError) else str(err)
-        raise LogDamaged(f"journal: {what} {name} cannot be read ({why}).") from err
+        raise LogDamaged(f"journal: {what} {str(name)[:60]!r} cannot be read ({why[:200]}).") from err
 
 
 def _ns(value) -> int:
@@ -46,6 +46,32 @@ def _value(value) -> float | str | None:
     return value
 
 
+def _number(value, what: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+        raise ValueError(f"{what} {value!r}; needs a number")
+    return float(value)
+
+
+def _optional(read, value, what: str):
+    return None if value is None else read(value, what)
+
+
+def _plain(pairs: dict) -> tuple[tuple[str, object], ...]:
+    """Texts, numbers, truth values and nulls by name: records hold nothing that can be changed."""
+    for value in pairs.values():
+        if not isinstance(value, bool):
+            _value(value)
+    return tuple(pairs.items())
+
+
+def _folder_name(value) -> str:
+    """A flight's name is its folder's name: one that leads elsewhere is somebody's trap."""
+    name = _text(value, "name")
+    if name in ("", ".", "..") or any(sign in name for sign in "/\\\0"):
+        raise ValueError(f"name {name!r}; needs a folder's name")
+    return name
+
+
 def _unit(kind: CallKind, unit) -> str | None:
     if unit is not None and kind is CallKind.AIRSPEED and unit not in AIRSPEED_UNITS:
         raise ValueError(f"unit {unit!r}; needs one of {', '.join(AIRSPEED_UNITS)}")
@@ -58,12 +84,13 @@ def _payload(payload: dict) -> tuple[tuple[str, object], ...]:
         "flight_ns": _ns,
         "value": _value,
         "kind": CallKind,
+        "name": lambda name: _text(name, "name"),
         "unit": lambda u: _unit(CallKind.AIRSPEED, u),
     }
     for key, value in payload.items():
-        if key in checks and not (key == "unit" and payload.get("kind") not in (None, "airspeed")):
+        if value is not None and key in checks and not (key == "unit" and payload.get("kind") not in (None, "airspeed")):
             checks[key](value)
-    return tuple(payload.items())
+    return _plain(payload)
 
 
 def _text(value, what: str) -> str:
@@ -121,8 +148,8 @@ def body_to_call(body: dict) -> HeardCall:
             ),
             proposed=_value(body.get("proposed")),
             word_times=tuple((_text(w, "word"), _ns(s), _ns(e)) for w, s, e in body.get("word_times", ())),
-            engine=body.get("engine", ""),
-            pack=body.get("pack", ""),
+            engine=_text(body.get("engine", ""), "engine"),
+            pack=_text(body.get("pack", ""), "pack"),
         )
 
 
@@ -151,7 +178,7 @@ def body_to_correction(body: dict) -> Correction:
             target=_text(body["target"], "target"),
             payload=_payload(body.get("payload", {})),
             why=_text(body.get("why", ""), "why"),
-            replaces=body.get("replaces"),
+            replaces=_optional(_text, body.get("replaces"), "replaces"),
         )
 
 
@@ -164,9 +191,9 @@ def body_to_gap(body: dict) -> CaptureGap:
     """The gap that a journal body holds; `LogDamaged` when it does not."""
     with _reading("gap", body):
         return CaptureGap(
-            start_ns=int(body["start_ns"]),
-            end_ns=int(body["end_ns"]),
-            why=body["why"],
+            start_ns=_ns(body["start_ns"]),
+            end_ns=_ns(body["end_ns"]),
+            why=_text(body["why"], "why"),
             breaks=bool(body.get("breaks", True)),
         )
 
@@ -191,14 +218,14 @@ def body_to_clock_map(body: dict) -> ClockMap:
     with _reading("clock map", body):
         valid_to_s = body.get("valid_to_s")
         return ClockMap(
-            source=body["source"],
-            offset_s=float(body["offset_s"]),
-            drift_ppm=float(body.get("drift_ppm", 0.0)),
-            u_s=float(body.get("u_s", 0.0)),
-            valid_from_s=float(body.get("valid_from_s", 0.0)),
-            valid_to_s=float("inf") if valid_to_s is None else float(valid_to_s),
-            method=body.get("method", "sound"),
-            evidence=tuple(body.get("evidence", {}).items()),
+            source=_text(body["source"], "source"),
+            offset_s=_number(body["offset_s"], "offset_s"),
+            drift_ppm=_number(body.get("drift_ppm", 0.0), "drift_ppm"),
+            u_s=_number(body.get("u_s", 0.0), "u_s"),
+            valid_from_s=_number(body.get("valid_from_s", 0.0), "valid_from_s"),
+            valid_to_s=float("inf") if valid_to_s is None else _number(valid_to_s, "valid_to_s"),
+            method=_text(body.get("method", "sound"), "method"),
+            evidence=_plain(body.get("evidence", {})),
         )
 
 
@@ -219,13 +246,19 @@ def body_to_info(body: dict) -> FlightInfo:
     with _reading("flight", body):
         loading = body.get("loading") or {}
         return FlightInfo(
-            id=body["name"],
-            configuration=body.get("configuration"),
-            loading_items=tuple((name, float(kg)) for name, kg in loading.get("items", {}).items()),
-            fuel_l=loading.get("fuel_l"),
-            started_utc=body.get("started_utc", ""),
-            who=body.get("who", ""),
+            id=_folder_name(body["name"]),
+            configuration=_optional(_text, body.get("configuration"), "configuration"),
+            loading_items=tuple((name, _number(kg, name)) for name, kg in loading.get("items", {}).items()),
+            fuel_l=_optional(_number, loading.get("fuel_l"), "fuel_l"),
+            started_utc=_text(body.get("started_utc", ""), "started_utc"),
+            who=_text(body.get("who", ""), "who"),
         )
+
+
+def body_to_proposal(body: dict) -> tuple[str, float | str | None]:
+    """Which call a proposal is for, and the value; `LogDamaged` when it cannot be read."""
+    with _reading("proposal", body):
+        return _text(body["call"], "call"), _value(body["value"])
 
 
 def call_row(call: HeardCall, utc: str) -> JournalRow:

@@ -301,12 +301,18 @@ def row_of(record: tuple) -> JournalRow | None:
         It is, and states a kind of fact that a later version knows.
     """
     seq, id, flight_ns, utc, kind, body, stored = record
-    texts = all(isinstance(part, str) for part in (id, utc, kind, body))
+    texts = all(isinstance(part, str) for part in (id, utc, kind, body)) and type(flight_ns) is int
     if not texts or schema.checksum(seq, id, flight_ns, utc, kind, body) != stored:
+        return None
+    try:
+        facts = json.loads(body)
+    except (ValueError, RecursionError):  # a right checksum over what this program never writes
+        return None
+    if not isinstance(facts, dict):
         return None
     if kind not in _KINDS:
         raise LogTooNew(f"row {seq}: a fact of a kind that this program does not know ({kind!r}).")
-    return JournalRow(id=id, flight_ns=flight_ns, utc=utc, kind=RowKind(kind), body=json.loads(body), seq=seq)
+    return JournalRow(id=id, flight_ns=flight_ns, utc=utc, kind=RowKind(kind), body=facts, seq=seq)
 
 
 def list_flights(campaign_dir: Path) -> list[Path]:

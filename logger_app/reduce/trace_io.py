@@ -7,7 +7,7 @@ nothing outside the file is read.
 from __future__ import annotations
 
 import csv
-import io
+import itertools
 import math
 from collections.abc import Callable
 from datetime import datetime
@@ -20,7 +20,13 @@ from logger_app.errors import Fault, ReduceError
 from logger_app.reduce.samples import Trace
 from logger_app.units import KT_PER_KMH, KT_PER_MPH, KT_PER_MPS, M_PER_FT, M_PER_NMI
 
-MOST_BYTES = 200_000_000
+# Ten hours at ten samples a second with twenty columns; parsed, a trace takes some ten times its size.
+MOST_BYTES = 64_000_000
+MOST_SAMPLES = 500_000
+# GPX puts four elements inside each other; extensions a few more.
+DEEPEST = 64
+# A time or a number in a GPX is no longer.
+LONGEST_TEXT = 100
 FEWEST_SAMPLES = 2
 # Mean radius of the earth, for distances of a few metres between fixes (from memory).
 EARTH_RADIUS_M = 6_371_000.0
@@ -161,9 +167,20 @@ def csv_rows(text: str, name: str) -> list[tuple[int, dict[str, str]]]:
         raise fault(name, "no rows", "a header line and at least one row")
     header_text = lines[0][1]
     mark = max(",;\t", key=header_text.count)
-    header = [cell.strip().lower() for cell in next(csv.reader([header_text], delimiter=mark))]
-    rows = csv.reader(io.StringIO("\n".join(line for _, line in lines[1:])), delimiter=mark)
-    return [(number, dict(zip(header, (c.strip() for c in row)))) for (number, _), row in zip(lines[1:], rows)]
+    try:
+        header = [cell.strip().lower() for cell in next(csv.reader([header_text], delimiter=mark))]
+    except csv.Error as err:
+        raise fault(name, str(err), "a CSV header", lines[0][0]) from None
+    if len(lines) > MOST_SAMPLES:
+        raise fault(name, f"{len(lines)} rows", f"at most {MOST_SAMPLES}")
+    rows = []
+    for number, line in lines[1:]:  # a line is a row: no cell of a trace holds a line break
+        try:
+            cells = next(csv.reader([line], delimiter=mark), [])
+        except csv.Error as err:
+            raise fault(name, str(err), "a CSV line", number) from None
+        rows.append((number, dict(itertools.zip_longest(header, (c.strip() for c in cells[: len(header)]), fillvalue=""))))
+    return rows
 
 
 def number_in(cell: str | None, name: str, line: int, column: str) -> float:
@@ -221,12 +238,14 @@ def _read_gpx(text: str, name: str) -> Trace:
 
     def opened(tag, attributes):
         path.append(tag.rsplit(":", 1)[-1].lower())
+        if len(path) > DEEPEST or len(found) > MOST_SAMPLES:
+            raise fault(name, "elements too deep" if len(path) > DEEPEST else "too many points", f"{DEEPEST} deep, {MOST_SAMPLES} points at most")
         if path[-1] == "trkpt":
             found.append({"latitude_deg": attributes.get("lat", ""), "longitude_deg": attributes.get("lon", "")})
 
     def text_in(data):
         if found and "trkpt" in path and path[-1] in ("ele", "time", "speed", "course"):
-            found[-1][path[-1]] = found[-1].get(path[-1], "") + data
+            found[-1][path[-1]] = (found[-1].get(path[-1], "") + data)[:LONGEST_TEXT]
 
     def refused(*_):
         raise fault(name, "a document type declaration", "a plain GPX file")
@@ -332,7 +351,7 @@ def _float(text: str) -> float:
 def _time(text: str, name: str, line: int) -> float:
     try:
         return datetime.fromisoformat(text).timestamp()
-    except ValueError:
+    except (ValueError, OverflowError, OSError):
         raise fault(name, f"time {text!r}", "an ISO 8601 time such as 2031-05-04T07:12:03Z", line or None) from None
 
 

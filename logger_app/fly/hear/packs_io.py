@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import tomllib
+import zlib
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
@@ -15,6 +16,7 @@ from logger_app.records.plan import Campaign
 from logger_app.resources_io import data_dir
 
 PACK_FILE = "callouts.toml"
+MOST_PACK_BYTES = 2 * 1024 * 1024
 # A dictionary is a few megabytes; a file that unpacks to more is not one.
 MOST_DICTIONARY_BYTES = 64 * 1024 * 1024
 
@@ -43,28 +45,42 @@ def load_pack(name: str | None = None, campaign: Campaign | None = None) -> Pack
     """
     path = _find(name or (campaign.language if campaign else "en"))
     try:
+        if path.stat().st_size > MOST_PACK_BYTES:
+            raise PackError(f"{path}: {path.stat().st_size} bytes; expected a pack of at most {MOST_PACK_BYTES}")
         document = tomllib.loads(path.read_text("utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as err:
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as err:
         raise PackError(f"{path}: not a TOML file: {err}") from err
     except OSError as err:
         raise PackError(f"{path}: cannot be read: {err.strerror}") from err
     head = document.get("pack", {})
     dictionary = head.get("dictionary") if isinstance(head, dict) else None
-    sounds = _dictionary(path.parent / dictionary) if dictionary else {}
+    sounds = _dictionary(_beside(path, dictionary)) if dictionary else {}
     team = campaign.team.words if campaign else ()
     pack = build_pack(document, lambda word: sounds.get(word, ()), where=str(path), team=team)
     return replace(pack, items=tuple(_with_flaps(item, campaign) for item in pack.items)) if campaign else pack
 
 
+def _beside(pack: Path, dictionary) -> Path:
+    """A dictionary lies in its pack's folder or in the folder of all packs; nothing else is read."""
+    if not isinstance(dictionary, str) or "\0" in dictionary or Path(dictionary).is_absolute():
+        raise PackError(f"{pack}, pack, dictionary: got {dictionary!r}; expected the name of a file beside the pack")
+    path = (pack.parent / dictionary).resolve()
+    if not path.is_relative_to(pack.parent.resolve().parent):
+        raise PackError(f"{pack}, pack, dictionary: got {dictionary!r}; expected a file beside the pack")
+    return path
+
+
 def _find(name: str) -> Path:
-    path = Path(name)
-    if path.suffix == ".toml" and path.is_file():
-        return path
-    if (path / PACK_FILE).is_file():
-        return path / PACK_FILE
-    shipped = data_dir("grammar")
-    if path.name == name and (shipped / name / PACK_FILE).is_file():
-        return shipped / name / PACK_FILE
+    path, shipped = Path(name), data_dir("grammar")
+    try:
+        if path.suffix == ".toml" and path.is_file():
+            return path
+        if (path / PACK_FILE).is_file():
+            return path / PACK_FILE
+        if path.name == name and (shipped / name / PACK_FILE).is_file():
+            return shipped / name / PACK_FILE
+    except (OSError, ValueError):  # a name that no file can have
+        name = name[:60]
     known = ", ".join(sorted(found.parent.name for found in shipped.glob(f"*/{PACK_FILE}")))
     raise PackError(f"pack {name!r} is not there; expected one of {known}, or a folder with {PACK_FILE}", name=name)
 
@@ -76,7 +92,7 @@ def _dictionary(path: Path) -> dict[str, tuple[str, ...]]:
         opener = gzip.open if path.suffix == ".gz" else open
         with opener(path, "rt", encoding="utf-8") as file:
             text = file.read(MOST_DICTIONARY_BYTES + 1)
-    except (OSError, EOFError, UnicodeDecodeError) as err:
+    except (OSError, EOFError, UnicodeDecodeError, zlib.error) as err:
         raise PackError(f"{path}: the pack's dictionary cannot be read: {err}") from err
     if len(text) > MOST_DICTIONARY_BYTES:
         raise PackError(f"{path}: the pack's dictionary is too large; expected at most {MOST_DICTIONARY_BYTES} bytes")

@@ -165,12 +165,12 @@ def _text(path: Path) -> str:
         raise SoundError(f"{path}: cannot be read: {err.strerror}") from err
     if len(raw) > MOST_BYTES:
         raise SoundError(f"{path}: larger than {MOST_BYTES // 2**20} MB; expected a transcript")
-    if not raw.strip():
-        raise SoundError(f"{path}: the file is empty; expected a transcript")
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as err:
         raise SoundError(f"{path}: byte {err.start} is not UTF-8; expected a text file saved as UTF-8") from err
+    if not text.strip():
+        raise SoundError(f"{path}: the file is empty; expected a transcript")
     if "\0" in text:
         raise SoundError(f"{path}: holds NUL bytes; expected a text file saved as UTF-8")
     return text.replace("\r\n", "\n").replace("\r", "\n")
@@ -240,7 +240,7 @@ def _subtitle_cues(text: str, path: Path) -> Iterator[Cue | Fault]:
             yield Fault(where=where, got=repr(timing.strip()[:60]), expected="two times such as 00:01:02.500 --> 00:01:03.900")
         elif stamps[1] < stamps[0] or stamps[1] > MOST_SECONDS:
             yield Fault(where=where, got=repr(timing.strip()[:60]), expected=f"an end after the start, at most {MOST_SECONDS:g} s")
-        elif words := tuple(html.unescape(re.sub(r"<[^>]*>|\{[^}]*\}", " ", " ".join(said))).split()):
+        elif words := tuple(html.unescape(re.sub(r"<[^<>]*>|\{[^{}]*\}", " ", " ".join(said))).split()):
             yield Cue(stamps[0], stamps[1], words)
 
 

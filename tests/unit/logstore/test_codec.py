@@ -44,7 +44,13 @@ CORRECTION = st.builds(
     who=TEXT,
     action=st.sampled_from(Action),
     target=TEXT,
-    payload=st.dictionaries(TEXT, VALUE, max_size=3).map(lambda d: tuple(d.items())),
+    payload=st.fixed_dictionaries(
+        {},
+        optional={
+            "flight_ns": NS, "value": VALUE, "kind": st.sampled_from(CallKind).map(str), "name": TEXT,
+            "unit": st.sampled_from(("kt", "mph")), "point": TEXT, "other": TEXT, "counts": st.booleans(),
+        },
+    ).map(lambda d: tuple(d.items())),
     why=TEXT,
     replaces=st.one_of(st.none(), TEXT),
 )
@@ -60,7 +66,7 @@ MAP = st.builds(
 GAP = st.builds(CaptureGap, start_ns=NS, end_ns=NS, why=TEXT)
 INFO = st.builds(
     FlightInfo,
-    id=TEXT,
+    id=TEXT.map(lambda name: "day" + name.replace("/", "_").replace("\\", "_").replace("\0", "_")),
     configuration=st.one_of(st.none(), TEXT),
     loading_items=st.dictionaries(TEXT, NUMBER, max_size=3).map(lambda d: tuple(d.items())),
     fuel_l=st.one_of(st.none(), NUMBER),

@@ -1,0 +1,206 @@
+"""Defects that hostile input found; each was a crash, a hang or a way out of the campaign's folder."""
+
+import gzip
+import subprocess
+import sys
+import textwrap
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from logger_app.errors import LogDamaged, PackError, ReduceError, SoundError
+from logger_app.fly.hear.packs_io import load_pack
+from logger_app.fly.hear.transcript_io import read_transcript
+from logger_app.logstore import codec, schema
+from logger_app.logstore.store import row_of
+from logger_app.reduce.trace_io import MOST_SAMPLES, read_trace
+from logger_app.sound_io import read_sound_file, write_flac
+
+
+def file(folder: Path, name: str, content) -> Path:
+    path = folder / name
+    path.write_bytes(content if isinstance(content, bytes) else content.encode())
+    return path
+
+
+# ---- transcripts ----
+
+
+@pytest.mark.parametrize("content", [b"\xef\xbb\xbf", b"\xef\xbb\xbf\n\n", "\u00a0\n".encode()])
+def test_a_transcript_of_nothing_but_white_space_is_empty(tmp_path, content):
+    """Was a RuntimeError out of a generator: the bytes were not empty, the text was."""
+    with pytest.raises(SoundError, match="empty"):
+        read_transcript(file(tmp_path, "t.csv", content), load_pack("en"))
+
+
+def test_brackets_that_never_close_take_time_in_proportion(tmp_path):
+    """Was quadratic: two million of them would have held the program for hours."""
+    text = "1\n00:00:01,000 --> 00:00:02,000\nfifty " + "<" * 2_000_000 + "{" * 2_000_000 + "\n"
+
+    assert [call.value for call in read_transcript(file(tmp_path, "t.srt", text), load_pack("en"))] == [50.0]
+
+
+# ---- traces ----
+
+
+def test_a_cell_larger_than_the_csv_reader_takes_is_named_by_its_line(tmp_path):
+    path = file(tmp_path, "t.csv", "time_s,ias_kt\n0,60\n1," + "6" * 200_000 + "\n")
+    with pytest.raises(ReduceError, match="line 3"):
+        read_trace(path)
+
+
+def test_a_row_without_its_time_is_named(tmp_path):
+    """Was a KeyError: the row was shorter than the header."""
+    path = file(tmp_path, "t.csv", "ias_kt,utc\n60,2031-05-04T07:12:03Z\n61\n62,2031-05-04T07:12:05Z\n")
+    with pytest.raises(ReduceError, match="line 3"):
+        read_trace(path)
+
+
+def test_a_line_break_within_quotes_does_not_shift_the_rows_after_it(tmp_path):
+    path = file(tmp_path, "t.csv", 'time_s,ias_kt,note\n0,60,"a\n1,61,b"\n2,62,c\n3,63,d\n')
+    trace = read_trace(path)
+
+    assert list(trace.time_s) == [0, 1, 2, 3]
+    assert list(trace.columns["ias_kt"]) == [60, 61, 62, 63]
+
+
+def test_a_time_that_the_calendar_has_and_the_system_has_not(tmp_path):
+    path = file(tmp_path, "t.csv", "utc,ias_kt\n0001-01-01T00:00:00,60\n9999-12-31T23:59:59,61\n")
+    with pytest.raises(ReduceError, match="line 2|sample"):
+        read_trace(path)
+
+
+GPX = '<gpx><trk><trkseg><trkpt lat="1" lon="2"><time>{}</time></trkpt></trkseg></trk></gpx>'
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        '<!DOCTYPE gpx [<!ENTITY a "aaaaaaaaaa">' + "".join(f'<!ENTITY b{k} "{"&a;" * 10}">' for k in range(9)) + "]>"
+        + GPX.format("&b8;"),
+        '<!DOCTYPE gpx [<!ENTITY x SYSTEM "file:///etc/passwd">]>' + GPX.format("&x;"),
+        "<a>" * 100_000,
+        GPX.format("\n" * 500_000),
+    ],
+    ids=["entities", "outside", "deep", "long text"],
+)  # fmt: skip
+def test_traps_in_gpx_are_refused(tmp_path, content):
+    with pytest.raises(ReduceError):
+        read_trace(file(tmp_path, "t.gpx", content))
+
+
+def test_a_trace_has_a_bounded_number_of_points(tmp_path):
+    with pytest.raises(ReduceError, match="points at most"):
+        read_trace(file(tmp_path, "t.gpx", "<gpx>" + "<trkpt/>" * (MOST_SAMPLES + 2) + "</gpx>"))
+
+
+# ---- packs ----
+
+
+@pytest.mark.parametrize("dictionary", ['"/etc/passwd"', '"../../../../etc/passwd"', "5", '["a"]', '"a\\u0000b"'])
+def test_a_pack_names_no_dictionary_outside_its_folder(tmp_path, dictionary):
+    path = file(tmp_path, "callouts.toml", f'[pack]\nname = "x"\nlanguage = "x"\nversion = "1"\ndictionary = {dictionary}\n')
+    with pytest.raises(PackError, match="dictionary"):
+        load_pack(str(path))
+
+
+def test_a_dictionary_that_is_torn_within_its_compression_is_named(tmp_path):
+    """Was a zlib.error, which is no OSError."""
+    whole = gzip.compress(b"five F AY V\n" * 10_000)
+    file(tmp_path, "d.gz", whole[:20] + b"\xff" * 20 + whole[40:])
+    path = file(tmp_path, "callouts.toml", '[pack]\nname = "x"\nlanguage = "x"\nversion = "1"\ndictionary = "d.gz"\n')
+    with pytest.raises(PackError, match="dictionary"):
+        load_pack(str(path))
+
+
+@pytest.mark.parametrize("name", ["a" * 5000, "a\0b", "../../etc", "/etc/passwd"])
+def test_a_pack_name_that_no_file_can_have_is_one_sentence(name):
+    with pytest.raises(PackError) as caught:
+        load_pack(name)
+
+    assert len(str(caught.value)) < 400
+
+
+# ---- sound ----
+
+
+def test_a_playlist_in_a_sound_file_opens_no_other_file(tmp_path):
+    """FFmpeg's list formats are recognised by content: this one played a file that was never named."""
+    write_flac(tmp_path / "private.flac", np.zeros(16000, np.int16))
+    for name, text in (
+        ("a.wav", "ffconcat version 1.0\nfile private.flac\n"),
+        ("b.wav", "#EXTM3U\n#EXT-X-TARGETDURATION:9\n#EXTINF:1,\nprivate.flac\n#EXT-X-ENDLIST\n"),
+        ("c.m3u8", "#EXTM3U\n#EXT-X-TARGETDURATION:9\n#EXTINF:1,\nhttp://127.0.0.1:9/a.aac\n#EXT-X-ENDLIST\n"),
+        ("d.sdp", "v=0\no=- 0 0 IN IP4 127.0.0.1\ns=x\nc=IN IP4 127.0.0.1\nt=0 0\nm=audio 5004 RTP/AVP 0\n"),
+    ):
+        with pytest.raises(SoundError):
+            read_sound_file(file(tmp_path, name, text))
+
+
+# ---- journals from elsewhere ----
+
+
+@pytest.mark.parametrize("name", ["../../other", "/etc", "..", "a\\b", "", 5, ["a"], None])
+def test_a_flight_whose_name_leads_out_of_the_campaign_is_refused(name):
+    """The name is where sound, traces and pictures of the flight are looked for."""
+    with pytest.raises(LogDamaged, match="name"):
+        codec.body_to_info({"name": name})
+
+
+@pytest.mark.parametrize("body", ["{", "[" * 100_000, "9" * 5000, "[]", "null", '"a"'])
+def test_a_row_with_a_right_checksum_and_no_body_is_damaged(body):
+    facts = (1, "note-0001", 0, "", "note", body)
+
+    assert row_of((*facts, schema.checksum(*facts))) is None
+
+
+@pytest.mark.parametrize("proposal", [{}, {"call": []}, {"call": "c", "value": {}}])
+def test_a_proposal_that_cannot_be_read_is_damage(proposal):
+    with pytest.raises(LogDamaged, match="proposal"):
+        codec.body_to_proposal(proposal)
+
+
+def test_an_infinite_gap_is_damage():
+    """Was an OverflowError."""
+    with pytest.raises(LogDamaged):
+        codec.body_to_gap({"start_ns": 0, "end_ns": float("inf"), "why": ""})
+
+
+# ---- memory ----
+
+
+def test_large_files_are_refused_in_bounded_memory(tmp_path):
+    """Every reader with a file of gigabytes (a hole, so that it costs no disk) under 1.5 GB of memory."""
+    code = textwrap.dedent(
+        f"""
+        import argparse, os, resource, sys
+        sys.path.insert(0, {str(Path(__file__).resolve().parents[2])!r})
+        from pathlib import Path
+        from logger_app.errors import LoggerError
+        from logger_app.fly.hear.packs_io import load_pack
+        from logger_app.fly.hear.transcript_io import read_transcript
+        from logger_app.plan.cards_io import read_campaign
+        from logger_app.reduce.trace_io import read_trace
+        from logger_app.cli.review import _import
+        pack = load_pack("en")
+        resource.setrlimit(resource.RLIMIT_AS, (1_500_000_000,) * 2)
+        for name, read in (
+            ("campaign.toml", read_campaign), ("p.toml", lambda p: load_pack(str(p))), ("t.csv", read_trace), ("t.gpx", read_trace),
+            ("t.nmea", read_trace), ("u.csv", lambda p: read_transcript(p, pack)), ("t.vtt", lambda p: read_transcript(p, pack)),
+            ("r.csv", lambda p: _import(None, p)),
+        ):
+            path = Path({str(tmp_path)!r}) / name
+            with path.open("wb") as out:
+                out.truncate(8_000_000_000)
+            try:
+                read(path)
+            except LoggerError as err:
+                print(name, len(str(err)) < 500)
+            path.unlink()
+        """
+    )
+    shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+
+    assert shown.returncode == 0, shown.stderr
+    assert shown.stdout.split()[1::2] == ["True"] * 8
