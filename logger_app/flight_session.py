@@ -185,6 +185,7 @@ class FlightSession:
         self._unheard: list[CaptureGap] = []
         self._quiet = QuietWatch()
         self._troubles: set[str] = set()
+        self.told_badly: Exception | None = None  # the last error that was survived, for `stop` to tell
         self._state, past = _replay(journal, campaign)
         self._strip.extend(past)
         self._writer: AudioWriter | None = None
@@ -271,6 +272,10 @@ class FlightSession:
         with contextlib.suppress(OSError):
             (self.flight_dir / SPARE_FILE).unlink(missing_ok=True)
         self.journal.close()
+        if isinstance(self.told_badly, BrokenPipeError):
+            raise self.told_badly
+        if self.told_badly:
+            raise LogError(f"{self.flight_dir}: kept, but not all of it was told ({self.told_badly!r}).")
         if lost:
             raise LogError(f"{self.flight_dir}: the disk is full; {lost} of the last rows could not be saved.")
 
@@ -369,7 +374,10 @@ class FlightSession:
             self._heard(self.clock.now_ns(), True, None)
 
     def _turn(self, event: HeardCall | Touch, rows: list[JournalRow]) -> None:
-        state, outcome = advance(self._state, event)
+        try:
+            state, outcome = advance(self._state, event)
+        except Exception as err:  # noqa: BLE001 whatever goes wrong with the cards, the call itself is kept
+            state, outcome, self.told_badly = self._state, Outcome(), err
         rows += self._rows_of(outcome)
         self._state = state
         self._save(rows, outcome.closed)
@@ -430,7 +438,10 @@ class FlightSession:
                 self._retry_at_s = time.monotonic() + RETRY_S
                 return
             self._unsaved.pop(0)
-            self.on_rows(done, closed)
+            try:
+                self.on_rows(done, closed)
+            except Exception as err:  # noqa: BLE001 a reader that went away (a closed pipe) must not end the flight
+                self.told_badly = err
 
     def _make_spare(self) -> None:
         with contextlib.suppress(OSError):

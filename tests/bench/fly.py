@@ -39,6 +39,7 @@ class LoopMicrophone:
     def __init__(self, pcm: np.ndarray, seconds: float, paced: bool):
         self.pcm, self.seconds, self.paced = pcm, seconds, paced
         self.stopped, self.late_s = threading.Event(), 0.0
+        self.began_s = time.monotonic()
 
     def start(self, blocks) -> None:
         self.began_s = time.monotonic()

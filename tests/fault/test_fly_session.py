@@ -455,3 +455,40 @@ def test_the_spare_file_is_gone_after_the_flight(tmp_path):
     fly(tmp_path, seconds=2)
 
     assert not (tmp_path / "flights" / "f1" / "spare.tmp").exists()
+
+
+@pytest.mark.parametrize("raised, told", [(BrokenPipeError(32, "gone"), BrokenPipeError), (ValueError("x"), LogError)])
+def test_a_reader_that_goes_away_does_not_end_the_flight(tmp_path, raised, told):
+    journal = open_flight(CAMPAIGN, tmp_path, "f1")
+
+    def gone(rows, runs):
+        raise raised
+
+    session = FlightSession(
+        CAMPAIGN, journal, microphone=TapeMicrophone(sound(20)), engine=lambda: ScriptEngine(RUN), on_rows=gone
+    )
+    session.start()
+    assert session.wait(60)
+    with pytest.raises(told):
+        session.stop(landed=True)
+
+    kept = rows_on_disk(tmp_path)
+    assert len([row for row in kept if row.kind is RowKind.CALL]) == len(RUN)
+    assert [row.body["step"] for row in kept if row.kind is RowKind.STEP][-1] == "landed"
+
+
+def test_a_mistake_in_the_cards_does_not_lose_the_call(tmp_path, monkeypatch):
+    from logger_app import flight_session
+    from logger_app.fly.flight_state import advance
+
+    def broken(state, event):
+        if isinstance(event, HeardCall) and event.value == 53:
+            raise RuntimeError("cards")
+        return advance(state, event)
+
+    monkeypatch.setattr(flight_session, "advance", broken)
+    with pytest.raises(LogError, match="cards"):
+        fly(tmp_path)
+
+    words = [row.body["words"] for row in rows_on_disk(tmp_path) if row.kind is RowKind.CALL]
+    assert words == [str(what) for _, what in RUN]
