@@ -1,10 +1,10 @@
 """How well cameras are put on the flight clock, on made pairs of microphones. Prints tables; asserts nothing.
 
-    python tests/bench/sync.py [--trials 200] [--minutes 6] [--long] [--jobs N] [--json]
+    python tests/bench/sync.py [--trials 200] [--minutes 6] [--long] [--seek] [--jobs N] [--json]
 
 Each pair shares bursts of shaped noise (what is said), heard through two microphones with their own
 response and echo; engine and wind are independent at each. A quarter of the trials have no common
-sound. `--long` times one pair of 30 minutes.
+sound. `--long` times one pair of 30 minutes, `--seek` the frames of a video.
 """
 
 from __future__ import annotations
@@ -13,8 +13,11 @@ import argparse
 import json
 import multiprocessing
 import resource
+import subprocess
 import sys
+import tempfile
 import time
+from pathlib import Path
 
 import numpy as np
 from scipy.signal import butter, fftconvolve, firwin2, sosfilt
@@ -120,15 +123,45 @@ def long_pair() -> dict:
     }  # fmt: skip
 
 
+def seeks() -> dict:
+    """Random seeks and steps back at 1080p: the camera's own file (a key picture each second) and its proxy."""
+    from logger_app.sync.video_io import VideoFrames, make_proxy
+
+    with tempfile.TemporaryDirectory() as name:
+        original = Path(name) / "camera.mp4"
+        source = ["-f", "lavfi", "-i", "testsrc2=s=1920x1080:r=30:d=30", "-g", "30", "-c:v", "libx264", "-preset", "veryfast", original]
+        subprocess.run(["ffmpeg", "-v", "error", "-y", *source], check=True, stdin=subprocess.DEVNULL)
+        began = time.perf_counter()
+        proxy = make_proxy(original, Path(name) / "proxy.mp4")
+        made = {"proxy_s_per_minute": 2 * (time.perf_counter() - began), "proxy_mb_per_minute": 2 * proxy.stat().st_size / 2**20}
+        rng = np.random.default_rng(1)
+        for what, path in (("original", original), ("proxy", proxy)):
+            with VideoFrames(path) as video:
+                took = []
+                for at_s in rng.uniform(0, 29, 40):
+                    start = time.perf_counter()
+                    video.frame_at(at_s)
+                    took.append(time.perf_counter() - start)
+                start = time.perf_counter()
+                for _ in range(10):
+                    video.step(-1)
+                made |= {f"{what}_seek_ms_median": 1000 * float(np.median(took)), f"{what}_back_ms": 100 * (time.perf_counter() - start)}
+        return made
+
+
 def main() -> int:
     """Print the tables."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--trials", type=int, default=200)
     parser.add_argument("--minutes", type=float, default=6.0)
     parser.add_argument("--long", action="store_true")
+    parser.add_argument("--seek", action="store_true", help="only time seeks at 1080p")
     parser.add_argument("--jobs", type=int, default=1, help="processes; times are then not those of a quiet machine")
     parser.add_argument("--json", action="store_true")
     args = parser.parse_args()
+    if args.seek:
+        print(json.dumps(seeks(), indent=1))
+        return 0
     if args.jobs > 1:
         with multiprocessing.Pool(args.jobs) as pool:
             rows = table(pool.starmap(trial, [(k, args.minutes) for k in range(args.trials)], chunksize=1))

@@ -156,3 +156,17 @@ def test_what_is_no_video_says_so(tmp_path, content):
         path.write_bytes(content)
     with pytest.raises(SyncError, match="a.mp4"):
         VideoFrames(path)
+
+
+def test_an_edit_list_is_honoured(tmp_path):
+    """Cut without encoding anew: ffmpeg keeps pictures from the key picture on and hides them by an edit list."""
+    whole = make_video(tmp_path / "a.mp4", constant(30, 12), 90)
+    cut = tmp_path / "cut.mp4"
+    subprocess.run(["ffmpeg", "-v", "error", "-y", "-ss", "4.1", "-i", whole, "-c", "copy", cut], check=True, stdin=subprocess.DEVNULL)
+    with VideoFrames(cut) as video:
+        shown = np.array(list(video.stamps()))
+        first = number_in(video.frame_at(shown[0]).rgb)
+        assert 0 < first <= 124, "pictures before the cut are hidden or kept, but never counted wrongly"
+        for at_s in np.random.default_rng(2).uniform(shown[0], shown[-1], 60):
+            expected = first + int(np.searchsorted(shown, at_s, "right")) - 1
+            assert number_in(video.frame_at(at_s).rgb) == expected
