@@ -27,7 +27,7 @@ from scipy import signal
 
 HERE = Path(__file__).resolve().parent / "sparrow_cuffs"
 RATE = 16_000
-SNR_DB = 14.0  # speech over noise in the headset band; a well-worn headset in a light aircraft
+SNR_DB = 17.0  # speech over noise in the headset band; a noise-cancelling microphone in a light aircraft
 LAG_S = 0.5  # needle to word, as the campaign's indicator says
 SLOPE = -0.3  # kt of stall speed per kt/s of entry rate, about 1 kt/s
 
@@ -42,6 +42,7 @@ SETUP = {
     "A3": ["flaps thirty"],
     "B1": ["flaps up", "twenty one hundred rpm"],
 }
+PILOT = "rms"
 UNITS = "zero one two three four five six seven eight nine".split()
 TEENS = "ten eleven twelve thirteen fourteen fifteen sixteen seventeen eighteen nineteen".split()
 TENS = "_ _ twenty thirty forty fifty sixty seventy eighty ninety".split()
@@ -122,7 +123,7 @@ class Tape:
         self.calls: list[dict] = []
         self.state: list[tuple[float, float, float]] = [(0.0, 70.0, 2300.0)]  # time, speed, rpm
 
-    def say(self, text: str, *, voice="rms", at=None, gain=1.0, radio=False, kind=None, name=None, value=None) -> float:
+    def say(self, text: str, *, voice=PILOT, at=None, gain=1.0, radio=False, kind=None, name=None, value=None) -> float:
         """Put words on the tape; gives when they end. Calls go to the truth, talk does not."""
         sound = self.voice.say(voice, text, self.rng.uniform(0.82, 1.0))
         start = self.t if at is None else at
@@ -172,12 +173,12 @@ def fly_run(tape: Tape, point: str, truth_ias_kt: float, rate: float, *, spoil=F
             buffet_said = True
         else:
             value = round(speed(read_at))
-            at = max(tape.t + 0.22, read_at + LAG_S + rng.normal(0, 0.07))
+            at = max(tape.t + 0.25, read_at + LAG_S + rng.normal(0, 0.07))
             # The pilot reads just before speaking: a call that had to wait is of a newer reading.
             value = round(speed(at - LAG_S))
             tape.say(words_for(value, previous, rng), at=at, kind="airspeed", name="ias", value=value)
             previous = value
-        read_at = tape.t + rng.uniform(0.15, 0.75)
+        read_at = tape.t + rng.uniform(0.1, 0.55) - 0.1  # the eyes are on the needle while the mouth still speaks
     run = {"point": point, "start_s": round(began, 3), "rate_kt_per_s": round(rate, 3), "discarded": spoil}
     tape.state += [(began, start_kt, 0.0), (tape.t, speed(tape.t), 0.0)]
     if spoil:

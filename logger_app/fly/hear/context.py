@@ -10,9 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from logger_app.fly.hear.decode import Found, Heard
+from logger_app.fly.hear.decode import Found, Heard, Lean
 from logger_app.fly.hear.gate import Gate
 from logger_app.fly.hear.net import FRAME_S
+from logger_app.fly.hear.packs import LegalCall
 from logger_app.records.calls import CallKind
 
 # An airspeed is expected for so long after another, or after the run began [20 ms frames].
@@ -27,6 +28,9 @@ NEAR, NEAR_PER_S = 12.0, 4.0
 ALWAYS = frozenset(("knock_it_off", "recovered"))
 # So few phones of talk may be a small word that was not understood ("that's fifty").
 FEW_PHONES = 7
+# What the last airspeed says about the next, in the indicator's unit; common practice, no source.
+FALL_PER_S, SPREAD, SPREAD_PER_S, MOST_LEAN = 0.8, 2.0, 1.0, 4.0
+SURE = 0.9
 _BEGIN = frozenset(("on_condition",))
 _END = frozenset(("recovered", "scratch_that", "knock_it_off", "next_card"))
 
@@ -104,6 +108,34 @@ class Context:
             return gate.other_expected if expected else gate.short
         return gate.other_expected if expected else gate.other
 
+    def lean(self, begin: float) -> Lean | None:
+        """What the airspeeds before say about the next one, before it is heard.
+
+        An approach falls about a knot a second and wanders. That may tip the balance between two
+        that sound alike; it never outweighs a clear sound (`MOST_LEAN`).
+
+        Parameters
+        ----------
+        begin : float
+            Frame at which the next stretch of speech begins [-].
+
+        Returns
+        -------
+        callable or None
+            Log-probability of a call, up to a constant; None when nothing is known [-].
+        """
+        if self.last_speed is None or begin > self.expected_until:
+            return None
+        elapsed_s = max(0.0, begin - self.last_at) * FRAME_S
+        middle, spread = self.last_speed - FALL_PER_S * elapsed_s, SPREAD + SPREAD_PER_S * elapsed_s
+
+        def lean(call: LegalCall) -> float:
+            if call.kind is not CallKind.AIRSPEED or call.shorthand:
+                return -1.0  # as likely as a speed at one and a half spreads
+            return max(-MOST_LEAN, -0.5 * ((call.value - middle) / spread) ** 2)
+
+        return lean
+
     def took(self, found: Found) -> None:
         """A call was taken: what may follow."""
         name = found.call.name
@@ -111,7 +143,7 @@ class Context:
             self.expected_until = found.end + EXPECT_FRAMES
             if found.call.kind is CallKind.EVENT:
                 self.last_speed = None
-            elif not found.call.shorthand:
+            elif not found.call.shorthand and (self._near(found) or found.belief > SURE):
                 self.last_speed, self.last_at = found.call.value, found.end
         elif name in _END:
             self.expected_until = -1.0

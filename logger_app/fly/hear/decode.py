@@ -7,7 +7,7 @@ What is believed in the end also depends on what was said around it: `context`.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,6 +20,7 @@ from logger_app.fly.hear.packs import LegalCall
 from logger_app.fly.hear.rescore import SpanScores, scores, word_frames
 from logger_app.fly.hear.segment import OTHER, Piece, Segmenter
 
+Lean = Callable[[LegalCall], float]
 ALTERNATIVES = 5
 # Log-probability added to things that are seldom said, so that a short sound is not taken for them.
 SHORTHAND_PRIOR = -1.5
@@ -78,7 +79,7 @@ class Decoder:
         call = self._call_of.get(meaning)
         return SHORTHAND_PRIOR if call is not None and call.shorthand else 0.0
 
-    def calls(self, stretch: Stretch, segmenter: Segmenter) -> Heard:
+    def calls(self, stretch: Stretch, segmenter: Segmenter, lean: Lean | None = None) -> Heard:
         """The calls in a stretch.
 
         Parameters
@@ -87,6 +88,8 @@ class Decoder:
             Its frames [-].
         segmenter : Segmenter
             Fed with the same frames [-].
+        lean : callable, optional
+            Log-probability of a call before its sound is heard, from what was said before [-].
 
         Returns
         -------
@@ -96,20 +99,20 @@ class Decoder:
         pieces = self._digits_joined(tiled(segmenter.pieces(), len(stretch.log_p)))
         kinds = [self._kind(piece, stretch) for piece in pieces]
         if "talk" in kinds and len(stretch.log_p) <= SHORT_STRETCH_FRAMES:
-            whole = self.whole(stretch)
+            whole = self.whole(stretch, lean)
             if whole and whole.belief > SHORT_BELIEF:
                 return Heard((whole,), False, False)
         found = []
         for k, (piece, kind) in enumerate(zip(pieces, kinds)):
-            one = self._score(stretch, piece.start, piece.end) if kind == "call" else None
+            one = self._score(stretch, piece.start, piece.end, lean) if kind == "call" else None
             if one:
                 found.append(replace(one, glued=self._talk_beside(pieces, kinds, k, stretch)))
         said = [kind for kind in kinds if kind not in ("nothing", "filler")] or [""]
         return Heard(tuple(found), said[0] == "talk", said[-1] == "talk")
 
-    def whole(self, stretch: Stretch) -> Found | None:
+    def whole(self, stretch: Stretch, lean: Lean | None = None) -> Found | None:
         """The stretch as one call, or None when nothing legal fits; believed or not."""
-        return self._score(stretch, 0, len(stretch.log_p))
+        return self._score(stretch, 0, len(stretch.log_p), lean)
 
     def _digits_joined(self, pieces: list[Piece]) -> list[Piece]:
         """Two last digits in one breath are one number, however they were cut."""
@@ -165,12 +168,12 @@ class Decoder:
         score, spelling = scored.ranked[places[0]][1], self.tree.spellings[scored.spelling[places[0]]]
         return self._belief_of(scored.posteriors[places[0]], score - scored.free, len(spelling), stretch.activity)
 
-    def _score(self, stretch: Stretch, start: int, end: int) -> Found | None:
+    def _score(self, stretch: Stretch, start: int, end: int, lean: Lean | None = None) -> Found | None:
         span = stretch.log_p[start:end]
         scored = scores(self.tree, span)
         if scored is None:
             return None
-        ranked = self._with_prior(scored)
+        ranked = self._with_prior(scored, lean)
         meaning = self.tree.meanings[ranked[0][0]]
         if meaning not in self._call_of:
             return None
@@ -189,8 +192,12 @@ class Decoder:
         heard = activity > SPEECH
         return self.gate.belief(measures(share, log_ratio, phones, float(activity[heard].mean()) if heard.any() else 0.0))
 
-    def _with_prior(self, scored: SpanScores) -> list[tuple[int, float, int]]:
-        joined = [(k, score + self.prior[k], end) for (k, score), end in zip(scored.ranked, scored.spelling)]
+    def _with_prior(self, scored: SpanScores, lean: Lean | None) -> list[tuple[int, float, int]]:
+        def before(meaning: int) -> float:
+            call = self._call_of.get(self.tree.meanings[meaning])
+            return self.prior[meaning] + (lean(call) if lean and call else 0.0)
+
+        joined = [(k, score + before(k), end) for (k, score), end in zip(scored.ranked, scored.spelling)]
         return sorted(joined, key=lambda one: -one[1])
 
     def _rivals(self, ranked, shares, belief: float) -> tuple[tuple[LegalCall, float], ...]:

@@ -191,7 +191,9 @@ class CalloutEngine:
     def _close(self) -> list[HeardCall]:
         """The stretch is over: what is in it, and what becomes of the call that waited for it."""
         heard = self.decoder.calls(
-            Stretch(np.array(self._rows), np.array(self._activity), self._first), self._segmenter
+            Stretch(np.array(self._rows), np.array(self._activity), self._first),
+            self._segmenter,
+            self._context.lean(self._begin),
         )
         end = self._endpoint.frame
         taken = self._release(followed_by=heard)

@@ -101,3 +101,15 @@ def test_a_long_phrase_is_believed_also_beside_talk(context):
 
     assert Need.TAKE is need(context, found(phrase, phones=13, glued=(9, 0)))
     assert Need.DROP is need(context, found(LegalCall(("mark",), CallKind.COMMAND, "mark", None, None), phones=4, glued=(9, 0)))
+
+
+def test_what_was_said_before_leans_on_the_next_airspeed_but_never_far(context):
+    context.last_speed, context.last_at, context.expected_until = 49.0, 100.0, 400.0
+    lean = context.lean(150.0)
+
+    def said(value):
+        return lean(LegalCall(("x",), CallKind.AIRSPEED, "ias", value, "kt"))
+
+    assert said(48.0) > said(45.0) > said(40.0)
+    assert said(48.0) - said(90.0) <= 4.0
+    assert context.lean(500.0) is None
