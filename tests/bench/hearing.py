@@ -135,7 +135,7 @@ class Bench:
         sets = [
             (self.corpus.real_digits(each_of_few=160, each_of_many=24), "real digits composed, unseen people"),
             (self.corpus.spoken("synthetic/piper_joe", "unseen engine", ("airspeed",), 320), "one call, engine never trained on"),
-            (self.corpus.spoken("synthetic/kokoro", "unseen voices", ("airspeed",), 320), "one call, neural voices never trained on"),
+            (self.corpus.spoken("synthetic/kokoro", "unseen voices", ("airspeed",), 120), "one call, neural voices never trained on"),
         ]
         for items, name in sets:
             items = items[:: 4 if self.quick else 1]
