@@ -7,6 +7,7 @@ Heavy imports are inside the functions, so that a verb pays only for what it use
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -136,7 +137,7 @@ def flight_from_rows(
     rows = list(rows)
     digest = hashlib.sha256()
     for row in rows:
-        digest.update(f"{row.seq} {row.id} {row.flight_ns} {row.kind}\n".encode())
+        digest.update(f"{row.seq} {row.id} {row.flight_ns} {row.kind} {json.dumps(row.body, sort_keys=True)}\n".encode())
     heard = [codec.body_to_call(row.body) for row in rows if row.kind is RowKind.CALL]
     heard = with_proposals(heard, [row.body for row in rows if row.kind is RowKind.PROPOSAL])
     corrections = [codec.body_to_correction(row.body) for row in rows if row.kind is RowKind.CORRECTION]
