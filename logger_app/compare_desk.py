@@ -1,0 +1,240 @@
+"""Two to four runs on the desk: their pictures, tuft rows and stills. What the compare screen works with.
+
+Main name: `CompareDesk`.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+
+from logger_app import flow
+from logger_app.errors import SyncError
+from logger_app.logstore.store import Journal, utc_now
+from logger_app.records.calls import CallKind
+from logger_app.records.journal import JournalRow, RowKind
+from logger_app.records.plan import Campaign
+from logger_app.records.runs import FlightData
+from logger_app.sync.choose import ias_at
+from logger_app.sync.sheet_io import Side, Still, write_sheet
+from logger_app.sync.sides import Shown, SideFacts
+from logger_app.sync.tuft_assist import LEAST_FRAMES, WINDOW_S, Proposal, propose
+from logger_app.sync.tufts import Grid, TuftMark, body_to_grid, body_to_mark, grid_to_body, mark_to_body
+from logger_app.units import from_kt
+
+STILLS_DIR = "results/compare"
+# The assist needs no more detail, and 1080p would take seconds [px].
+ASSIST_WIDTH = 960
+# Into a frame by this much, so that its own stamp is not missed by rounding [s].
+INSIDE_S = 1e-4
+
+
+class CompareDesk:
+    """Pictures of the sides' cameras, and the one place that writes what was seen.
+
+    Decoders are not for two threads at once: every use of them holds `lock`.
+
+    Parameters
+    ----------
+    campaign_dir : Path
+        Campaign folder [-].
+    campaign : Campaign
+        As read [-].
+    flights : sequence of FlightData
+        For the calls of the runs [-].
+    point : str
+        Test point [-].
+    sides : sequence of Side
+        Two to four [-].
+    who : str
+        Whose observations these are [-].
+    """
+
+    def __init__(self, campaign_dir: Path, campaign: Campaign, flights: Sequence[FlightData], point: str, sides: Sequence[Side], who: str):
+        self.campaign_dir, self.campaign, self.point, self.who = Path(campaign_dir), campaign, point, who
+        self.sides, self.unit = tuple(sides), campaign.indicator.unit
+        self.lock = threading.RLock()
+        self.facts = tuple(_facts(side, flights, self.unit) for side in sides)
+
+    def grids(self) -> dict[tuple[int, str], Grid]:
+        """Grids as placed, by side and camera; the last one of a camera holds."""
+        found = {}
+        for k, side in enumerate(self.sides):
+            for row in self._rows(side, RowKind.TUFT_GRID):
+                grid = body_to_grid(row.body)
+                found[(k, grid.camera)] = grid
+        return found
+
+    def marks(self) -> tuple[tuple[TuftMark, ...], ...]:
+        """Marks of each side's run, in the order of the journal."""
+        return tuple(self._marks_of(k) for k in range(len(self.sides)))
+
+    def frame(self, side: int, flight_s: float | None, why: str = "") -> tuple[np.ndarray | None, Shown]:
+        """The picture of a side at a flight time, RGB of uint8, and what it is; or why there is none."""
+        if flight_s is None:
+            return None, Shown(why=why)
+        one = self.sides[side]
+        with self.lock:
+            try:
+                frame, camera = one.cameras.frame_at(flight_s, one.camera)
+                at_s = camera.clock_map.to_flight_s(max(frame.video_s, camera.clock_map.valid_from_s))
+            except (SyncError, ValueError) as err:
+                return None, Shown(why=str(err))
+        height, width = frame.rgb.shape[:2]
+        return frame.rgb, Shown(camera=camera.name, pts=frame.pts, flight_s=at_s, aspect=width / height)
+
+    def step(self, side: int, flight_s: float, by: int) -> float:
+        """The flight time so many frames on or back from the frame on show at a time.
+
+        Raises
+        ------
+        SyncError
+            No camera was running then, or there is no frame more.
+        """
+        one = self.sides[side]
+        with self.lock:
+            before, camera = one.cameras.frame_at(flight_s, one.camera)
+            frame = one.cameras.video(camera).step(by)
+            if frame.pts == before.pts:
+                raise SyncError(f"{camera.path.name}: there is no frame {'after' if by > 0 else 'before'} this one")
+            try:
+                return camera.clock_map.to_flight_s(frame.video_s + INSIDE_S)
+            except ValueError as err:
+                raise SyncError(str(err)) from err
+
+    def place_grid(self, side: int, grid: Grid) -> None:
+        """Write a grid to the flight's journal."""
+        self._append(side, RowKind.TUFT_GRID, "grid", [(0, grid_to_body(grid, self.who))])
+
+    def write(self, side: int, marks: Sequence[TuftMark]) -> None:
+        """Write marks to the flight's journal, one row each, in one transaction."""
+        self._append(side, RowKind.TUFT, "tuft", [(mark.flight_ns, mark_to_body(mark)) for mark in marks])
+
+    def look(self, side: int, shown: Shown, grid: Grid) -> tuple[Proposal, ...]:
+        """The assist's opinion of the frame on show, from the half second before it.
+
+        Raises
+        ------
+        SyncError
+            Too few frames there.
+        """
+        one = self.sides[side]
+        with self.lock:
+            frame, camera = one.cameras.frame_at(shown.flight_s + INSIDE_S, one.camera)
+            video = one.cameras.video(camera)
+            end_s, frames, pts = frame.video_s, [], -1
+            at = video.frame_at(max(video.first_s, end_s - WINDOW_S))
+            while at.video_s <= end_s + 1e-9 and at.pts != pts:
+                frames.append(_grey(at.rgb))
+                pts = at.pts
+                at = video.step(1)
+        if len(frames) < LEAST_FRAMES:
+            raise SyncError(f"{camera.path.name}: got {len(frames)} frames in the last {WINDOW_S:g} s; the assist needs at least {LEAST_FRAMES}")
+        return propose(np.stack(frames), grid)
+
+    def save(self, shown: Sequence[tuple[float | None, str]], words: str, stations: Sequence[Sequence] = ()) -> Path:
+        """The pictures as shown, one above the other, with their speeds and tuft states.
+
+        Parameters
+        ----------
+        shown : sequence of (float or None, str)
+            Flight time of each side, or why there is none [s].
+        words : str
+            Where on the axis [-].
+        stations : sequence of sequence of StationView
+            To be drawn in, by side [-].
+
+        Returns
+        -------
+        Path
+            A new PNG under the campaign's results [-].
+        """
+        rows = []
+        for k, (flight_s, why) in enumerate(shown):
+            rgb, frame = self.frame(k, flight_s, why)
+            if rgb is not None and k < len(stations):
+                rgb = _with_stations(rgb, stations[k])
+            ias_kt = None if flight_s is None else _speed(self.sides[k], flight_s)
+            rows.append([Still(configuration=self.sides[k].configuration, moment=words, flight_s=flight_s, ias_kt=ias_kt, why=frame.why, rgb=rgb)])
+        folder = self.campaign_dir / STILLS_DIR
+        folder.mkdir(parents=True, exist_ok=True)
+        stem = f"{self.point}_{'_'.join(side.configuration for side in self.sides)}"
+        number = 1 + max((int(p.stem.rpartition("_")[2]) for p in folder.glob(f"{stem}_*.png") if p.stem.rpartition("_")[2].isdigit()), default=0)
+        title = f"{self.point} · " + " / ".join(side.name for side in self.sides)
+        return write_sheet(folder / f"{stem}_{number:03d}.png", title, self.sides, rows, self.unit)
+
+    def _dir(self, side: Side) -> Path:
+        return self.campaign_dir / flow.FLIGHTS_DIR / side.result.flight
+
+    def _rows(self, side: Side, kind: RowKind) -> list[JournalRow]:
+        with Journal.open(self._dir(side), read_only=True) as journal:
+            return list(journal.rows(kind))
+
+    def _marks_of(self, k: int) -> tuple[TuftMark, ...]:
+        begin_s, end_s = _stretch(self.sides[k], self.facts[k])
+        found = [body_to_mark(row.body, row.flight_ns) for row in self._rows(self.sides[k], RowKind.TUFT)]
+        return tuple(mark for mark in found if begin_s <= mark.flight_ns / 1e9 <= end_s)
+
+    def _append(self, side: int, kind: RowKind, prefix: str, bodies: Sequence[tuple[int, dict]]) -> None:
+        utc = utc_now()
+        with Journal.open(self._dir(self.sides[side])) as journal:
+            journal.append(JournalRow(id=journal.new_id(prefix), flight_ns=at, utc=utc, kind=kind, body=body) for at, body in bodies)
+
+
+def proposed_marks(proposals: Sequence[Proposal], shown: Shown, ias_kt: float | None) -> tuple[TuftMark, ...]:
+    """Proposals as rows: named by the assist, decided by nobody."""
+    return tuple(
+        TuftMark(
+            flight_ns=round(shown.flight_s * 1e9), camera=shown.camera, frame_pts=shown.pts, station=p.station, state=p.state,
+            ias_kt=ias_kt, who="assist", proposed=True, confidence=p.confidence,
+        )
+        for p in proposals
+    )  # fmt: skip
+
+
+def _facts(side: Side, flights: Sequence[FlightData], unit: str) -> SideFacts:
+    run = next((r for data in flights for r in data.runs.runs if r.id == side.result.run and r.flight == side.result.flight), None)
+    calls = []
+    for call in run.calls if run else ():
+        if call.counts and call.kind is CallKind.AIRSPEED and call.ias_kt is not None:
+            calls.append((call.flight_s - side.lag_s, f"{from_kt(call.ias_kt, unit):.0f}", False))
+        elif call.counts and call.kind is CallKind.EVENT:
+            calls.append((call.flight_s - side.lag_s, call.name.replace("_", " "), True))
+    return SideFacts(
+        configuration=side.configuration, name=side.name, flight=side.result.flight, run_number=side.result.run_number, result=side.result,
+        event_s=side.event_s, lag_s=side.lag_s, calls=tuple(calls),
+    )  # fmt: skip
+
+
+def _stretch(side: Side, facts: SideFacts) -> tuple[float, float]:
+    times = [at_s for at_s, _, _ in facts.calls] + [side.event_s]
+    return min(times) - 45.0, max(times) + 15.0
+
+
+def _speed(side: Side, flight_s: float) -> float | None:
+    return ias_at(side.result, flight_s + side.lag_s)
+
+
+def _grey(rgb: np.ndarray) -> np.ndarray:
+    from PIL import Image
+
+    picture = Image.fromarray(rgb).convert("L")
+    if picture.width > ASSIST_WIDTH:
+        picture = picture.resize((ASSIST_WIDTH, round(picture.height * ASSIST_WIDTH / picture.width)), Image.Resampling.BOX)
+    return np.asarray(picture, np.float32)
+
+
+def _with_stations(rgb: np.ndarray, stations: Sequence) -> np.ndarray:
+    from PIL import Image, ImageDraw
+
+    picture = Image.fromarray(rgb.copy())
+    draw, size = ImageDraw.Draw(picture), max(5, rgb.shape[1] // 90)
+    for station in (s for s in stations if s.state is not None):
+        x, y = station.x * rgb.shape[1], station.y * rgb.shape[0]
+        box = (x - size, y - size, x + size, y + size)
+        draw.ellipse(box, fill=None if station.proposed else (255, 255, 255), outline=(255, 255, 255) if station.proposed else (0, 0, 0))
+        draw.text((x, y), str(station.state)[0].upper() + ("?" if station.proposed else ""), (255, 255, 255) if station.proposed else (0, 0, 0), anchor="mm")
+    return np.asarray(picture)
