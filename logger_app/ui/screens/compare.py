@@ -1,0 +1,233 @@
+"""The compare screen's widgets: draw a `View`, send keys. Decides nothing (see `presenters.compare`).
+
+Main names: `CompareScreen`, `WingCompareApp`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from kivy.app import App
+from kivy.clock import Clock
+from kivy.core.window import Window
+from kivy.factory import Factory
+from kivy.lang import Builder
+from kivy.properties import BooleanProperty, StringProperty
+from kivy.uix.boxlayout import BoxLayout
+from kivy.uix.button import Button
+from kivy.uix.label import Label
+
+from logger_app.compare_desk import CompareDesk, proposed_marks
+from logger_app.errors import LoggerError
+from logger_app.sync.choose import ias_at
+from logger_app.ui.presenters import compare as presenter
+from logger_app.ui.presenters.compare import Decide, PlaceGrid, Propose, Save, Step
+from logger_app.ui.widgets.compare_axis import CompareAxis
+from logger_app.ui.widgets.side_frames import SideFrames
+from logger_app.ui.widgets.wing_picture import WingPicture
+
+Factory.register("WingPicture", cls=WingPicture)
+Factory.register("CompareAxis", cls=CompareAxis)
+KEY_NAMES = {13: "enter", 271: "enter", 9: "tab", 27: "escape", 273: "up", 274: "down", 275: "right", 276: "left"}
+BUTTONS = (
+    ("left", "Frame\nback"), ("right", "Frame\non"), ("a", "Axis\nA"), ("h", "Hold\nH"), ("f", "Flip\nF"), ("tab", "Side\nTab"), ("t", "Tufts\nT"),
+    ("g", "Place\nG"), ("span", "Span\nrows"), ("chord", "Chord\nrows"), ("p", "Propose\nP"), ("enter", "Take\nEnter"), ("m", "Map\nM"), ("s", "Save\nS"),
+)  # fmt: skip
+# A tapped state becomes a row after this long without another tap [s].
+SETTLE_S = 1.5
+FOOT = (
+    "Letters: A attached, U unsteady, S separated, R reversed, - not visible; dashed with ? is only proposed. "
+    "A record of what cameras saw at speeds that were called; not an instrument."
+)
+
+
+class CompareText(Label):
+    """Text that wraps and is as tall as it must be."""
+
+
+class CompareKey(Button):
+    """A key as a button, for touch."""
+
+    strong = BooleanProperty(False)
+
+
+class ComparePanel(BoxLayout):
+    """One side: title, picture, what it is."""
+
+    title = StringProperty("")
+    says = StringProperty("")
+    why = StringProperty("")
+
+
+Builder.load_file(str(Path(__file__).with_suffix(".kv")))
+
+
+class CompareScreen(BoxLayout):
+    """Two to four runs. `press(key)` is the only way in."""
+
+    title = StringProperty("")
+    says = StringProperty("")
+    message = StringProperty("")
+    trouble = BooleanProperty(False)
+    map_text = StringProperty("")
+    foot = StringProperty(FOOT)
+
+    def __init__(self, desk: CompareDesk, **kw):
+        super().__init__(**kw)
+        self.desk = desk
+        self.state = presenter.begin(desk.facts, desk.unit, desk.who, desk.grids(), desk.marks())
+        self.frames = SideFrames(desk.frame)
+        self.waiting = True
+        self._pictures = [None] * len(desk.facts)
+        self._asked: tuple | None = None
+        self._settle = None
+        self.title = f"{desk.point}: " + " and ".join(side.name for side in desk.facts)
+        self.panels = [ComparePanel() for _ in desk.facts]
+        for side, panel in enumerate(self.panels):
+            panel.ids.picture.on_fraction = lambda x, y, side=side: self.press(f"tap:{side}:{x:.6f}:{y:.6f}")
+        axis = self.ids.axis
+        axis.unit, axis.names = desk.unit, tuple(side.name for side in desk.facts)
+        axis.on_value = lambda at: self.press(f"at:{at!r}")
+        self.keys = {}
+        for key, words in BUTTONS:
+            button = self.keys[key] = CompareKey(text=words)
+            button.bind(on_release=lambda _, key=key: self.press(key))
+            self.ids.buttons.add_widget(button)
+        self.draw()
+        self._looking = Clock.schedule_interval(self._look, 1 / 30)
+
+    def press(self, key: str) -> None:
+        """A key, or a touch that stands for one."""
+        self.state, effects = presenter.update(self.state, key)
+        for effect in effects:
+            self._do(effect)
+        if self._settle:
+            self._settle.cancel()
+            self._settle = None
+        if self.state.pending:
+            self._settle = Clock.schedule_once(lambda _: self.press("settle"), SETTLE_S)
+        self.draw()
+
+    def draw(self) -> None:
+        """Show the state."""
+        view = presenter.view(self.state)
+        self.says, self.message, self.trouble = view.says, view.message, view.trouble
+        self.map_text = "\n".join(view.map_lines)
+        shown = [self.panels[panel.side] for panel in view.panels]
+        if self.ids.panels.children[::-1] != shown:
+            self.ids.panels.clear_widgets()
+            for panel in shown:
+                self.ids.panels.add_widget(panel)
+        for panel in view.panels:
+            widget = self.panels[panel.side]
+            widget.title, widget.says, widget.why = panel.title, panel.says, panel.why
+            widget.ids.picture.show(self._pictures[panel.side])
+            widget.ids.picture.view = panel
+        self.ids.axis.view = view
+        on = {"h": self.state.held[self.state.chosen] is not None, "f": self.state.over is not None, "t": self.state.tufts}
+        on |= {"g": self.state.placing is not None, "m": self.state.mapped, "p": self.state.busy}
+        for key, strong in on.items():
+            self.keys[key].strong = strong
+        wishes = presenter.wanted(self.state)
+        if wishes != self._asked:
+            self._asked, self.waiting = wishes, True
+            self.frames.want(wishes)
+
+    def close(self) -> None:
+        """Write what was tapped and stop the thread."""
+        self.press("settle")
+        self._looking.cancel()
+        self.frames.close()
+
+    def _look(self, *_) -> None:
+        done, results = self.frames.take()
+        for result in results:
+            result()
+        if done is not None:
+            self._pictures = [picture for picture, _ in done]
+            # A tap belongs to the frame it was made on, so it is written before the next one comes.
+            self.state, effects = presenter.update(self.state, "settle") if self._new(done) else (self.state, ())
+            for effect in effects:
+                self._do(effect)
+            self.state = replace(self.state, shown=tuple(shown for _, shown in done))
+            self.waiting = False
+        if done is not None or results:
+            self.draw()
+
+    def _new(self, done) -> bool:
+        return tuple(shown for _, shown in done) != self.state.shown
+
+    def _do(self, effect) -> None:
+        """Make it so; what cannot be is said on the screen."""
+        try:
+            if isinstance(effect, Step):
+                at_s = presenter.wanted(self.state)[effect.side][0]
+                if at_s is not None:
+                    self.state = presenter.stepped(self.state, effect.side, self.desk.step(effect.side, at_s, effect.by))
+            elif isinstance(effect, PlaceGrid):
+                self.desk.place_grid(effect.side, effect.grid)
+            elif isinstance(effect, Decide):
+                self.desk.write(effect.side, effect.marks)
+            elif isinstance(effect, Propose):
+                self._propose(effect.side)
+            elif isinstance(effect, Save):
+                view = presenter.view(replace(self.state, over=None))
+                path = self.desk.save(presenter.wanted(self.state), view.says, [panel.stations for panel in view.panels])
+                self.state = presenter.told(self.state, f"Saved: {path.relative_to(self.desk.campaign_dir)}")
+        except (LoggerError, OSError) as err:
+            # A row that was not written must not look as if it were.
+            self.state = presenter.told(replace(self.state, marks=self.desk.marks(), grids=self.desk.grids()), str(err), True)
+
+    def _propose(self, side: int) -> None:
+        shown, facts = self.state.shown[side], self.state.sides[side]
+        grid = self.state.grids[(side, shown.camera)]
+
+        def job():
+            try:
+                found = self.desk.look(side, shown, grid)
+            except LoggerError as err:
+                words = str(err)
+                return lambda: self._tell(words)
+            marks = proposed_marks(found, shown, ias_at(facts.result, shown.flight_s + facts.lag_s))
+            return lambda: self._proposed(side, marks)
+
+        self.frames.ask(job)
+
+    def _tell(self, words: str) -> None:
+        self.state = presenter.told(self.state, words, True)
+
+    def _proposed(self, side: int, marks) -> None:
+        try:
+            self.desk.write(side, marks)
+        except LoggerError as err:
+            self._tell(str(err))
+            return
+        self.state = presenter.written(self.state, side, marks, f"{len(marks)} stations proposed; tap or Enter takes them.")
+
+    def on_key(self, window, code, scancode=None, text=None, modifiers=()) -> bool:
+        """A key of the keyboard, as Kivy reports it."""
+        key = KEY_NAMES.get(code) or (text.lower() if text and len(text) == 1 else None)
+        if key is None:
+            return False
+        self.press(key)
+        return True
+
+
+class WingCompareApp(App):
+    """The window around one `CompareScreen`. (`CompareApp` would load `compare.kv` a second time.)"""
+
+    def __init__(self, desk: CompareDesk):
+        super().__init__()
+        self.desk = desk
+        self.title = f"Kneecall: compare {desk.point}"
+
+    def build(self):
+        screen = CompareScreen(self.desk)
+        Window.bind(on_key_down=screen.on_key)
+        return screen
+
+    def on_stop(self):
+        if self.root:
+            Window.unbind(on_key_down=self.root.on_key)
+            self.root.close()

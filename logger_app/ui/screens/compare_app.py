@@ -1,0 +1,35 @@
+"""Opening the compare screen: what must be settled before Kivy is imported. Main name: `open_compare`."""
+
+from __future__ import annotations
+
+from logger_app.compare_desk import CompareDesk
+from logger_app.ui.app import prepare_kivy
+from logger_app.ui.screen_check import need_screen
+
+WIDTH, HEIGHT = 1280, 800
+
+
+def open_compare(desk: CompareDesk) -> int:
+    """Compare runs in a window; returns when it is closed.
+
+    Parameters
+    ----------
+    desk : CompareDesk
+        Two to four sides [-].
+
+    Returns
+    -------
+    int
+        0 [-].
+
+    Raises
+    ------
+    CaptureError
+        There is no display to open a window on.
+    """
+    need_screen("compare", "Without --screen it writes a sheet of stills, a clip and subtitles.")
+    prepare_kivy(WIDTH, HEIGHT)
+    from logger_app.ui.screens.compare import WingCompareApp
+
+    WingCompareApp(desk).run()
+    return 0

@@ -1,0 +1,295 @@
+"""The compare screen in a real window: two made flights, each with its camera, tufts drawn on the wing."""
+
+import importlib.util
+import json
+import shutil
+import sys
+from fractions import Fraction
+from pathlib import Path
+
+import av
+import numpy as np
+import pytest
+from PIL import Image
+
+from logger_app import flow
+from logger_app.cli.compare import flight_cameras
+from logger_app.compare_desk import CompareDesk
+from logger_app.logstore.codec import call_row, clock_map_row
+from logger_app.logstore.store import Journal
+from logger_app.records.calls import CallKind, HeardCall
+from logger_app.records.clocks import ClockMap
+from logger_app.records.journal import FlightInfo, JournalRow, RowKind
+from logger_app.resources_io import data_dir
+from logger_app.sync.sheet_io import Side
+from logger_app.sync.tufts import STATES, TuftState
+from logger_app.units import s_to_ns
+
+pytestmark = pytest.mark.window
+UTC = "2027-04-11T10:00:00Z"
+EVENT_S = {"day1_baseline": 20.0, "day2_cuffs": 24.0}
+OFFSET_S = {"day1_baseline": 14.0, "day2_cuffs": 18.0}
+FPS, SECONDS = 30, 9
+
+
+def _bench():
+    if "bench_tufts" not in sys.modules:
+        path = Path(__file__).parents[1] / "bench" / "tufts.py"
+        spec = importlib.util.spec_from_file_location("bench_tufts", path)
+        sys.modules["bench_tufts"] = importlib.util.module_from_spec(spec)
+        spec.loader.exec_module(sys.modules["bench_tufts"])
+    return sys.modules["bench_tufts"]
+
+
+def heard(event_s):
+    rows = [(event_s - 17, CallKind.SETTING, "power", "idle", None), (event_s - 16, CallKind.SETTING, "flap", 0.0, "deg"), (event_s - 15.5, CallKind.EVENT, "on_condition", None, None)]
+    rows += [(event_s + 0.5 - back, CallKind.AIRSPEED, "ias", round(46 + back), "kt") for back in range(14, 0, -1)]
+    rows += [(event_s - 2.7, CallKind.EVENT, "buffet", None, None), (event_s + 0.5, CallKind.EVENT, "break", None, None), (event_s + 4, CallKind.EVENT, "recovered", None, None)]
+    return [
+        HeardCall(id=f"call-{k:04d}", start_ns=s_to_ns(at), end_ns=s_to_ns(at + 0.4), kind=kind, name=name, value=value, unit=unit)
+        for k, (at, kind, name, value, unit) in enumerate(sorted(rows, key=lambda row: row[0]), 1)
+    ]
+
+
+def film(path, seed, states):
+    """A wing whose tufts are in known states, the half second of a scene over and over; each frame bears its number in bits."""
+    frames, grid, _ = _bench().scene(seed, _bench().Look(noise=(2, 3), shake_px=(0.2, 0.4), contrast=(80, 90), thickness_px=(2, 3)), states)
+    with av.open(str(path), "w") as box:
+        video = box.add_stream("libx264", rate=FPS, options={"preset": "ultrafast", "crf": "14", "g": "15", "bf": "0"})
+        video.width, video.height, video.pix_fmt = frames.shape[2], frames.shape[1], "yuv420p"
+        for k in range(FPS * SECONDS):
+            picture = frames[k % len(frames)].copy()
+            for bit in range(9):
+                picture[:10, bit * 12 : bit * 12 + 12] = 235 if k >> bit & 1 else 20
+            frame = av.VideoFrame.from_ndarray(np.repeat(picture[:, :, None], 3, axis=2), format="rgb24")
+            frame.pts, frame.time_base = k, Fraction(1, FPS)
+            box.mux(video.encode(frame))
+        box.mux(video.encode(None))
+    return grid
+
+
+def number_in(rgb):
+    return sum(int(rgb[2:8, bit * 12 + 3 : bit * 12 + 9].mean() > 127) << bit for bit in range(9))
+
+
+def truth(k):
+    attached, unsteady, separated, reversed_, _ = STATES
+    return [attached if n % 3 == 0 else (separated if n % 3 == 1 else reversed_) if k == 0 else unsteady if n % 3 == 1 else attached for n in range(12)]
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("wing")
+    shutil.copy(data_dir("demo_sessions") / "sparrow_cuffs/inputs/campaign.toml", folder / "campaign.toml")
+    grids = {}
+    for k, flight in enumerate(EVENT_S):
+        flight_dir = folder / "flights" / flight
+        with Journal.create(flight_dir, FlightInfo(id=flight, configuration=flight.split("_")[1], fuel_l=70.0)) as journal:
+            journal.append(call_row(call, UTC) for call in heard(EVENT_S[flight]))
+            (flight_dir / "media").mkdir()
+            grids[flight] = film(flight_dir / "media/wing.mp4", 40 + k, truth(k))
+            body = {"file": "media/wing.mp4", "sha256": "", "camera": "wing", "chapter": 1, "duration_s": float(SECONDS), "fps": FPS}
+            clock = ClockMap(source="media/wing.mp4", offset_s=OFFSET_S[flight], valid_to_s=float(SECONDS), u_s=0.005)
+            journal.append([JournalRow(id="media-1", flight_ns=0, utc=UTC, kind=RowKind.MEDIA, body=body), clock_map_row(clock, UTC, "clock-1", 0)])
+    return folder, grids
+
+
+@pytest.fixture
+def desk(made, tmp_path):
+    folder = shutil.copytree(made[0], tmp_path / "campaign")
+    campaign, flights, reduction = flow.reduce_all(folder)
+    sides = []
+    for flight in EVENT_S:
+        result = next(r for r in reduction.runs if r.flight == flight)
+        name = flight.split("_")[1]
+        sides.append(Side(configuration=name, name=campaign.configuration(name).name, result=result, cameras=flight_cameras(folder, flight)))
+    yield CompareDesk(folder, campaign, flights, sides[0].result.point or "A1", sides, "ann")
+    for side in sides:
+        side.cameras.close()
+
+
+class Finger:
+    """A person at the compare window."""
+
+    def __init__(self, pilot):
+        self.pilot, self.root = pilot, pilot.root
+
+    def ready(self):
+        self.pilot.until(lambda: not self.root.waiting and not self.root.state.busy)
+        self.pilot.frames(2)
+
+    def keys(self, *names):
+        codes = {"enter": 13, "tab": 9, "escape": 27, "up": 273, "down": 274, "right": 275, "left": 276}
+        for name in names:
+            self.pilot.window.dispatch("on_key_down", codes.get(name, ord(name[0])), 0, name if len(name) == 1 else None, [])
+            self.ready()
+
+    def touch(self, x, y):
+        from kivy.tests.common import UnitTestTouch
+
+        touch = UnitTestTouch(x, y)
+        touch.touch_down()
+        touch.touch_up()
+        self.pilot.frames(2)
+
+    def picture(self, side, x, y):
+        widget = self.root.panels[side].ids.picture
+        self.touch(*widget.to_window(*widget.place_of(x, y)))
+
+    def slide(self, value):
+        axis = self.root.ids.axis
+        self.touch(*axis.to_window(axis.x_of(value), axis.center_y))
+        self.ready()
+
+    def numbers(self):
+        return [number_in(picture) for picture in self.root._pictures]
+
+
+@pytest.fixture
+def open_window(pilot):
+    def make(desk):
+        # Imported here: the window must be there before the widgets are.
+        from logger_app.ui.screens.compare import WingCompareApp
+
+        finger = Finger(pilot(WingCompareApp(desk)))
+        finger.ready()
+        return finger
+
+    return make
+
+
+def rows(desk, k, kind=RowKind.TUFT):
+    with Journal.open(desk.campaign_dir / "flights" / desk.sides[k].result.flight, read_only=True) as journal:
+        return list(journal.rows(kind))
+
+
+def frame_of(desk, k, flight_s):
+    return int((flight_s - OFFSET_S[desk.sides[k].result.flight]) * FPS + 1e-6)
+
+
+def test_one_slider_moves_both_cameras_by_time_and_by_airspeed(desk, open_window, shots):
+    finger = open_window(desk)
+    events = [side.event_s for side in desk.sides]
+    assert finger.numbers() == [frame_of(desk, k, events[k]) for k in (0, 1)]
+    finger.pilot.shot(shots / "compare_stall.png")
+
+    finger.slide(-3.0)
+    at = finger.root.state.at
+    assert at == pytest.approx(-3.0, abs=0.05)
+    assert finger.numbers() == [frame_of(desk, k, events[k] + at) for k in (0, 1)]
+
+    finger.keys("a")
+    finger.slide(49.0)
+    from logger_app.sync.choose import ias_at
+
+    for k, side in enumerate(desk.sides):
+        shown = finger.root.state.shown[k]
+        assert ias_at(side.result, shown.flight_s + side.lag_s) == pytest.approx(finger.root.state.at, abs=1.5 / FPS)
+    finger.pilot.shot(shots / "compare_speed.png")
+
+
+def test_frames_are_stepped_one_by_one_and_a_held_side_stays(desk, open_window, shots):
+    finger = open_window(desk)
+    first = finger.numbers()
+    finger.keys("right", "right", "right")
+    assert finger.numbers() == [n + 3 for n in first]
+    finger.keys("left")
+    assert finger.numbers() == [n + 2 for n in first]
+    finger.keys("h", "tab", "left", "left")
+    assert finger.numbers() == [first[0] + 2, first[1]]
+    finger.pilot.shot(shots / "compare_held.png")
+    finger.pilot.tap(finger.root.keys["f"])
+    assert len(finger.root.ids.panels.children) == 1
+    finger.pilot.shot(shots / "compare_flip.png")
+    finger.pilot.tap(finger.root.keys["f"])
+    assert finger.root.ids.panels.children == [finger.root.panels[1]]
+    finger.pilot.tap(finger.root.keys["f"])
+    assert len(finger.root.ids.panels.children) == 2
+
+
+def test_stations_are_placed_tapped_proposed_taken_mapped_and_saved(desk, open_window, made, shots):
+    finger = open_window(desk)
+    grids = [made[1][side.result.flight] for side in desk.sides]
+    for k in (0, 1):
+        finger.keys("g")
+        for corner in grids[k].corners:
+            finger.picture(k, *corner)
+        finger.keys("tab")
+    assert [len(rows(desk, k, RowKind.TUFT_GRID)) for k in (0, 1)] == [1, 1]
+    # The drawn tufts are at 15, 38, 62 and 85 % span, the screen's rows in the middle of four equal parts: near enough.
+    while finger.root.state.span_count != 4:
+        finger.pilot.tap(finger.root.keys["span"])
+    finger.keys("tab")
+    while finger.root.state.span_count != 4 or len(finger.root.state.grids[(1, "wing")].span_pct) != 4:
+        finger.pilot.tap(finger.root.keys["span"])
+    finger.keys("tab")
+
+    finger.keys("p")
+    proposed = [row for row in rows(desk, 0) if row.body["proposed"]]
+    assert len(proposed) == 12
+    right = sum(row.body["state"] == str(state) for row, state in zip(proposed, truth(0)))
+    assert right >= 8, [row.body for row in proposed]
+    finger.pilot.shot(shots / "compare_proposed.png")
+
+    station = finger.root.panels[0].ids.picture.view.stations[0]
+    for _ in range(3):
+        finger.picture(0, station.x, station.y)
+    assert len(rows(desk, 0)) == 12, "a tap becomes a row when the finger has left"
+    finger.pilot.until(lambda: len(rows(desk, 0)) == 13)
+    decided = rows(desk, 0)[-1]
+    assert decided.body["station"] == station.id
+    assert decided.body["state"] == str(STATES[(STATES.index(station.state) + 2) % 5])
+    assert (decided.body["who"], decided.body["proposed"]) == ("ann", False)
+    assert decided.body["ias_kt"] == pytest.approx(desk.sides[0].result.vs_ias_kt, abs=1.0)
+    assert decided.flight_ns / 1e9 == pytest.approx(desk.sides[0].event_s, abs=1 / FPS)
+
+    finger.keys("enter")
+    assert len([row for row in rows(desk, 0) if not row.body["proposed"]]) == 12
+    finger.keys("tab", "p", "enter", "m")
+    finger.pilot.shot(shots / "compare_decided.png")
+    assert "first separated" in finger.root.map_text
+    finger.keys("s")
+    (still,) = (desk.campaign_dir / "results/compare").glob("*.png")
+    assert still.name in finger.root.message
+    shutil.copy(still, shots / "compare_still.png")
+    assert Image.open(still).width > 600
+
+
+def test_what_was_seen_is_there_again_after_a_restart_and_in_the_report(desk, open_window, made):
+    finger = open_window(desk)
+    finger.keys("g")
+    for corner in made[1]["day1_baseline"].corners:
+        finger.picture(0, *corner)
+    station = finger.root.panels[0].ids.picture.view.stations[4]
+    finger.picture(0, station.x, station.y)
+    finger.root.close()
+
+    assert [m.state for m in desk.marks()[0]] == [TuftState.ATTACHED]
+    assert list(desk.grids()) == [(0, "wing")]
+    from logger_app.cli.report import _journalled
+
+    _, tufts = _journalled(desk.campaign_dir / "flights/day1_baseline", "day1_baseline")
+    assert [(t.station, t.state, t.who) for t in tufts] == [(station.id, "attached", "ann")]
+
+
+def test_a_flight_that_is_being_written_is_said_and_the_tap_is_not_shown_as_kept(desk, open_window, made):
+    finger = open_window(desk)
+    finger.keys("g")
+    for corner in made[1]["day1_baseline"].corners:
+        finger.picture(0, *corner)
+    station = finger.root.panels[0].ids.picture.view.stations[2]
+    with Journal.open(desk.campaign_dir / "flights/day1_baseline"):
+        finger.picture(0, station.x, station.y)
+        finger.root.press("settle")
+        finger.pilot.frames(2)
+        assert finger.root.trouble and "writing" in finger.root.message
+    assert rows(desk, 0) == []
+    assert all(s.state is None for s in finger.root.panels[0].ids.picture.view.stations)
+
+
+def test_where_no_camera_ran_the_side_says_so(desk, open_window, shots):
+    finger = open_window(desk)
+    finger.slide(-9.0)
+    assert all("was running" in panel.why for panel in finger.root.panels)
+    finger.pilot.shot(shots / "compare_none.png")
+    assert json.dumps([shown.why for shown in finger.root.state.shown])
