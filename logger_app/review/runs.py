@@ -30,6 +30,8 @@ SILENCE_NS = s_to_ns(12.0)
 FIRST_CALL_NS = s_to_ns(40.0)
 # "Scratch that" reaches back to a run that ended no longer ago than this (common practice, no source).
 SCRATCH_NS = s_to_ns(30.0)
+# After "knock it off" speeds are said on the way home, not in an approach, until "on condition".
+STOPPED_NS = s_to_ns(60.0)
 # A recording without "on condition" or "recovered" shows a new approach as a speed well above the
 # lowest one, falling again. 8 kt: more than a wander near the stall, less than a recovery to entry.
 NEW_APPROACH_KT = 8.0
@@ -68,6 +70,7 @@ class _Reader:
     run: _Open | None = None
     closed: list[Run] = field(default_factory=list)
     loose: list[ReviewedCall] = field(default_factory=list)
+    stopped_until_ns: int = 0
 
     def take(self, call: ReviewedCall) -> None:
         if self.run and self._silent(call.flight_ns):
@@ -88,10 +91,11 @@ class _Reader:
         elif call.name == KNOCK_IT_OFF:
             self._keep(call)
             self.end(RunEnd.KNOCKED_OFF, call.end_ns)
+            self.stopped_until_ns = call.end_ns + STOPPED_NS
         elif call.kind is CallKind.AIRSPEED:
             if self.run and self._falls_again(call):
                 self._split_at_recovery()
-            if not self.run:
+            if not self.run and call.flight_ns >= self.stopped_until_ns:
                 self.begin(call.id, call.flight_ns, on_condition=False)
             self._keep(call)
         else:
@@ -154,7 +158,7 @@ class _Reader:
         return min(come_down_to, key=lambda k: speeds[k].ias_kt)
 
     def _scratch(self, call: ReviewedCall) -> None:
-        if self.run and self.run.calls:
+        if self.run:
             self._keep(call)
             self._close(RunEnd.DISCARDED, call.end_ns)
             return

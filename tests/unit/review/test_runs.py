@@ -129,6 +129,25 @@ def test_one_call_misheard_low_does_not_part_a_run():
     assert [len(r.calls) for r in found.runs] == [11]
 
 
+def test_scratch_that_after_a_touched_on_condition_leaves_the_run_before_alone():
+    calls = [event(1, "on_condition"), *speeds(3, 60, 58, 55), event(9, "recovered"), command(14, "scratch_that")]
+    steps = [row(12, step="on_condition", by="touch")]
+
+    found = find_runs("f", calls, steps, points=POINTS)
+
+    assert [r.discarded for r in found.runs] == [False]
+
+
+def test_speeds_after_knock_it_off_are_no_approach():
+    calls = [event(1, "on_condition"), *speeds(3, 60, 58, 55), command(9, "knock_it_off"), *speeds(15, 70, 72, 71, 70)]
+    later = [event(80, "on_condition"), *speeds(82, 60, 58, 55), event(90, "recovered")]
+
+    found = find_runs("f", calls + later, points=POINTS)
+
+    assert [(r.start_s, r.ended) for r in found.runs] == [(1.0, RunEnd.KNOCKED_OFF), (80.0, RunEnd.RECOVERED)]
+    assert len(found.unassigned) == 4
+
+
 def test_stray_numbers_make_no_run_and_are_listed():
     found = find_runs("f", [*speeds(3, 60), *speeds(60, 45, 44)], points=POINTS)
 
