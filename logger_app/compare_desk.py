@@ -5,6 +5,7 @@ Main name: `CompareDesk`.
 
 from __future__ import annotations
 
+import os
 import threading
 from collections.abc import Sequence
 from pathlib import Path
@@ -18,14 +19,15 @@ from logger_app.records.calls import CallKind
 from logger_app.records.journal import JournalRow, RowKind
 from logger_app.records.plan import Campaign
 from logger_app.records.runs import FlightData
-from logger_app.sync.choose import ias_at
-from logger_app.sync.sheet_io import Side, Still, write_sheet
+from logger_app.sync.choose import ias_at, spoken_speed
+from logger_app.sync.sheet_io import CAUTION, Side
 from logger_app.sync.sides import Shown, SideFacts
 from logger_app.sync.tuft_assist import LEAST_FRAMES, WINDOW_S, Proposal, propose
 from logger_app.sync.tufts import Grid, TuftMark, body_to_grid, body_to_mark, grid_to_body, mark_to_body
 from logger_app.units import from_kt
 
 STILLS_DIR = "results/compare"
+STILL_WIDTH = 760  # of each picture [px]
 # The assist needs no more detail, and 1080p would take seconds [px].
 ASSIST_WIDTH = 960
 # Into a frame by this much, so that its own stamp is not missed by rounding [s].
@@ -136,7 +138,7 @@ class CompareDesk:
         return propose(np.stack(frames), grid)
 
     def save(self, shown: Sequence[tuple[float | None, str]], words: str, stations: Sequence[Sequence] = ()) -> Path:
-        """The pictures as shown, one above the other, with their speeds and tuft states.
+        """The pictures as shown, side by side, with their speeds and tuft states.
 
         Parameters
         ----------
@@ -152,19 +154,19 @@ class CompareDesk:
         Path
             A new PNG under the campaign's results [-].
         """
-        rows = []
+        pictures, captions = [], []
         for k, (flight_s, why) in enumerate(shown):
             rgb, frame = self.frame(k, flight_s, why)
-            if rgb is not None and k < len(stations):
-                rgb = _with_stations(rgb, stations[k])
-            ias_kt = None if flight_s is None else _speed(self.sides[k], flight_s)
-            rows.append([Still(configuration=self.sides[k].configuration, moment=words, flight_s=flight_s, ias_kt=ias_kt, why=frame.why, rgb=rgb)])
+            pictures.append(rgb if rgb is None or k >= len(stations) else _with_stations(rgb, stations[k]))
+            side = self.sides[k]
+            speed = spoken_speed(None if flight_s is None else ias_at(side.result, flight_s + side.lag_s), self.unit)
+            at = frame.why if rgb is None else f"{speed} indicated, {_to_stall(flight_s - side.event_s)}, flight time {flight_s:.2f} s"
+            captions.append((f"{side.name}: {side.result.flight}, run {side.result.run_number}", at))
         folder = self.campaign_dir / STILLS_DIR
         folder.mkdir(parents=True, exist_ok=True)
         stem = f"{self.point}_{'_'.join(side.configuration for side in self.sides)}"
         number = 1 + max((int(p.stem.rpartition("_")[2]) for p in folder.glob(f"{stem}_*.png") if p.stem.rpartition("_")[2].isdigit()), default=0)
-        title = f"{self.point} · " + " / ".join(side.name for side in self.sides)
-        return write_sheet(folder / f"{stem}_{number:03d}.png", title, self.sides, rows, self.unit)
+        return _write_still(folder / f"{stem}_{number:03d}.png", f"{self.point}: {words}", pictures, captions)
 
     def _dir(self, side: Side) -> Path:
         return self.campaign_dir / flow.FLIGHTS_DIR / side.result.flight
@@ -214,8 +216,40 @@ def _stretch(side: Side, facts: SideFacts) -> tuple[float, float]:
     return min(times) - 45.0, max(times) + 15.0
 
 
-def _speed(side: Side, flight_s: float) -> float | None:
-    return ias_at(side.result, flight_s + side.lag_s)
+def _to_stall(seconds: float) -> str:
+    return "at the stall" if abs(seconds) < 0.005 else f"{abs(seconds):.2f} s {'before' if seconds < 0 else 'after'} it"
+
+
+def _write_still(out: Path, title: str, pictures: Sequence[np.ndarray | None], captions: Sequence[tuple[str, str]]) -> Path:
+    """Pictures side by side, two a row, each with its two lines, as PNG; written whole or not at all."""
+    from PIL import Image, ImageDraw, ImageFont
+
+    height = max((round(p.shape[0] * STILL_WIDTH / p.shape[1]) for p in pictures if p is not None), default=360)
+    lines = (len(pictures) + 1) // 2
+    sheet = Image.new("RGB", (2 * STILL_WIDTH + 36, 50 + lines * (height + 60) + 30), (250, 249, 245))
+    draw = ImageDraw.Draw(sheet)
+    draw.text((12, 10), title, (24, 28, 32), ImageFont.load_default(24))
+    for k, (picture, (name, says)) in enumerate(zip(pictures, captions)):
+        left, top = 12 + (k % 2) * (STILL_WIDTH + 12), 50 + (k // 2) * (height + 60)
+        draw.text((left, top), name, (24, 28, 32), ImageFont.load_default(17))
+        draw.text((left, top + height + 30), says, (96, 100, 104), ImageFont.load_default(15))
+        if picture is None:
+            draw.rectangle((left, top + 26, left + STILL_WIDTH, top + 26 + height), (222, 220, 214))
+            continue
+        scale = min(STILL_WIDTH / picture.shape[1], height / picture.shape[0])
+        small = Image.fromarray(picture).resize((round(picture.shape[1] * scale), round(picture.shape[0] * scale)), Image.Resampling.LANCZOS)
+        sheet.paste(small, (left + (STILL_WIDTH - small.width) // 2, top + 26))
+    draw.text((12, sheet.height - 24), CAUTION, (96, 100, 104), ImageFont.load_default(13))
+    part = out.with_name(f".{out.stem}.{os.getpid()}.part")
+    try:
+        with part.open("wb") as file:
+            sheet.save(file, "PNG")
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(part, out)
+    finally:
+        part.unlink(missing_ok=True)
+    return out
 
 
 def _grey(rgb: np.ndarray) -> np.ndarray:

@@ -11,6 +11,7 @@ SUMMARY = """Stills of the wing at chosen speeds and at the stall, one row a con
 aligned on the stall; subtitles. Cameras must be on the flight clock (`kneecall sync`)."""
 EXAMPLE = """kneecall compare sparrow --point A2 --configs baseline,cuffs --at 1.2,1.1,stall -o out
          kneecall compare sparrow --point A2 --configs baseline,cuffs --at 52kt,48kt,stall -o out
+         kneecall compare sparrow --point A2 --configs baseline,cuffs --screen
          kneecall compare sparrow --point A2 --run cuffs=day2_cuffs:4 -o out"""
 DEFAULT_AT = "1.2,1.1,1.05,stall"
 MOST_SIDES = 4
@@ -25,6 +26,8 @@ def add_arguments(parser) -> None:
     parser.add_argument("--run", dest="chosen", metavar="CONFIG=RUN", action="append", default=[], help="use this run: its id, or FLIGHT:NUMBER")
     parser.add_argument("--camera", metavar="NAME", help="which camera (default: the first that was running)")
     parser.add_argument("-o", "--output", type=Path, default=Path("compare-out"), metavar="DIR", help="where to write (default: compare-out)")
+    parser.add_argument("--screen", action="store_true", help="look at them in a window: one slider for all, tuft stations, stills to keep")
+    parser.add_argument("--who", default="", metavar="NAME", help="with --screen: whose observations (default: KNEECALL_WHO, or login name)")
     parser.add_argument("--no-clip", action="store_true", help="stills only")
     parser.add_argument("--force", action="store_true", help="replace files of an earlier comparison")
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
@@ -36,12 +39,13 @@ def run(args) -> int:
     from logger_app.sync.choose import choose_runs, moments
     from logger_app.sync.sheet_io import stills, write_clip, write_sheet, write_subtitles
 
-    campaign, _, reduction = flow.reduce_all(args.campaign)
+    campaign, flights, reduction = flow.reduce_all(args.campaign)
     unit = campaign.indicator.unit
     columns = moments(args.at, unit)
     names = _configurations(campaign, args)
     files = {key: args.output / f"{args.point}_{'_'.join(names)}{end}" for key, end in (("sheet", ".png"), ("clip", ".mp4"), ("subtitles", ".vtt"))}
-    _refuse_existing(files, args)
+    if not args.screen:
+        _refuse_existing(files, args)
     with ExitStack() as open_files:
         cameras = {}
         candidates = {}
@@ -53,6 +57,8 @@ def run(args) -> int:
             candidates[name] = [r for r in runs if _seen(r, cameras[r.flight], args.camera)]
         chosen, why = choose_runs(candidates, _wanted(args, names))
         sides = [_side(campaign, name, chosen[name], cameras, args.camera) for name in names]
+        if args.screen:
+            return _screen(args, campaign, flights, sides, why)
         title = f"{args.point} · {_point_label(campaign, args.point)} · " + " / ".join(side.name for side in sides)
         rows = stills(sides, columns)
         write_sheet(files["sheet"], title, sides, rows, unit)
@@ -68,6 +74,15 @@ def run(args) -> int:
     else:
         _print(document)
     return 0
+
+
+def _screen(args, campaign, flights, sides, why: str) -> int:
+    from logger_app.compare_desk import CompareDesk
+    from logger_app.review_desk import person
+    from logger_app.ui.screens.compare_app import open_compare
+
+    say(f"Compared: {why}.")
+    return open_compare(CompareDesk(args.campaign, campaign, flights, args.point, sides, args.who or person()))
 
 
 def flight_cameras(campaign_dir: Path, flight: str):

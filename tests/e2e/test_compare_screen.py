@@ -247,12 +247,12 @@ def test_stations_are_placed_tapped_proposed_taken_mapped_and_saved(desk, open_w
     assert len([row for row in rows(desk, 0) if not row.body["proposed"]]) == 12
     finger.keys("tab", "p", "enter", "m")
     finger.pilot.shot(shots / "compare_decided.png")
-    assert "first separated" in finger.root.map_text
+    assert [len(one.cells) for one in finger.root.ids.maps.maps] == [3, 3, 3]
     finger.keys("s")
     (still,) = (desk.campaign_dir / "results/compare").glob("*.png")
     assert still.name in finger.root.message
     shutil.copy(still, shots / "compare_still.png")
-    assert Image.open(still).width > 600
+    assert Image.open(still).width > 1200, "side by side"
 
 
 def test_what_was_seen_is_there_again_after_a_restart_and_in_the_report(desk, open_window, made):
@@ -285,6 +285,45 @@ def test_a_flight_that_is_being_written_is_said_and_the_tap_is_not_shown_as_kept
         assert finger.root.trouble and "writing" in finger.root.message
     assert rows(desk, 0) == []
     assert all(s.state is None for s in finger.root.panels[0].ids.picture.view.stations)
+
+
+def test_four_sides_are_shown_two_by_two(desk, open_window, shots):
+    from dataclasses import replace
+
+    more = [replace(side, configuration=f"{side.configuration}2", name=f"{side.name} again") for side in desk.sides]
+    _, flights, _ = flow.reduce_all(desk.campaign_dir)
+    finger = open_window(CompareDesk(desk.campaign_dir, desk.campaign, flights, "A1", [*desk.sides, *more], "ann"))
+    finger.slide(-2.0)
+    numbers = finger.numbers()
+    assert numbers[:2] == numbers[2:]
+    lowest, highest = finger.root.panels[3], finger.root.panels[0]
+    assert highest.y > lowest.y and highest.x < lowest.x
+    finger.pilot.shot(shots / "compare_four.png")
+
+
+def test_the_verb_opens_it_with_the_runs_that_it_chose(desk, monkeypatch, capsys):
+    from logger_app.__main__ import main
+    from logger_app.ui.screens import compare_app
+
+    opened = []
+    monkeypatch.setattr(compare_app, "open_compare", lambda made: opened.append(made) or 0)
+    code = main(["compare", str(desk.campaign_dir), "--point", desk.point, "--configs", "baseline,cuffs", "--screen", "--who", "bob"])
+
+    assert code == 0
+    assert [(side.configuration, side.flight) for side in opened[0].facts] == [("baseline", "day1_baseline"), ("cuffs", "day2_cuffs")]
+    assert opened[0].who == "bob" and opened[0].facts[0].calls
+    assert "nearest entry rates" in capsys.readouterr().err
+
+
+def test_without_a_display_the_verb_says_what_else_there_is(desk, monkeypatch, capsys):
+    from logger_app.__main__ import main
+
+    for name in ("DISPLAY", "WAYLAND_DISPLAY", "SDL_VIDEODRIVER"):
+        monkeypatch.delenv(name, raising=False)
+    code = main(["compare", str(desk.campaign_dir), "--point", desk.point, "--configs", "baseline,cuffs", "--screen"])
+
+    assert code == 1
+    assert "Without --screen it writes a sheet" in capsys.readouterr().err
 
 
 def test_where_no_camera_ran_the_side_says_so(desk, open_window, shots):

@@ -24,8 +24,10 @@ from logger_app.errors import SyncError
 from logger_app.sync.choose import Moment, ias_at, when
 from logger_app.sync.sides import Shown, SideFacts
 from logger_app.sync.tufts import (
+    FirstSeparated,
     Grid,
     SpanMap,
+    StationDifference,
     TuftMark,
     TuftState,
     difference_map,
@@ -34,7 +36,7 @@ from logger_app.sync.tufts import (
     places,
     span_map,
     standing,
-)  # fmt: skip
+)
 from logger_app.units import from_kt
 
 TIME_STEP_S, SPEED_STEP_KT = 0.5, 1.0
@@ -158,6 +160,25 @@ class AxisMark:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MapCell:
+    """A station on a map. `words` is a speed, ``<46`` (not separated down to), a difference or a dash; `shade` 0 to 1."""
+
+    words: str
+    shade: float | None
+    proposed: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MapView:
+    """A wing from above, inboard to the left, leading edge up: first separation, or its difference."""
+
+    title: str
+    spans: tuple[str, ...]
+    chords: tuple[str, ...]
+    cells: tuple[tuple[MapCell | None, ...], ...]  # a row a chord, a column a span
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class View:
     """All there is to draw. The axis runs from `left` to `right`; speeds fall to the right, as in the approach."""
 
@@ -168,7 +189,7 @@ class View:
     at: float
     says: str
     marks: tuple[AxisMark, ...]
-    map_lines: tuple[str, ...]
+    maps: tuple[MapView, ...]
     message: str
     trouble: bool
 
@@ -295,7 +316,7 @@ def view(state: CompareState) -> View:
     """
     left, right = span(state)
     shown = range(len(state.sides)) if state.over is None else (state.over,)
-    says = f"{state.at:+.2f} s to the stall" if state.axis is Axis.TIME else f"{from_kt(state.at, state.unit):.1f} {state.unit} indicated"
+    says = to_stall(state.at) if state.axis is Axis.TIME else f"{from_kt(state.at, state.unit):.1f} {state.unit} indicated"
     message = state.message
     if state.placing is not None:
         message = message or f"Tap the {CORNERS[len(state.placing)]} on {state.sides[state.chosen].name}. Esc leaves it."
@@ -307,10 +328,17 @@ def view(state: CompareState) -> View:
         at=state.at,
         says=says,
         marks=tuple(_marks(state)),
-        map_lines=_map_lines(state) if state.mapped else (),
+        maps=_map_views(state) if state.mapped else (),
         message=message,
         trouble=state.trouble,
     )
+
+
+def to_stall(seconds: float) -> str:
+    """Time from the stall in words [s, negative before]."""
+    if abs(seconds) < 0.005:
+        return "at the stall"
+    return f"{abs(seconds):.2f} s {'before' if seconds < 0 else 'after'} the stall"
 
 
 def marks_here(state: CompareState, side: int) -> dict[str, TuftMark]:
@@ -407,9 +435,11 @@ def _escape(state: CompareState, _: str):
 
 def _count(name: str, choices: tuple[int, ...]):
     def act(state: CompareState, _: str):
+        grid = _grid(state, state.chosen)
+        if grid is not None:
+            state = replace(state, span_count=len(grid.span_pct), chord_count=len(grid.chord_pct))
         now = getattr(state, name)
         state = replace(state, **{name: next((c for c in choices if c > now), choices[0])})
-        grid = _grid(state, state.chosen)
         if grid is None:
             return state, ()
         return _with_grid(state, state.chosen, grid.corners)
@@ -532,7 +562,7 @@ def _panel(state: CompareState, side: int) -> PanelView:
     speed = None if at_s is None else ias_at(facts.result, at_s + facts.lag_s)
     parts = [] if speed is None else [f"{from_kt(speed, state.unit):.1f} {state.unit} indicated"]
     if at_s is not None:
-        parts.append(f"{at_s - facts.event_s:+.2f} s to the stall")
+        parts.append(to_stall(at_s - facts.event_s))
     if not shown.why and shown.camera:
         parts.append(shown.camera)
     return PanelView(
@@ -575,25 +605,43 @@ def _marks(state: CompareState):
                 yield AxisMark(at=at, side=k, words=words, event=event)
 
 
-def _map_lines(state: CompareState) -> tuple[str, ...]:
-    made = maps(state)
-    lines = []
+def _map_views(state: CompareState) -> tuple[MapView, ...]:
+    made, unit = maps(state), state.unit
+    seen = [v for one in made for f in one.first for v in (f.ias_kt, f.clear_kt) if v is not None]
+    low, high = min(seen, default=0.0), max(seen, default=1.0)
+    views = []
     for one, side in zip(made, state.sides):
-        lines.append(f"{side.name}: first separated")
-        for first in one.first:
-            if first.ias_kt is not None:
-                clear = "" if first.clear_kt is None else f", not yet at {from_kt(first.clear_kt, state.unit):.0f}"
-                lines.append(f"   {first.station}: {from_kt(first.ias_kt, state.unit):.0f} {state.unit}{clear}{' (proposed)' if first.proposed else ''}")
-            elif first.clear_kt is not None:
-                lines.append(f"   {first.station}: not down to {from_kt(first.clear_kt, state.unit):.0f} {state.unit}")
-        if not one.first:
-            lines.append("   no station has been looked at")
+        cells = {f.station: _first_cell(f, low, high, unit) for f in one.first}
+        views.append(_map_view(f"{side.configuration}: first separated at [{unit}]", cells))
     for changed, side in zip(made[1:], state.sides[1:]):
-        found = difference_map(made[0], changed) if made[0].first and changed.first else ()
-        if found:
-            lines.append(f"{side.name} against {state.sides[0].name}")
-            lines += [f"   {d.station}: {d.words}{' (proposed)' if d.proposed else ''}" for d in found]
-    return tuple(lines)
+        cells = {d.station: _difference_cell(d, made[0], changed, unit) for d in difference_map(made[0], changed)}
+        views.append(_map_view(f"{side.configuration} minus {state.sides[0].configuration} [{unit}]: below 0 stays attached to a lower speed", cells))
+    return tuple(views)
+
+
+def _first_cell(first: FirstSeparated, low: float, high: float, unit: str) -> MapCell:
+    if first.ias_kt is not None:
+        return MapCell(words=f"{from_kt(first.ias_kt, unit):.0f}", shade=0.25 + 0.75 * (first.ias_kt - low) / max(high - low, 1.0), proposed=first.proposed)
+    return MapCell(words="-" if first.clear_kt is None else f"<{from_kt(first.clear_kt, unit):.0f}", shade=None if first.clear_kt is None else 0.0)
+
+
+def _difference_cell(difference: StationDifference, reference: SpanMap, changed: SpanMap, unit: str) -> MapCell:
+    """A number where both separated, a bound where one was seen not to: ``<-3`` is later by more than that."""
+    if difference.difference_kt is not None:
+        by = from_kt(difference.difference_kt, unit)
+        return MapCell(words=f"{round(by):+d}" if round(by) else "0", shade=min(1.0, abs(by) / 10), proposed=difference.proposed)
+    a, b = (next((f for f in one.first if f.station == difference.station), None) for one in (reference, changed))
+    for known, other, sign in ((a, b, "<"), (b, a, ">")):
+        if known and other and known.ias_kt is not None and other.ias_kt is None and other.clear_kt is not None and other.clear_kt <= known.ias_kt:
+            by = round(from_kt(other.clear_kt - known.ias_kt, unit) * (1 if sign == "<" else -1))
+            return MapCell(words=f"{sign}{by:+d}" if by else f"{sign}0", shade=min(1.0, abs(by) / 10), proposed=difference.proposed)
+    return MapCell(words="-", shade=None, proposed=difference.proposed)
+
+
+def _map_view(title: str, cells: Mapping[str, MapCell]) -> MapView:
+    spans = tuple(sorted({name.split("/")[0] for name in cells}, key=float))
+    chords = tuple(sorted({name.split("/")[1] for name in cells}, key=float))
+    return MapView(title=title, spans=spans, chords=chords, cells=tuple(tuple(cells.get(f"{s}/{c}") for s in spans) for c in chords))
 
 
 def _put(values: tuple, k: int, value) -> tuple:

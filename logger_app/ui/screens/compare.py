@@ -25,10 +25,12 @@ from logger_app.ui.presenters import compare as presenter
 from logger_app.ui.presenters.compare import Decide, PlaceGrid, Propose, Save, Step
 from logger_app.ui.widgets.compare_axis import CompareAxis
 from logger_app.ui.widgets.side_frames import SideFrames
+from logger_app.ui.widgets.span_maps import SpanMaps
 from logger_app.ui.widgets.wing_picture import WingPicture
 
 Factory.register("WingPicture", cls=WingPicture)
 Factory.register("CompareAxis", cls=CompareAxis)
+Factory.register("SpanMaps", cls=SpanMaps)
 KEY_NAMES = {13: "enter", 271: "enter", 9: "tab", 27: "escape", 273: "up", 274: "down", 275: "right", 276: "left"}
 BUTTONS = (
     ("left", "Frame\nback"), ("right", "Frame\non"), ("a", "Axis\nA"), ("h", "Hold\nH"), ("f", "Flip\nF"), ("tab", "Side\nTab"), ("t", "Tufts\nT"),
@@ -70,7 +72,7 @@ class CompareScreen(BoxLayout):
     says = StringProperty("")
     message = StringProperty("")
     trouble = BooleanProperty(False)
-    map_text = StringProperty("")
+    mapped = BooleanProperty(False)
     foot = StringProperty(FOOT)
 
     def __init__(self, desk: CompareDesk, **kw):
@@ -87,7 +89,7 @@ class CompareScreen(BoxLayout):
         for side, panel in enumerate(self.panels):
             panel.ids.picture.on_fraction = lambda x, y, side=side: self.press(f"tap:{side}:{x:.6f}:{y:.6f}")
         axis = self.ids.axis
-        axis.unit, axis.names = desk.unit, tuple(side.name for side in desk.facts)
+        axis.unit, axis.names = desk.unit, tuple(side.configuration for side in desk.facts)
         axis.on_value = lambda at: self.press(f"at:{at!r}")
         self.keys = {}
         for key, words in BUTTONS:
@@ -113,7 +115,9 @@ class CompareScreen(BoxLayout):
         """Show the state."""
         view = presenter.view(self.state)
         self.says, self.message, self.trouble = view.says, view.message, view.trouble
-        self.map_text = "\n".join(view.map_lines)
+        self.mapped, self.ids.maps.maps = self.state.mapped, view.maps
+        self.keys["span"].text = f"Span\n{self.state.span_count} rows"
+        self.keys["chord"].text = f"Chord\n{self.state.chord_count} rows"
         shown = [self.panels[panel.side] for panel in view.panels]
         if self.ids.panels.children[::-1] != shown:
             self.ids.panels.clear_widgets()

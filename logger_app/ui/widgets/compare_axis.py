@@ -90,9 +90,9 @@ class CompareAxis(Widget):
             x = self.x_of(to_kt(value, self.unit) if speed else value)
             Color(*DAY.line)
             Line(points=[x, foot, x, foot + dp(6)], width=1)
-            draw_text(f"{value:g}" if speed else f"{value:+g}", x, self.y, sp(13), DAY.quiet)
+            draw_text(f"{value:g}" if speed or abs(value) < 1e-9 else f"{value:+g}", x, self.y, sp(13), DAY.quiet)
             value += step
-        draw_text(self.unit if speed else "s to stall", self.x, self.y, sp(13), DAY.quiet, centre=False)
+        draw_text(self.unit if speed else "s from stall", self.x, self.y, sp(13), DAY.quiet, centre=False)
 
     def _lane(self, lane: int, name: str) -> None:
         y = self.y + dp(FOOT) + dp(8) + dp(LANE) * (len(self.names) - 1 - lane)

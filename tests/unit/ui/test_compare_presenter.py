@@ -17,7 +17,7 @@ def side(name, vs, event_s, lag_s=0.0):
     """An approach at 1 kt/s from 14 kt above the stall."""
     curve = tuple((event_s + lag_s - back, vs + back) for back in range(14, -1, -1))
     result = StallSpeed(
-        run=f"{name}-1", run_number=1, flight=f"day_{name}", configuration=name, point="A1", event=list(StallEvent)[0], method="fit",
+        run=f"{name}-1", run_number=1, flight=f"day_{name}", configuration=name, point="A1", event=next(iter(StallEvent)), method="fit",
         counts=True, vs_ias_kt=vs, event_flight_s=event_s + lag_s, curve=curve, entry_rate_kt_per_s=1.0,
     )  # fmt: skip
     calls = ((event_s - 6, f"{vs + 6:.0f}", False), (event_s - 3, "buffet", True), (event_s, "break", True), (event_s + 2, "recovered", True))
@@ -40,7 +40,8 @@ def press(state, *keys):
 
 def test_it_begins_at_the_stall_of_both(state):
     assert p.wanted(state) == ((100.0, ""), (300.0, ""))
-    assert p.view(state).says == "+0.00 s to the stall"
+    assert p.view(state).says == "at the stall"
+    assert p.view(press(state, "at:-3")[0]).says == "3.00 s before the stall"
 
 
 def test_one_slider_moves_both_by_time_and_by_airspeed(state):
@@ -187,12 +188,23 @@ def test_the_map_says_where_each_station_first_separated_and_the_difference(stat
     state, _ = place(state)
     rows = [replace(proposal("50/50", TuftState.SEPARATED), proposed=False, ias_kt=v, frame_pts=k) for k, v in enumerate((55.0, 51.0))]
     state = p.written(state, 0, rows, "")
-    state = p.written(state, 1, [replace(rows[0], ias_kt=48.0)], "")
+    state = p.written(state, 0, [replace(rows[1], station="90/50")], "")
+    attached = replace(rows[0], station="90/50", state=TuftState.ATTACHED, ias_kt=47.0)
+    state = p.written(state, 1, [replace(rows[0], ias_kt=48.0), attached], "")
     state, _ = press(state, "m")
-    lines = p.view(state).map_lines
-    assert "   50/50: 55 kt" in lines
-    assert "   50/50: separates 7 kt slower with cuffs" in lines
-    assert p.view(press(state, "m")[0]).map_lines == ()
+    base, cuffs, difference = p.view(state).maps
+    assert (base.spans, base.chords) == (("50", "90"), ("50",))
+    assert [cell.words for cell in base.cells[0]] == ["55", "51"]
+    assert [cell and cell.words for cell in cuffs.cells[0]] == ["48", "<47"]
+    assert [cell.words for cell in difference.cells[0]] == ["-7", "<-4"]
+    assert p.view(press(state, "m")[0]).maps == ()
+
+
+def test_a_map_of_proposals_says_so_and_nothing_looked_at_is_empty(state):
+    state, _ = press(state, "m")
+    assert [one.cells for one in p.view(state).maps] == [(), (), ()]
+    state = p.written(state, 0, [proposal("50/50", TuftState.SEPARATED)], "")
+    assert p.view(state).maps[0].cells[0][0].proposed
 
 
 def test_counts_of_stations_change_the_grid_that_is_there(state):
