@@ -82,7 +82,9 @@ class Journal:
         """
         flight_dir = Path(flight_dir)
         with _door(flight_dir):
-            flight_dir.mkdir(parents=True, exist_ok=True)
+            flight_dir.parent.mkdir(parents=True, exist_ok=True)
+            # What people say in a cockpit is personal: a new flight is for its owner's eyes alone.
+            flight_dir.mkdir(mode=0o700, exist_ok=True)
             lock = WriterLock(flight_dir)
         try:
             with _door(flight_dir):

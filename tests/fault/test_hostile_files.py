@@ -1,0 +1,126 @@
+"""Names and words meant to do harm: out of the folder, into the page's script, into a spreadsheet's formula."""
+
+import csv
+import os
+import stat
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+html5lib = pytest.importorskip("html5lib")
+
+from logger_app.__main__ import main
+from logger_app.logstore.store import Journal
+
+DEMO = Path(__file__).resolve().parents[2] / "demo_sessions" / "sparrow_cuffs" / "inputs"
+EVIL = "<script>alert(1)</script><img src=x onerror=alert(1)>\\\"'`${7*7}{{7*7}}</style></title>--><!--"
+FORMULA = '=HYPERLINK("file:///etc/passwd")'
+WORDS = ["power idle", "flap zero", "on condition", "sixty two", "fifty nine", "fifty seven", "fifty five", "fifty three",
+         "fifty one", "buffet", "break", "recovered"]  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def campaign(tmp_path_factory):
+    """A campaign whose every free text is hostile, with one flight."""
+    folder = tmp_path_factory.mktemp("evil")
+    text = (DEMO / "campaign.toml").read_text("utf-8")
+    quoted = EVIL.replace("\\", "\\\\").replace('"', '\\"')
+    for key in ("name", "title", "objective", "what", "why"):
+        lines = []
+        for line in text.splitlines():
+            # Stations of the loading are named again where they are used.
+            free = line.startswith(f'{key} = "') and not line.endswith(('"seats"', '"baggage"'))
+            lines.append(f'{key} = "{quoted} {line[len(key) + 4 : -1]}"' if free and line.endswith('"') else line)
+        text = "\n".join(lines)
+    (folder / "campaign.toml").write_text(text, encoding="utf-8")
+    table = folder / "talk.csv"
+    table.write_text("start_s,words\n" + "".join(f"{2 * k + 2},{words}\n" for k, words in enumerate(WORDS)), encoding="utf-8")
+    assert main(["hear", str(table), "--into", str(folder / "flights" / "day1_baseline")]) == 0
+    return folder
+
+
+def test_hostile_words_stay_words_on_the_page_and_in_the_tables(campaign, tmp_path, monkeypatch):
+    monkeypatch.setenv("KNEECALL_HOME", str(tmp_path / "home"))
+    flight, out = campaign / "flights" / "day1_baseline", tmp_path / "out"
+    with Journal.open(flight, read_only=True) as journal:
+        speed = next(row.id for row in journal.rows() if row.body.get("name") == "ias")
+    assert main(["review", str(flight), "--set", speed, "61", "--who", FORMULA, "--why", EVIL]) == 0
+    assert main(["review", str(flight), "--discard", "1", "--who", EVIL, "--why", FORMULA]) == 0
+    assert main(["report", str(campaign), "-o", str(out)]) == 0
+
+    page = next(out.glob("*.html")).read_text("utf-8")
+    tree = html5lib.parse(page, namespaceHTMLElements=False)
+    scripts = list(tree.iter("script"))
+    assert EVIL[:20] not in page  # never as markup
+    assert "&lt;script&gt;alert(1)" in page  # but shown, as what it is
+    assert len(scripts) <= 1 and all("alert(1)" not in (script.text or "") for script in scripts)
+    for node in tree.iter():
+        assert not [name for name in getattr(node, "attrib", {}) if str(name).lower().startswith("on")]
+        assert str(node.attrib.get("src", "data:")).startswith("data:")
+        assert not str(node.attrib.get("href", "")).lower().startswith(("javascript:", "file:"))
+
+    tables = list(out.rglob("*.csv"))
+    assert tables
+    seen = 0
+    for table in tables:
+        for row in csv.reader(table.read_text("utf-8").splitlines()):
+            for cell in row:
+                seen += "HYPERLINK" in cell
+                assert not cell.startswith(("=", "@", "\t", "\r")), (table.name, cell)
+    assert seen
+
+
+def test_the_reviews_table_defuses_formulas_and_takes_them_back(campaign, tmp_path):
+    flight = campaign / "flights" / "day1_baseline"
+    out = tmp_path / "calls.csv"
+    assert main(["review", str(flight), "--add", "30", FORMULA, "--kind", "event", "--name", "mark", "--who", "x"]) in (0, 1)
+    assert main(["review", str(flight), "--export", str(out)]) == 0
+    cells = [cell for row in csv.reader(out.read_text("utf-8").splitlines()) for cell in row]
+
+    assert not [cell for cell in cells if cell.startswith(("=", "@", "+"))]
+    assert main(["review", str(flight), "--import", str(out)]) == 0
+
+
+@pytest.mark.parametrize("name", ["../out", "/out", "a/../../out", "..", "a\\..\\b", "a\0b"])
+def test_a_flights_name_leads_nowhere_else(tmp_path, name, capsys):
+    folder = tmp_path / "deep" / "campaign"
+    folder.mkdir(parents=True)
+    (folder / "campaign.toml").write_bytes((DEMO / "campaign.toml").read_bytes())
+    code = main(["fly", str(folder), "--flight", name, "--no-screen", "--audio", str(DEMO / "day1_baseline.opus"), "--fast"])
+
+    assert code == 1
+    assert "--flight" in capsys.readouterr().err
+    assert sorted(path.name for path in tmp_path.rglob("*")) == ["campaign", "campaign.toml", "deep"]
+
+
+def test_hostile_names_in_the_campaign_are_refused_or_harmless(tmp_path, capsys):
+    text = (DEMO / "campaign.toml").read_text("utf-8")
+    (tmp_path / "campaign.toml").write_text(text.replace('id = "day1_baseline"', 'id = "../../day1"'), encoding="utf-8")
+
+    assert main(["plan", str(tmp_path)]) == 1
+    assert "../../day1" in capsys.readouterr().err
+
+
+@pytest.mark.skipif(os.name == "nt", reason="permissions of POSIX")
+def test_what_people_said_is_for_their_eyes(tmp_path):
+    """A new flight's folder is its owner's alone, whatever the mask of the process: sound of people is personal."""
+    code = f"""
+import os, sys
+os.umask(0)
+sys.path.insert(0, {str(Path(__file__).resolve().parents[2])!r})
+from pathlib import Path
+from logger_app.logstore.store import Journal
+from logger_app.logstore.audio_io import SegmentWriter
+from logger_app.records.journal import FlightInfo
+import numpy as np
+folder = Path({str(tmp_path)!r}) / "campaign" / "flights" / "day1"
+with Journal.create(folder, FlightInfo(id="day1", configuration=None)) as journal, SegmentWriter(folder, journal) as sound:
+    sound.write(np.zeros(16000, np.int16))
+"""
+    subprocess.run([sys.executable, "-c", code], check=True)
+    flight = tmp_path / "campaign" / "flights" / "day1"
+
+    assert stat.S_IMODE(flight.stat().st_mode) == 0o700
+    assert all(not path.stat().st_mode & stat.S_IWOTH for path in flight.rglob("*") if path.is_file())
