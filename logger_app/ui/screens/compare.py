@@ -84,7 +84,7 @@ class CompareScreen(BoxLayout):
         self._pictures = [None] * len(desk.facts)
         self._asked: tuple | None = None
         self._settle = None
-        self.title = f"{desk.point}: " + " and ".join(side.name for side in desk.facts)
+        self.title = f"{desk.point}: " + ", ".join(side.configuration for side in desk.facts)
         self.panels = [ComparePanel() for _ in desk.facts]
         for side, panel in enumerate(self.panels):
             panel.ids.picture.on_fraction = lambda x, y, side=side: self.press(f"tap:{side}:{x:.6f}:{y:.6f}")
