@@ -114,7 +114,10 @@ def read_changes(text: str, calls: Sequence[ReviewedCall], where: str, end_s: fl
     head = text.splitlines()[0] if text.strip() else ""
     separator = max(",;\t", key=head.count)
     reader = csv.DictReader(io.StringIO(text, newline=""), delimiter=separator, restkey="…", restval="")
-    columns = [(name or "").strip() for name in reader.fieldnames or ()]
+    try:
+        columns = [(name or "").strip() for name in reader.fieldnames or ()]
+    except csv.Error as err:
+        raise ReviewError(f"{where} line 1: cannot be read as a table ({err}).") from err
     missing = [name for name in NEEDED if name not in columns]
     if missing:
         got = ", ".join(name for name in columns if name)[:120] or "nothing"

@@ -9,12 +9,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from logger_app.errors import LogDamaged, PackError, ReduceError, SoundError
+from logger_app.errors import LogDamaged, PackError, ReduceError, ReviewError, SoundError
 from logger_app.fly.hear.packs_io import load_pack
 from logger_app.fly.hear.transcript_io import read_transcript
 from logger_app.logstore import codec, schema
 from logger_app.logstore.store import row_of
 from logger_app.reduce.trace_io import MOST_SAMPLES, read_trace
+from logger_app.review.table import read_changes
 from logger_app.sound_io import read_sound_file, write_flac
 
 
@@ -39,6 +40,14 @@ def test_brackets_that_never_close_take_time_in_proportion(tmp_path):
     text = "1\n00:00:01,000 --> 00:00:02,000\nfifty " + "<" * 2_000_000 + "{" * 2_000_000 + "\n"
 
     assert [call.value for call in read_transcript(file(tmp_path, "t.srt", text), load_pack("en"))] == [50.0]
+
+
+def test_a_header_larger_than_the_csv_reader_takes_is_one_sentence(tmp_path):
+    """Was a csv.Error: only the rows under it were guarded."""
+    with pytest.raises(SoundError, match="header"):
+        read_transcript(file(tmp_path, "t.csv", "a" * 140_000 + ",words\n"), load_pack("en"))
+    with pytest.raises(ReviewError, match="line 1"):
+        read_changes("a" * 140_000 + ",id\n", [], "calls.csv", 10.0)
 
 
 # ---- traces ----

@@ -180,7 +180,11 @@ def _csv_cues(text: str, path: Path) -> Iterator[Cue | Fault]:
     header_line = next(line for line in text.split("\n") if line.strip())
     delimiter = max(",;\t", key=header_line.count)
     rows = csv.DictReader(io.StringIO(text.lstrip("\n"), newline=""), delimiter=delimiter)
-    names = {(name or "").strip().lower(): name for name in rows.fieldnames or ()}
+    try:
+        names = {(name or "").strip().lower(): name for name in rows.fieldnames or ()}
+    except csv.Error as err:
+        yield Fault(where=f"{path}, header", got=str(err), expected="columns start_s and words")
+        return
     missing = [key for key in ("start_s", "words") if key not in names]
     if missing:
         yield Fault(
