@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -19,14 +20,17 @@ from logger_app.records.calls import CallKind
 from logger_app.records.journal import JournalRow, RowKind
 from logger_app.records.plan import Campaign
 from logger_app.records.runs import FlightData
+from logger_app.sync.cameras_io import Camera, FlightCameras
 from logger_app.sync.choose import ias_at, spoken_speed
 from logger_app.sync.sheet_io import CAUTION, Side
 from logger_app.sync.sides import Shown, SideFacts
 from logger_app.sync.tuft_assist import LEAST_FRAMES, WINDOW_S, Proposal, propose
 from logger_app.sync.tufts import Grid, TuftMark, body_to_grid, body_to_mark, grid_to_body, mark_to_body
+from logger_app.sync.video_io import make_proxy
 from logger_app.units import from_kt
 
 STILLS_DIR = "results/compare"
+PROXIES_DIR = "results/proxies"
 STILL_WIDTH = 760  # of each picture [px]
 # The assist needs no more detail, and 1080p would take seconds [px].
 ASSIST_WIDTH = 960
@@ -60,6 +64,65 @@ class CompareDesk:
         self.sides, self.unit = tuple(sides), campaign.indicator.unit
         self.lock = threading.RLock()
         self.facts = tuple(_facts(side, flights, self.unit) for side in sides)
+        self._quick: list[FlightCameras | None] = []
+        self._open_quick()
+
+    def close(self) -> None:
+        """Close the quick copies; the sides' cameras are their giver's."""
+        with self.lock:
+            for cameras in self._quick:
+                if cameras is not None:
+                    cameras.close()
+            self._quick = [None] * len(self.sides)
+
+    def make_quick(self, progress: Callable[[float], None]) -> int:
+        """Make the small copies for scrubbing that are not there yet; takes minutes, and no lock.
+
+        Parameters
+        ----------
+        progress : callable
+            Called with the share done, 0 to 1; what it raises stops the work and leaves nothing half-made [-].
+
+        Returns
+        -------
+        int
+            How many were made [-].
+
+        Raises
+        ------
+        SyncError, OSError
+            A camera file cannot be decoded, or a copy not written.
+        """
+        files = {self._proxy(side, camera): camera.path for side in self.sides for camera in side.cameras.cameras}
+        missing = [(proxy, path) for proxy, path in files.items() if not proxy.exists()]
+        for k, (proxy, path) in enumerate(missing):
+            make_proxy(path, proxy, lambda share, k=k: progress((k + share) / len(missing)))
+        with self.lock:
+            self.close()
+            self._open_quick()
+        return len(missing)
+
+    def quick(self, side: int, flight_s: float | None) -> np.ndarray | None:
+        """The small picture at a flight time, for while the slider moves; None where there is no quick copy."""
+        with self.lock:
+            if flight_s is None or self._quick[side] is None:
+                return None
+            try:
+                return self._quick[side].frame_at(flight_s, self.sides[side].camera)[0].rgb
+            except SyncError:
+                return None
+
+    def _proxy(self, side: Side, camera: Camera) -> Path:
+        """Where the copy of a camera file is; another size or date is another file."""
+        told = camera.path.stat()
+        return self.campaign_dir / PROXIES_DIR / f"{side.result.flight}_{camera.path.stem}_{told.st_size}_{told.st_mtime_ns // 10**9}.mp4"
+
+    def _open_quick(self) -> None:
+        made = []
+        for side in self.sides:
+            small = [replace(camera, path=self._proxy(side, camera)) for camera in side.cameras.cameras]
+            made.append(FlightCameras(small) if small and all(camera.path.exists() for camera in small) else None)
+        self._quick = made
 
     def grids(self) -> dict[tuple[int, str], Grid]:
         """Grids as placed, by side and camera; the last one of a camera holds."""

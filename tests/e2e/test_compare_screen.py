@@ -287,6 +287,27 @@ def test_a_flight_that_is_being_written_is_said_and_the_tap_is_not_shown_as_kept
     assert all(s.state is None for s in finger.root.panels[0].ids.picture.view.stations)
 
 
+def test_quick_copies_show_the_same_frame_and_are_made_once(desk, open_window):
+    finger = open_window(desk)
+    assert desk.quick(0, desk.sides[0].event_s) is None
+    finger.keys("q")
+    finger.pilot.until(lambda: finger.root.message == "2 quick copies made.")
+    for back_s in (0.0, 1.234, 3.5):
+        for k, side in enumerate(desk.sides):
+            assert number_in(desk.quick(k, side.event_s - back_s)) == frame_of(desk, k, side.event_s - back_s)
+    finger.slide(-2.0)
+    assert finger.numbers() == [frame_of(desk, k, side.event_s + finger.root.state.at) for k, side in enumerate(desk.sides)]
+    station = (0.5, 0.5)
+    finger.root._small[0] = desk.quick(0, desk.sides[0].event_s)
+    before = finger.root.state
+    finger.picture(0, *station)
+    assert finger.root.state is before, "a small picture takes no marks"
+    finger.root._small[0] = None
+    finger.keys("q")
+    finger.pilot.until(lambda: finger.root.message == "The quick copies are there already.")
+    assert len(list((desk.campaign_dir / "results/proxies").iterdir())) == 2
+
+
 def test_four_sides_are_shown_two_by_two(desk, open_window, shots):
     from dataclasses import replace
 

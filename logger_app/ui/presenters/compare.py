@@ -9,6 +9,7 @@ a row written), effects. `view(state)` says what to draw. Never imports Kivy.
     T             show the tufts                    G     place the tuft stations: tap four corners
     P             let the assist propose            Enter take all its proposals on this frame
     S             save the pictures for the report  M     the map: where each station first separated
+    Q             make small copies of the camera files, for a slider that follows the finger
     tap           on a station: its next state; a proposal is first taken as it is
 
 Main names: `CompareState`, `begin`, `update`, `view`.
@@ -92,7 +93,12 @@ class Save:
     """Save what is shown as a still."""
 
 
-Effect = Step | PlaceGrid | Decide | Propose | Save
+@dataclass(frozen=True, slots=True)
+class MakeQuick:
+    """Make small copies of the camera files, so that the slider follows the finger."""
+
+
+Effect = Step | PlaceGrid | Decide | Propose | Save | MakeQuick
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -502,13 +508,17 @@ def _take(state: CompareState, _: str):
     return written(state, side, marks, f"{len(marks)} proposals taken."), (Decide(side, marks),)
 
 
+def _quick(state: CompareState, _: str):
+    return replace(state, message="Making quick copies ..."), (MakeQuick(),)
+
+
 def _save(state: CompareState, _: str):
     return state, (Save(),)
 
 
 _ACTS = {
     "at": _slide, "up": _coarse(-1), "down": _coarse(1), "left": _frame(-1), "right": _frame(1), "a": _axis, "h": _hold, "f": _flip,
-    "tab": _next_side, "side": _choose, "t": _tufts, "g": _place, "escape": _escape, "p": _ask, "enter": _take, "s": _save, "m": _map,
+    "tab": _next_side, "side": _choose, "t": _tufts, "g": _place, "escape": _escape, "p": _ask, "enter": _take, "s": _save, "q": _quick, "m": _map,
     "tap": _tap, "span": _count("span_count", SPAN_COUNTS), "chord": _count("chord_count", CHORD_COUNTS),
 }  # fmt: skip
 

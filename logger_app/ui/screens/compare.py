@@ -5,6 +5,7 @@ Main names: `CompareScreen`, `WingCompareApp`.
 
 from __future__ import annotations
 
+import threading
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,10 +20,10 @@ from kivy.uix.button import Button
 from kivy.uix.label import Label
 
 from logger_app.compare_desk import CompareDesk, proposed_marks
-from logger_app.errors import LoggerError
+from logger_app.errors import LoggerError, SyncError
 from logger_app.sync.choose import ias_at
 from logger_app.ui.presenters import compare as presenter
-from logger_app.ui.presenters.compare import Decide, PlaceGrid, Propose, Save, Step
+from logger_app.ui.presenters.compare import Decide, MakeQuick, PlaceGrid, Propose, Save, Step
 from logger_app.ui.widgets.compare_axis import CompareAxis
 from logger_app.ui.widgets.side_frames import SideFrames
 from logger_app.ui.widgets.span_maps import SpanMaps
@@ -34,7 +35,7 @@ Factory.register("SpanMaps", cls=SpanMaps)
 KEY_NAMES = {13: "enter", 271: "enter", 9: "tab", 27: "escape", 273: "up", 274: "down", 275: "right", 276: "left"}
 BUTTONS = (
     ("left", "Frame\nback"), ("right", "Frame\non"), ("a", "Axis\nA"), ("h", "Hold\nH"), ("f", "Flip\nF"), ("tab", "Side\nTab"), ("t", "Tufts\nT"),
-    ("g", "Place\nG"), ("span", "Span\nrows"), ("chord", "Chord\nrows"), ("p", "Propose\nP"), ("enter", "Take\nEnter"), ("m", "Map\nM"), ("s", "Save\nS"),
+    ("g", "Place\nG"), ("span", "Span\nrows"), ("chord", "Chord\nrows"), ("p", "Propose\nP"), ("enter", "Take\nEnter"), ("m", "Map\nM"), ("q", "Quick\nQ"), ("s", "Save\nS"),
 )  # fmt: skip
 # A tapped state becomes a row after this long without another tap [s].
 SETTLE_S = 1.5
@@ -79,15 +80,19 @@ class CompareScreen(BoxLayout):
         super().__init__(**kw)
         self.desk = desk
         self.state = presenter.begin(desk.facts, desk.unit, desk.who, desk.grids(), desk.marks())
-        self.frames = SideFrames(desk.frame)
+        self.frames = SideFrames(desk.frame, desk.quick)
+        self._maker: threading.Thread | None = None
+        self._made: list = []  # what the maker says: a share done, or its last words
+        self._closing = False
         self.waiting = True
         self._pictures = [None] * len(desk.facts)
+        self._small: list = [None] * len(desk.facts)  # on show until the true pictures come
         self._asked: tuple | None = None
         self._settle = None
         self.title = f"{desk.point}: " + ", ".join(side.configuration for side in desk.facts)
         self.panels = [ComparePanel() for _ in desk.facts]
         for side, panel in enumerate(self.panels):
-            panel.ids.picture.on_fraction = lambda x, y, side=side: self.press(f"tap:{side}:{x:.6f}:{y:.6f}")
+            panel.ids.picture.on_fraction = lambda x, y, side=side: self._touched(side, x, y)
         axis = self.ids.axis
         axis.unit, axis.names = desk.unit, tuple(side.configuration for side in desk.facts)
         axis.on_value = lambda at: self.press(f"at:{at!r}")
@@ -111,6 +116,10 @@ class CompareScreen(BoxLayout):
             self._settle = Clock.schedule_once(lambda _: self.press("settle"), SETTLE_S)
         self.draw()
 
+    def _touched(self, side: int, x: float, y: float) -> None:
+        if self._small[side] is None:  # a small picture is not the frame that a mark would name
+            self.press(f"tap:{side}:{x:.6f}:{y:.6f}")
+
     def draw(self) -> None:
         """Show the state."""
         view = presenter.view(self.state)
@@ -126,8 +135,10 @@ class CompareScreen(BoxLayout):
         for panel in view.panels:
             widget = self.panels[panel.side]
             widget.title, widget.says, widget.why = panel.title, panel.says, panel.why
-            widget.ids.picture.show(self._pictures[panel.side])
-            widget.ids.picture.view = panel
+            small = self._small[panel.side]
+            widget.ids.picture.show(self._pictures[panel.side] if small is None else small)
+            # The states on the frame before are not those of the picture that is coming.
+            widget.ids.picture.view = panel if small is None else replace(panel, stations=())
         self.ids.axis.view = view
         on = {"h": self.state.held[self.state.chosen] is not None, "f": self.state.over is not None, "t": self.state.tufts}
         on |= {"g": self.state.placing is not None, "m": self.state.mapped, "p": self.state.busy}
@@ -142,22 +153,66 @@ class CompareScreen(BoxLayout):
         """Write what was tapped and stop the thread."""
         self.press("settle")
         self._looking.cancel()
+        self._closing = True
+        if self._maker:
+            self._maker.join()
         self.frames.close()
+        self.desk.close()
 
     def _look(self, *_) -> None:
+        self._show_quick()
+        self._hear_maker()
         done, results = self.frames.take()
         for result in results:
             result()
         if done is not None:
+            wishes, done = done
+            self._small = [None] * len(self.panels)
             self._pictures = [picture for picture, _ in done]
             # A tap belongs to the frame it was made on, so it is written before the next one comes.
             self.state, effects = presenter.update(self.state, "settle") if self._new(done) else (self.state, ())
             for effect in effects:
                 self._do(effect)
             self.state = replace(self.state, shown=tuple(shown for _, shown in done))
-            self.waiting = False
+            self.waiting = wishes != self._asked
         if done is not None or results:
             self.draw()
+
+    def _show_quick(self) -> None:
+        small = self.frames.take_quick()
+        if small is not None:
+            self._small = small
+            self.draw()
+
+    def _hear_maker(self) -> None:
+        said = None
+        while self._made:
+            said = self._made.pop(0)
+        if isinstance(said, float):
+            self.message = f"Making quick copies: {100 * said:.0f} %"
+        elif said is not None:
+            self._maker = None
+            self.state = presenter.told(self.state, *said)
+            self.draw()
+
+    def _make_quick(self) -> None:
+        """A thread of its own, for it takes minutes; ends by itself or with `close`."""
+
+        def progress(share: float) -> None:
+            if self._closing:
+                raise SyncError("stopped")
+            self._made.append(float(share))
+
+        def work() -> None:
+            try:
+                count = self.desk.make_quick(progress)
+                self._made.append((f"{count} quick copies made." if count else "The quick copies are there already.", False))
+            except (LoggerError, OSError) as err:
+                self._made.append((str(err), True))
+
+        if self._maker is None:
+            self._maker = threading.Thread(target=work, name="quick-copies", daemon=True)
+            self._maker.start()
 
     def _new(self, done) -> bool:
         return tuple(shown for _, shown in done) != self.state.shown
@@ -175,6 +230,8 @@ class CompareScreen(BoxLayout):
                 self.desk.write(effect.side, effect.marks)
             elif isinstance(effect, Propose):
                 self._propose(effect.side)
+            elif isinstance(effect, MakeQuick):
+                self._make_quick()
             elif isinstance(effect, Save):
                 view = presenter.view(replace(self.state, over=None))
                 path = self.desk.save(presenter.wanted(self.state), view.says, [panel.stations for panel in view.panels])

@@ -10,13 +10,15 @@ class SideFrames:
     """The newest wish counts; jobs (the assist) are done in between.
 
     The thread exists because decoding and the assist take a tenth of a second to seconds; `close`
-    stops it and waits. `frame_of(side, flight_s, why)` gives a picture and what it is.
+    stops it and waits. `frame_of(side, flight_s, why)` gives a picture and what it is;
+    `quick_of(side, flight_s)` a small one, or None, shown until the true one is there.
     """
 
-    def __init__(self, frame_of: Callable):
-        self._frame_of = frame_of
+    def __init__(self, frame_of: Callable, quick_of: Callable = lambda side, flight_s: None):
+        self._frame_of, self._quick_of = frame_of, quick_of
+        self._quick: list | None = None
         self._wanted: tuple | None = None
-        self._done: list | None = None
+        self._done: tuple | None = None
         self._last: dict[int, tuple] = {}
         self._jobs: list[Callable] = []
         self._results: list[Callable] = []
@@ -37,8 +39,14 @@ class SideFrames:
             self._jobs.append(job)
             self._wake.notify()
 
-    def take(self) -> tuple[list | None, list[Callable]]:
-        """Pictures finished since, one a side, and what jobs have left to do."""
+    def take_quick(self) -> list | None:
+        """Small pictures since, one a side, None where there is none; never for judging or writing."""
+        with self._wake:
+            quick, self._quick = self._quick, None
+        return quick
+
+    def take(self) -> tuple[tuple | None, list[Callable]]:
+        """(wish, pictures, one a side) finished since, and what jobs have left to do."""
         with self._wake:
             done, self._done = self._done, None
             results, self._results = self._results, []
@@ -65,9 +73,14 @@ class SideFrames:
                 with self._wake:
                     self._results.append(result)
                 continue
+            small = [self._quick_of(side, flight_s) for side, (flight_s, _) in enumerate(wishes)]
+            with self._wake:
+                self._quick = small if any(picture is not None for picture in small) else None
+                if self._quick is not None and self._wanted is not None:
+                    continue  # the slider has moved on
             done = [self._picture(side, *wish) for side, wish in enumerate(wishes)]
             with self._wake:
-                self._done = done
+                self._done, self._quick = (wishes, done), None
 
     def _picture(self, side: int, flight_s: float | None, why: str):
         if side not in self._last or self._last[side][0] != (flight_s, why):
