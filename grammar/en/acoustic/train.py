@@ -13,6 +13,7 @@ import json
 import math
 import os
 import queue
+import tempfile
 import threading
 import time
 from concurrent.futures import ProcessPoolExecutor
@@ -307,7 +308,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--of", type=float, default=0.0, help="training time of the whole schedule; default: this call's")
     parser.add_argument("--first", default="", help="exported weights to start from")
     parser.add_argument("--resume", action="store_true")
-    parser.add_argument("--state", default="/tmp/callout_state.pt")
+    parser.add_argument("--state", default=os.path.join(tempfile.gettempdir(), "callout_state.pt"))
     parser.add_argument("--batch", type=int, default=192)
     parser.add_argument("--blocks", type=int, default=11)
     parser.add_argument("--hidden", type=int, default=640)
