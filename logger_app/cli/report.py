@@ -132,6 +132,7 @@ def _journalled(flight_dir: Path, flight: str):
     from logger_app.logstore.store import Journal
     from logger_app.records.journal import RowKind
     from logger_app.report.extras import CameraFile, TuftMark
+    from logger_app.sync.tufts import body_to_mark, standing
 
     with Journal.open(flight_dir, read_only=True) as journal:
         rows = list(journal.rows(RowKind.MEDIA, RowKind.CLOCK_MAP, RowKind.TUFT))
@@ -161,16 +162,15 @@ def _journalled(flight_dir: Path, flight: str):
     tufts = [
         TuftMark(
             flight=flight,
-            flight_s=row.flight_ns / 1e9,
-            camera=str(row.body.get("camera", "")),
-            station=str(row.body["station"]),
-            state=str(row.body["state"]).replace("_", " "),
-            ias_kt=row.body.get("ias_kt"),
-            proposed=bool(row.body.get("proposed")),
-            who=row.body.get("who", ""),
+            flight_s=mark.flight_ns / 1e9,
+            camera=mark.camera,
+            station=mark.station,
+            state=str(mark.state).replace("_", " "),
+            ias_kt=mark.ias_kt,
+            proposed=mark.proposed,
+            who=mark.who,
         )
-        for row in rows
-        if row.kind is RowKind.TUFT
+        for mark in standing(body_to_mark(row.body, row.flight_ns) for row in rows if row.kind is RowKind.TUFT)
     ]
     return cameras, tufts
 
