@@ -59,6 +59,9 @@ class SoundStream:
             self._container.close()
             raise SoundError(f"{self.path}: has no sound track; give a file that was recorded with sound.")
         self._stream = streams[0]
+        if self._stream.codec_context is None:
+            self._container.close()
+            raise SoundError(f"{self.path}: its sound is coded in a way that is not known here; export it as WAV or FLAC.")
         # Read while the container is open: afterwards these are garbage.
         self._time_base = self._stream.time_base
         self.rate_hz = int(self._stream.codec_context.sample_rate or 0)
@@ -122,6 +125,14 @@ class SoundStream:
         self._check_whole((given + held) / RATE_HZ)
 
     def _pieces(self) -> Iterator[np.ndarray]:
+        import av
+
+        try:
+            yield from self._resampled()
+        except (av.error.FFmpegError, ValueError) as err:  # a header with a rate or channels that cannot be
+            raise SoundError(f"{self.path}: its sound cannot be converted ({err}); the file is damaged.") from err
+
+    def _resampled(self) -> Iterator[np.ndarray]:
         import av
 
         resampler = av.AudioResampler(format="fltp", rate=RATE_HZ)

@@ -52,7 +52,7 @@ def parse_text(text: str) -> tuple[Campaign | None, tuple[Fault, ...]]:
     """
     try:
         document = tomllib.loads(text.replace("\r\n", "\n"))
-    except (tomllib.TOMLDecodeError, RecursionError) as err:
+    except (ValueError, RecursionError) as err:  # ValueError: also a number of more digits than Python reads
         return None, (_toml_fault(str(err)),)
     campaign, faults = parse_campaign(document)
     return campaign, faults + check_campaign(campaign)

@@ -293,7 +293,7 @@ def _about(key: Key) -> str:
 def _quote_hint(raw) -> str:
     try:
         float(raw)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         return ""
     return "Leave the quotes out." if isinstance(raw, str) else ""
 

@@ -4,16 +4,18 @@ import gzip
 import subprocess
 import sys
 import textwrap
+import wave
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from logger_app.errors import LogDamaged, PackError, ReduceError, ReviewError, SoundError
+from logger_app.errors import CardError, LogDamaged, PackError, ReduceError, ReviewError, SoundError
 from logger_app.fly.hear.packs_io import load_pack
 from logger_app.fly.hear.transcript_io import read_transcript
 from logger_app.logstore import codec, schema
 from logger_app.logstore.store import row_of
+from logger_app.plan.cards_io import read_campaign
 from logger_app.reduce.trace_io import MOST_SAMPLES, read_trace
 from logger_app.review.table import read_changes
 from logger_app.sound_io import read_sound_file, write_flac
@@ -104,6 +106,18 @@ def test_a_trace_has_a_bounded_number_of_points(tmp_path):
         read_trace(file(tmp_path, "t.gpx", "<gpx>" + "<trkpt/>" * (MOST_SAMPLES + 2) + "</gpx>"))
 
 
+# ---- campaigns ----
+
+
+@pytest.mark.parametrize("number", ["9" * 400, "9" * 5000, "-" + "9" * 400])
+def test_a_number_of_any_length_is_refused_in_a_sentence(tmp_path, number):
+    """Was an OverflowError, and a ValueError from Python's own limit on digits."""
+    with pytest.raises(CardError):
+        read_campaign(file(tmp_path, "campaign.toml", f"[campaign]\nname = {number}\n[aircraft]\nempty_weight_kg = {number}\n"))
+    with pytest.raises(PackError):
+        load_pack(str(file(tmp_path, "callouts.toml", f"[pack]\nname = {number}\n")))
+
+
 # ---- packs ----
 
 
@@ -145,6 +159,19 @@ def test_a_playlist_in_a_sound_file_opens_no_other_file(tmp_path):
     ):
         with pytest.raises(SoundError):
             read_sound_file(file(tmp_path, name, text))
+
+
+@pytest.mark.parametrize(("at", "put"), [(20, b"\x77\x77"), (22, b"\xff\x00"), (22, b"\x00\x80"), (34, b"\xff\xff"), (24, b"\xff" * 4)])
+def test_a_wav_header_that_cannot_be_is_a_damaged_file(tmp_path, at, put):
+    """Format tag, channels, bits and rate: were an AttributeError and FFmpeg's own error."""
+    with wave.open(str(tmp_path / "a.wav"), "wb") as out:
+        out.setnchannels(1)
+        out.setsampwidth(2)
+        out.setframerate(16000)
+        out.writeframes(bytes(32000))
+    whole = (tmp_path / "a.wav").read_bytes()
+    with pytest.raises(SoundError):
+        read_sound_file(file(tmp_path, "b.wav", whole[:at] + put + whole[at + len(put) :]))
 
 
 # ---- journals from elsewhere ----

@@ -48,7 +48,7 @@ def load_pack(name: str | None = None, campaign: Campaign | None = None) -> Pack
         if path.stat().st_size > MOST_PACK_BYTES:
             raise PackError(f"{path}: {path.stat().st_size} bytes; expected a pack of at most {MOST_PACK_BYTES}")
         document = tomllib.loads(path.read_text("utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as err:
+    except (ValueError, RecursionError) as err:  # ValueError: also a number of more digits than Python reads
         raise PackError(f"{path}: not a TOML file: {err}") from err
     except OSError as err:
         raise PackError(f"{path}: cannot be read: {err.strerror}") from err
