@@ -311,7 +311,7 @@ def _segment_from(row: JournalRow, flight_dir: Path) -> Segment:
         if body.get("rate_hz", RATE_HZ) != RATE_HZ:
             raise ValueError(f"rate {body['rate_hz']} Hz; sound in a flight is at {RATE_HZ} Hz")
         first, samples = body["first_sample"], body.get("samples")
-        if not all(isinstance(n, int) and 0 <= n <= MOST_SAMPLES for n in (first, samples or 0)):
+        if not all(type(n) is int and 0 <= n <= MOST_SAMPLES for n in (first, 0 if samples is None else samples)):
             raise ValueError(f"samples {first} and {samples}; need whole numbers from 0 to {MOST_SAMPLES}")
         return Segment(
             file=name.as_posix(),
@@ -320,7 +320,7 @@ def _segment_from(row: JournalRow, flight_dir: Path) -> Segment:
             source=str(body.get("source", "")),
             checks=tuple(int(check) for check in body.get("crc32_per_s", ())),
         )
-    except (KeyError, TypeError, ValueError) as err:
+    except (KeyError, TypeError, ValueError, OverflowError) as err:
         raise LogDamaged(f"{flight_dir}: row {row.id} (sound) cannot be read: {err}.") from err
 
 

@@ -14,8 +14,10 @@ from logger_app.errors import CardError, LogDamaged, PackError, ReduceError, Rev
 from logger_app.fly.hear.packs_io import load_pack
 from logger_app.fly.hear.transcript_io import read_transcript
 from logger_app.logstore import codec, schema
-from logger_app.logstore.store import row_of
+from logger_app.logstore.audio_io import segments_of
+from logger_app.logstore.store import Journal, row_of
 from logger_app.plan.cards_io import read_campaign
+from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 from logger_app.reduce.trace_io import MOST_SAMPLES, read_trace
 from logger_app.review.table import read_changes
 from logger_app.sound_io import read_sound_file, write_flac
@@ -189,6 +191,16 @@ def test_a_row_with_a_right_checksum_and_no_body_is_damaged(body):
     facts = (1, "note-0001", 0, "", "note", body)
 
     assert row_of((*facts, schema.checksum(*facts))) is None
+
+
+@pytest.mark.parametrize("samples", [[], "", {}, True, -1, 10**30, 1.5])
+def test_a_segment_whose_length_is_no_number_is_damage(tmp_path, samples):
+    """An empty list passed for "not known yet" and was a TypeError later."""
+    body = {"file": "audio/0000.wav", "first_sample": 0, "samples": samples, "rate_hz": 16000}
+    with Journal.create(tmp_path / "day1", FlightInfo(id="day1", configuration=None)) as journal:
+        journal.append([JournalRow(id="a1", flight_ns=0, utc="", kind=RowKind.AUDIO, body=body)])
+        with pytest.raises(LogDamaged):
+            segments_of(tmp_path / "day1", journal)
 
 
 @pytest.mark.parametrize("proposal", [{}, {"call": []}, {"call": "c", "value": {}}])
