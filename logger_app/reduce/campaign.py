@@ -18,7 +18,7 @@ from logger_app.records.runs import FlightData, Run, RunWeight
 from logger_app.reduce.airspeed import eas_kt, tas_kt
 from logger_app.reduce.atmosphere import density_altitude_ft
 from logger_app.reduce.calibration import Calibrated, calibrate_ias, instrument_corrected_kt
-from logger_app.reduce.cells import make_cells
+from logger_app.reduce.cells import make_cells, with_surplus_noted
 from logger_app.reduce.compare import compare_all
 from logger_app.reduce.quality import RULES, judge
 from logger_app.reduce.stall_speed import RunStall, stall_of_run
@@ -94,7 +94,7 @@ def reduce_campaign(campaign: Campaign, flights: Sequence[FlightData], options: 
     return Reduction(
         campaign=campaign.name,
         runs=runs,
-        cells=make_cells(runs),
+        cells=with_surplus_noted(make_cells(runs), {point.id: point.runs_wanted for point in campaign.points}),
         comparisons=comparisons,
         excluded=tuple(_excluded(runs, flights)),
         reviewed_share=sum(run.reviewed for run in runs) / len(runs) if runs else 0.0,

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from logger_app.errors import OutsideValidity, TooFewCalls
 from logger_app.records.results import Cell, StallSpeed
@@ -91,6 +92,29 @@ def on_basis_kt(run: StallSpeed, basis: str) -> float:
         The run does not have this basis.
     """
     return {name: speed for name, speed, _ in run.bases}[basis]
+
+
+def with_surplus_noted(cells: Sequence[Cell], wanted: Mapping[str, int]) -> tuple[Cell, ...]:
+    """Cells with a note where more runs count than were wanted: a setting may not have been heard.
+
+    Parameters
+    ----------
+    cells : sequence of Cell
+        As made [-].
+    wanted : mapping of str to int
+        Runs wanted, by test point [-].
+
+    Returns
+    -------
+    tuple of Cell
+        The same, in order [-].
+    """
+    return tuple(
+        replace(cell, notes=(*cell.notes, f"{cell.n} runs count, {wanted[cell.point]} were wanted: was a setting said and not heard?"))
+        if cell.n > wanted.get(cell.point, cell.n)
+        else cell
+        for cell in cells
+    )
 
 
 def make_cells(runs: Sequence[StallSpeed]) -> tuple[Cell, ...]:

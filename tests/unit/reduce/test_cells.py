@@ -8,7 +8,7 @@ from scipy import stats
 
 from logger_app.records.results import BudgetTerm, StallSpeed
 from logger_app.records.runs import StallEvent
-from logger_app.reduce.cells import make_cells
+from logger_app.reduce.cells import make_cells, with_surplus_noted
 
 SPEEDS = [48.0, 49.0, 47.5, 48.5, 48.0]
 
@@ -112,3 +112,13 @@ def test_a_short_warning_margin_is_held_against_the_rule():
 
 def test_runs_that_do_not_count_are_in_no_cell():
     assert make_cells(runs(counts=False)) == ()
+
+
+def test_more_runs_than_wanted_point_at_a_setting_that_was_not_heard():
+    cells = make_cells(runs())
+
+    (more,) = with_surplus_noted(cells, {"A1": 3})
+    (enough,) = with_surplus_noted(cells, {"A1": 5})
+
+    assert any("was a setting said and not heard" in note for note in more.notes)
+    assert enough.notes == cells[0].notes
