@@ -1,6 +1,7 @@
 """A training checkpoint to the weights that numpy runs: batch norms folded, matrices in half precision.
 
-``python -m grammar.en.acoustic.export CHECKPOINT.npz NET.npz``. The layout (names, shapes) is the one that
+``python -m grammar.en.acoustic.export CHECKPOINT.npz NET.npz [--with EARLIER.npz]``. ``--with`` gives the average of the
+new weights and the ones that the training started from: measured better on people than either. The layout (names, shapes) is the one that
 `logger_app.fly.hear.net` reads: ``i.w`` (7*40, C), then per block k: ``k.dw`` (11, C), ``k.db``, ``k.kr``
 (frames seen ahead), ``k.w1`` (C, H), ``k.b1``, ``k.w2`` (H, C), ``k.b2``, last ``bo.s``, ``bo.b``, ``o.w`` (C, 40),
 ``o.b``, ``v.w`` (C,), ``v.b``; ``n`` is the number of blocks. No torch needed.
@@ -8,7 +9,7 @@
 
 from __future__ import annotations
 
-import sys
+import argparse
 
 import numpy as np
 
@@ -39,10 +40,36 @@ def fold(state: dict[str, np.ndarray], right: tuple[int, ...]) -> dict[str, np.n
     return {k: np.ascontiguousarray(v, np.float16 if v.ndim == 2 else np.float32) for k, v in out.items()}
 
 
+def averaged(new: dict[str, np.ndarray], earlier: dict[str, np.ndarray], share: float = 0.5) -> dict[str, np.ndarray]:
+    """Exported weights between those of a training and those it started from; `share` is that of the new ones.
+
+    Blocks that the earlier net lacks count there as the identity: their last layer is zero. It works because one
+    grew out of the other; two nets trained apart must not be averaged.
+    """
+    out = {}
+    for name, value in new.items():
+        if name == "n" or name.endswith(".kr"):
+            out[name] = value
+            continue
+        before = earlier.get(name)
+        if before is None:
+            before = np.zeros_like(value) if name.endswith((".w2", ".b2")) else value
+        out[name] = (share * value.astype(np.float32) + (1 - share) * before.astype(np.float32)).astype(value.dtype)
+    return out
+
+
 def main() -> None:
-    checkpoint = np.load(sys.argv[1])
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("checkpoint")
+    parser.add_argument("net")
+    parser.add_argument("--with", dest="earlier", help="exported weights to average with")
+    args = parser.parse_args()
+    checkpoint = np.load(args.checkpoint)
     state = {k.removeprefix("ema."): checkpoint[k].astype(np.float32) for k in checkpoint.files if k.startswith("ema.")}
-    np.savez(sys.argv[2], **fold(state, tuple(int(r) for r in checkpoint["right"])))
+    weights = fold(state, tuple(int(r) for r in checkpoint["right"]))
+    if args.earlier:
+        weights = averaged(weights, dict(np.load(args.earlier)))
+    np.savez(args.net, **weights)
 
 
 if __name__ == "__main__":

@@ -87,3 +87,16 @@ def test_shipped_network_has_the_look_ahead_that_the_engine_counts_on():
 
     assert abs(ahead_s - 0.275) < 1e-9
     assert sum(w.size for w in net.w.values()) < 4_000_000
+
+
+def test_average_with_a_shallower_net_counts_its_missing_block_as_the_identity():
+    rng = np.random.default_rng(4)
+    deep = fold(_state(rng), (2, 0))
+    shallow = {k: v for k, v in fold(_state(rng, blocks=1), (2,)).items()}
+
+    mixed = export.averaged(deep, shallow)
+
+    assert np.allclose(mixed["0.w1"], (deep["0.w1"].astype(float) + shallow["0.w1"]) / 2, atol=2e-3)
+    assert np.allclose(mixed["1.w2"], deep["1.w2"].astype(float) / 2, atol=2e-3)
+    assert np.array_equal(mixed["1.dw"], deep["1.dw"])
+    assert mixed["n"][0] == 2
