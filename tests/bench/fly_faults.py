@@ -167,7 +167,9 @@ def judge(campaign: Path, told: list[dict], played: int, sound_matters: bool, re
     loss_s = played * 0.05 - sound_duration_s(folder)
     if sound_matters and loss_s > ALLOWED_LOSS_S:
         wrong.append(f"{loss_s:.2f} s of sound lost")
-    return wrong + _verified(folder) + (_resumes(campaign) if resume else [])
+    # Struck before its first step, a flight has no card to go back to: it begins.
+    begun = any(row.kind == "step" for row in kept.values())
+    return wrong + _verified(folder) + (_resumes(campaign, "restarted" if begun else None) if resume else [])
 
 
 def _verified(folder: Path) -> list[str]:
@@ -178,14 +180,15 @@ def _verified(folder: Path) -> list[str]:
     return [] if done.returncode == 0 else [f"verify: {(done.stdout + done.stderr).strip()[-300:]}"]
 
 
-def _resumes(campaign: Path) -> list[str]:
+def _resumes(campaign: Path, first_step: str | None = "restarted") -> list[str]:
     """The next start goes on with the flight, on its card, in under five seconds."""
     process = start(campaign)
     told, _, said = told_until(process, 0.7, signal.SIGTERM)
     steps = [row for row in told if row["row"] == "step"]
-    if not any(row.get("step") == "restarted" for row in steps):
+    fitting = [row for row in steps if first_step in (None, row.get("step"))]
+    if not fitting:
         return [f"not resumed: {said.strip()[-200:]}"]
-    point = next(row["point"] for row in steps if row["step"] == "restarted")
+    point = fitting[0]["point"]
     return [] if point == "A1" else [f"resumed on card {point}, not A1"]
 
 
