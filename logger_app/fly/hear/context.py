@@ -20,6 +20,8 @@ from logger_app.records.calls import CallKind
 EXPECT_FRAMES = 300
 # A call that is not expected needs this much quiet before and after it [frames].
 ALONE_FRAMES, AFTER_FRAMES = 40, 25
+# Who begins a recording with a number, and has not talked before, most likely makes a call [frames].
+FIRST_FRAMES = 500
 # A call of up to so many phones may be any short word of a sentence; one of more than `SURE_PHONES` is none.
 SHORT_PHONES, SURE_PHONES = 5, 9
 # An airspeed is near the last one within so much, and so much more a second [unit of the indicator].
@@ -52,6 +54,7 @@ class Context:
     last_speed: float | None = None
     last_at: float = 0.0
     talk_end: float = -1e9
+    talk_heard: bool = False
 
     def need(self, found: Found, heard: Heard, begin: float) -> Need:
         """What becomes of a call.
@@ -101,6 +104,8 @@ class Context:
         if found.call.shorthand:
             return gate.digit_expected if expected else gate.digit
         if found.call.kind is CallKind.AIRSPEED:
+            if not expected and found.start < FIRST_FRAMES and not self.talk_heard:
+                return gate.airspeed_first
             return gate.airspeed_expected if expected else gate.airspeed
         if found.call.kind is CallKind.SETTING:
             return gate.setting
@@ -152,5 +157,6 @@ class Context:
 
     def talked(self, heard: Heard, last_speech: float) -> None:
         """A stretch is over: whether it ended in talk."""
+        self.talk_heard |= heard.talk_first or heard.talk_last
         if heard.talk_last:
             self.talk_end = last_speech

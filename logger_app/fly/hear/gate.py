@@ -48,13 +48,14 @@ class Gate:
     mean: np.ndarray
     spread: np.ndarray
     late_frames: float
-    airspeed: float = 0.65
+    airspeed: float = 0.80
+    airspeed_first: float = 0.40
     airspeed_expected: float = 0.12
     digit: float = 0.93
     digit_expected: float = 0.35
     setting: float = 0.3
     other: float = 0.6
-    short: float = 0.65
+    short: float = 0.75
     other_expected: float = 0.2
 
     @classmethod

@@ -113,3 +113,11 @@ def test_what_was_said_before_leans_on_the_next_airspeed_but_never_far(context):
     assert said(48.0) > said(45.0) > said(40.0)
     assert said(48.0) - said(90.0) <= 4.0
     assert context.lean(500.0) is None
+
+
+def test_a_recording_may_begin_with_a_call_but_not_in_talk(context):
+    unsure = found(SPEED, at=100.0, belief=0.6)
+
+    assert need(context, unsure) is not Need.DROP
+    context.talked(Heard((), True, False), 50.0)
+    assert need(context, unsure) is Need.DROP
