@@ -331,6 +331,9 @@ class ReviewDesk:
         first = [call.heard for call in desk.calls if call.heard]
         heard, engine = _heard_again(self.flight_dir, desk, pack, self.campaign, progress)
         bodies = compare_listenings(first, heard, engine)
+        if other := _other_recogniser(pack, self.campaign):
+            # It may miss what ours heard: only where it heard something else is there a difference.
+            bodies += [b for b in compare_listenings(first, _heard_by(other, self.flight_dir), other.name) if b["call"] and b["heard"]]
         with Journal.open(self.flight_dir) as journal:
             now = utc_now()
             note = {
@@ -424,6 +427,22 @@ def _heard_again(flight_dir: Path, desk: Desk, pack, campaign: Campaign, progres
     low, high, unit = airspeed_range(campaign)
     named = [replace(call, id=f"second-{k:04d}") for k, call in enumerate(heard)]
     return list(read_sequence(named, unit=unit, low=low, high=high)), f"{engine.name}, slower"
+
+
+def _other_recogniser(pack, campaign: Campaign):
+    """The second recogniser, where the user has put its model; else None."""
+    from logger_app.errors import EngineError
+    from logger_app.fly.hear.engine import make_engine
+
+    try:
+        return make_engine("vosk", pack, campaign)
+    except EngineError:
+        return None
+
+
+def _heard_by(engine, flight_dir: Path) -> list:
+    calls = [call for block in audio_io.iter_sound(flight_dir) for call in engine.feed(block)]
+    return [replace(call, id=f"other-{k:04d}") for k, call in enumerate(calls + engine.finish())]
 
 
 def person() -> str:

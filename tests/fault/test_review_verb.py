@@ -280,3 +280,36 @@ while True:
     assert len(acknowledged) > 5
     assert set(filter(None, acknowledged)) <= set(kept)
     assert len(kept) - len(acknowledged) <= 3
+
+
+@pytest.mark.slow
+def test_another_recogniser_is_asked_too_where_it_is_there(review, flight, monkeypatch):
+    """It may miss calls; only what it heard otherwise at the same moment is a difference."""
+    from logger_app import review_desk
+    from logger_app.records.calls import CallKind, HeardCall
+    from logger_app.units import s_to_ns
+
+    first = next(c for c in review("--json")["calls"] if c["kind"] == "airspeed")
+    at_ns = s_to_ns(first["flight_s"])
+
+    class Other:
+        name = "vosk"
+
+        def feed(self, pcm):
+            return []
+
+        def finish(self):
+            said = [(at_ns, 33.0), (s_to_ns(0.5), 99.0)]  # another value at the call's moment; one where nobody spoke
+            return [
+                HeardCall(id=f"v{k}", start_ns=t, end_ns=t + 1, kind=CallKind.AIRSPEED, name="ias", value=v, unit="kt")
+                for k, (t, v) in enumerate(said)
+            ]
+
+    monkeypatch.setattr(review_desk, "_other_recogniser", lambda pack, campaign: Other())
+    with Journal.open(flight) as journal, SegmentWriter(flight, journal) as writer:
+        writer.write(np.zeros(16000 * 3, np.int16))
+    review("--second")
+
+    with Journal.open(flight, read_only=True) as journal:
+        told = [row.body for row in journal.rows(RowKind.SECOND) if row.body["engine"] == "vosk"]
+    assert [(b["call"], [h["value"] for h in b["heard"]]) for b in told] == [(first["id"], [33.0])]
