@@ -53,8 +53,8 @@ def _respell(text: str, language: str, rng: random.Random) -> str:
     th_now, words = rng.choice(th), []
     for word in got.stdout.replace("\n", " ").replace("_:", " ").split():
         word = re.sub(r"[,%=]", "", word)
-        rhotic = rng.random() < 0.7
-        word = re.sub(r"([ioeOAU])@(?=$|[^rRiIeEaAoOuUV0@3'])", lambda m: m[0] + (r if rhotic else ""), word).replace("3:", "3:" + (r if rhotic else ""))
+        tail = r if rng.random() < 0.7 else ""
+        word = re.sub(r"([ioeOAU]@)(?=$|[^rRiIeEaAoOuUV0@3'])", r"\1" + tail, word).replace("3:", "3:" + tail)
         for old, new in _VOWELS:
             word = word.replace(old, f"<{new}>")
         word = re.sub(r"[<>]", "", word)

@@ -171,6 +171,10 @@ def _number(kind: str, rng: random.Random) -> str:
     return rng.choice([under_hundred(rng.randint(0, 99)), under_hundred(5 * rng.randint(0, 12)), digits(rng.randint(10, 99), rng), speed(rng)])
 
 
+# flite's own phones, in those of the dictionary.
+_FLITE = {"AX": "AH", "AXR": "ER", "IX": "IH", "DX": "T", "EL": "AH L", "EN": "AH N", "EM": "AH M", "NX": "N", "PAU": "", "SIL": ""}
+
+
 def _dictionary() -> dict[str, str]:
     """First pronunciation of each word in the pack's own copy of the dictionary."""
     first: dict[str, str] = {}
@@ -191,8 +195,6 @@ def _pack_sounds() -> dict[str, str]:
 class Phones:
     """Words to phones: our `EXTRA`, then the CMU Pronouncing Dictionary, stress dropped; at last flite's letter rules."""
 
-    _FLITE = {"AX": "AH", "AXR": "ER", "IX": "IH", "DX": "T", "EL": "AH L", "EN": "AH N", "EM": "AH M", "NX": "N", "PAU": "", "SIL": ""}
-
     def __init__(self, guess: bool = False):
         self._dict, self._guess = _dictionary(), guess
         self._dict.update(_pack_sounds())
@@ -208,7 +210,7 @@ class Phones:
             return None
         if word not in self._guessed:
             got = subprocess.run(["flite", "-ps", "-t", word, "none"], capture_output=True, text=True, check=False).stdout.upper().split()
-            phones = " ".join(self._FLITE.get(p, p) for p in got).split()
+            phones = " ".join(_FLITE.get(p, p) for p in got).split()
             self._guessed[word] = phones or None
         return self._guessed[word]
 
