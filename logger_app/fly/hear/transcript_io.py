@@ -149,7 +149,7 @@ def _cues(path: Path) -> list[Cue]:
         if len(cues) > MOST_LINES or len(faults) >= FAULTS_SHOWN:
             break
     if len(cues) > MOST_LINES:
-        raise SoundError(f"{path}: more than {MOST_LINES} lines; expected a transcript of one flight")
+        raise SoundError(f"{path}: more than {MOST_LINES} lines; expected one flight's transcript")
     if faults:
         raise SoundError(faults=tuple(faults))
     if not cues:
