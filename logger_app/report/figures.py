@@ -26,7 +26,7 @@ from logger_app.report.plot import (
     nice_ticks,
 )
 from logger_app.report.view import Pair, PointView, RunView, Side
-from logger_app.report.words import clock, count, indicated, interval, number
+from logger_app.report.words import clock, indicated, interval, number
 from logger_app.units import NS_PER_S, from_kt
 
 # What is shown of an approach: common practice, no source; the fit needs 1.3 Vs at most.

@@ -131,7 +131,6 @@ class Bench:
         What is heard as likeliest does not depend on the calibration, so its voices are among these; they are
         left out where the belief is judged.
         """
-        reported = lambda items: [item for item in items if not speech.is_calibration(item.speaker)]
         sets = [
             (self.corpus.real_digits(each_of_few=160, each_of_many=24), "real digits composed, unseen people"),
             (self.corpus.spoken("synthetic/piper_joe", "unseen engine", ("airspeed",), 320), "one call, engine never trained on"),

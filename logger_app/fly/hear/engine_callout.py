@@ -23,7 +23,7 @@ from logger_app.fly.hear.lattice import PhoneTree, build_tree
 from logger_app.fly.hear.net import BLANK, FRAME_S, OUTPUTS, Net, NetStream
 from logger_app.fly.hear.packs import Pack
 from logger_app.fly.hear.segment import BEAM, Segmenter
-from logger_app.records.calls import Alternative, CallKind, Flag, HeardCall
+from logger_app.records.calls import Alternative, Flag, HeardCall
 from logger_app.resources_io import data_dir
 from logger_app.units import s_to_ns
 

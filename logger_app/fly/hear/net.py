@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from logger_app.errors import EngineError
-from logger_app.fly.hear.features import BANDS, HOP, WINDOW, Normaliser, features, log_mel
+from logger_app.fly.hear.features import BANDS, HOP, Normaliser, features, log_mel
 
 FRAME_S = 0.02
 LOOK_AHEAD_S = 0.275

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from logger_app.errors import SyncError
 from logger_app.sync.tufts import (
-    MEANINGS, STATES, Grid, TuftMark, TuftState, body_to_grid, body_to_mark, difference_map, first_separated,
+    MEANINGS, STATES, Grid, TuftMark, body_to_grid, body_to_mark, difference_map, first_separated,
     grid_to_body, homography, mark_to_body, nearest, next_state, places, span_map, standing,
 )  # fmt: skip
 
