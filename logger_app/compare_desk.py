@@ -5,7 +5,6 @@ Main name: `CompareDesk`.
 
 from __future__ import annotations
 
-import os
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -15,6 +14,7 @@ import numpy as np
 
 from logger_app import flow
 from logger_app.errors import SyncError
+from logger_app.files_io import whole_file
 from logger_app.logstore.store import Journal, utc_now
 from logger_app.records.calls import CallKind
 from logger_app.records.journal import JournalRow, RowKind
@@ -303,15 +303,8 @@ def _write_still(out: Path, title: str, pictures: Sequence[np.ndarray | None], c
         small = Image.fromarray(picture).resize((round(picture.shape[1] * scale), round(picture.shape[0] * scale)), Image.Resampling.LANCZOS)
         sheet.paste(small, (left + (STILL_WIDTH - small.width) // 2, top + 26))
     draw.text((12, sheet.height - 24), CAUTION, (96, 100, 104), ImageFont.load_default(13))
-    part = out.with_name(f".{out.stem}.{os.getpid()}.part")
-    try:
-        with part.open("wb") as file:
-            sheet.save(file, "PNG")
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(part, out)
-    finally:
-        part.unlink(missing_ok=True)
+    with whole_file(out) as part:
+        sheet.save(part, "PNG")
     return out
 
 

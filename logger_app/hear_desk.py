@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from logger_app.errors import CardError, Fault, SoundError
+from logger_app.files_io import put_in_place
 from logger_app.fly.hear.listen import HearResult, hear_files
 from logger_app.fly.hear.transcript_io import is_transcript
 from logger_app.logstore import codec
@@ -143,7 +144,7 @@ def hear_into(
             journal.append([_flight_row(journal, result)])
         if flight_dir.exists():
             flight_dir.rmdir()
-        os.replace(building, flight_dir)
+        put_in_place(building, flight_dir)
     finally:
         shutil.rmtree(building, ignore_errors=True)
     return result

@@ -22,6 +22,7 @@ from pathlib import Path
 import numpy as np
 
 from logger_app.errors import CardError, LoggerError
+from logger_app.files_io import write_text
 from logger_app.flight_session import EngineMaker, points_for
 from logger_app.fly.capture.audio_writer import BYTES_PER_S, JOURNAL_BYTES
 from logger_app.fly.capture.mic import RATE_HZ, BlockQueue, level_dbfs
@@ -364,12 +365,8 @@ def acknowledge(campaign_dir: Path, campaign: Campaign | None, who: str) -> dict
     folder = campaign_dir / RESULTS_DIR
     folder.mkdir(exist_ok=True)
     kept = {"who": who, "utc": datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")}
-    path, part = folder / ACKNOWLEDGED_FILE, folder / f"{ACKNOWLEDGED_FILE}.part"
-    with part.open("w", encoding="utf-8") as out:
-        json.dump(kept | {"sha256": _digest(campaign), "briefing": briefing(campaign)}, out, indent=1)
-        out.flush()
-        os.fsync(out.fileno())
-    os.replace(part, path)
+    read = kept | {"sha256": _digest(campaign), "briefing": briefing(campaign)}
+    write_text(folder / ACKNOWLEDGED_FILE, json.dumps(read, indent=1))
     return kept
 
 

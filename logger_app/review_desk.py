@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from logger_app import flow
+from logger_app import files_io, flow
 from logger_app.errors import LogError, ReduceError, ReviewError
 from logger_app.logstore import audio_io, codec
 from logger_app.logstore.store import Journal, utc_now
@@ -371,16 +371,7 @@ class ReviewDesk:
 
     def write_text(self, path: Path, text: str) -> None:
         """Write a file whole or not at all."""
-        part = path.with_name(f".{path.name}.part")
-        try:
-            with part.open("w", encoding="utf-8", newline="") as file:
-                file.write(text)
-                file.flush()
-                os.fsync(file.fileno())
-            os.replace(part, path)
-        except BaseException:
-            part.unlink(missing_ok=True)
-            raise
+        files_io.write_text(path, text)
 
     def _campaign(self, campaign_dir: Path | None) -> Campaign:
         if not (self.flight_dir / "flight.sqlite").is_file():

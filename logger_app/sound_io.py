@@ -7,12 +7,12 @@ one `SoundError`. Not for: the microphone (`fly.capture`), pictures (`sync.video
 from __future__ import annotations
 
 import io
-import os
 from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 
+from logger_app import files_io
 from logger_app.errors import SoundError
 
 RATE_HZ = 16_000
@@ -262,17 +262,25 @@ def write_flac(path: Path, pcm: np.ndarray, rate: int = RATE_HZ) -> None:
     OSError
         The folder cannot be written or the disk is full; the old file is untouched.
     """
-    path = Path(path)
-    data = _encoded(pcm, rate, "flac", "flac")
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
-    try:
-        with open(temporary, "wb") as out:
-            out.write(data)
-            out.flush()
-            os.fsync(out.fileno())
-        os.replace(temporary, path)
-    finally:
-        temporary.unlink(missing_ok=True)
+    files_io.write_bytes(path, encode_flac(pcm, rate))
+
+
+def encode_flac(pcm: np.ndarray, rate: int = RATE_HZ) -> bytes:
+    """Mono sound as FLAC.
+
+    Parameters
+    ----------
+    pcm : ndarray of int16, shape (n,)
+        Samples [-].
+    rate : int
+        Samples a second [-].
+
+    Returns
+    -------
+    bytes
+        A whole FLAC file [-].
+    """
+    return _encoded(pcm, rate, "flac", "flac")
 
 
 def encode_opus(pcm: np.ndarray, bit_rate: int = 18_000, effort: int = 10) -> bytes:

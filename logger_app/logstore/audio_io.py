@@ -21,7 +21,7 @@ from pathlib import Path
 import numpy as np
 
 from logger_app.errors import LogDamaged, LogError, SoundError
-from logger_app.logstore.files_io import sync_data, sync_folder
+from logger_app.files_io import sync_data, sync_folder, whole_file
 from logger_app.logstore.store import Journal, utc_now
 from logger_app.records.journal import JournalRow, RowKind
 from logger_app.units import s_to_ns
@@ -526,7 +526,7 @@ def compress_sound(journal: Journal) -> list[str]:
     SoundError
         What was compressed does not decode to the same samples; the WAV stays.
     """
-    from logger_app.sound_io import read_sound_file, write_flac
+    from logger_app.sound_io import encode_flac, read_sound_file
 
     folder, made = journal.flight_dir, []
     for segment in segments_of(folder, journal):
@@ -535,16 +535,10 @@ def compress_sound(journal: Journal) -> list[str]:
             continue
         pcm = segment_samples(folder, segment)
         flac = wav.with_suffix(".flac")
-        part = wav.with_name(f"{wav.stem}.part.flac")
-        write_flac(part, pcm)
-        if not np.array_equal(read_sound_file(part), pcm):
-            part.unlink()
-            raise SoundError(f"{wav}: does not survive compression; it stays as it is.")
-        fd = os.open(part, os.O_RDWR)
-        sync_data(fd)
-        os.close(fd)
-        os.replace(part, flac)
-        sync_folder(flac.parent)
+        with whole_file(flac) as part:
+            part.write_bytes(encode_flac(pcm))
+            if not np.array_equal(read_sound_file(part), pcm):
+                raise SoundError(f"{wav}: does not survive compression; it stays as it is.")
         done = Segment(
             file=f"{AUDIO_DIR}/{flac.name}",
             first_sample=segment.first_sample,

@@ -19,10 +19,10 @@ from pathlib import Path
 import numpy as np
 
 from logger_app.errors import Fault, LogDamaged, LogError, SoundError
+from logger_app.files_io import put_in_place, sync_data, sync_folder
 from logger_app.logstore import audio_io, codec, schema
 from logger_app.logstore.audio_io import AUDIO_DIR, RATE_HZ, Segment
 from logger_app.logstore.carve import carve_records
-from logger_app.logstore.files_io import sync_data, sync_folder
 from logger_app.logstore.schema import JOURNAL_FILE
 from logger_app.logstore.store import Journal, row_of, utc_now
 from logger_app.records.calls import CaptureGap
@@ -151,8 +151,7 @@ def rescue(flight_dir: Path, out: Path) -> Rescue:
             shutil.copytree(
                 flight_dir / MEDIA_DIR, part / MEDIA_DIR, symlinks=True, copy_function=_link_or_copy
             )
-        os.replace(part, out)
-        sync_folder(out.parent)
+        put_in_place(part, out)
     except BaseException:
         shutil.rmtree(part, ignore_errors=True)
         raise

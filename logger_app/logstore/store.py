@@ -22,8 +22,9 @@ from pathlib import Path
 from shutil import copyfile
 
 from logger_app.errors import LogDamaged, LogError, LogTooNew
+from logger_app.files_io import sync_folder
 from logger_app.logstore import codec, schema
-from logger_app.logstore.files_io import WriterLock, sync_folder
+from logger_app.logstore.lock_io import WriterLock
 from logger_app.logstore.schema import JOURNAL_FILE
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 from logger_app.resources_io import user_dir

@@ -7,10 +7,10 @@ whole file at a time: beside the old one, synced, then put in its place. Main na
 
 from __future__ import annotations
 
-import os
 from dataclasses import replace
 from pathlib import Path
 
+from logger_app import files_io
 from logger_app.errors import CardError, Fault
 from logger_app.plan.parse import parse_text
 from logger_app.records.plan import Campaign
@@ -161,26 +161,5 @@ def write_text(file: Path, text: str) -> None:
     OSError
         The disk refuses; what was there before is untouched.
     """
-    import tempfile  # here: a third of the time that reading takes
-
     file.parent.mkdir(parents=True, exist_ok=True)
-    handle, beside = tempfile.mkstemp(dir=file.parent, prefix=f".{file.name}.")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as out:
-            out.write(text)
-            out.flush()
-            os.fsync(out.fileno())
-        if file.exists():
-            os.chmod(beside, file.stat().st_mode & 0o777)
-        else:
-            os.chmod(beside, 0o644)
-        os.replace(beside, file)
-    except BaseException:
-        Path(beside).unlink(missing_ok=True)
-        raise
-    if hasattr(os, "O_DIRECTORY"):
-        folder = os.open(file.parent, os.O_RDONLY | os.O_DIRECTORY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
+    files_io.write_text(file, text)

@@ -8,8 +8,6 @@ knock-it-off criteria and the cautions. Speeds are in the pilot's unit. Main nam
 from __future__ import annotations
 
 import importlib.util
-import os
-import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
@@ -22,6 +20,7 @@ from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, Paragraph
 
 from logger_app.errors import ReportError
+from logger_app.files_io import whole_file
 from logger_app.plan.paper import SCALES, Blocks, Look, Panel, foot_of, notes_panel, panels_of
 from logger_app.records.plan import Campaign, PlannedFlight
 
@@ -65,24 +64,15 @@ def write_cards(
     """
     look = _look(campaign, PAPERS[paper])
     panels = panels_of(look, campaign, flight, runs)
-    handle, beside = -1, ""
     try:
-        handle, beside = tempfile.mkstemp(dir=out.parent, prefix=f".{out.name}.")
-        os.close(handle)
-        canvas = Canvas(beside, pagesize=PAPERS[paper], invariant=1)
-        canvas.setTitle(f"Test cards: {campaign.name}")
-        canvas.setAuthor("kneecall")
-        sheets = _draw(canvas, look, campaign, panels, PAPERS[paper])
-        canvas.save()
-        os.chmod(beside, 0o644)
-        with open(beside, "rb+") as file:
-            os.fsync(file.fileno())
-        os.replace(beside, out)
+        with whole_file(out) as part:
+            canvas = Canvas(str(part), pagesize=PAPERS[paper], invariant=1)
+            canvas.setTitle(f"Test cards: {campaign.name}")
+            canvas.setAuthor("kneecall")
+            sheets = _draw(canvas, look, campaign, panels, PAPERS[paper])
+            canvas.save()
     except OSError as err:
         raise ReportError(f"{out}: the cards could not be written: {err.strerror or err}") from err
-    finally:
-        if beside:
-            Path(beside).unlink(missing_ok=True)
     return sheets
 
 

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import json
-import os
-import tempfile
 from pathlib import Path
 
+from logger_app import files_io
 from logger_app.errors import ReportError
 from logger_app.records.results import Reduction
 from logger_app.reduce.as_json import reduction_to_json
@@ -59,31 +58,9 @@ def write_text(path: Path, text: str) -> Path:
     ReportError
         It cannot be written; what was there before is untouched.
     """
-    temporary = None
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.NamedTemporaryFile(
-            "w", encoding="utf-8", newline="\n", dir=path.parent, prefix=f".{path.name}.", delete=False
-        ) as out:
-            temporary = Path(out.name)
-            out.write(text)
-            out.flush()
-            os.fsync(out.fileno())
-        os.chmod(temporary, 0o644)
-        os.replace(temporary, path)
-        _sync_folder(path.parent)
+        files_io.write_text(path, text)
     except OSError as err:
-        if temporary is not None:
-            temporary.unlink(missing_ok=True)
         raise ReportError(f"{path}: cannot be written ({err.strerror or err}); nothing was changed") from err
     return path
-
-
-def _sync_folder(folder: Path) -> None:
-    if os.name != "posix":  # a folder cannot be opened elsewhere
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

@@ -5,8 +5,6 @@ Frames keep their own presentation times, so a variable frame rate stays what it
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Callable, Iterator
 from fractions import Fraction
 from functools import cache
@@ -17,6 +15,7 @@ import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
 from logger_app.errors import ReportError
+from logger_app.files_io import whole_file
 from logger_app.records.clocks import ClockMap
 from logger_app.report.clip import Caption, caption, run_span
 from logger_app.report.fonts_io import font_folder
@@ -72,24 +71,19 @@ def write_clip(
         )
     span = _video_span(clock_map, run, video)
     out.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(prefix=".clip-", suffix=".mp4", dir=out.parent)
-    os.close(handle)
     try:
-        shown = _transcode(video, Path(name), clock_map, run, unit, span, progress or (lambda share: None))
-        if not shown:
-            raise ReportError(
-                f"{video}: has no picture between {span[0]:.1f} and {span[1]:.1f} s; {run.name} is not on it."
-            )
-        os.chmod(name, 0o644)
-        os.replace(name, out)
+        with whole_file(out) as part:
+            shown = _transcode(video, part, clock_map, run, unit, span, progress or (lambda share: None))
+            if not shown:
+                raise ReportError(
+                    f"{video}: has no picture between {span[0]:.1f} and {span[1]:.1f} s; {run.name} is not on it."
+                )
     except (av.FFmpegError, OSError) as err:
         if isinstance(err, ReportError):
             raise
         raise ReportError(
             f"{video}: the clip was not made, {err.strerror or err}. The original is untouched."
         ) from err
-    finally:
-        Path(name).unlink(missing_ok=True)
     return out
 
 

@@ -18,6 +18,7 @@ from pathlib import Path
 
 from logger_app import __version__
 from logger_app.errors import ReportError
+from logger_app.files_io import put_in_place, sync_file, sync_folder
 from logger_app.records.plan import Campaign
 from logger_app.records.results import Reduction
 from logger_app.records.runs import FlightData
@@ -189,13 +190,15 @@ class _Target:
     def _move_in(self) -> None:
         new = sorted(path.relative_to(self.work) for path in self.work.rglob("*") if path.is_file())
         for path in new:
-            _sync(self.work / path)
+            sync_file(self.work / path)
         if not self.out.exists():
-            os.replace(self.work, self.out)
-            _sync(self.out.parent)
+            for folder in {(self.work / path).parent for path in new}:
+                sync_folder(folder)
+            put_in_place(self.work, self.out)
             return
         self._swap(new)
-        _sync(self.out)
+        for folder in {(self.out / path).parent for path in new} | {self.out}:
+            sync_folder(folder)
 
     def _swap(self, new: list[Path]) -> None:
         """Move the old files aside and the new ones in; on any fault put the old ones back."""
@@ -236,17 +239,6 @@ def _listed(out: Path) -> list[Path]:
     names = [*names, MANIFEST]
     inside = [Path(name) for name in names if isinstance(name, str)]
     return [path for path in inside if not path.is_absolute() and ".." not in path.parts]
-
-
-def _sync(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    except OSError as err:
-        if err.errno not in (errno.EINVAL, errno.EBADF):  # some file systems cannot sync a folder
-            raise
-    finally:
-        os.close(handle)
 
 
 def _refusal(out: Path, err: OSError) -> ReportError:

@@ -5,7 +5,6 @@ Main names: `Side`, `write_sheet`, `write_clip`, `write_subtitles`.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -14,6 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from logger_app.errors import SyncError
+from logger_app.files_io import whole_file, write_text
 from logger_app.records.results import StallSpeed
 from logger_app.sync.cameras_io import FlightCameras
 from logger_app.sync.choose import Moment, ias_at, spoken_speed, when
@@ -133,7 +133,9 @@ def write_sheet(out: Path, title: str, sides: Sequence[Side], rows: Sequence[Seq
             at = "" if still.flight_s is None else f" · flight time {still.flight_s:.2f} s"
             draw.text((left, top + CAPTION + height + 8), f"{still.moment} · {speed} indicated{at}", QUIET, _font(17))
     draw.text((MARGIN, size[1] - 26), CAUTION, QUIET, _font(14))
-    _save(out, lambda part: sheet.save(part, "PNG"))
+    out.parent.mkdir(parents=True, exist_ok=True)
+    with whole_file(out) as part:
+        sheet.save(part, "PNG")
     return out
 
 
@@ -190,7 +192,9 @@ def write_clip(
                 progress((k + 1) / total)
             box.mux(stream.encode(None))
 
-    _save(out, write, suffix=".mp4")
+    out.parent.mkdir(parents=True, exist_ok=True)
+    with whole_file(out) as part:
+        write(part)
     return out
 
 
@@ -267,8 +271,8 @@ def write_subtitles(out: Path, sides: Sequence[Side], unit: str) -> Path:
         words = [f"{side.name}: {clip_words(side.result, start_s + k / 2, unit)}" for side in sides]
         text = "\n".join(w.replace("&", "&amp;").replace("<", "&lt;") for w in words)
         blocks.append(f"{_clock(k / 2)} --> {_clock((k + 1) / 2)}\n{text}\n")
-    _save(out, lambda part: part.write_text("\n".join(blocks), "utf-8"), suffix=".vtt")
-    return out
+    out.parent.mkdir(parents=True, exist_ok=True)
+    return write_text(out, "\n".join(blocks))
 
 
 def _clock(seconds: float) -> str:
@@ -299,15 +303,3 @@ def _wrapped(draw, at: tuple[int, int], text: str, width: int) -> None:
             continue
         draw.text((at[0], y), line, QUIET, font)
         line, y = word, y + 26
-
-
-def _save(out: Path, write: Callable[[Path], object], suffix: str = "") -> None:
-    out.parent.mkdir(parents=True, exist_ok=True)
-    part = out.with_name(f".{out.stem}.{os.getpid()}.part{suffix or out.suffix}")
-    try:
-        write(part)
-        with open(part, "rb") as file:
-            os.fsync(file.fileno())
-        os.replace(part, out)
-    finally:
-        part.unlink(missing_ok=True)

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import json
-import os
 from dataclasses import asdict
 from pathlib import Path
 
+from logger_app.files_io import write_text
 from logger_app.resources_io import user_dir
 from logger_app.ui.theme import Display
 
@@ -32,10 +32,4 @@ def save_display(display: Display, folder: Path | None = None) -> Path:
     """
     folder = folder or user_dir()
     folder.mkdir(parents=True, exist_ok=True)
-    path, part = folder / FILE, folder / f"{FILE}.part"
-    with part.open("w", encoding="utf-8") as out:
-        json.dump(asdict(display), out, indent=1)
-        out.flush()
-        os.fsync(out.fileno())
-    os.replace(part, path)
-    return path
+    return write_text(folder / FILE, json.dumps(asdict(display), indent=1))

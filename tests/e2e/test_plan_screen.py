@@ -178,7 +178,7 @@ def test_a_full_disk_is_said_and_the_edit_stays(plan, file, monkeypatch):
     def refuse(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("logger_app.plan.cards_io.os.fsync", refuse)
+    monkeypatch.setattr("os.fsync", refuse)
     plan.tap(plan.root.ids.save)
 
     assert "No space left on device" in plan.root.ids.state_words.text

@@ -8,7 +8,6 @@ from pathlib import Path
 import pytest
 
 from logger_app.errors import CardError
-from logger_app.plan import cards_io
 from logger_app.plan.cards_io import missing_photos, read_campaign, write_text
 from logger_app.plan.parse import parse_text
 
@@ -119,7 +118,7 @@ def test_writing_leaves_the_old_file_when_the_disk_refuses(tmp_path, monkeypatch
     def refuse(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(cards_io.os, "fsync", refuse)
+    monkeypatch.setattr(os, "fsync", refuse)
     with pytest.raises(OSError):
         write_text(file, "new")
 

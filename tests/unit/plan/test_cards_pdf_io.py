@@ -120,7 +120,7 @@ def test_a_full_disk_leaves_the_old_cards(tmp_path, campaign, monkeypatch):
     def refuse(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("logger_app.plan.cards_pdf_io.os.fsync", refuse)
+    monkeypatch.setattr("os.fsync", refuse)
     with pytest.raises(ReportError):
         write_cards(file, campaign)
 

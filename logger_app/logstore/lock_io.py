@@ -1,7 +1,4 @@
-"""What every writer of a flight folder needs of the operating system: sync, and the writer's lock.
-
-Works on Linux, macOS and Windows; where the system cannot sync a folder, that step is left out.
-"""
+"""The lock of a flight's one writer. Works on Linux, macOS and Windows."""
 
 from __future__ import annotations
 
@@ -11,22 +8,6 @@ from pathlib import Path
 from logger_app.errors import LogError
 
 LOCK_FILE = "flight.lock"
-
-
-def sync_data(fd: int) -> None:
-    """Wait until the file's bytes are on the disk."""
-    getattr(os, "fdatasync", os.fsync)(fd)
-
-
-def sync_folder(folder: Path) -> None:
-    """Wait until the folder's list of files is on the disk, where the system can."""
-    if os.name == "nt":
-        return
-    fd = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(fd)
-    finally:
-        os.close(fd)
 
 
 class WriterLock:
