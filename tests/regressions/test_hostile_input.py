@@ -147,6 +147,15 @@ def test_a_pack_name_that_no_file_can_have_is_one_sentence(name):
     assert len(str(caught.value)) < 400
 
 
+def test_the_sound_of_a_teams_word_is_read_out_of_its_campaign(tmp_path):
+    """Was refused: the campaign's phrases arrive in small letters, and phones are written in capitals."""
+    text = (Path(__file__).resolve().parents[2] / "demo_sessions/sparrow_cuffs/inputs/campaign.toml").read_text("utf-8")
+    words = '[team.words]\nmark = ["kiaora/K IY AO R AH/ now"]\n'
+    campaign = read_campaign(file(tmp_path, "campaign.toml", text.replace("[team.words]\n", words)))
+
+    assert load_pack("en", campaign).pronunciations("kiaora") == ("K IY AO R AH",)
+
+
 # ---- sound ----
 
 

@@ -418,8 +418,9 @@ class _Builder:
                 continue
             clean = []
             for phrase in phrases:
-                for word, phones in re.findall(r"(\S+?)/([^/]*)/", phrase):
-                    sounds.setdefault(word.lower(), []).append(phones.strip())
+                # Phones are written in capitals; a campaign's phrases arrive in small letters.
+                for word, phones in re.findall(r"(?<![^\s()\[\]|/])([^\s()\[\]|/]+)/([^/]*)/", phrase):
+                    sounds.setdefault(word.lower(), []).append(phones.strip().upper())
                 clean.append(re.sub(r"/[^/]*/", "", phrase))
             made = self._phrases(name, clean, where=where)
             slotted = any(isinstance(part, Slot) for phrase in made for part in phrase)
