@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from logger_app import files_io
+from logger_app.containers_io import open_container
 from logger_app.errors import SoundError
 
 RATE_HZ = 16_000
@@ -25,12 +26,6 @@ DEAD_CHANNEL = 1e-3
 LONGEST_S = 24 * 3600
 # The sound may end this much before its header says without being called cut off [s].
 SHORT_BY_S = 1.0
-# A playlist would have FFmpeg open other files, or addresses: only containers that hold the sound
-# themselves, and only files on disk.
-ONLY_THIS_FILE = (
-    ("protocol_whitelist", "file"),
-    ("format_whitelist", "wav,w64,flac,mp3,aac,ogg,mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,asf,aiff,caf,amr,au,mpegts,mpeg,mxf"),
-)
 # Containers whose header states the duration; others only estimate it.
 _EXACT = ("wav", "flac", "mp4", "mov", "ogg", "matroska", "webm")
 
@@ -326,7 +321,6 @@ def _encoded(
 def _open(path: Path):
     import av
 
-    # FFmpeg would take a network address for a path; only files on disk are ours to read.
     if not path.exists():
         raise SoundError(f"{path}: no such file; expected a sound or video file.")
     if not path.is_file():
@@ -334,9 +328,11 @@ def _open(path: Path):
     if path.stat().st_size == 0:
         raise SoundError(f"{path}: is empty (0 bytes); expected a sound or video file.")
     try:
-        return av.open(f"file:{path}", metadata_errors="replace", options=dict(ONLY_THIS_FILE))
+        return open_container(path)
     except PermissionError as err:
         raise SoundError(f"{path}: cannot be read: permission denied.") from err
+    except OSError as err:
+        raise SoundError(f"{path}: cannot be read: {err.strerror or err}.") from err
     except (av.error.FFmpegError, ValueError) as err:
         raise SoundError(
             f"{path}: not a sound or video file that can be read, or cut off before its sound; "

@@ -18,6 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
+from logger_app.containers_io import open_container
 from logger_app.errors import Fault, LogDamaged, LogError, SoundError
 from logger_app.files_io import put_in_place, sync_data, sync_folder
 from logger_app.logstore import audio_io, codec, schema
@@ -426,7 +427,7 @@ def _decode_what_can_be(path: Path, samples: int) -> np.ndarray:
 
     out = np.zeros(samples, np.int16)
     try:
-        with av.open(str(path)) as container:
+        with open_container(path) as container:
             stream = container.streams.audio[0]
             for packet in container.demux(stream):
                 try:
@@ -438,7 +439,7 @@ def _decode_what_can_be(path: Path, samples: int) -> np.ndarray:
                     pcm = frame.to_ndarray().reshape(-1).astype(np.int16)
                     if 0 <= first < samples:
                         out[first : first + len(pcm)] = pcm[: samples - first]
-    except (av.FFmpegError, IndexError, ValueError):
+    except (av.FFmpegError, OSError, IndexError, ValueError):
         pass
     return out
 

@@ -14,6 +14,7 @@ import av
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
+from logger_app.containers_io import open_container
 from logger_app.errors import ReportError
 from logger_app.files_io import whole_file
 from logger_app.records.clocks import ClockMap
@@ -101,7 +102,7 @@ def _video_span(clock_map: ClockMap, run: RunView, video: Path) -> tuple[float, 
 
 def _transcode(video, out, clock_map, run, unit, span, progress) -> int:
     shown = 0
-    with av.open(str(video)) as source, av.open(str(out), "w", format="mp4") as target:
+    with open_container(video) as source, av.open(f"file:{out}", "w", format="mp4") as target:
         if not source.streams.video:
             raise ReportError(f"{video}: has no picture in it; expected a camera's video.")
         picture = sound = None
@@ -152,7 +153,7 @@ def _picture_stream(target, like, image: np.ndarray):
 
 def _copy_sound(video: Path, target, sound, span) -> None:
     """The camera's own sound of the same stretch; a second pass, for sound and picture lie apart in the file."""
-    with av.open(str(video)) as source:
+    with open_container(video) as source:
         stream = source.streams.audio[0]
         resampler = av.AudioResampler(format="fltp", layout="stereo", rate=sound.rate)
         source.seek(max(round((span[0] - 0.5) / stream.time_base), 0), stream=stream)

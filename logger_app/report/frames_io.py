@@ -13,6 +13,7 @@ import av
 import numpy as np
 from PIL import Image
 
+from logger_app.containers_io import open_container
 from logger_app.report.extras import CameraFile
 
 WIDTH_PX = 320
@@ -72,7 +73,7 @@ class _Reader:
     """The frames of one file."""
 
     def __init__(self, path: Path):
-        self.container = av.open(str(path))
+        self.container = open_container(path)
         self.stream = self.container.streams.video[0]
         self.stream.thread_type = "AUTO"
         self.frames = None

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
+from logger_app.containers_io import open_container
 from logger_app.errors import SoundError, SyncError
 from logger_app.sound_io import open_sound
 
@@ -50,7 +51,8 @@ def probe(path: Path) -> CameraFile:
     Raises
     ------
     SyncError
-        Missing, empty, no video file, cut off before its index, no pictures, or no decoder for them.
+        Missing, empty, no video file, a list of other files, cut off before its index, no pictures, or no
+        decoder for them.
     """
     import av
 
@@ -60,7 +62,7 @@ def probe(path: Path) -> CameraFile:
     if path.stat().st_size == 0:
         raise SyncError(f"{path}: is empty (0 bytes); expected a camera's video file")
     try:
-        with av.open(f"file:{path}", metadata_errors="replace") as box:
+        with open_container(path) as box:
             if not box.streams.video:
                 raise SyncError(f"{path}: has no pictures in it; expected a camera's video file")
             stream = box.streams.video[0]
@@ -76,9 +78,11 @@ def probe(path: Path) -> CameraFile:
                 codec=codec,
                 sound_hz=sound,
             )
+    except SyncError:
+        raise
+    except OSError as err:
+        raise SyncError(f"{path}: cannot be read as a video: {err.strerror or err}; expected a camera's video file") from err
     except (av.error.FFmpegError, ValueError, LookupError) as err:
-        if isinstance(err, SyncError):
-            raise
         raise SyncError(
             f"{path}: cannot be read as a video ({getattr(err, 'strerror', '') or err}); it may be cut off, or of a kind this computer cannot decode"
         ) from err

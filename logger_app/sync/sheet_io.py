@@ -181,7 +181,7 @@ def write_clip(
     height = _clip_height(sides)
 
     def write(part: Path) -> None:
-        with av.open(str(part), "w", format="mp4") as box:
+        with av.open(f"file:{part}", "w", format="mp4") as box:
             stream = box.add_stream("libx264", rate=CLIP_FPS, options={"preset": "veryfast", "crf": "21"})
             stream.width, stream.height, stream.pix_fmt = CELL_WIDTH * len(sides), height + 2 * CAPTION, "yuv420p"
             for k in range(total):

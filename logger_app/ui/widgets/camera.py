@@ -6,6 +6,7 @@ import threading
 from collections.abc import Sequence
 from pathlib import Path
 
+from logger_app.containers_io import open_container
 from logger_app.records.clocks import ClockMap
 
 MOST_PX = 640
@@ -100,9 +101,7 @@ def frame_at(path: Path, video_s: float):
     OSError
         The file cannot be decoded there.
     """
-    import av
-
-    with av.open(str(path)) as container:
+    with open_container(path) as container:
         stream = container.streams.video[0]
         base = float(stream.time_base)
         container.seek(max(0, int(video_s / base)), stream=stream)
