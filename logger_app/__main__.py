@@ -43,7 +43,14 @@ def main(argv: list[str] | None = None) -> int:
     int
         0 done, 1 wrong input, 2 wrong usage, 130 interrupted [-].
     """
+    from logger_app.cli.common import shown_streams
+
     argv = sys.argv[1:] if argv is None else argv
+    with shown_streams():
+        return _main(argv)
+
+
+def _main(argv: list[str]) -> int:
     verb = next((word for word in argv if not word.startswith("-")), None)
     args = _parser(verb).parse_args(argv)
     if args.verb is None:

@@ -22,11 +22,58 @@
 A message says which thing, where, what was got, what was needed and what to do now. The
 command line prints it on one line and exits with 1; `--debug` shows the traceback as well.
 Programmer mistakes are ordinary `TypeError` or `AssertionError` and are not in this tree.
+
+What an input says is shown in a message, never obeyed: `visible` writes out what a terminal would
+act on, and a fault is cut to a length that can be read.
 """
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
+
+# Longest shown of where a fault is (a path may be long), of what was found there and of what was expected
+# [characters]; of a whole message without its faults; and how many faults at once. More does not help to mend a file.
+LONGEST_WHERE, LONGEST_GOT, LONGEST_EXPECTED, LONGEST_MESSAGE, MOST_FAULTS = 600, 240, 1200, 2400, 40
+# Control characters (C0, DEL, C1: with them begin the sequences of ECMA-48), line and paragraph separators,
+# marks that turn the direction of writing (UAX #9), halves of surrogate pairs.
+_ACTED_ON = re.compile("[\\x00-\\x1f\\x7f-\\x9f\\u2028\\u2029\\u202a-\\u202e\\u2066-\\u2069\\ud800-\\udfff]")
+
+
+def visible(text: str, keep: str = "") -> str:
+    """Text with what a terminal would act on written out.
+
+    Parameters
+    ----------
+    text : str
+        Anything [-].
+    keep : str
+        Characters that may act, such as a line break [-].
+
+    Returns
+    -------
+    str
+        The same, with such characters as Python and JSON write them [-].
+
+    Examples
+    --------
+    >>> visible("red \\x1b[31m")
+    'red \\\\x1b[31m'
+    """
+    return _ACTED_ON.sub(lambda m: m[0] if m[0] in keep else _escape(ord(m[0])), text)
+
+
+def _escape(code: int) -> str:
+    # JSON escapes C0 itself and takes \\u for the rest: a document stays what it says.
+    return f"\\x{code:02x}" if code < 0x20 else f"\\u{code:04x}"
+
+
+def _cut(text: str, most: int) -> str:
+    """Visible, and the middle left out where it is long."""
+    if len(text) > most:
+        text = f"{text[: 2 * most // 3]} … {text[-most // 3 :]}"
+    shown = visible(text)
+    return shown if len(shown) <= 2 * most else f"{shown[: 2 * most]} …"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,8 +90,8 @@ class Fault:
     hint: str = ""
 
     def __str__(self) -> str:
-        text = f"{self.where}: got {self.got}; expected {self.expected}"
-        return f"{text}. {self.hint}" if self.hint else text
+        text = f"{_cut(self.where, LONGEST_WHERE)}: got {_cut(self.got, LONGEST_GOT)}; expected {_cut(self.expected, LONGEST_EXPECTED)}"
+        return f"{text}. {_cut(self.hint, LONGEST_EXPECTED)}" if self.hint else text
 
 
 class LoggerError(Exception):
@@ -58,10 +105,12 @@ class LoggerError(Exception):
         self.facts = facts
         for name, value in facts.items():
             setattr(self, name, value)
-        parts = [message] if message else []
-        parts += [str(fault) for fault in self.faults]
+        parts = [_cut(message, LONGEST_MESSAGE)] if message else []
+        parts += [str(fault) for fault in self.faults[:MOST_FAULTS]]
+        if len(self.faults) > MOST_FAULTS:
+            parts.append(f"... and {len(self.faults) - MOST_FAULTS} more")
         text = "\n".join(parts)
-        super().__init__(f"{text} {hint}".strip() if hint else text)
+        super().__init__(f"{text} {_cut(hint, LONGEST_EXPECTED)}".strip() if hint else text)
 
 
 class CardError(LoggerError, ValueError):

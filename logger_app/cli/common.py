@@ -6,12 +6,49 @@ import json
 import math
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from logger_app.errors import visible
+
+# What our own lines are made of. Names and notes out of a campaign have no other control characters to say.
+OUR_CONTROLS = "\n\t"
 
 
 def print_json(document) -> None:
     """Write one JSON document, and nothing else, on standard output; NaN becomes null."""
     json.dump(_clean(document), sys.stdout, ensure_ascii=False, indent=1)
     sys.stdout.write("\n")
+
+
+class _Shown:
+    """A stream that writes out what a terminal would obey: names and notes come from files of others."""
+
+    def __init__(self, stream):
+        self.stream = stream
+
+    def write(self, text: str) -> int:
+        self.stream.write(visible(text, OUR_CONTROLS))
+        return len(text)
+
+    def obeyed(self, text: str) -> None:
+        """Our own control characters, as a progress bar needs them."""
+        self.stream.write(text)
+
+    def __getattr__(self, name):
+        return getattr(self.stream, name)
+
+
+@contextmanager
+def shown_streams() -> Iterator[None]:
+    """While open, standard output and error show control characters instead of passing them on."""
+    before = sys.stdout, sys.stderr
+    if not isinstance(sys.stdout, _Shown):
+        sys.stdout, sys.stderr = _Shown(sys.stdout), _Shown(sys.stderr)
+    try:
+        yield
+    finally:
+        sys.stdout, sys.stderr = before
 
 
 def say(message: str) -> None:
@@ -40,8 +77,11 @@ class Progress:
             return
         self.drawn = now
         done = round(30 * min(1.0, max(0.0, fraction)))
-        sys.stderr.write(f"\r{self.label} [{'#' * done}{'.' * (30 - done)}] {100 * fraction:3.0f} %")
+        self._draw(f"\r{visible(self.label)} [{'#' * done}{'.' * (30 - done)}] {100 * fraction:3.0f} %")
         sys.stderr.flush()
+
+    def _draw(self, text: str) -> None:
+        getattr(sys.stderr, "obeyed", sys.stderr.write)(text)
 
     def __exit__(self, *exc) -> None:
         if self.live and self.drawn:

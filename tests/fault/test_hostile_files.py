@@ -1,10 +1,13 @@
 """Names and words meant to do harm: out of the folder, into the page's script, into a spreadsheet's formula."""
 
 import csv
+import json
 import os
+import re
 import stat
 import subprocess
 import sys
+import unicodedata
 from pathlib import Path
 
 import pytest
@@ -70,6 +73,61 @@ def test_hostile_words_stay_words_on_the_page_and_in_the_tables(campaign, tmp_pa
                 seen += "HYPERLINK" in cell
                 assert not cell.startswith(("=", "@", "\t", "\r")), (table.name, cell)
     assert seen
+
+
+# What a terminal obeys (ECMA-48): clear the screen, set the title, the eight-bit form of the same, a line drawn over;
+# and marks that turn the direction of writing (UAX #9).
+ORDERS = "\x1b[2J\x1b]0;owned\x07\x9b31m\roverwritten\x7f\u202egnp"
+
+
+@pytest.fixture(scope="module")
+def ordered(tmp_path_factory):
+    """A campaign whose every free text gives orders to the terminal, with one flight."""
+    folder = tmp_path_factory.mktemp("orders")
+    text = (DEMO / "campaign.toml").read_text("utf-8")
+    written = "".join(c if c.isalnum() or c in "[;" else f"\\u{ord(c):04x}" for c in ORDERS)
+    for key in ("name", "title", "objective", "what", "why", "item", "photo"):
+        text = re.sub(rf'^{key} = "(?!Seats|Baggage|seats|baggage)', lambda m: m[0] + written, text, flags=re.M)
+    (folder / "campaign.toml").write_text(text, encoding="utf-8")
+    table = folder / "talk.csv"
+    table.write_text("start_s,words\n" + "".join(f"{2 * k + 2},{words}\n" for k, words in enumerate(WORDS)), encoding="utf-8")
+    assert main(["hear", str(table), "--into", str(folder / "flights" / "day1_baseline")]) == 0
+    return folder
+
+
+def test_names_and_notes_give_no_orders_to_the_terminal(ordered, tmp_path, monkeypatch, capsys):
+    monkeypatch.setenv("KNEECALL_HOME", str(tmp_path / "home"))
+    flight = str(ordered / "flights" / "day1_baseline")
+    with Journal.open(flight, read_only=True) as journal:
+        speed = next(row.id for row in journal.rows() if row.body.get("name") == "ias")
+    torn = tmp_path / f"torn{ORDERS}.csv"
+    torn.write_text(f"start_s,words\n{ORDERS[:7]},fifty\n", encoding="utf-8", newline="")
+    shown = ""
+    for code, words in (
+        (0, ["plan", str(ordered)]),
+        (0, ["review", flight, "--set", speed, "61", "--who", ORDERS, "--why", ORDERS]),
+        (0, ["review", flight, "--list"]),
+        (0, ["reduce", str(ordered)]),
+        (1, ["review", flight, "--reject", ORDERS, "--why", "x"]),
+        (1, ["review", flight, "--import", str(torn)]),
+        (1, ["hear", str(torn)]),
+        (1, ["plan", str(ordered / ORDERS)]),
+        (1, ["compare", str(ordered), "--point", ORDERS, "-o", str(tmp_path / "c")]),
+        (0, ["store", "verify", flight]),
+    ):
+        assert main(words) == code, words
+        said = capsys.readouterr()
+        shown += said.out + said.err
+    for words in (["plan", str(ordered), "--json"], ["review", flight, "--list", "--json"], ["reduce", str(ordered), "--json"]):
+        assert main(words) == 0
+        out = capsys.readouterr().out
+        json.loads(out)
+        assert (ORDERS in json.dumps(json.loads(out), ensure_ascii=False)) or json.dumps(ORDERS)[1:-1] in out
+        shown += out
+
+    assert "owned" in shown and "\\x1b]0;owned" in shown
+    assert not [c for c in shown if unicodedata.category(c) in ("Cc", "Cs") and c not in "\n\t"]
+    assert "\u202e" not in shown
 
 
 def test_the_reviews_table_defuses_formulas_and_takes_them_back(campaign, tmp_path):

@@ -156,6 +156,50 @@ def test_the_sound_of_a_teams_word_is_read_out_of_its_campaign(tmp_path):
     assert load_pack("en", campaign).pronunciations("kiaora") == ("K IY AO R AH",)
 
 
+HEAD = '[pack]\nname = "x"\nlanguage = "x"\nversion = "1"\n'
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("[airspeed]\nhigh = 1e9\n", "airspeed"),
+        (f"[airspeed]\nhigh = {'9' * 400}\n", "airspeed.high"),
+        ("[airspeed]\nlow = nan\n", "airspeed.low"),
+        ("[airspeed]\nshorthand = [1]\n", "shorthand"),
+        (f"[number.n.words]\na = {'9' * 400}\n", "number.n"),
+        ("[number.n]\nwords = 5\n", "number.n, words"),
+        ("[number.n]\nrules = 5\n", "number.n, rules"),
+        ('[number.n]\nrules = [{ say = "a", times = 5 }]\n', "times"),
+        ("[pronounce]\na = 5\n", "pronounce, a"),
+        ("[pronounce]\na = [5]\n", "pronounce, a"),
+        ("event = [5]\n", "event 1"),
+        ('[[event]]\nname = "a"\nsay = ["a"]\nunit = [1]\n', "unit"),
+        ('[[setting]]\nname = "a"\nsay = ["<n>"]\nstep = 0\n[number.n.words]\na = 1\n', "step"),
+        (f'[[event]]\nname = "a"\nsay = ["{"(" * 150}a{")" * 150}"]\n', "deep"),
+        (f'[[event]]\nname = "a"\nsay = ["{"a " * 20_000}"]\n', "characters"),
+        ('[[event]]\nname = "a"\nsay = ["' + "<n> " * 12 + '"]\n[number.n.words]\n' + "".join(f"w{k} = {k}\n" for k in range(99)), "readings"),
+        ('[airspeed]\nsay = ["' + "<n> " * 12 + '"]\n[number.n.words]\n' + "".join(f"w{k} = {k}\n" for k in range(99)), "readings"),
+    ],
+)  # fmt: skip
+def test_a_pack_that_asks_for_too_much_or_the_wrong_thing_is_refused(tmp_path, text, said):
+    """Were a TypeError, an OverflowError, a MemoryError, a ZeroDivisionError, a RecursionError or no end."""
+    top, table = (text, "") if text.startswith("event") else ("", text)
+    with pytest.raises(PackError, match=said):
+        load_pack(str(file(tmp_path, "callouts.toml", top + HEAD + table)))
+
+
+def test_a_message_is_as_long_as_a_person_reads(tmp_path):
+    """Was as long as what stood in the file, and obeyed by a terminal."""
+    keys = "".join(f'"{"k" * 9000}\\u001b[2J{k}" = 1\n' for k in range(300))
+    with pytest.raises(CardError) as caught:
+        read_campaign(file(tmp_path, "campaign.toml", f"[aircraft]\n{keys}"))
+
+    assert len(str(caught.value)) < 100_000 and "more" in str(caught.value)
+    assert max(map(len, str(caught.value).split("\n"))) < 4_500
+    assert "\x1b" not in str(caught.value) and "\\x1b" in str(caught.value)
+    assert len(caught.value.faults) >= 300
+
+
 # ---- sound ----
 
 

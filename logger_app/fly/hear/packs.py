@@ -10,6 +10,7 @@ Main names: `build_pack`, `Pack`, `LegalCall`, `legal_calls`.
 from __future__ import annotations
 
 import itertools
+import math
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
@@ -29,6 +30,9 @@ PHONES = frozenset(
 IAS = "ias"
 # A table that says more than this was not meant: a rule repeats itself or multiplies out of hand.
 MOST_READINGS = 200_000
+# No airspeed, altitude, heading or speed of an engine is beyond.
+LARGEST = 1e6
+FASTEST = 999
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,6 +252,7 @@ class _Builder:
         self.where = where
         self.faults: list[Fault] = []
         self.joined: dict[str, tuple[Words, ...]] = {}
+        self.read = 0  # readings by rules so far
 
     def fault(self, place: str, got: object, expected: str, hint: str = "") -> None:
         self.faults.append(Fault(where=f"{self.where}, {place}", got=str(got), expected=expected, hint=hint))
@@ -259,12 +264,13 @@ class _Builder:
         for key in ("name", "language", "version"):
             if not isinstance(head.get(key), str) or not head.get(key):
                 self.fault(f"pack.{key}", repr(head.get(key)), "a text that is not empty")
-        numbers = self._numbers(self._table(document, "number"))
+        numbers = self.numbers = self._numbers(self._table(document, "number"))
         speeds = self._table(document, "airspeed")
         self._unknown_keys("airspeed", speeds, "low high say shorthand")
         low, high = self._number("airspeed.low", speeds.get("low", 20)), self._number("airspeed.high", speeds.get("high", 299))
-        if low >= high:
-            self.fault("airspeed", f"low {low:g}, high {high:g}", "low under high")
+        if not 0 <= low < high <= FASTEST:
+            self.fault("airspeed", f"low {low:g}, high {high:g}", f"low under high, from 0 to {FASTEST}")
+            low, high = 0.0, 0.0
         return Pack(
             name=str(head.get("name", "?")),
             language=str(head.get("language", "?")),
@@ -302,9 +308,14 @@ class _Builder:
             return ()
         table = tables[name]
         self._unknown_keys(place, table, "words rules")
-        readings = [*self._atoms(place, table.get("words", {}))]
-        for k, rule in enumerate(table.get("rules", ()), 1):
-            readings += self._rule(f"{place}, rule {k}", rule, tables, made, (*inside, name))
+        readings = [*self._atoms(place, self._table(table, "words", place))]
+        for k, rule in enumerate(self._list(f"{place}, rules", table.get("rules", [])), 1):
+            if self.read > MOST_READINGS:
+                self.fault(place, f"rules that come to {self.read} readings so far", f"at most {MOST_READINGS} in a pack")
+                break
+            found = self._rule(f"{place}, rule {k}", rule, tables, made, (*inside, name))
+            self.read += len(found)
+            readings += found
         if not readings:
             self.fault(place, "nothing", "`words` or `rules`")
         unique = tuple({reading.words: reading for reading in reversed(readings)}.values())[::-1]
@@ -316,7 +327,7 @@ class _Builder:
 
     def _atoms(self, place: str, words: Mapping) -> Iterator[Reading]:
         for word, value in words.items():
-            if isinstance(value, bool) or not isinstance(value, (int, float, str)):
+            if not isinstance(value, str) and not _is_number(value):
                 self.fault(f"{place}, {word}", repr(value), "a number, or a text for a card's letter")
                 continue
             yield Reading(tuple(str(word).lower().split()), value if isinstance(value, str) else float(value))
@@ -343,7 +354,7 @@ class _Builder:
     # airspeeds and items
 
     def _airspeeds(self, speeds: Mapping, numbers: Mapping, low: float, high: float) -> tuple[Reading, ...]:
-        phrases = self._phrases("airspeed.say", speeds.get("say", ()), numbers)
+        phrases = self._few("airspeed.say", self._phrases("airspeed.say", speeds.get("say", ()), numbers), numbers)
         readings = [r for r in _readings(phrases, (1.0,), numbers, 0.0) if not isinstance(r.value, str) and low <= r.value <= high]
         missing = sorted(set(range(round(low), round(high) + 1)) - {r.value for r in readings})
         if missing:
@@ -355,7 +366,7 @@ class _Builder:
         name = speeds.get("shorthand")
         if not name:
             return ()
-        if name not in numbers:
+        if not isinstance(name, str) or name not in numbers:
             self.fault("airspeed.shorthand", repr(name), "a number table of this pack")
             return ()
         return tuple(r for r in numbers[name] if not isinstance(r.value, str) and 0 <= r.value <= 9)
@@ -371,6 +382,9 @@ class _Builder:
                     yield item
 
     def _item(self, kind: CallKind, k: int, row: Mapping, numbers: Mapping) -> Item | None:
+        if not isinstance(row, Mapping):
+            self.fault(f"{kind} {k}", repr(row), f"a table, [[{kind}]]")
+            return None
         name = row.get("name")
         place = f"{kind} {k} ({name})"
         self._unknown_keys(place, row, "name unit value times say low high step hear_high hear_step")
@@ -378,21 +392,29 @@ class _Builder:
             self.fault(place, repr(name), "a name in lower case, words joined by _")
             return None
         value = row.get("value")
-        if isinstance(value, bool) or not isinstance(value, (int, float, str, type(None))):
+        if not isinstance(value, (str, type(None))) and not _is_number(value):
             self.fault(f"{place}, value", repr(value), "a number or a text")
+            return None
+        if not isinstance(row.get("unit"), (str, type(None))):
+            self.fault(f"{place}, unit", repr(row["unit"]), "a text")
             return None
         bounds = {
             key: self._number(f"{place}, {key}", row[key])
             for key in ("low", "high", "step", "hear_high", "hear_step")
             if key in row
         }
+        for key in ("step", "hear_step"):
+            if bounds.get(key, 1.0) <= 0:
+                self.fault(f"{place}, {key}", f"{bounds[key]:g}", "more than 0")
+                bounds[key] = 1.0
+        phrases = self._phrases(f"{place}, say", row.get("say", ()), numbers)
         item = Item(
             kind=kind,
             name=name,
             unit=row.get("unit"),
             value=float(value) if isinstance(value, int) else value,
             times=self._times(place, row.get("times", ())),
-            phrases=self._phrases(f"{place}, say", row.get("say", ()), numbers),
+            phrases=self._few(f"{place}, say", phrases, numbers),
             **bounds,
         )
         if not item.phrases:
@@ -422,7 +444,7 @@ class _Builder:
                 for word, phones in re.findall(r"(?<![^\s()\[\]|/])([^\s()\[\]|/]+)/([^/]*)/", phrase):
                     sounds.setdefault(word.lower(), []).append(phones.strip().upper())
                 clean.append(re.sub(r"/[^/]*/", "", phrase))
-            made = self._phrases(name, clean, where=where)
+            made = self._few(name, self._phrases(name, clean, where=where), self.numbers)
             slotted = any(isinstance(part, Slot) for phrase in made for part in phrase)
             target = next((item for item in mine if item.has_slot == slotted), None)
             if target is None or not made:
@@ -455,7 +477,11 @@ class _Builder:
         """Pronunciations of every word that can be heard; a fault for each that has none."""
         own = {}
         for word, given in self._table(document, "pronounce").items():
-            own[str(word).lower()] = tuple([given] if isinstance(given, str) else given)
+            ways = [given] if isinstance(given, str) else given
+            if not isinstance(ways, list) or not all(isinstance(phones, str) for phones in ways):
+                self.fault(f"pronounce, {word}", repr(given), "phones as a text, or a list of such")
+                continue
+            own[str(word).lower()] = tuple(ways)
         own |= team
         for word, given in own.items():
             for phones in given:
@@ -505,20 +531,34 @@ class _Builder:
                 self.fault(place, f"<{slot}>", "a number table of this pack", f"Did you mean <{near[0]}>?" if near else "")
         return tuple(dict.fromkeys(made))
 
+    def _few(self, place: str, phrases: tuple, numbers: Mapping) -> tuple:
+        """The phrases, unless with what their slots can be there are too many to look at each."""
+        total = sum(math.prod(len(numbers.get(p.name, ())) for p in phrase if isinstance(p, Slot)) for phrase in phrases)
+        if total > MOST_READINGS:
+            self.fault(place, f"phrases that come to {total:.3g} readings", f"at most {MOST_READINGS}")
+            return ()
+        return phrases
+
+    def _list(self, place: str, value) -> list | tuple:
+        if isinstance(value, (list, tuple)):
+            return value
+        self.fault(place, repr(value), "a list")
+        return ()
+
     def _times(self, place: str, times) -> tuple[float, ...]:
-        return tuple(self._number(f"{place}, times", one) for one in times) or (1.0,)
+        return tuple(self._number(f"{place}, times", one) for one in self._list(f"{place}, times", times)) or (1.0,)
 
     def _number(self, place: str, value) -> float:
-        if isinstance(value, bool) or not isinstance(value, (int, float)):
-            self.fault(place, repr(value), "a number")
+        if not _is_number(value):
+            self.fault(place, repr(value), f"a number, at most {LARGEST:g}")
             return 0.0
         return float(value)
 
-    def _table(self, document: Mapping, key: str) -> Mapping:
+    def _table(self, document: Mapping, key: str, place: str = "") -> Mapping:
         table = document.get(key, {})
         if isinstance(table, Mapping):
             return table
-        self.fault(key, type(table).__name__, f"a table, [{key}]")
+        self.fault(f"{place}, {key}" if place else key, type(table).__name__, f"a table, [{key}]")
         return {}
 
     def _unknown_keys(self, place: str, table: Mapping, known: str) -> None:
@@ -529,6 +569,11 @@ class _Builder:
             if key not in known.split():
                 near = get_close_matches(str(key), known.split(), 1)
                 self.fault(place, f"key {key!r}", f"one of {known}", f"Did you mean {near[0]}?" if near else "")
+
+
+def _is_number(value) -> bool:
+    """A number that something in a cockpit can have; not NaN, not a truth value."""
+    return isinstance(value, (int, float)) and not isinstance(value, bool) and -LARGEST <= value <= LARGEST
 
 
 def _readings(phrases, times: tuple[float, ...], numbers: Mapping, add: float) -> Iterator[Reading]:

@@ -5,12 +5,14 @@ Main name: `expand`.
 
 from __future__ import annotations
 
+import itertools
 import re
 import unicodedata
 from dataclasses import dataclass
 
 # A phrase with more wordings than this was not meant.
 MOST_WORDINGS = 2_000
+LONGEST_PHRASE, DEEPEST = 400, 12
 _TOKEN = re.compile(r"\s*([()\[\]|]|<[a-z0-9_]+>|[^\s()\[\]|<>]+)")
 
 
@@ -50,7 +52,12 @@ def expand(phrase: str) -> list[tuple[str | Slot, ...]]:
     """
     if not isinstance(phrase, str):
         raise PhraseError("a phrase in quotes")
+    if len(phrase) > LONGEST_PHRASE:
+        raise PhraseError(f"at most {LONGEST_PHRASE} characters")
     tokens = _tokens(unicodedata.normalize("NFC", phrase).lower())
+    depths = itertools.accumulate((token in "([") - (token in ")]") for token in tokens)
+    if max(depths, default=0) > DEEPEST:
+        raise PhraseError(f"brackets at most {DEEPEST} deep")
     wordings, rest = _choice(tokens)
     if rest:
         raise PhraseError(f"brackets that match: {rest[0]!r} closes nothing")
