@@ -8,16 +8,22 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import takewhile
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from logger_app.errors import CardError, Fault
 from logger_app.records.calls import ReviewedCall
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 from logger_app.records.plan import Campaign, Loading
-from logger_app.records.results import Reduction
+from logger_app.records.results import Reduction, StallSpeed
 from logger_app.records.runs import FlightData, FlightRuns, RunWeight
 from logger_app.units import s_to_ns
+
+if TYPE_CHECKING:
+    from logger_app.reduce.campaign import Options
 
 CAMPAIGN_FILE = "campaign.toml"
 FLIGHTS_DIR = "flights"
@@ -95,13 +101,30 @@ def load_flight(campaign: Campaign, flight_dir: Path) -> FlightData:
     LogError
         The folder is not a flight, is damaged or too new.
     """
+    return _load(campaign, flight_dir)[0]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Seen:
+    """A flight as it was found: its last row, and what else may change while it is being flown."""
+
+    folder: Path
+    info: FlightInfo
+    last_seq: int
+    duration_ns: int
+
+
+def _load(campaign: Campaign, flight_dir: Path, seen: _Seen | None = None) -> tuple[FlightData, _Seen]:
+    """A flight as it is now, or as it was when it was seen."""
     from logger_app.logstore.audio_io import sound_duration_s
     from logger_app.logstore.store import Journal
 
     with Journal.open(Path(flight_dir), read_only=True) as journal:
-        info = journal.info
-        rows = list(journal.rows())
-    return flight_from_rows(campaign, info, rows, s_to_ns(sound_duration_s(Path(flight_dir))))
+        info = seen.info if seen else journal.info
+        rows = list(takewhile(lambda row: seen is None or row.seq <= seen.last_seq, journal.rows()))
+    duration_ns = seen.duration_ns if seen else s_to_ns(sound_duration_s(Path(flight_dir)))
+    data = flight_from_rows(campaign, info, rows, duration_ns)
+    return data, _Seen(folder=Path(flight_dir), info=info, last_seq=rows[-1].seq, duration_ns=duration_ns)
 
 
 def flight_from_rows(
@@ -227,32 +250,107 @@ def weights_of(campaign: Campaign, info: FlightInfo, runs: FlightRuns) -> tuple[
     return tuple(weights)
 
 
-def load_campaign_data(campaign_dir: Path) -> tuple[Campaign, list[FlightData]]:
-    """A campaign with all its flights, in order of their folder names.
+class FlightByFlight:
+    """The flights of a campaign, read and reduced one after another; none is kept.
+
+    ::
+
+        reader = FlightByFlight(folder)
+        for flight, runs in reader:         # each with everything; the next one takes its place
+            ...
+        reduction = reader.reduction()      # runs in it without their details
+        flight, runs = reader.again("day1")     # a second look, at what was seen the first time
+
+    Iterate once; traces that lie in flights' `traces` folders are joined.
 
     Parameters
     ----------
     campaign_dir : Path
-        Campaign folder [-].
-
-    Returns
-    -------
-    tuple of (Campaign, list of FlightData)
-        Flights may be none [-].
+        Campaign folder, or its file [-].
+    traces : sequence of str
+        ``FLIGHT=FILE`` each, to be joined too [-].
+    options : Options, optional
+        What is asked of the reduction beyond the rules [-].
+    in_full : bool
+        Keep every run with its details: for short campaigns that are looked at from all sides [-].
 
     Raises
     ------
-    CardError, LogError
-        As `load_campaign` and `load_flight`.
+    LoggerError
+        As `load_campaign`; the options contradict each other; a trace is asked for of no flight.
+        While iterating, as `load_flight`; a trace asked for cannot be read or aligned.
     """
-    from logger_app.logstore.store import list_flights
 
-    campaign = load_campaign(campaign_dir)
-    return campaign, [load_flight(campaign, folder) for folder in list_flights(Path(campaign_dir))]
+    def __init__(self, campaign_dir: Path, traces: Sequence[str] = (), options: Options | None = None, in_full: bool = False):
+        from logger_app.logstore.store import list_flights
+        from logger_app.reduce.campaign import Options, Reducer
+        from logger_app.reduce.join_io import asked_traces
+
+        campaign_dir = Path(campaign_dir)
+        self.campaign = load_campaign(campaign_dir)
+        self.campaign_dir = campaign_dir if campaign_dir.is_dir() else campaign_dir.parent
+        self.folders = list_flights(self.campaign_dir)
+        keep = {"keep": lambda run: run} if in_full else {}
+        self._reducer = Reducer(self.campaign, options or Options(), **keep)
+        self._asked = asked_traces(traces, [_flight_id(folder) for folder in self.folders]) if traces else {}
+        self._seen: dict[str, _Seen] = {}
+        self._steps: tuple[list[str], list[str]] = ([], [])
+
+    def __len__(self) -> int:
+        return len(self.folders)
+
+    def __iter__(self) -> Iterator[tuple[FlightData, tuple[StallSpeed, ...]]]:
+        for folder in self.folders:
+            flight, self._seen[flight.info.id] = _load(self.campaign, folder)
+            at_event, *steps = self._traces(folder, flight)
+            for kept, more in zip(self._steps, steps, strict=True):
+                kept += more
+            yield flight, self._reducer.add(flight, at_event)
+
+    def reduction(self) -> Reduction:
+        """The results of all flights, once they have been gone through.
+
+        Raises
+        ------
+        ReduceError
+            Two flights with one id, or a configuration that the campaign does not have.
+        """
+        return self._reducer.finish((*self._steps[0], *self._steps[1]))
+
+    def again(self, flight_id: str, only: set[str] | None = None) -> tuple[FlightData, tuple[StallSpeed, ...]]:
+        """A flight that was gone through, as it was then: rows added since are passed over.
+
+        Parameters
+        ----------
+        flight_id : str
+            Its id [-].
+        only : set of str, optional
+            Ids of the runs to reduce; all if not given [-].
+
+        Returns
+        -------
+        tuple of (FlightData, tuple of StallSpeed)
+            With everything [-].
+        """
+        seen = self._seen[flight_id]
+        flight, _ = _load(self.campaign, seen.folder, seen)
+        return flight, self._reducer.reduce(flight, self._traces(seen.folder, flight)[0], only)
+
+    def _traces(self, folder: Path, flight: FlightData):
+        from logger_app.reduce.join_io import join_traces
+
+        return join_traces(folder, flight, self.campaign.indicator, self._asked.get(flight.info.id, ()))
+
+
+def _flight_id(flight_dir: Path) -> str:
+    from logger_app.logstore.store import Journal
+
+    with Journal.open(flight_dir, read_only=True) as journal:
+        return journal.info.id
 
 
 def reduce_all(campaign_dir: Path) -> tuple[Campaign, list[FlightData], Reduction]:
-    """Load a campaign and reduce it, with the traces that lie in its flights' `traces` folders.
+    """Load a campaign and reduce it, everything kept: for a few flights that are to be looked at from all sides.
 
     Parameters
     ----------
@@ -262,19 +360,16 @@ def reduce_all(campaign_dir: Path) -> tuple[Campaign, list[FlightData], Reductio
     Returns
     -------
     tuple of (Campaign, list of FlightData, Reduction)
-        All there is to report [-].
+        Flights in order of their folder names; may be none [-].
 
     Raises
     ------
     LoggerError
-        As `load_campaign_data`, or a trace that cannot be read.
+        As `FlightByFlight`.
     """
-    from logger_app.reduce.campaign import Options, reduce_campaign
-    from logger_app.reduce.join_io import join_traces
-
-    campaign, flights = load_campaign_data(campaign_dir)
-    at_event, steps = join_traces(Path(campaign_dir), flights, campaign.indicator, ())
-    return campaign, flights, reduce_campaign(campaign, flights, Options(at_event=at_event, steps=tuple(steps)))
+    reader = FlightByFlight(campaign_dir, in_full=True)
+    flights = [flight for flight, _ in reader]
+    return reader.campaign, flights, reader.reduction()
 
 
 def all_calls(data: FlightData) -> list[ReviewedCall]:

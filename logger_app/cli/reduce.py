@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
-from logger_app.cli.common import print_json, say
+from logger_app.cli.common import Progress, say
 
 SUMMARY = """Stall speed, entry rate and uncertainty of every run; averages and comparisons of the campaign.
 Prints a table and writes CAMPAIGN/results/reduction.json. Changes nothing else."""
@@ -30,39 +28,40 @@ def add_arguments(parser) -> None:
 
 
 def run(args) -> int:
+    import sys
+
     from logger_app.errors import ReduceError
-    from logger_app.flow import load_campaign_data
-    from logger_app.reduce.as_json import reduction_to_json
-    from logger_app.reduce.campaign import Options, reduce_campaign
-    from logger_app.reduce.join_io import join_traces
-    from logger_app.reduce.results_io import write_results
+    from logger_app.flow import FlightByFlight
+    from logger_app.reduce.campaign import Options
+    from logger_app.reduce.results_io import ResultsDocument
     from logger_app.reduce.tables import plain_text
 
-    folder = Path(args.campaign)
-    campaign, flights = load_campaign_data(folder)
-    folder = folder if folder.is_dir() else folder.parent
-    if not any(flight.runs.runs for flight in flights):
-        raise ReduceError(faults=(_nothing(folder, flights),))
-    at_event, steps = join_traces(folder, flights, campaign.indicator, args.trace)
-    for step in steps:
-        say(step)
-    options = Options(
-        basis=args.basis, to_cg_mm=args.to_cg_mm, tail_arm_mm=args.tail_arm_mm, at_event=at_event, steps=tuple(steps)
-    )
-    reduction = reduce_campaign(campaign, flights, options)
-    if not args.no_write:
-        where = write_results(folder, reduction)
-        say(f"written: {where}")
-    if args.json:
-        print_json(reduction_to_json(reduction))
-    else:
-        print(plain_text(campaign, reduction))
+    options = Options(basis=args.basis, to_cg_mm=args.to_cg_mm, tail_arm_mm=args.tail_arm_mm)
+    reader = FlightByFlight(args.campaign, args.trace, options)
+    with ResultsDocument(reader.campaign_dir, write=not args.no_write) as document:
+        with Progress("Flights") as progress:
+            for k, (_, runs) in enumerate(reader, 1):
+                if args.json or not args.no_write:
+                    document.add(runs)
+                progress.to(k / len(reader))
+        reduction = reader.reduction()
+        if not reduction.runs:
+            raise ReduceError(faults=(_nothing(reader),))
+        for step in reduction.provenance.steps:
+            say(step)
+        where = document.finish(reduction)
+        if where:
+            say(f"written: {where}")
+        if args.json:
+            document.copy_to(sys.stdout)
+    if not args.json:
+        print(plain_text(reader.campaign, reduction))
     return 0
 
 
-def _nothing(folder: Path, flights):
+def _nothing(reader):
     from logger_app.errors import Fault
 
-    got = f"{len(flights)} flight(s) with no run in them" if flights else "no flight"
+    got = f"{len(reader)} flight(s) with no run in them" if len(reader) else "no flight"
     hint = "Put a recording into it: kneecall hear FILE --campaign CAMPAIGN --into FLIGHT."
-    return Fault(where=f"{folder / 'flights'}", got=got, expected="a flight with calls of an approach", hint=hint)
+    return Fault(where=f"{reader.campaign_dir / 'flights'}", got=got, expected="a flight with calls of an approach", hint=hint)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from logger_app.records.runs import StallEvent
 
@@ -17,6 +17,9 @@ class Provenance:
     app: str = ""
     packs: tuple[str, ...] = ()
     hashes: tuple[tuple[str, str], ...] = ()
+
+
+_NO_PROVENANCE = Provenance()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,6 +167,14 @@ class Comparison:
     alternatives: tuple[tuple[str, float, float, float], ...] = ()  # (method, difference, low, high)
     runs_to_show_1_kt: int | None = None  # of each configuration, at this scatter
     warning_margin_change_u_kt: float | None = None
+
+
+def without_details(result: StallSpeed) -> StallSpeed:
+    """The same run without what only its own page shows: curve, fit, ids of calls, provenance.
+
+    What averages and comparisons need stays. A tenth of the memory: long campaigns keep runs so.
+    """
+    return replace(result, curve=(), fit=None, calls_used=(), calls_excluded=(), provenance=_NO_PROVENANCE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import fields, is_dataclass
 from enum import Enum
 
-from logger_app.records.results import Reduction
+from logger_app.records.results import Reduction, StallSpeed
 
 DECIMALS = 4
 
@@ -28,6 +29,22 @@ def reduction_to_json(reduction: Reduction) -> dict:
     return document
 
 
+def run_to_json(run: StallSpeed) -> dict:
+    """One entry of the document's ``runs``.
+
+    Parameters
+    ----------
+    run : StallSpeed
+        A run reduced, with everything [-].
+
+    Returns
+    -------
+    dict
+        Plain values only [-].
+    """
+    return _plain(run)
+
+
 def _plain(value):
     if is_dataclass(value):
         return {f.name: _plain(getattr(value, f.name)) for f in fields(value)}
@@ -36,5 +53,5 @@ def _plain(value):
     if isinstance(value, (tuple, list)):
         return [_plain(v) for v in value]
     if isinstance(value, float):
-        return round(value, DECIMALS)
+        return round(value, DECIMALS) if math.isfinite(value) else None
     return value

@@ -1,19 +1,21 @@
 """The whole reduction of a campaign: runs to stall speeds, cells, comparisons, and a summary.
 
-`reduce_campaign` is the door. Same input, same output to the last digit. Not for: reading or
-writing anything (see `results_io` and `flow`).
+`Reducer` takes flights one after another and keeps of each run what the averages need;
+`reduce_campaign` gives it all of a campaign that is at hand. Same input, same output to the last
+digit. Not for: reading or writing anything (see `results_io` and `flow`).
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from logger_app import __version__
 from logger_app.errors import BadQuantity, Fault, OutsideValidity, ReduceError
 from logger_app.records.plan import Campaign, TestPoint
-from logger_app.records.results import BudgetTerm, Excluded, Provenance, Reduction, StallSpeed
+from logger_app.records.results import BudgetTerm, Excluded, Provenance, Reduction, StallSpeed, without_details
 from logger_app.records.runs import FlightData, Run, RunWeight
 from logger_app.reduce.airspeed import eas_kt, tas_kt
 from logger_app.reduce.atmosphere import density_altitude_ft
@@ -56,14 +58,153 @@ class Options:
     steps: tuple[str, ...] = ()  # what was done before: traces joined
 
 
-def reduce_campaign(campaign: Campaign, flights: Sequence[FlightData], options: Options = Options()) -> Reduction:
+class Reducer:
+    """Reduces the flights of a campaign one after another.
+
+    Of a flight it keeps its id and hash, of a run what averages and comparisons need: under 2 kB
+    a run, with what runs have in common held once. What `add` returns has everything, and is the
+    caller's to write down.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        Aircraft, indicator, calibrations, points, pairs to compare [-].
+    options : Options
+        Beyond the rules [-].
+    keep : callable
+        What is kept of a reduced run [-].
+
+    Raises
+    ------
+    ReduceError
+        The options contradict each other.
+    """
+
+    def __init__(
+        self, campaign: Campaign, options: Options = Options(), keep: Callable[[StallSpeed], StallSpeed] = without_details
+    ):
+        if (options.to_cg_mm is None) != (options.tail_arm_mm is None):
+            raise ReduceError(faults=(Fault(where="CG correction", got="one of CG and tail arm", expected="both or neither"),))
+        self.campaign, self.options, self._keep = campaign, options, keep
+        self._points = {point.id: point for point in campaign.points}
+        self._runs: list[StallSpeed] = []
+        self._loose: list[Excluded] = []
+        self._days: dict[str, str] = {}
+        self._flown: list[tuple[str, str | None]] = []
+        self._packs: set[str] = set()
+        self._hashes: list[tuple[str, str]] = []
+        self._common: dict = {}  # what many runs have in common, held once
+
+    def add(self, flight: FlightData, at_event: Mapping[str, TraceAtEvent] | None = None) -> tuple[StallSpeed, ...]:
+        """Reduce the next flight.
+
+        Parameters
+        ----------
+        flight : FlightData
+            With its runs and weights [-].
+        at_event : mapping of str to TraceAtEvent, optional
+            What a trace says, by run; those in the options hold beside it [-].
+
+        Returns
+        -------
+        tuple of StallSpeed
+            Its runs in order, with everything [-].
+        """
+        info = flight.info
+        self._flown.append((info.id, info.configuration))
+        self._days[info.id] = info.started_utc[:10]
+        self._packs.update(flight.packs)
+        if flight.journal_sha256:
+            self._hashes.append((info.id, flight.journal_sha256))
+        self._loose += _loose(flight)
+        done = self.reduce(flight, at_event)
+        self._runs += [self._shared(self._keep(run)) for run in done]
+        return done
+
+    def reduce(
+        self, flight: FlightData, at_event: Mapping[str, TraceAtEvent] | None = None, only: set[str] | None = None
+    ) -> tuple[StallSpeed, ...]:
+        """As `add`, keeping nothing: for a second look at a flight.
+
+        Parameters
+        ----------
+        flight : FlightData
+            With its runs and weights [-].
+        at_event : mapping of str to TraceAtEvent, optional
+            What a trace says, by run [-].
+        only : set of str, optional
+            Ids of the runs wanted; all if not given [-].
+
+        Returns
+        -------
+        tuple of StallSpeed
+            Its runs in order, with everything [-].
+        """
+        traces = {run: there for (id, run), there in self.options.at_event.items() if id == flight.info.id} | dict(at_event or {})
+        return tuple(
+            _reduce_run(self.campaign, flight, run, self._points.get(run.point or ""), self.options, traces.get(run.id, TraceAtEvent()))
+            for run in flight.runs.runs
+            if only is None or run.id in only
+        )
+
+    def finish(self, steps: tuple[str, ...] = ()) -> Reduction:
+        """The results of all flights that were added.
+
+        Parameters
+        ----------
+        steps : tuple of str
+            What was done before, beside what the options say: traces joined [-].
+
+        Returns
+        -------
+        Reduction
+            Every run is in `runs`; those that do not count are in `excluded` with all reasons [-].
+
+        Raises
+        ------
+        ReduceError
+            Two flights have the same id, or a flight names a configuration that the campaign does
+            not have: all of it at once.
+        """
+        _check(self.campaign, self._flown)
+        runs, campaign = tuple(self._runs), self.campaign
+        comparisons = compare_all(campaign, runs, self._days)
+        left_out = [Excluded(what=run.run, why="; ".join(run.why), flight=run.flight) for run in runs if not run.counts]
+        return Reduction(
+            campaign=campaign.name,
+            runs=runs,
+            cells=with_surplus_noted(make_cells(runs), {point.id: point.runs_wanted for point in campaign.points}),
+            comparisons=comparisons,
+            excluded=(*left_out, *self._loose),
+            reviewed_share=sum(run.reviewed for run in runs) / len(runs) if runs else 0.0,
+            provenance=Provenance(
+                app=__version__, steps=(*self.options.steps, *steps), packs=tuple(sorted(self._packs)), hashes=tuple(self._hashes)
+            ),
+            summary=summary(campaign, comparisons),
+            rules=RULES,
+        )
+
+    def _shared(self, run: StallSpeed) -> StallSpeed:
+        """The same run; what others have too is the same object."""
+        one = self._common.setdefault
+        budget = tuple(one(term, term) if term.kind == "systematic" else term for term in run.budget)
+        return replace(
+            run,
+            budget=budget,
+            notes=one(run.notes, run.notes),
+            caveats=one(run.caveats, run.caveats),
+            why=one(run.why, run.why),
+        )
+
+
+def reduce_campaign(campaign: Campaign, flights: Iterable[FlightData], options: Options = Options()) -> Reduction:
     """Reduce all flights of a campaign.
 
     Parameters
     ----------
     campaign : Campaign
         Aircraft, indicator, calibrations, points, pairs to compare [-].
-    flights : sequence of FlightData
+    flights : iterable of FlightData
         Flights with their runs and weights, in order [-].
     options : Options
         Beyond the rules [-].
@@ -71,7 +212,7 @@ def reduce_campaign(campaign: Campaign, flights: Sequence[FlightData], options: 
     Returns
     -------
     Reduction
-        Every run is in `runs`; those that do not count are in `excluded` with all reasons [-].
+        Every run is in `runs`, with everything; those that do not count are in `excluded` with all reasons [-].
 
     Raises
     ------
@@ -83,55 +224,36 @@ def reduce_campaign(campaign: Campaign, flights: Sequence[FlightData], options: 
     ----------
     Each step names its own.
     """
-    _check(campaign, flights, options)
-    points = {point.id: point for point in campaign.points}
-    runs = tuple(
-        _reduce_run(campaign, flight, run, points.get(run.point or ""), options)
-        for flight in flights
-        for run in flight.runs.runs
-    )
-    comparisons = compare_all(campaign, runs, {f.info.id: f.info.started_utc[:10] for f in flights})
-    return Reduction(
-        campaign=campaign.name,
-        runs=runs,
-        cells=with_surplus_noted(make_cells(runs), {point.id: point.runs_wanted for point in campaign.points}),
-        comparisons=comparisons,
-        excluded=tuple(_excluded(runs, flights)),
-        reviewed_share=sum(run.reviewed for run in runs) / len(runs) if runs else 0.0,
-        provenance=_provenance(flights, options),
-        summary=summary(campaign, comparisons),
-        rules=RULES,
-    )
+    reducer = Reducer(campaign, options, keep=lambda run: run)
+    for flight in flights:
+        reducer.add(flight)
+    return reducer.finish()
 
 
-def _check(campaign: Campaign, flights: Sequence[FlightData], options: Options) -> None:
-    ids = [flight.info.id for flight in flights]
+def _check(campaign: Campaign, flown: list[tuple[str, str | None]]) -> None:
+    known = {c.id for c in campaign.configurations}
     faults = [
         Fault(where=f"flight {id}", got="two flights with this id", expected="one folder a flight")
-        for id in dict.fromkeys(ids)
-        if ids.count(id) > 1
+        for id, times in Counter(id for id, _ in flown).items()
+        if times > 1
     ]
-    known = {c.id for c in campaign.configurations}
     faults += [
         Fault(
-            where=f"flight {f.info.id}, configuration",
-            got=repr(f.info.configuration),
+            where=f"flight {id}, configuration",
+            got=repr(configuration),
             expected=", ".join(sorted(known)) or "a [[configuration]] in campaign.toml",
         )
-        for f in flights
-        if f.info.configuration is not None and f.info.configuration not in known
+        for id, configuration in flown
+        if configuration is not None and configuration not in known
     ]
-    if (options.to_cg_mm is None) != (options.tail_arm_mm is None):
-        faults.append(Fault(where="CG correction", got="one of CG and tail arm", expected="both or neither"))
     if faults:
         raise ReduceError(faults=tuple(faults))
 
 
 def _reduce_run(
-    campaign: Campaign, flight: FlightData, run: Run, point: TestPoint | None, options: Options
+    campaign: Campaign, flight: FlightData, run: Run, point: TestPoint | None, options: Options, trace: TraceAtEvent
 ) -> StallSpeed:
     stall = stall_of_run(run, campaign.indicator)
-    trace = options.at_event.get((flight.info.id, run.id), TraceAtEvent())
     notes = list(stall.notes)
     flap_deg = _first(run.settings.flap_deg, point.flap_deg if point else None)
     bank_deg = _first(run.settings.bank_deg, point.bank_deg if point else None)
@@ -356,17 +478,14 @@ def _first(*values: float | None) -> float | None:
     return next((value for value in values if value is not None), None)
 
 
-def _excluded(runs: Sequence[StallSpeed], flights: Sequence[FlightData]):
-    """Runs that do not count, with every reason, and loose calls that were in no run."""
-    for run in runs:
-        if not run.counts:
-            yield Excluded(what=run.run, why="; ".join(run.why), flight=run.flight)
-    for flight in flights:
-        loose = [call for call in flight.runs.unassigned if call.ias_kt is not None and call.counts]
-        if loose:
-            first, last = loose[0].flight_s, loose[-1].flight_s
-            why = f"{len(loose)} airspeed call(s) in no run, from {first:.0f} to {last:.0f} s"
-            yield Excluded(what="calls", why=why, flight=flight.info.id)
+def _loose(flight: FlightData) -> list[Excluded]:
+    """Calls of an approach that were in no run."""
+    loose = [call for call in flight.runs.unassigned if call.ias_kt is not None and call.counts]
+    if not loose:
+        return []
+    first, last = loose[0].flight_s, loose[-1].flight_s
+    why = f"{len(loose)} airspeed call(s) in no run, from {first:.0f} to {last:.0f} s"
+    return [Excluded(what="calls", why=why, flight=flight.info.id)]
 
 
 def _run_provenance(flight: FlightData, run: Run, stall: RunStall, steps, calibrated: bool) -> Provenance:
@@ -375,12 +494,3 @@ def _run_provenance(flight: FlightData, run: Run, stall: RunStall, steps, calibr
     rows = tuple(dict.fromkeys(row for id in used for row in (id, *calls[id].history)))
     done = [f"stall speed by {stall.method}", *(["calibration"] if calibrated else []), *steps]
     return Provenance(flight=flight.info.id, rows=rows, steps=tuple(done), app=__version__, packs=flight.packs)
-
-
-def _provenance(flights: Sequence[FlightData], options: Options) -> Provenance:
-    return Provenance(
-        app=__version__,
-        steps=options.steps,
-        packs=tuple(sorted({pack for flight in flights for pack in flight.packs})),
-        hashes=tuple((flight.info.id, flight.journal_sha256) for flight in flights if flight.journal_sha256),
-    )

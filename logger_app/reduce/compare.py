@@ -8,6 +8,7 @@ caveats are collected. Not for: means (see `cells`) or sentences (see `words`).
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
@@ -38,6 +39,7 @@ JUDGED_DF = 3.0
 CG_TRAVEL_SHARE = 0.07
 CG_SHIFT_MM = 10.0
 RATE_DIFFERENCE_KT_PER_S = 0.2
+MOST_LISTED = 12
 
 
 def compare_all(
@@ -63,11 +65,14 @@ def compare_all(
     ----------
     [HOLM1979]; [WELCH1947].
     """
-    counting = [run for run in runs if run.counts]
+    flown: dict[tuple[str | None, str | None], list[StallSpeed]] = {}
+    for run in runs:
+        if run.counts:
+            flown.setdefault((run.point, run.configuration), []).append(run)
     made = []
     for reference, changed in campaign.pairs():
         for point in campaign.points:
-            sides = [[r for r in counting if r.point == point.id and r.configuration == c] for c in (reference, changed)]
+            sides = [flown.get((point.id, configuration), []) for configuration in (reference, changed)]
             if sides[0] or sides[1]:
                 made.append(_compare(campaign, point, (reference, changed), sides, days or {}))
     return _adjusted(campaign, made)
@@ -166,8 +171,9 @@ def _mean_known(side) -> float | None:
 
 def _common_family(sides) -> str | None:
     """The kind of stall on both sides that leaves most runs to compare."""
-    shared = dict.fromkeys(family(run.event) for run in sides[0] if any(family(o.event) == family(run.event) for o in sides[1]))
-    return max(shared, key=lambda k: min(sum(family(r.event) == k for r in side) for side in sides), default=None)
+    counts = [Counter(family(run.event) for run in side) for side in sides]
+    shared = [kind for kind in counts[0] if kind in counts[1]]
+    return max(shared, key=lambda kind: min(count[kind] for count in counts), default=None)
 
 
 def _kinds_in_words(side) -> str:
@@ -256,8 +262,7 @@ def _caveats(campaign: Campaign, reference: Side, changed: Side, sides, kept) ->
         notes.append("one flight each: whatever else differed between the two flights is in this difference too")
     for side in (reference, changed):
         if len(side.flights) > 1:
-            means = ", ".join(f"{mean:.1f}" for mean in side.flight_means())
-            notes.append(f"{side.runs[0].configuration}: flight means {means} kt")
+            notes.append(f"{side.runs[0].configuration}: flight means {_listed(side.flight_means())} kt")
     notes += _cg_note(campaign, reference, changed)
     ends = [max((run.extrapolated_kt or 0.0 for run in side.runs), default=0.0) for side in (reference, changed)]
     if max(ends) > 0:
@@ -266,6 +271,13 @@ def _caveats(campaign: Campaign, reference: Side, changed: Side, sides, kept) ->
     if config and len(config.changes) > 1:
         notes.append(f"{len(config.changes)} things were changed at once: the difference belongs to all of them together")
     return notes
+
+
+def _listed(means: Sequence[float]) -> str:
+    """Every flight's mean while a reader can take them in, else how far they reach."""
+    if len(means) <= MOST_LISTED:
+        return ", ".join(f"{mean:.1f}" for mean in means)
+    return f"{min(means):.1f} to {max(means):.1f} over {len(means)} flights, standard deviation {float(np.std(means, ddof=1)):.2f}"
 
 
 def _cg_note(campaign: Campaign, reference: Side, changed: Side) -> list[str]:

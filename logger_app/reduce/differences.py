@@ -40,7 +40,10 @@ class Side:
 
     def flight_means(self) -> list[float]:
         """Mean speed of each flight, in order [kt]."""
-        return [float(np.mean([v for v, run in zip(self.speeds, self.runs) if run.flight == f])) for f in self.flights]
+        speeds: dict[str, list[float]] = {}
+        for run, speed in zip(self.runs, self.speeds):
+            speeds.setdefault(run.flight, []).append(speed)
+        return [float(np.mean(of_flight)) for of_flight in speeds.values()]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,41 +91,71 @@ def difference_of(reference: Side, changed: Side, days: Mapping[str, str]) -> tu
     by_day = _days_shared(reference, changed, days)
     found = []
     if by_day:
-        found.append(_model(reference, changed, days, use_rate))
+        found.append(_by_day(reference, changed, days, use_rate))
     if len(reference.flights) > 1 and len(changed.flights) > 1:
         found.append(_by_flight(reference, changed))
     if use_rate:
-        found.append(_model(reference, changed, None, True))
+        found.append(_with_rate(reference, changed))
     plain = welch(reference.speeds, changed.speeds)
     found.append(Difference(method="welch", found=plain, sd_kt=_pooled_sd(reference.speeds, changed.speeds)))
     return tuple(f for f in found if f is not None)
 
 
-def _model(reference: Side, changed: Side, days: Mapping[str, str] | None, use_rate: bool) -> Difference | None:
-    runs = [*reference.runs, *changed.runs]
-    columns = [np.ones(len(runs)), np.array([0.0] * len(reference.runs) + [1.0] * len(changed.runs))]
-    name = []
-    if use_rate:
-        columns.append(np.array([run.entry_rate_kt_per_s - 1.0 for run in runs]))
-        name.append("covariate")
-    if days is not None:
-        labels = [days.get(run.flight, "") for run in runs]
-        columns += [np.array([float(label == day) for label in labels]) for day in sorted(set(labels))[1:]]
-        name.append("block")
+def _with_rate(reference: Side, changed: Side) -> Difference | None:
+    """Least squares with the entry rate as covariate."""
+    columns = [np.ones(len(reference.runs) + len(changed.runs)), *_effects(reference, changed, True)]
     try:
         beta, covariance, df = least_squares(np.column_stack(columns), np.array([*reference.speeds, *changed.speeds]))
     except TooFewCalls:
         return None
-    residual_sd = math.sqrt(covariance[1, 1] / _unit_variance(columns))
+    residual_sd = math.sqrt(covariance[1, 1] / _unit_variance(np.column_stack(columns), 1))
+    return Difference(method="covariate", found=estimate(float(beta[1]), math.sqrt(covariance[1, 1]), df), sd_kt=residual_sd)
+
+
+def _by_day(reference: Side, changed: Side, days: Mapping[str, str], use_rate: bool) -> Difference | None:
+    """Least squares with one constant a day, and the entry rate where it can be used.
+
+    Everything is taken as its distance from the mean of its day: the same coefficients and residuals as
+    with a column a day, but the work does not grow with the number of days.
+    """
+    labels = [days.get(run.flight, "") for side in (reference, changed) for run in side.runs]
+    blocks, block_of = np.unique(labels, return_inverse=True)
+    effects = _effects(reference, changed, use_rate)
+    within = [_from_block_mean(column, block_of) for column in effects]
+    if any(np.linalg.norm(left) <= 1e-9 * np.linalg.norm(column) for left, column in zip(within, effects)):
+        return None  # one configuration or one rate a day: nothing left to tell it by
+    design, speeds = np.column_stack(within), _from_block_mean(np.array([*reference.speeds, *changed.speeds]), block_of)
+    try:
+        beta, covariance, df = least_squares(design, speeds)
+    except TooFewCalls:
+        return None
+    left_df = df - len(blocks)  # each day's mean has taken one
+    if left_df < 1:
+        return None
+    variance = covariance[0, 0] * df / left_df
     return Difference(
-        method="+".join(name), found=estimate(float(beta[1]), math.sqrt(covariance[1, 1]), df), sd_kt=residual_sd
+        method="covariate+block" if use_rate else "block",
+        found=estimate(float(beta[0]), math.sqrt(variance), left_df),
+        sd_kt=math.sqrt(variance / _unit_variance(design, 0)),
     )
 
 
-def _unit_variance(columns) -> float:
-    """Variance of the second coefficient for unit noise."""
-    design = np.column_stack(columns)
-    return float(np.linalg.inv(design.T @ design)[1, 1])
+def _effects(reference: Side, changed: Side, use_rate: bool) -> list[np.ndarray]:
+    """Columns of the model: which configuration; how far the entry rate is from 1 kt/s."""
+    columns = [np.array([0.0] * len(reference.runs) + [1.0] * len(changed.runs))]
+    if use_rate:
+        columns.append(np.array([rate - 1.0 for rate in (*reference.rates, *changed.rates)]))
+    return columns
+
+
+def _from_block_mean(column: np.ndarray, block_of: np.ndarray) -> np.ndarray:
+    means = np.bincount(block_of, column) / np.bincount(block_of)
+    return column - means[block_of]
+
+
+def _unit_variance(design: np.ndarray, k: int) -> float:
+    """Variance of a coefficient for unit noise."""
+    return float(np.linalg.inv(design.T @ design)[k, k])
 
 
 def _by_flight(reference: Side, changed: Side) -> Difference:

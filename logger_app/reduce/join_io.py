@@ -1,8 +1,8 @@
-"""Finds the traces of a campaign's flights, reads them and joins them."""
+"""Finds the traces of a flight, reads them and joins them."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 
 from logger_app.errors import Fault, ReduceError
@@ -11,68 +11,86 @@ from logger_app.records.runs import FlightData
 from logger_app.reduce.trace import TraceAtEvent, join
 from logger_app.reduce.trace_io import read_trace
 
-FLIGHTS_DIR, TRACES_DIR = "flights", "traces"
+TRACES_DIR = "traces"
 SUFFIXES = (".csv", ".gpx", ".nmea", ".nma")
 
 
-def join_traces(
-    campaign_dir: Path, flights: Sequence[FlightData], indicator: Indicator, given: Sequence[str] = ()
-) -> tuple[dict[tuple[str, str], TraceAtEvent], list[str]]:
-    """Join every trace that lies in `flights/<id>/traces/`, and those that are given.
+def asked_traces(given: Sequence[str], flights: Collection[str]) -> dict[str, list[Path]]:
+    """What ``--trace`` asks for, by flight.
 
     Parameters
     ----------
-    campaign_dir : Path
-        Campaign folder [-].
-    flights : sequence of FlightData
-        Its flights [-].
-    indicator : Indicator
-        For the reading lag [-].
     given : sequence of str
         ``FLIGHT=FILE`` each [-].
+    flights : collection of str
+        The flights there are [-].
 
     Returns
     -------
-    (dict of (str, str) to TraceAtEvent, list of str)
-        By flight and run; and one line a trace, saying how it was joined, lag included [-].
+    dict of str to list of Path
+        Files in the order given [-].
 
     Raises
     ------
     ReduceError
-        A given flight is not there, or a given trace cannot be read or aligned. One that merely
-        lies in the folder is left out instead, and its line says why.
+        One names no flight of these.
     """
-    by_id = {flight.info.id: flight for flight in flights}
-    asked = [_given(text, by_id) for text in given]
-    at_event: dict[tuple[str, str], TraceAtEvent] = {}
-    steps = []
-    for id, path in [*_lying_about(Path(campaign_dir), by_id), *asked]:
+    asked: dict[str, list[Path]] = {}
+    for text in given:
+        id, equals, name = text.partition("=")
+        if not equals or id not in flights:
+            known = ", ".join(flights) or "no flight"
+            raise ReduceError(faults=(Fault(where="--trace", got=repr(text), expected=f"FLIGHT=FILE with a flight of {known}"),))
+        asked.setdefault(id, []).append(Path(name))
+    return asked
+
+
+def join_traces(
+    flight_dir: Path, flight: FlightData, indicator: Indicator, asked: Sequence[Path] = ()
+) -> tuple[Mapping[str, TraceAtEvent], list[str], list[str]]:
+    """Join every trace that lies in a flight's `traces/`, and those that are asked for.
+
+    Parameters
+    ----------
+    flight_dir : Path
+        Flight folder [-].
+    flight : FlightData
+        The flight [-].
+    indicator : Indicator
+        For the reading lag [-].
+    asked : sequence of Path
+        Files wherever they are [-].
+
+    Returns
+    -------
+    (mapping of str to TraceAtEvent, list of str, list of str)
+        By run; one line a trace that lay there and one a trace asked for, saying how it was joined,
+        lag included [-].
+
+    Raises
+    ------
+    ReduceError
+        A trace asked for cannot be read or aligned. One that merely lies in the folder is left out
+        instead, and its line says why.
+    """
+    at_event: dict[str, TraceAtEvent] = {}
+    lying, wanted = [], []
+    for path in _lying_about(Path(flight_dir) / TRACES_DIR):
         try:
-            joined = join(read_trace(path), by_id[id], indicator)
+            joined = join(read_trace(path), flight, indicator)
         except ReduceError as err:
-            if (id, path) in asked:
-                raise
-            steps.append(f"flight {id}: not joined: {err}")
+            lying.append(f"flight {flight.info.id}: not joined: {err}")
             continue
-        at_event |= {(id, run): there for run, there in joined.at_event.items()}
-        steps.append(f"flight {id}: {joined.alignment.in_words()}")
-    return at_event, steps
+        at_event |= joined.at_event
+        lying.append(f"flight {flight.info.id}: {joined.alignment.in_words()}")
+    for path in asked:
+        joined = join(read_trace(path), flight, indicator)
+        at_event |= joined.at_event
+        wanted.append(f"flight {flight.info.id}: {joined.alignment.in_words()}")
+    return at_event, lying, wanted
 
 
-def _lying_about(campaign_dir: Path, by_id) -> list[tuple[str, Path]]:
-    folders = [(id, campaign_dir / FLIGHTS_DIR / id / TRACES_DIR) for id in by_id]
-    return [
-        (id, path)
-        for id, folder in folders
-        if folder.is_dir()
-        for path in sorted(folder.iterdir())
-        if path.suffix.lower() in SUFFIXES
-    ]
-
-
-def _given(text: str, by_id) -> tuple[str, Path]:
-    id, equals, name = text.partition("=")
-    if not equals or id not in by_id:
-        known = ", ".join(by_id) or "no flight"
-        raise ReduceError(faults=(Fault(where="--trace", got=repr(text), expected=f"FLIGHT=FILE with a flight of {known}"),))
-    return id, Path(name)
+def _lying_about(folder: Path) -> list[Path]:
+    if not folder.is_dir():
+        return []
+    return [path for path in sorted(folder.iterdir()) if path.suffix.lower() in SUFFIXES]

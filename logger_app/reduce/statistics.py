@@ -309,15 +309,15 @@ def sides_differ_p(reference: tuple[int, int], changed: tuple[int, int]) -> floa
     0.0286
     """
     rows, columns = (sum(reference), sum(changed)), (reference[0] + changed[0], reference[1] + changed[1])
-    total = sum(rows)
-
-    def ways(left: int) -> int:
-        return math.comb(rows[0], left) * math.comb(rows[1], columns[0] - left)
-
-    lefts = range(max(0, columns[0] - rows[1]), min(rows[0], columns[0]) + 1)
-    observed = ways(reference[0])
-    # Whole-number weights, so that "as unlikely as observed" needs no tolerance.
-    return sum(w for w in map(ways, lefts) if w <= observed) / math.comb(total, columns[0])
+    first, last = max(0, columns[0] - rows[1]), min(rows[0], columns[0])
+    # Whole-number weights, so that "as unlikely as observed" needs no tolerance; each from the one
+    # before, for a binomial of thousands is costly.
+    observed = math.comb(rows[0], reference[0]) * math.comb(rows[1], changed[0])
+    ways, as_unlikely = math.comb(rows[0], first) * math.comb(rows[1], columns[0] - first), 0
+    for left in range(first, last + 1):
+        as_unlikely += ways if ways <= observed else 0
+        ways = ways * (rows[0] - left) * (columns[0] - left) // ((left + 1) * (rows[1] - columns[0] + left + 1))
+    return as_unlikely / math.comb(sum(rows), columns[0])
 
 
 def power_of(difference_kt: float, sd_kt: float, n_reference: int, n_changed: int, alpha: float = 1 - CONFIDENCE) -> float:

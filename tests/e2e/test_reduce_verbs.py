@@ -1,86 +1,34 @@
 """`kneecall reduce` and `kneecall calibrate` from the command line, on folders as they lie on disk."""
 
+import importlib.util
 import json
 import math
 import os
 import tomllib
+from pathlib import Path
 
 import pytest
 
 from logger_app.__main__ import main
 from logger_app.logstore import codec
 from logger_app.logstore.store import Journal
-from logger_app.records.calls import Action, CallKind, Correction, HeardCall
+from logger_app.records.calls import Action, CallKind, Correction
 from logger_app.records.journal import FlightInfo
-from logger_app.units import s_to_ns
 
-CAMPAIGN = """
-[campaign]
-name = "made"
-[aircraft]
-name = "made"
-empty_weight_kg = 380.0
-reference_weight_kg = 600.0
-max_weight_kg = 650.0
-wing_area_m2 = 12.0
-[indicator]
-unit = "kt"
-graduation = 1.0
-[[calibration]]
-flap_deg = 0
-ias_kt = [35, 80]
-cas_kt = [40, 80]
-u_kt = 0.8
-[[configuration]]
-id = "base"
-name = "Plain"
-[[configuration]]
-id = "cuffs"
-name = "Cuffs"
-parent = "base"
-[[configuration.change]]
-item = "cuff"
-[[card]]
-id = "A"
-title = "Power-off stalls"
-[[card.point]]
-id = "A1"
-power = "idle"
-flap_deg = 0
-"""
-
-
-def heard(id, at_s, kind, name, value=None, unit="kt"):
-    return HeardCall(
-        id=id,
-        start_ns=s_to_ns(at_s),
-        end_ns=s_to_ns(at_s + 0.4),
-        kind=CallKind(kind),
-        name=name,
-        value=value,
-        unit=unit if kind == "airspeed" else None,
-    )
+_spec = importlib.util.spec_from_file_location("made_campaigns", Path(__file__).resolve().parents[1] / "bench" / "campaigns.py")
+made = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(made)
+CAMPAIGN, heard = made.CAMPAIGN, made.heard
 
 
 def fly(campaign, id, configuration, stalls):
     """A flight folder with one approach a stall speed; the pilot says 65 first and 'recovered' last."""
-    calls, at = [heard("s1", 1, "setting", "power", "idle"), heard("s2", 2, "setting", "flap", 0.0)], 10.0
+    runs, at = [], 10.0
     for k, vs in enumerate(stalls):
-        rate = 0.9 + 0.1 * k
-        calls.append(heard(f"on{k}", at - 3, "event", "on_condition"))
-        event = at + (62 - vs) / rate
-        n = 0
-        while at + 1.1 * n < event - 0.4:
-            calls.append(heard(f"c{k}_{n}", at + 1.1 * n + 0.6, "airspeed", "ias", float(round(62 - rate * 1.1 * n))))
-            n += 1
-        calls += [heard(f"b{k}", event + 0.6, "event", "break"), heard(f"r{k}", event + 4, "event", "recovered")]
+        calls, event = made.approach(k, at, vs, 0.9 + 0.1 * k)
+        runs.append(calls)
         at = event + 20
-    info = FlightInfo(
-        id=id, configuration=configuration, loading_items=(("crew", 150.0),), fuel_l=80.0, started_utc="2031-05-04T07:00:00Z"
-    )
-    with Journal.create(campaign / "flights" / id, info) as journal:
-        journal.append([codec.call_row(call, "2031-05-04T07:00:00Z") for call in calls])
-    return calls
+    return made.write_flight(campaign, id, configuration, runs)
 
 
 @pytest.fixture
