@@ -18,7 +18,7 @@ def load_display(folder: Path | None = None) -> Display:
     path = (folder or user_dir()) / FILE
     try:
         return Display(**json.loads(path.read_text("utf-8")))
-    except (OSError, ValueError, TypeError):
+    except (OSError, ValueError, TypeError, RecursionError):
         return Display()
 
 

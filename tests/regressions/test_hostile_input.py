@@ -12,6 +12,7 @@ import pytest
 
 from logger_app.errors import CardError, LogDamaged, PackError, ReduceError, ReviewError, SoundError
 from logger_app.fly.hear.packs_io import load_pack
+from logger_app.fly.hear.parse import parse_words
 from logger_app.fly.hear.transcript_io import read_transcript
 from logger_app.logstore import codec, schema
 from logger_app.logstore.audio_io import segments_of
@@ -21,6 +22,8 @@ from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 from logger_app.reduce.trace_io import MOST_SAMPLES, read_trace
 from logger_app.review.table import read_changes
 from logger_app.sound_io import read_sound_file, write_flac
+from logger_app.ui.display_io import load_display
+from logger_app.ui.theme import Display
 
 
 def file(folder: Path, name: str, content) -> Path:
@@ -44,6 +47,19 @@ def test_brackets_that_never_close_take_time_in_proportion(tmp_path):
     text = "1\n00:00:01,000 --> 00:00:02,000\nfifty " + "<" * 2_000_000 + "{" * 2_000_000 + "\n"
 
     assert [call.value for call in read_transcript(file(tmp_path, "t.srt", text), load_pack("en"))] == [50.0]
+
+
+@pytest.mark.timeout(100)
+def test_numbers_in_a_row_take_time_in_proportion():
+    """Was a fifth of a second for each: every way to read what follows was walked anew, also those that end alike."""
+    words = [str(k % 10) for k in range(1500)]
+
+    assert len(parse_words(words, load_pack("en"))) > 100
+
+
+def test_a_kept_display_of_nothing_but_brackets_is_the_default(tmp_path):
+    """Was a RecursionError."""
+    assert load_display(file(tmp_path, "display.json", "[" * 50_000).parent) == Display()
 
 
 def test_a_header_larger_than_the_csv_reader_takes_is_one_sentence(tmp_path):
@@ -280,7 +296,8 @@ def test_large_files_are_refused_in_bounded_memory(tmp_path):
         from pathlib import Path
         from logger_app.errors import LoggerError
         from logger_app.fly.hear.packs_io import load_pack
-        from logger_app.fly.hear.transcript_io import read_transcript
+        from logger_app.fly.hear.parse import parse_words
+from logger_app.fly.hear.transcript_io import read_transcript
         from logger_app.plan.cards_io import read_campaign
         from logger_app.reduce.trace_io import read_trace
         from logger_app.cli.review import _import

@@ -214,6 +214,7 @@ class _Matcher:
             self.fillers.put(words, True)
         self.numbers: dict[str, _Node] = {}
         self.written: dict[float, set[tuple[str, ...]]] = {}
+        self.led_to: dict[tuple[int, float], list[_Node]] = {}
         for readings in pack.numbers.values():
             for reading in readings:
                 if not isinstance(reading.value, str):
@@ -234,17 +235,20 @@ class _Matcher:
     def ignored_at(self, tokens: list[str], at: int) -> list[int]:
         """Ends of the numbers that are no calls and start here."""
         phrases = [*self.phrases.get(tokens[at], ()), *self.phrases.get(None, ())]
-        return [end for phrase in phrases for end in self._phrase(phrase, tokens, at)]
+        numbers: dict[tuple[str, int], list[int]] = {}
+        return sorted({end for phrase in phrases for end in self._phrase(phrase, tokens, at, numbers)})
 
-    def _phrase(self, phrase: tuple, tokens: list[str], at: int) -> Iterator[int]:
-        if not phrase:
-            yield at
-        elif at < len(tokens):
-            if isinstance(phrase[0], Slot):
-                for end, _ in self._walk(self._number(phrase[0].name), tokens, at):
-                    yield from self._phrase(phrase[1:], tokens, end)
-            elif phrase[0] == tokens[at]:
-                yield from self._phrase(phrase[1:], tokens, at + 1)
+    def _phrase(self, phrase: tuple, tokens: list[str], at: int, numbers: dict) -> set[int]:
+        """Where a phrase from here can end; `numbers` keeps the ends of each slot's numbers from each place."""
+        ends = {at}
+        for part in phrase:
+            if isinstance(part, Slot):
+                for place in ends - {place for name, place in numbers if name == part.name}:
+                    numbers[part.name, place] = [end for end, _ in self._walk(self._number(part.name), tokens, place)]
+                ends = {end for place in ends for end in numbers[part.name, place]}
+            else:
+                ends = {place + 1 for place in ends if place < len(tokens) and tokens[place] == part}
+        return ends
 
     def _number(self, name: str) -> _Node:
         if name not in self.numbers:
@@ -263,14 +267,21 @@ class _Matcher:
             yield from self._walk(node[token], tokens, at + 1)
         elif token[0].isdecimal() and (not figures or (figures == len(token) == 1)):
             # "58 57" is two numbers, "5 8" one that was written digit by digit
-            for words in self.written.get(float(token), ()):
-                after = node
+            for after in self._written(node, float(token)):
+                yield from self._walk(after, tokens, at + 1, len(token))
+
+    def _written(self, node: _Node, value: float) -> list[_Node]:
+        """Where a number leads to that is written in figures; kept, for some can be said in hundreds of ways."""
+        key = (id(node), value)
+        if value in self.written and key not in self.led_to:
+            self.led_to[key] = found = []
+            for words in self.written[value]:
+                after: _Node | None = node
                 for word in words:
-                    after = after.get(word)
-                    if after is None:
-                        break
-                else:
-                    yield from self._walk(after, tokens, at + 1, len(token))
+                    after = after.get(word) if after is not None else None
+                if after is not None:
+                    found.append(after)
+        return self.led_to.get(key, [])
 
 
 @lru_cache(maxsize=4)
