@@ -296,8 +296,7 @@ def test_large_files_are_refused_in_bounded_memory(tmp_path):
         from pathlib import Path
         from logger_app.errors import LoggerError
         from logger_app.fly.hear.packs_io import load_pack
-        from logger_app.fly.hear.parse import parse_words
-from logger_app.fly.hear.transcript_io import read_transcript
+        from logger_app.fly.hear.transcript_io import read_transcript
         from logger_app.plan.cards_io import read_campaign
         from logger_app.reduce.trace_io import read_trace
         from logger_app.cli.review import _import
