@@ -88,7 +88,7 @@ class Listener:
     def right(self, item: speech.Item, stretch: Stretch | None, bias: np.ndarray) -> bool:
         if stretch is None:
             return False
-        found = self.engine.decoder.whole(Stretch(biased(stretch.log_p, bias), stretch.activity, stretch.first))
+        found = self.engine.decoder.whole(Stretch(biased(stretch.log_p, bias), stretch.activity, stretch.talk, stretch.first))
         return found is not None and (str(found.call.kind), found.call.name, found.call.value) == item.meaning
 
 

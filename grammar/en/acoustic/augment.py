@@ -59,7 +59,7 @@ def log_mel(sound: torch.Tensor, mel: torch.Tensor) -> torch.Tensor:
 
 @dataclass
 class Placement:
-    """Where clips go: one entry a clip (start, length in samples; speed; gain; sequence; delay; level)."""
+    """Where clips go: one entry a clip (start, length in samples; speed; gain; sequence; delay; level; talk: 1, call: 0, either: -1)."""
 
     start: np.ndarray
     length: np.ndarray
@@ -68,6 +68,7 @@ class Placement:
     sequence: np.ndarray
     delay: np.ndarray
     level: np.ndarray
+    talk: np.ndarray
 
 
 class Augment:
@@ -113,8 +114,8 @@ class Augment:
 
     # ---- the stages
 
-    def place(self, batch: int, length: int, p: Placement) -> torch.Tensor:
-        """Clean sequences (B, L): each clip resampled by its speed and put in its place."""
+    def place(self, batch: int, length: int, p: Placement) -> tuple[torch.Tensor, torch.Tensor]:
+        """Clean sequences (B, L), each clip resampled by its speed and put in its place; what each 20 ms frame is part of (B, L/320)."""
         dev = self.device
         start, delay, seq = (torch.as_tensor(a, device=dev) for a in (p.start, p.delay, p.sequence))
         speed, gain = (torch.as_tensor(a, dtype=torch.float32, device=dev) for a in (p.speed, p.gain / p.level))
@@ -131,7 +132,12 @@ class Augment:
         fade = torch.minimum(t, count[which] - 1 - t).float().div_(48).clamp_(max=1)
         out = torch.zeros(batch * length, device=dev)
         out.index_add_(0, seq[which] * length + delay[which] + t, value * fade * gain[which] / 32768)
-        return out.view(batch, length)
+        frames = length // 320
+        seen = torch.nonzero(t % 160 == 0)[:, 0]
+        at = ((delay[which[seen]] + t[seen]) // 320).clamp_(max=frames - 1)
+        talk = torch.full((batch * frames,), -1.0, device=dev)
+        talk[seq[which[seen]] * frames + at] = torch.as_tensor(p.talk, dtype=torch.float32, device=dev)[which[seen]]
+        return out.view(batch, length), talk.view(batch, frames)
 
     def activity(self, clean: torch.Tensor) -> torch.Tensor:
         """1 where the clean sound speaks, per 20 ms frame, gaps under 120 ms closed."""
@@ -239,8 +245,8 @@ class Augment:
         return sound * (1 - F.interpolate(lost[:, None], size=length, mode="nearest")[:, 0])
 
     def batch(self, batch: int, length: int, placement: Placement, snr_db=(-5.0, 28.0)):
-        """Features (B, T, 40), activity targets (B, T/2) and the drawn SNR [dB] (B, 1) of new sequences."""
-        clean = self.place(batch, length, placement)
+        """Features (B, T, 40), targets of activity and of talk (B, T/2; talk -1: do not care) and the drawn SNR [dB] (B, 1)."""
+        clean, talk = self.place(batch, length, placement)
         on = self.activity(clean)
         spectrum = self._speaker(clean, batch, length)
         bins = length // 2 + 1
@@ -257,19 +263,19 @@ class Augment:
         swell = 1 + 0.25 * self._slow(batch, length, 0.5).clamp(-2, 2)
         noise = noise / (noise.std(1, keepdim=True) + 1e-9) * level * 10 ** (-snr / 20) * swell
         sound = self._equipment((voice + noise) / level, on, batch, length)
-        return *self.features(sound, on), snr
+        return *self.features(sound, on, talk), snr
 
-    def features(self, sound, on, vary: bool = True):
-        """Run-time features of `sound`, with another vocal tract and tempo where `vary`; and the activity at the same times."""
+    def features(self, sound, on, talk, vary: bool = True):
+        """Run-time features of `sound`, with another vocal tract and tempo where `vary`; activity and talk at the same times."""
         batch = len(sound)
         if not vary:
-            return self.normalise(log_mel(sound, self.mel[0])), on
+            return self.normalise(log_mel(sound, self.mel[0])), on, talk
         which = torch.where(torch.rand(batch, device=self.device) < 0.75, torch.randint(0, WARPS, (batch,), device=self.device), 0)
         frames = log_mel(sound, self.mel[which])
-        frames, on = self._tempo(frames, on)
-        return self.normalise(frames), on
+        frames, on, talk = self._tempo(frames, on, talk)
+        return self.normalise(frames), on, talk
 
-    def _tempo(self, frames, on):
+    def _tempo(self, frames, on, talk):
         """Time bent smoothly by up to a fifth in 45 % of the sequences; pitch and formants stay."""
         batch, count = frames.shape[:2]
         rate = torch.exp(0.16 * F.interpolate(self._n(batch, 1, 7), size=count, mode="linear", align_corners=True)[:, 0]).clamp(0.75, 1.33)
@@ -282,7 +288,7 @@ class Augment:
         index = low[..., None].expand(-1, -1, BANDS)
         bent = torch.gather(frames, 1, index) * (1 - part) + torch.gather(frames, 1, index + 1) * part
         half = (place[:, ::2] / 2).round().long().clamp(max=on.shape[1] - 1)
-        return bent, torch.gather(on, 1, half)
+        return bent, torch.gather(on, 1, half), torch.gather(talk, 1, half)
 
     def normalise(self, frames):
         """Log-mel minus its causal running mean, over three."""

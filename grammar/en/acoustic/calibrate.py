@@ -17,7 +17,7 @@ def fit(measured: np.ndarray, right: np.ndarray, weight: np.ndarray | None = Non
 
     Parameters
     ----------
-    measured : ndarray, shape (n, 6)
+    measured : ndarray, shape (n, 7)
         From `gate.measures`; the first column is 1 [-].
     right : ndarray of bool, shape (n,)
         Whether the call was the one spoken [-].
@@ -27,7 +27,7 @@ def fit(measured: np.ndarray, right: np.ndarray, weight: np.ndarray | None = Non
     Returns
     -------
     dict
-        ``w`` (6), ``mu`` and ``sd`` (5), as `gate.Gate.from_conf` reads them [-].
+        ``w`` (7), ``mu`` and ``sd`` (6), as `gate.Gate.from_conf` reads them [-].
     """
     weight = np.ones(len(right)) if weight is None else weight / weight.mean()
     mean, spread = measured[:, 1:].mean(0), measured[:, 1:].std(0) + 1e-6

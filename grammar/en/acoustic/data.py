@@ -41,7 +41,7 @@ class SpeechSet:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Clip:
-    """One labelled stretch of one sound file; `start` and `length` in samples at 16 kHz."""
+    """One labelled stretch of one sound file; `start` and `length` in samples at 16 kHz; `talk`: 1 when it is no call, 0 when it is one, -1 unknown."""
 
     file: str
     start: int
@@ -50,20 +50,26 @@ class Clip:
     group: str
     speaker: str
     text: str
+    talk: int
 
 
 SETS = (
     SpeechSet(folder="real/gsc", group="gsc", clean=True, words=True),
     SpeechSet(folder="real/fsdd8k", group="fsdd", clean=False, words=True),  # CC BY-SA 4.0
     SpeechSet(folder="real/an4_part", group="an4", clean=True),
-    SpeechSet(folder="real/libri_mini", group="libri", clean=True),
-    SpeechSet(folder="real/libri_mini", index="spans.csv", group="span", clean=True),
+    # The development readers' sentences are the talk that the belief is calibrated on.
+    SpeechSet(folder="real/libri_mini", group="libri", clean=True, splits=("train",)),
+    SpeechSet(folder="real/libri_mini", index="spans.csv", group="span", clean=True, splits=("train",)),
     SpeechSet(folder="real/negwords_pv", group="negw", clean=False, splits=("train",)),  # no separate data licence
     SpeechSet(folder="synthetic/kokoro", group="kokoro", clean=True, splits=("train",)),
     SpeechSet(folder="synthetic/hibari", group="hibari", clean=True, splits=("train",)),
     SpeechSet(folder="made", group="made", clean=True, splits=("train",)),
     SpeechSet(folder="made_pack", group="made", clean=True, splits=("train",)),
+    SpeechSet(folder="made_hibari", group="hibari", clean=True, splits=("train",)),
 )
+DIGITS = frozenset(("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine"))
+# Words of the one-word set that calls use as well.
+COMMON_WORDS = frozenset(("stop", "go", "up", "down", "left", "right", "on", "off", "no", "yes", "forward", "backward"))
 # flite and festival voices come with licences of their own, which were not all checked (SOURCES.md).
 UNCLEAR_ENGINES = {"flite", "festival"}
 
@@ -71,6 +77,15 @@ UNCLEAR_ENGINES = {"flite", "festival"}
 def speaker_of(row: dict[str, str]) -> str:
     """Whose voice a row holds, as one word unique over all sets."""
     return row.get("speaker") or row.get("voice") or ""
+
+
+def is_talk(group: str, row: dict[str, str]) -> int:
+    """Whether a clip is talk (1), a call (0), or may be either (-1): single words of the callers' own vocabulary."""
+    if group in ("libri", "span", "negw") or row.get("kind") == "chatter":
+        return 1
+    if group == "an4" or (group == "gsc" and row["text"] in COMMON_WORDS):
+        return -1
+    return int(group == "gsc" and row["text"] not in DIGITS)
 
 
 def tight(x: np.ndarray) -> tuple[int, int]:
@@ -116,7 +131,7 @@ def collect(data: Path, clean_licences: bool = False) -> list[Clip]:
                 continue
             ids = tuple(PHONE_ID[p] for p in said if p in PHONE_ID)
             group = "accent" if row.get("engine") == "accent" else speech.group
-            clips.append(Clip(file=name, start=start, length=end - start, phones=ids, group=group, speaker=speaker_of(row), text=row["text"]))
+            clips.append(Clip(file=name, start=start, length=end - start, phones=ids, group=group, speaker=speaker_of(row), text=row["text"], talk=is_talk(speech.group, row)))
     return clips
 
 

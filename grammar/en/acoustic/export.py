@@ -4,7 +4,7 @@
 new weights and the ones that the training started from: measured better on people than either. The layout (names, shapes) is the one that
 `logger_app.fly.hear.net` reads: ``i.w`` (7*40, C), then per block k: ``k.dw`` (11, C), ``k.db``, ``k.kr``
 (frames seen ahead), ``k.w1`` (C, H), ``k.b1``, ``k.w2`` (H, C), ``k.b2``, last ``bo.s``, ``bo.b``, ``o.w`` (C, 40),
-``o.b``, ``v.w`` (C,), ``v.b``; ``n`` is the number of blocks. No torch needed.
+``o.b``, ``v.w`` (C,), ``v.b``, ``t.w`` (C,), ``t.b``; ``n`` is the number of blocks. No torch needed.
 """
 
 from __future__ import annotations
@@ -37,6 +37,7 @@ def fold(state: dict[str, np.ndarray], right: tuple[int, ...]) -> dict[str, np.n
     out["bo.s"], out["bo.b"] = norm("bo")
     out["o.w"], out["o.b"] = state["o.weight"][:, :, 0].T, state["o.bias"]
     out["v.w"], out["v.b"] = state["v.weight"][0, :, 0], state["v.bias"]
+    out["t.w"], out["t.b"] = state["t.weight"][0, :, 0], state["t.bias"]
     return {k: np.ascontiguousarray(v, np.float16 if v.ndim == 2 else np.float32) for k, v in out.items()}
 
 

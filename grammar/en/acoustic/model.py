@@ -1,4 +1,4 @@
-"""The network in torch: depthwise convolutions over 20 ms frames, phone CTC and a speech-activity head.
+"""The network in torch: depthwise convolutions over 20 ms frames, phone CTC, speech activity, and talk against calls.
 
 Only for training; at run time the same numbers are computed by numpy (`logger_app.fly.hear.net`). Main names:
 `CalloutNet`, `from_folded` (start from exported weights, deeper if wished), `RIGHT_CONTEXT`.
@@ -48,16 +48,17 @@ class CalloutNet(nn.Module):
         self.bo = nn.BatchNorm1d(channels)
         self.o = nn.Conv1d(channels, OUTPUTS, 1)
         self.v = nn.Conv1d(channels, 1, 1)
+        self.t = nn.Conv1d(channels, 1, 1)
 
     def forward(self, x):
-        """Logits (B, T/2, 40), activity logits (B, T/2), auxiliary logits (B, T/2, 40) of `x` (B, T, 40), T even."""
+        """Logits (B, T/2, 40), activity and talk logits (B, T/2), auxiliary logits (B, T/2, 40) of `x` (B, T, 40), T even."""
         y = torch.relu(self.b0(self.i(F.pad(x.transpose(1, 2), (3, 2)))))
         for index, block in enumerate(self.blk):
             y = block(y)
             if index == MIDDLE - 1:
                 middle = y
         z = torch.relu(self.bo(y))
-        return self.o(z).transpose(1, 2), self.v(z)[:, 0], self.om(middle).transpose(1, 2)
+        return self.o(z).transpose(1, 2), self.v(z)[:, 0], self.t(z)[:, 0], self.om(middle).transpose(1, 2)
 
 
 @torch.no_grad()
@@ -99,3 +100,6 @@ def from_folded(net: CalloutNet, folded: dict, features: torch.Tensor) -> None:
     net.o.bias.copy_(w["o.b"])
     net.v.weight.copy_(w["v.w"][None, :, None])
     net.v.bias.copy_(w["v.b"].reshape(1))
+    if "t.w" in w:  # earlier weights have no such output
+        net.t.weight.copy_(w["t.w"][None, :, None])
+        net.t.bias.copy_(w["t.b"].reshape(1))

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import csv
+import math
 import random
 import re
 import subprocess
@@ -19,6 +20,8 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
+from scipy import signal
+from scipy.io import wavfile
 
 from . import texts
 
@@ -66,9 +69,10 @@ def _respell(text: str, language: str, rng: random.Random) -> str:
 
 
 def _read(wav: Path) -> np.ndarray:
-    """A mono PCM file at 16 kHz, float32, or an empty array."""
-    out = subprocess.run(["ffmpeg", "-v", "error", "-i", str(wav), "-ac", "1", "-ar", str(RATE), "-f", "s16le", "-"], capture_output=True, check=True)
-    return np.frombuffer(out.stdout, np.int16).astype(np.float32) / 32768
+    """A mono PCM file at 16 kHz, float32."""
+    rate, x = wavfile.read(wav)
+    common = math.gcd(rate, RATE)
+    return signal.resample_poly(x.astype(np.float32) / 32768, RATE // common, rate // common).astype(np.float32)
 
 
 def _trim(x: np.ndarray, margin: int = 640) -> np.ndarray:
@@ -91,12 +95,12 @@ def _festival(voice: str, jobs: list[tuple[str, float]], folder: Path) -> list[P
     return out
 
 
-def _sentence(rng: random.Random, phones: texts.Phones, phrases: tuple[str, ...]) -> str:
+def _sentence(rng: random.Random, phones: texts.Phones, phrases: tuple[str, ...], read: tuple[str, ...]) -> tuple[str, str]:
     while True:
-        kind = rng.random()
-        text = texts.chatter(rng) if kind < 0.1 else " ".join(texts.run(rng)) if kind < 0.2 else texts.callout(rng, phrases)
+        draw = rng.random()
+        text, kind = (texts.talk(rng, read), "chatter") if draw < 0.22 else (" ".join(texts.run(rng)) if draw < 0.32 else texts.callout(rng, phrases), "call")
         if phones.text(text):
-            return text
+            return text, kind
 
 
 def voices(rng: random.Random, minutes: float) -> list[tuple[str, str, str, int]]:
@@ -117,11 +121,11 @@ def voices(rng: random.Random, minutes: float) -> list[tuple[str, str, str, int]
     return list(made.values())
 
 
-def make_voice(job: tuple[str, str, str, int], phrases: tuple[str, ...], seed: int) -> list[tuple[np.ndarray, str]]:
-    """All sentences of one voice: [(16 kHz float32, text)]."""
+def make_voice(job: tuple[str, str, str, int], phrases: tuple[str, ...], read: tuple[str, ...], seed: int) -> list[tuple[np.ndarray, str, str]]:
+    """All sentences of one voice: [(16 kHz float32, text, ``call`` or ``chatter``)]."""
     name, engine, voice, count = job
     rng, phones, out = random.Random(f"{seed}{name}"), texts.Phones(), []
-    sentences = [_sentence(rng, phones, phrases) for _ in range(count)]
+    sentences, kinds = zip(*(_sentence(rng, phones, phrases, read) for _ in range(count)), strict=True)
     with tempfile.TemporaryDirectory() as tmp:
         folder = Path(tmp)
         if engine == "festival":
@@ -135,20 +139,20 @@ def make_voice(job: tuple[str, str, str, int], phrases: tuple[str, ...], seed: i
                 else:
                     said = _respell(text, voice.split("+")[0], rng) if engine == "accent" else text.replace("buffet", "buffit").replace("rpm", "R P M")
                     _espeak(said, voice, rng.randint(125, 215), rng.randint(15, 85), wav)
-        for text, wav in zip(sentences, wavs, strict=True):
+        for text, kind, wav in zip(sentences, kinds, wavs, strict=True):
             if wav.exists() and wav.stat().st_size > 2000:
                 x = _trim(_read(wav))
                 if len(x) > 3200:
-                    out.append((x, text))
+                    out.append((x, text, kind))
     return out
 
 
-def write_voice(folder: Path, name: str, engine: str, clips: list[tuple[np.ndarray, str]], bitrate: str) -> list[list]:
+def write_voice(folder: Path, name: str, engine: str, clips: list[tuple[np.ndarray, str, str]], bitrate: str) -> list[list]:
     """One Opus file of all clips with 50 ms between; the rows of the index."""
     rows, parts, at = [], [], 0
-    for x, text in clips:
+    for x, text, kind in clips:
         x = x * (0.5 / np.abs(x).max())
-        rows.append([f"{name}.opus", round(at / RATE, 4), round((at + len(x)) / RATE, 4), name, engine, text, "train", "made"])
+        rows.append([f"{name}.opus", round(at / RATE, 4), round((at + len(x)) / RATE, 4), name, engine, text, "train", kind])
         parts += [x, np.zeros(800, np.float32)]
         at += len(x) + 800
     if not parts:
@@ -159,21 +163,29 @@ def write_voice(folder: Path, name: str, engine: str, clips: list[tuple[np.ndarr
     return rows
 
 
+def read_sentences(index: Path) -> tuple[str, ...]:
+    """Texts of the training split of a set of read sentences."""
+    with index.open(newline="") as handle:
+        return tuple(row["text"] for row in csv.DictReader(handle) if row["split"] == "train")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("out", type=Path)
     parser.add_argument("--minutes", type=float, default=120.0)
     parser.add_argument("--pack", type=Path, help="pack file whose phrases are said as well")
+    parser.add_argument("--read", type=Path, help="index.csv of read sentences, for pieces of talk")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=2)
     args = parser.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
-    phrases = texts.pack_templates(args.pack) if args.pack else ()
+    phrases = texts.pack_templates(args.pack, ignored=False) if args.pack else ()
+    read = read_sentences(args.read) if args.read else ()
     jobs = voices(random.Random(args.seed), args.minutes)
     with ThreadPoolExecutor(args.jobs) as pool, (args.out / "index.csv").open("w", newline="") as handle:
         index = csv.writer(handle)
         index.writerow(["file", "start_s", "end_s", "voice", "engine", "text", "split", "kind"])
-        for job, clips in zip(jobs, pool.map(lambda j: make_voice(j, phrases, args.seed), jobs), strict=True):
+        for job, clips in zip(jobs, pool.map(lambda j: make_voice(j, phrases, read, args.seed), jobs), strict=True):
             index.writerows(write_voice(args.out, job[0], job[1], clips, "14k"))
 
 

@@ -2,7 +2,7 @@
 
 Not the grammar of calls (that is the pack, ``callouts.toml``): only a generator of varied sentences
 in the same words, so that the network meets every word of the pack and what surrounds it. Main
-names: `callout`, `chatter`, `Phones`.
+names: `callout`, `talk`, `Phones`.
 """
 
 from __future__ import annotations
@@ -27,8 +27,8 @@ UNIT_WORDS = ["knots", "knots", "knots", "miles an hour", "kilometres an hour", 
 EXTRA = {
     "niner": "N AY N ER", "fife": "F AY F", "fower": "F OW ER", "tree": "T R IY", "rpm": "AA R P IY EH M",
     "buffet": "B AH F AH T", "buffeting": "B AH F AH T IH NG", "buffetting": "B AH F AH T IH NG", "uh": "AH", "um": "AH M",
-    "mush": "M AH SH", "mushing": "M AH SH IH NG", "kilometres": "K AH L AA M AH T ER Z", "skyhawk": "S K AY HH AO K",
-    "cessna": "S EH S N AH", "wilco": "W IH L K OW", "affirm": "AH F ER M", "vg": "V IY JH IY",
+    "mush": "M AH SH", "mushing": "M AH SH IH NG", "kilometres": "K AH L AA M AH T ER Z",
+    "wilco": "W IH L K OW", "affirm": "AH F ER M", "vg": "V IY JH IY",
     "stabilised": "S T EY B AH L AY Z D", "yawing": "Y AO IH NG", "porpoising": "P AO R P AH S IH NG", "centred": "S EH N T ER D",
     "manoeuvring": "M AH N UW V ER IH NG", "litres": "L IY T ER Z", "ias": "AY EY EH S", "cas": "S IY EY EH S",
 }  # fmt: skip
@@ -58,6 +58,15 @@ let's descend to warmer air|reminds me of last summer|the owner wants a new prop
 never mind|sorry go ahead|can you read back the last line|requesting flight following|are you still recording|check the camera mount please|the battery is nearly empty|press the red button|pull the circuit breaker|push it back in|tufts are all over the place|look at the tufts inboard
 the flow is attached|it is separating at the root|outboard is clean|the trailing edge is going first|I'll take it a little slower|that one was too fast|rate is about one knot a second|hold the nose there|lots of rudder|it's honking now|thirty five hundred feet|passing four thousand
 we are at six thousand five hundred|turning back to the practice area|any traffic in the area please advise|north of the field manoeuvring|number three for the left|fuel is good for another hour|one more and we go home|two more like that""".replace("\n", "|").split("|")
+
+# Radio and cabin talk full of numbers that are no calls, in the notation of `expand`; common phrases, ICAO Doc 9432.
+NUMBER_TALK = """turn (left|right) heading <three_digits>|climb and maintain <altitude>|descend to <altitude> (feet|)|contact (approach|tower|ground|information) on one (one|two|three) <digit> decimal <digit>
+traffic (one|two|three|nine|ten|eleven|twelve) o'clock <digit1> miles|cleared to land runway (zero|one|two|three) <digit>|hold short of runway (one|two|three) <digit>|wind <three_digits> at <digit1> [knots]|wind <three_digits> degrees <number> knots
+squawk <digit> <digit> <digit> <digit>|the altimeter is two niner <digit> <digit>|pressure one zero one <digit>|<letter> <letter> <letter> (request|report|is) (taxi|downwind|final|overhead|ready for departure)|<letter> <letter> good morning
+we have (about|another|nearly) <number> (minutes|litres|gallons) left|it must be <number> degrees (outside|in here)|that took <number> minutes|the handbook says <number>|there were <number> of them|it says so on page <number>|about <number> percent
+we are <number> miles (north|south|east|west) of the (field|town|lake|river)|I counted <number> (cows|boats|sheep|cars) down there|she is <number> years old now|it cost me <number> (dollars|pounds|euros)|call me back at <number>|lunch is at <number>
+we did <number> of those last (week|year|summer)|I make it <number> past the hour|<number> more minutes and we go home|make that number <digit1> in the pattern|I think it was <number> or <number>|somewhere between <number> and <number>
+passing <altitude> for <altitude>|leaving <altitude>|report passing <altitude>|expect runway (one|two|three) <digit> (left|right|)|your transponder shows <altitude>|frequency change approved one two <digit> decimal <digit>|hour meter says <number> point <digit>""".replace("\n", "|")
 
 
 def under_hundred(n: int) -> str:
@@ -133,6 +142,29 @@ def run(rng: random.Random) -> list[str]:
 def chatter(rng: random.Random) -> str:
     """Talk that is no call."""
     return rng.choice(["", "", "well ", "so ", "yeah ", "hmm ", "I guess "]) + rng.choice(CHATTER)
+
+
+def number_talk(rng: random.Random) -> str:
+    """Talk with numbers in it that are no calls."""
+    return expand(rng.choice(_split(NUMBER_TALK)), rng)
+
+
+def talk(rng: random.Random, read: tuple[str, ...] = ()) -> str:
+    """Talk that is no call: of the cabin, of the radio, and pieces of `read` sentences of three to fourteen words."""
+    kind = rng.random()
+    if kind < 0.3 or not read and kind < 0.5:
+        return chatter(rng)
+    if kind < 0.6 or not read:
+        return number_talk(rng)
+    words = rng.choice(read).split()
+    count = rng.randint(3, 14)
+    at = rng.randint(0, max(0, len(words) - count))
+    return " ".join(words[at : at + count])
+
+
+def _split(templates: str) -> list[str]:
+    """Templates parted at the bars that stand outside brackets."""
+    return re.split(r"\|(?![^(\[]*[)\]])", templates)
 
 
 def pack_templates(toml: Path, ignored: bool = True) -> tuple[str, ...]:

@@ -1,7 +1,7 @@
 """Train the callout network on one or more GPUs for a given time.
 
-``torchrun --nproc_per_node=2 -m grammar.en.acoustic.train PREPARED OUT --seconds 560`` with the folder that
-`grammar.en.acoustic.data` prepared. ``--first NET.npz`` starts from exported weights (the net may be deeper),
+``torchrun --nproc_per_node=2 -m grammar.en.acoustic.train OUT PREPARED [MORE] --seconds 560`` with the folder that
+`grammar.en.acoustic.data` prepared, and what `synth_neural` said. ``--first NET.npz`` starts from exported weights (the net may be deeper),
 ``--resume`` from this program's own state; ``--of`` is the length of the whole schedule when it takes several
 calls. Writes ``OUT/checkpoint.npz`` (moving average of the weights, for `export`). Needs torch and soundfile.
 """
@@ -38,6 +38,8 @@ SILENT_SHARE = 0.04
 
 def decode(path: str) -> np.ndarray:
     """One sound file as int16 at 16 kHz."""
+    if path.endswith(".npy"):
+        return np.load(path)
     import soundfile
 
     samples, rate = soundfile.read(path, dtype="int16")
@@ -52,12 +54,15 @@ def decode(path: str) -> np.ndarray:
 class Corpus:
     """All clips as one int16 array, with what is needed to draw sequences from them."""
 
-    def __init__(self, folder: Path, workers: int):
-        manifest = json.loads((folder / "manifest.json").read_text())
-        clips = manifest["clips"]
+    def __init__(self, folders: list[Path], workers: int):
+        clips, noise = [], []
+        for folder in folders:
+            manifest = json.loads((folder / "manifest.json").read_text())
+            clips += [{**c, "file": str(folder / c["file"])} for c in manifest["clips"]]
+            noise += [str(folder / n) for n in manifest["noise"]]
         names = sorted({c["file"] for c in clips})
         with ProcessPoolExecutor(workers) as pool:
-            sounds = list(pool.map(decode, [str(folder / n) for n in names + manifest["noise"]]))
+            sounds = list(pool.map(decode, names + noise))
         offset, at = {}, 0
         for name, sound in zip(names, sounds, strict=False):
             offset[name] = (at, len(sound))
@@ -69,6 +74,7 @@ class Corpus:
         self.start = np.array([offset[c["file"]][0] + c["start"] for c in keep])
         self.length = np.array([min(c["length"], offset[c["file"]][1] - c["start"]) for c in keep])
         self.phones = [c["phones"] for c in keep]
+        self.talk = np.array([c["talk"] for c in keep], np.float32)
         self.level = np.array([self._level(a, n) for a, n in zip(self.start, self.length, strict=True)], np.float32)
         self._group(keep)
 
@@ -126,13 +132,13 @@ class Planner:
                 self._short_sequence(sequence, length, rows, said)
             labels.append(said)
         columns = list(zip(*rows, strict=True))
-        kinds = (np.int64, np.int64, np.float32, np.float32, np.int64, np.int64, np.float32)
+        kinds = (np.int64, np.int64, np.float32, np.float32, np.int64, np.int64, np.float32, np.float32)
         return count, length, Placement(*(np.array(c, k) for c, k in zip(columns, kinds, strict=True))), labels
 
-    def _add(self, rows, said, clip, cut_start, cut_end, speed, gain, sequence, at) -> int:
+    def _add(self, rows, said, clip, cut_start, cut_end, speed, gain, sequence, at, talk=None) -> int:
         c = self.c
         length = int(c.length[clip] - cut_start - cut_end)
-        rows.append((c.start[clip] + cut_start, length, speed, gain, sequence, at, c.level[clip]))
+        rows.append((c.start[clip] + cut_start, length, speed, gain, sequence, at, c.level[clip], c.talk[clip] if talk is None else talk))
         said += c.phones[clip]
         return int(length / speed)
 
@@ -154,9 +160,11 @@ class Planner:
             if at + need > length - 0.1 * RATE:
                 return
             gain = loud * 10 ** (rng.uniform(-3, 3) / 20)
+            # A number strung together with words that are no call is neither.
+            mixed = -1.0 if len({self.c.talk[part[0]] for part in parts}) > 1 else None
             for clip, cut_start, cut_end, v, gap in parts:
                 at = max(0, at + gap)
-                at += self._add(rows, said, clip, cut_start, cut_end, v, gain * 10 ** (rng.uniform(-1.5, 1.5) / 20), sequence, at)
+                at += self._add(rows, said, clip, cut_start, cut_end, v, gain * 10 ** (rng.uniform(-1.5, 1.5) / 20), sequence, at, mixed)
             at += int((rng.uniform(0.05, 0.3) if rng.random() < 0.3 else rng.uniform(0.3, 1.6)) * RATE)
 
     def _words(self, group: str, speed: float) -> list[tuple[int, int, int, float, int]]:
@@ -215,17 +223,17 @@ class Trainer:
     def _start_from(self, folded, planner: Planner) -> None:
         size, length, placement, _ = planner.batch(96)
         with torch.no_grad():
-            x, _, _ = self.augment.batch(size, length, placement)
+            x, *_ = self.augment.batch(size, length, placement)
         from_folded(self.net, {k: folded[k] for k in folded.files}, x[:, : x.shape[1] // 2 * 2])
 
-    def train_step(self, plan, lr: float) -> tuple[torch.Tensor, torch.Tensor]:
-        """One update; the CTC loss a phone and the activity loss."""
+    def train_step(self, plan, lr: float) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
+        """One update; the CTC loss a phone, the activity loss and that of talk against calls."""
         size, length, placement, labels = plan
         with torch.no_grad():
-            x, on, _ = self.augment.batch(size, length, placement)
+            x, on, talk, _ = self.augment.batch(size, length, placement)
             x = mask_features(x[:, : x.shape[1] // 2 * 2])
         with torch.autocast(self.device.type, dtype=torch.bfloat16):
-            phones, active, middle = self.net(x)
+            phones, active, talking, middle = self.net(x)
         frames = phones.shape[1]
         targets = torch.tensor([p for said in labels for p in said], device=self.device)
         target_lengths = torch.tensor([len(said) for said in labels], device=self.device)
@@ -237,8 +245,11 @@ class Trainer:
 
         main, aux = ctc(phones), ctc(middle)
         speech = F.binary_cross_entropy_with_logits(active.float()[:, : on.shape[1]], on[:, :frames])
+        on, talk = on[:, :frames], talk[:, :frames]
+        known = ((talk >= 0) & (on > 0)).float()
+        apart = F.binary_cross_entropy_with_logits(talking.float()[:, : talk.shape[1]], talk.clamp(min=0), weight=known, reduction="sum") / known.sum().clamp(min=1)
         self.optimiser.zero_grad(set_to_none=True)
-        (main + 0.3 * aux + 0.5 * speech).backward()
+        (main + 0.3 * aux + 0.5 * speech + 0.3 * apart).backward()
         self._share_gradients()
         nn.utils.clip_grad_norm_(self.net.parameters(), 2.0)
         for group in self.optimiser.param_groups:
@@ -246,7 +257,7 @@ class Trainer:
         self.optimiser.step()
         self.step += 1
         self._update_average()
-        return main.detach(), speech.detach()
+        return main.detach(), speech.detach(), apart.detach()
 
     def _share_gradients(self) -> None:
         if self.world == 1:
@@ -302,8 +313,8 @@ def prefetch(planner: Planner, size: int) -> queue.Queue:
 
 def arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("prepared", type=Path)
     parser.add_argument("out", type=Path)
+    parser.add_argument("prepared", type=Path, nargs="+", help="folders with a manifest.json; the first says about licences")
     parser.add_argument("--seconds", type=float, required=True, help="wall time of this call, loading included")
     parser.add_argument("--of", type=float, default=0.0, help="training time of the whole schedule; default: this call's")
     parser.add_argument("--first", default="", help="exported weights to start from")
@@ -328,7 +339,7 @@ def main() -> None:
     if world > 1:
         dist.init_process_group("nccl", device_id=device)
     torch.manual_seed(args.seed * 1000 + rank)
-    manifest = json.loads((args.prepared / "manifest.json").read_text())
+    manifest = json.loads((args.prepared[0] / "manifest.json").read_text())
     if manifest["clean_licences"] and args.first:
         raise SystemExit("a clean-licence mix cannot start from weights trained on other data; leave out --first")
     corpus = Corpus(args.prepared, max(2, (os.cpu_count() or 4) // world - 2))
@@ -357,9 +368,9 @@ def main() -> None:
         lr = args.lr * min(1.0, (trainer.step + 1) / args.warm) * (0.5 * (1 + math.cos(math.pi * fraction)) + 0.003)
         losses.append(trainer.train_step(plans.get(), lr))
         if trainer.step % 200 == 0 and rank == 0:
-            ctc, speech = (torch.stack(column).mean().item() for column in zip(*losses, strict=True))
+            ctc, speech, apart = (torch.stack(column).mean().item() for column in zip(*losses, strict=True))
             losses = []
-            print(f"step {trainer.step} ctc/phone {ctc:.4f} activity {speech:.4f} lr {lr:.5f} {time.time() - start:.0f} s, plans waiting {plans.qsize()}", flush=True)
+            print(f"step {trainer.step} ctc/phone {ctc:.4f} activity {speech:.4f} talk {apart:.4f} lr {lr:.5f} {time.time() - start:.0f} s, plans waiting {plans.qsize()}", flush=True)
         elif trainer.step % 200 == 0:
             losses = []
     trainer.spent = before + time.time() - start

@@ -34,10 +34,11 @@ SNAP_FRAMES = 9
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """Frames of speech; the first is frame `first` of the stream."""
+    """Frames of speech, as `net.Net.run` gives them; the first is frame `first` of the stream."""
 
     log_p: np.ndarray
     activity: np.ndarray
+    talk: np.ndarray
     first: int = 0
 
 
@@ -166,7 +167,7 @@ class Decoder:
         if not places:
             return 0.0
         score, spelling = scored.ranked[places[0]][1], self.tree.spellings[scored.spelling[places[0]]]
-        return self._belief_of(scored.posteriors[places[0]], score - scored.free, len(spelling), stretch.activity)
+        return self._belief_of(scored.posteriors[places[0]], score - scored.free, len(spelling), stretch.activity, stretch.talk)
 
     def _score(self, stretch: Stretch, start: int, end: int, lean: Lean | None = None) -> Found | None:
         span = stretch.log_p[start:end]
@@ -179,7 +180,7 @@ class Decoder:
             return None
         shares = _shares([score for _, score, _ in ranked])
         spelling = self.tree.spellings[ranked[0][2]]
-        belief = self._belief_of(shares[0], ranked[0][1] - scored.free, len(spelling), stretch.activity[start:end])
+        belief = self._belief_of(shares[0], ranked[0][1] - scored.free, len(spelling), stretch.activity[start:end], stretch.talk[start:end])
         rivals = self._rivals(ranked, shares, belief)
         words = self.tree.units[self.tree.end_unit[ranked[0][2]]].words
         times = self._times(stretch, start, word_frames(spelling, span))
@@ -188,9 +189,10 @@ class Decoder:
             tuple((word, a, b) for word, (a, b) in zip(words, times)), len(spelling),
         )  # fmt: skip
 
-    def _belief_of(self, share: float, log_ratio: float, phones: int, activity: np.ndarray) -> float:
+    def _belief_of(self, share: float, log_ratio: float, phones: int, activity: np.ndarray, talk: np.ndarray) -> float:
         heard = activity > SPEECH
-        return self.gate.belief(measures(share, log_ratio, phones, float(activity[heard].mean()) if heard.any() else 0.0))
+        loud, talking = (float(activity[heard].mean()), float(talk[heard].mean())) if heard.any() else (0.0, 0.0)
+        return self.gate.belief(measures(share, log_ratio, phones, loud, talking))
 
     def _with_prior(self, scored: SpanScores, lean: Lean | None) -> list[tuple[int, float, int]]:
         def before(meaning: int) -> float:

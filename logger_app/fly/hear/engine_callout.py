@@ -75,6 +75,7 @@ class CalloutEngine:
         self._held = 0
         self._rows: list[np.ndarray] = []
         self._activity: list[float] = []
+        self._talk: list[float] = []
         self._first = 0  # frame of the stream that `_rows` begins with
         self._segmenter: Segmenter | None = None
         self._blanks = 0
@@ -123,8 +124,7 @@ class CalloutEngine:
             The likeliest call however little it is believed, rivals in `alternatives`; None when
             there is no speech, or nothing legal fits [-].
         """
-        log_p, activity = self.net.run(as_float(np.asarray(pcm, np.int16)))
-        stretch = speech_of(log_p, activity)
+        stretch = speech_of(*self.net.run(as_float(np.asarray(pcm, np.int16))))
         found = self.decoder.whole(stretch) if stretch else None
         return self._heard(found, self._flags_of(pcm, found)) if found else None
 
@@ -149,21 +149,22 @@ class CalloutEngine:
         log_p -= np.log(np.exp(log_p).sum(1, keepdims=True))
         missing = len(pcm) // FRAME - len(log_p)
         pad = np.tile(SILENT_ROW, (max(0, missing), 1))
-        activity = np.concatenate([np.mean([one[1] for one in seen], axis=0), np.zeros(max(0, missing))])
-        return self._frames(np.concatenate([log_p, pad]), activity)
+        activity, talk = (np.concatenate([np.mean([one[k] for one in seen], axis=0), np.zeros(max(0, missing))]) for k in (1, 2))
+        return self._frames(np.concatenate([log_p, pad]), activity, talk)
 
     # ---- frame by frame ---------------------------------------------------------------------------
 
-    def _frames(self, log_p: np.ndarray, activity: np.ndarray) -> list[HeardCall]:
+    def _frames(self, log_p: np.ndarray, activity: np.ndarray, talk: np.ndarray) -> list[HeardCall]:
         calls: list[HeardCall] = []
-        for row, active in zip(log_p, activity):
-            calls += self._frame(row, float(active))
+        for row, active, talking in zip(log_p, activity, talk):
+            calls += self._frame(row, float(active), float(talking))
         return calls
 
-    def _frame(self, row: np.ndarray, active: float) -> list[HeardCall]:
+    def _frame(self, row: np.ndarray, active: float, talking: float) -> list[HeardCall]:
         began = self._endpoint.step(active)
         self._rows.append(row)
         self._activity.append(active)
+        self._talk.append(talking)
         self._blanks = self._blanks + 1 if row[BLANK] > -0.5 else 0
         if began:
             self._begin = self._endpoint.start
@@ -191,7 +192,7 @@ class CalloutEngine:
     def _close(self) -> list[HeardCall]:
         """The stretch is over: what is in it, and what becomes of the call that waited for it."""
         heard = self.decoder.calls(
-            Stretch(np.array(self._rows), np.array(self._activity), self._first),
+            Stretch(np.array(self._rows), np.array(self._activity), np.array(self._talk), self._first),
             self._segmenter,
             self._context.lean(self._begin),
         )
@@ -223,7 +224,7 @@ class CalloutEngine:
     def _drop(self, before: int) -> None:
         drop = before - self._first
         if drop > 0:
-            del self._rows[:drop], self._activity[:drop]
+            del self._rows[:drop], self._activity[:drop], self._talk[:drop]
             self._first = before
             self._level.forget(before - 200)
 
@@ -264,12 +265,12 @@ class CalloutEngine:
         )
 
 
-def speech_of(log_p: np.ndarray, activity: np.ndarray) -> Stretch | None:
+def speech_of(log_p: np.ndarray, activity: np.ndarray, talk: np.ndarray) -> Stretch | None:
     """The speech in a piece of sound that holds one call, pauses of up to 0.7 s in it allowed.
 
     Parameters
     ----------
-    log_p, activity : ndarray, shapes (t, 40) and (t,)
+    log_p, activity, talk : ndarray, shapes (t, 40), (t,) and (t,)
         From the network [-].
 
     Returns
@@ -288,7 +289,8 @@ def speech_of(log_p: np.ndarray, activity: np.ndarray) -> Stretch | None:
         if runs:
             a, b, _ = max(runs, key=lambda run: run[1] - run[0])
             first = max(0, a - BEFORE_FRAMES)
-            return Stretch(log_p[first : b + 1 + 8], activity[first : b + 1 + 8], first)
+            part = slice(first, b + 1 + 8)
+            return Stretch(log_p[part], activity[part], talk[part], first)
     return None
 
 

@@ -81,6 +81,7 @@ class VoskEngine:
         self._stream = NetStream(self._judge[0]) if self._judge else None
         self._log_p = np.zeros((0, 40), np.float32)
         self._activity = np.zeros(0, np.float32)
+        self._talk = np.zeros(0, np.float32)
         self._first = 0
 
     def feed(self, pcm: np.ndarray) -> list[HeardCall]:
@@ -127,12 +128,13 @@ class VoskEngine:
     def _own_frames(self, sound: np.ndarray, last: bool = False) -> None:
         if self._stream is None:
             return
-        log_p, activity = self._stream.feed(sound, last)
+        log_p, activity, talk = self._stream.feed(sound, last)
         self._log_p = np.concatenate([self._log_p, log_p])
         self._activity = np.concatenate([self._activity, activity])
+        self._talk = np.concatenate([self._talk, talk])
         drop = len(self._log_p) - round(KEEP_S / FRAME_S)
         if drop > 0:
-            self._log_p, self._activity = self._log_p[drop:], self._activity[drop:]
+            self._log_p, self._activity, self._talk = self._log_p[drop:], self._activity[drop:], self._talk[drop:]
             self._first += drop
 
     def _calls(self, result: dict) -> list[HeardCall]:
@@ -170,7 +172,7 @@ class VoskEngine:
     def _checked(self, parsed: Parsed, start_s: float, end_s: float) -> float:
         first = max(0, round((start_s - BEFORE_S) / FRAME_S) - self._first)
         last = round((end_s + AFTER_S) / FRAME_S) - self._first
-        span = Stretch(self._log_p[first:last], self._activity[first:last], self._first + first)
+        span = Stretch(self._log_p[first:last], self._activity[first:last], self._talk[first:last], self._first + first)
         if not len(span.log_p):
             return 0.0
         meaning = (str(parsed.kind), parsed.name, parsed.value, parsed.shorthand)

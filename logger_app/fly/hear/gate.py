@@ -15,9 +15,11 @@ from logger_app.errors import EngineError
 
 # How surely the posterior among legal calls may speak: beyond this it says nothing more.
 MOST_NATS = 12.0
+# The same for the network's log-odds of talk against calls.
+MOST_TALK = 5.0
 
 
-def measures(posterior: float, log_ratio: float, phones: int, activity: float) -> np.ndarray:
+def measures(posterior: float, log_ratio: float, phones: int, activity: float, talk: float) -> np.ndarray:
     """What the belief in a call rests on.
 
     Parameters
@@ -30,14 +32,16 @@ def measures(posterior: float, log_ratio: float, phones: int, activity: float) -
         Phones of its likeliest spelling [-].
     activity : float
         Mean speech activity [-].
+    talk : float
+        Mean log-odds of talk against a call [-].
 
     Returns
     -------
-    ndarray of float64, shape (6,)
-        1, surprise of the posterior, log-ratio a phone, log-ratio, activity, log of phones [-].
+    ndarray of float64, shape (7,)
+        1, surprise of the posterior, log-ratio a phone, log-ratio, activity, log of phones, talk [-].
     """
     surprise = min(MOST_NATS, -np.log(max(1e-30, 1.0 - posterior)))
-    return np.array([1.0, surprise, log_ratio / phones, min(0.0, log_ratio) / 10, activity, np.log(phones)])
+    return np.array([1.0, surprise, log_ratio / phones, min(0.0, log_ratio) / 10, activity, np.log(phones), np.clip(talk, -MOST_TALK, MOST_TALK)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +69,7 @@ class Gate:
         Parameters
         ----------
         conf : mapping
-            ``w`` (6), ``mu`` and ``sd`` (5), and maybe ``late_s`` and, under ``accept``, thresholds by name [-].
+            ``w`` (7), ``mu`` and ``sd`` (6), and maybe ``late_s`` and, under ``accept``, thresholds by name [-].
 
         Returns
         -------
@@ -83,7 +87,7 @@ class Gate:
             gate = cls(weights, mean, spread, float(conf.get("late_s", 0.2)) / 0.02, **least)
         except (KeyError, TypeError, ValueError, AttributeError) as err:
             raise EngineError(f"conf.json: not the calibration of a callout model ({err}); reinstall kneecall.") from err
-        if weights.shape != (6,) or mean.shape != (5,) or spread.shape != (5,):
+        if weights.shape != (7,) or mean.shape != (6,) or spread.shape != (6,):
             raise EngineError("conf.json: not the calibration of a callout model; reinstall kneecall.")
         return gate
 
@@ -92,7 +96,7 @@ class Gate:
 
         Parameters
         ----------
-        measured : ndarray, shape (6,)
+        measured : ndarray, shape (7,)
             From `measures` [-].
 
         Returns

@@ -1,4 +1,4 @@
-"""The callout network in numpy: features to phone log-probabilities and speech activity.
+"""The callout network in numpy: features to phone log-probabilities, speech activity, and talk against calls.
 
 Depthwise convolutions on 20 ms frames; batch norms are folded into the weights. The whole-file and
 the streaming form give the same numbers. A frame's output is there once the sound up to
@@ -50,6 +50,8 @@ class Net:
             self.blocks = int(self.w["n"].ravel()[0])
             self.channels = self.w["i.w"].shape[1]
             self.right = [int(self.w[f"{k}.kr"].ravel()[0]) for k in range(self.blocks)]
+            self.w.setdefault("t.w", np.zeros(self.channels, np.float32))  # weights from before this output say nothing
+            self.w.setdefault("t.b", np.zeros(1, np.float32))
         except (OSError, KeyError, ValueError) as err:
             raise EngineError(f"{path}: not the weights of a callout model ({err}); reinstall kneecall.") from err
 
@@ -72,16 +74,17 @@ class Net:
         here = padded[taps - 1 - self.right[k] :][:frames]
         return here + hidden @ self.w[f"{k}.w2"] + self.w[f"{k}.b2"]
 
-    def heads(self, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Outputs of the last block to phone log-probabilities (t, 40) and activity (t,)."""
+    def heads(self, y: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Outputs of the last block to phone log-probabilities (t, 40), activity (t,) and talk (t,)."""
         z = np.maximum(y * self.w["bo.s"] + self.w["bo.b"], 0)
         logits = z @ self.w["o.w"] + self.w["o.b"]
         top = logits.max(1, keepdims=True) if len(logits) else logits
         log_p = logits - top - np.log(np.exp(logits - top).sum(1, keepdims=True))
         activity = 1 / (1 + np.exp(-(z @ self.w["v.w"] + self.w["v.b"])))
-        return log_p, activity
+        talk = z @ self.w["t.w"] + self.w["t.b"]
+        return log_p, activity, talk
 
-    def run(self, sound: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    def run(self, sound: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Whole pieces of sound at once.
 
         Parameters
@@ -91,13 +94,13 @@ class Net:
 
         Returns
         -------
-        tuple of ndarray, shapes (t, 40) and (t,)
-            Natural log of the phone probabilities (column 0 is the blank) and the probability of
-            speech, every 20 ms [-].
+        tuple of ndarray, shapes (t, 40), (t,) and (t,)
+            Natural log of the phone probabilities (column 0 is the blank), the probability of speech, and
+            the log-odds that this speech is talk and not a call, every 20 ms [-].
         """
         return self.run_rows(features(sound))
 
-    def run_rows(self, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    def run_rows(self, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """As `run`, from features however they were normalised, shape (2 t, 40)."""
         frames = len(rows) // _STRIDE
         y = self.first(np.pad(rows[: _STRIDE * frames], ((_BEFORE, _AFTER), (0, 0))), frames)
@@ -119,7 +122,7 @@ class NetStream:
             np.zeros((len(net.w[f"{k}.dw"]) - 1 - net.right[k], net.channels), np.float32) for k in range(net.blocks)
         ]
 
-    def feed(self, sound: np.ndarray, last: bool = False) -> tuple[np.ndarray, np.ndarray]:
+    def feed(self, sound: np.ndarray, last: bool = False) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """The next sound; gives the frames whose look-ahead is complete, all of them when `last`.
 
         Parameters
@@ -131,7 +134,7 @@ class NetStream:
 
         Returns
         -------
-        tuple of ndarray, shapes (t, 40) and (t,)
+        tuple of ndarray, shapes (t, 40), (t,) and (t,)
             As `Net.run`, for frames not given before [-].
         """
         self._sound = np.concatenate([self._sound, np.asarray(sound, np.float32)])

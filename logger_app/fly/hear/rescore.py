@@ -129,7 +129,7 @@ def word_frames(spelling: Sequence[tuple[int, int]], log_p: np.ndarray) -> list[
     path = np.zeros(len(log_p), int)
     for t in range(len(log_p) - 1, -1, -1):
         path[t] = at
-        at -= back[t, at]
+        at -= int(back[t, at])
     word_of = np.array([word for _, word in spelling])
     spoken = path % 2 == 1
     words = []

@@ -39,6 +39,7 @@ def _state(rng, channels=8, hidden=12, blocks=2):
     norm("bo", channels)
     state["o.weight"], state["o.bias"] = rng.normal(size=(40, channels, 1)), rng.normal(size=40)
     state["v.weight"], state["v.bias"] = rng.normal(size=(1, channels, 1)), rng.normal(size=1)
+    state["t.weight"], state["t.bias"] = rng.normal(size=(1, channels, 1)), rng.normal(size=1)
     return state
 
 
@@ -63,7 +64,7 @@ def _by_definition(state, rows, right):
     z = np.maximum(norm("bo", y), 0)
     logits = z @ state["o.weight"][:, :, 0].T + state["o.bias"]
     log_p = logits - np.log(np.exp(logits - logits.max(1, keepdims=True)).sum(1, keepdims=True)) - logits.max(1, keepdims=True)
-    return log_p, 1 / (1 + np.exp(-(z @ state["v.weight"][0, :, 0] + state["v.bias"][0])))
+    return log_p, 1 / (1 + np.exp(-(z @ state["v.weight"][0, :, 0] + state["v.bias"][0]))), z @ state["t.weight"][0, :, 0] + state["t.bias"][0]
 
 
 def test_exported_network_is_the_one_by_definition(tmp_path):
@@ -72,12 +73,13 @@ def test_exported_network_is_the_one_by_definition(tmp_path):
     np.savez(tmp_path / "net.npz", **fold(state, right))
     sound = rng.normal(0, 0.05, 8000).astype(np.float32)
 
-    log_p, activity = Net(tmp_path / "net.npz").run(sound)
+    log_p, activity, talk = Net(tmp_path / "net.npz").run(sound)
 
-    wanted_p, wanted_activity = _by_definition(state, features(sound).astype(float), right)
+    wanted_p, wanted_activity, wanted_talk = _by_definition(state, features(sound).astype(float), right)
     # Half-precision weights: 11 bits, summed over tens of terms.
     assert np.abs(log_p - wanted_p).max() < 0.05
     assert np.abs(activity - wanted_activity).max() < 0.01
+    assert np.abs(talk - wanted_talk).max() < 0.05
 
 
 def test_shipped_network_has_the_look_ahead_that_the_engine_counts_on():

@@ -9,7 +9,7 @@ from logger_app.fly.hear.gate import Gate
 from logger_app.fly.hear.packs import LegalCall
 from logger_app.records.calls import CallKind
 
-GATE = Gate(np.zeros(6), np.zeros(5), np.ones(5), 10.0)
+GATE = Gate(np.zeros(7), np.zeros(6), np.ones(6), 10.0)
 SPEED = LegalCall(("fifty", "eight"), CallKind.AIRSPEED, "ias", 58.0, "kt")
 DIGIT = LegalCall(("eight",), CallKind.AIRSPEED, "ias", 8.0, "kt", shorthand=True)
 BEGIN = LegalCall(("on", "condition"), CallKind.EVENT, "on_condition", None, None)

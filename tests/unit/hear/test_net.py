@@ -22,19 +22,20 @@ def sound():
 
 @pytest.mark.parametrize("hop", [37, 160, 800, 5000])
 def test_streaming_gives_the_same_numbers_as_the_whole(net, sound, hop):
-    whole_p, whole_v = net.run(sound)
+    whole_p, whole_v, whole_t = net.run(sound)
     stream = NetStream(net)
 
     parts = [stream.feed(sound[k : k + hop], last=k + hop >= len(sound)) for k in range(0, len(sound), hop)]
 
-    p, v = (np.concatenate(side) for side in zip(*parts))
+    p, v, t = (np.concatenate(side) for side in zip(*parts))
     assert p.shape == whole_p.shape
     np.testing.assert_allclose(p, whole_p, atol=2e-3)
     np.testing.assert_allclose(v, whole_v, atol=2e-3)
+    np.testing.assert_allclose(t, whole_t, atol=5e-3)
 
 
 def test_probabilities_sum_to_one(net, sound):
-    p, v = net.run(sound)
+    p, v, _ = net.run(sound)
 
     np.testing.assert_allclose(np.exp(p).sum(1), 1, atol=1e-4)
     assert ((v >= 0) & (v <= 1)).all()
