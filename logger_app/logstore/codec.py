@@ -261,6 +261,60 @@ def body_to_proposal(body: dict) -> tuple[str, float | str | None]:
         return _text(body["call"], "call"), _value(body["value"])
 
 
+def _of(*kinds: type):
+    return lambda value: value is None or (isinstance(value, kinds) and not (isinstance(value, bool) and bool not in kinds))
+
+
+def _texts(value) -> bool:
+    return value is None or (isinstance(value, list) and all(isinstance(one, str) for one in value))
+
+
+def _bodies(value) -> bool:
+    return value is None or (isinstance(value, list) and all(isinstance(one, dict) and fits(RowKind.SECOND, one) for one in value))
+
+
+def _file_name(value) -> bool:
+    return isinstance(value, str) and value != "" and "\0" not in value
+
+
+def _at_ns(value) -> bool:
+    return value is None or (type(value) is int and 0 <= value <= MOST_NS)
+
+
+def _length_s(value) -> bool:
+    return value is None or (isinstance(value, (int, float)) and not isinstance(value, bool) and 0 <= value <= MOST_NS / 1e9)
+
+
+_text_or_null = _of(str)
+# What is read without a record of its own: keys and what their values must be. Others may be there.
+_SHAPES = {
+    RowKind.MEDIA: {"file": _file_name, "sha256": _text_or_null, "camera": _text_or_null, "duration_s": _length_s},
+    RowKind.CLOCK_MAP: {"source": _file_name},
+    RowKind.STEP: {key: _text_or_null for key in ("step", "card", "point", "run", "by", "call")},
+    RowKind.SECOND: {"call": _text_or_null, "id": _text_or_null, "name": _text_or_null, "value": _of(int, float, str),
+                     "start_ns": _at_ns, "heard": _bodies},
+    RowKind.ERASED: {"files": _texts},
+}  # fmt: skip
+
+
+def fits(kind: str, body: dict) -> bool:
+    """Whether a body has the form that is read without further questions.
+
+    Parameters
+    ----------
+    kind : str
+        Row kind [-].
+    body : dict
+        As stored [-].
+
+    Returns
+    -------
+    bool
+        False for what this program never wrote [-].
+    """
+    return all(check(body.get(key)) for key, check in _SHAPES.get(kind, {}).items())
+
+
 def call_row(call: HeardCall, utc: str) -> JournalRow:
     """A heard call as a row; the row bears the call's id and time."""
     return JournalRow(
