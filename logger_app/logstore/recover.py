@@ -252,7 +252,7 @@ def _rows_through_sqlite(flight_dir: Path) -> tuple[dict[int, JournalRow], int |
     with journal:
         try:
             last = journal._connection.execute("SELECT coalesce(max(seq), 0) FROM fact").fetchone()[0]
-        except sqlite3.DatabaseError:
+        except (sqlite3.DatabaseError, UnicodeDecodeError):
             return {}, None
         return {row.seq: row for row in _each_row(journal._connection, last)}, last
 
@@ -281,7 +281,7 @@ def _file_faults(journal: Journal, flight_dir: Path) -> list[Fault]:
     try:
         with closing(journal._connection.execute("PRAGMA integrity_check(5)")) as answer:
             lines = [line for (line,) in answer if line != "ok"]
-    except sqlite3.DatabaseError as err:
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as err:
         lines = [str(err)]
     return [_journal_fault(flight_dir, "; ".join(" ".join(line.split()) for line in lines))] if lines else []
 

@@ -311,7 +311,7 @@ def row_of(record: tuple) -> JournalRow | None:
         facts = json.loads(body)
     except (ValueError, RecursionError):  # a right checksum over what this program never writes
         return None
-    if not isinstance(facts, dict):
+    if not isinstance(facts, dict) or not codec.fits(kind, facts):
         return None
     if kind not in _KINDS:
         raise LogTooNew(f"row {seq}: a fact of a kind that this program does not know ({kind!r}).")
@@ -349,12 +349,13 @@ class _door:
         return None
 
     def __exit__(self, kind, err, trace) -> None:
-        if isinstance(err, LogError) or not isinstance(err, (sqlite3.Error, OSError)):
+        # A name in a torn file that is no text is found while SQLite's own message is being made.
+        if isinstance(err, LogError) or not isinstance(err, (sqlite3.Error, OSError, UnicodeDecodeError)):
             return
         if isinstance(err, sqlite3.IntegrityError):
             return
         text = str(err)
-        if isinstance(err, sqlite3.DatabaseError) and re.search("malformed|not a database|decode", text):
+        if isinstance(err, (sqlite3.DatabaseError, UnicodeDecodeError)) and re.search("malformed|not a database|decode", text):
             raise LogDamaged(
                 f"{self.flight_dir / JOURNAL_FILE}: the file is damaged ({text}).",
                 hint=f"Run `kneecall store rescue {self.flight_dir}` to save what can be read.",
