@@ -1,6 +1,7 @@
 """Defects that hostile input found; each was a crash, a hang or a way out of the campaign's folder."""
 
 import gzip
+import json
 import subprocess
 import sys
 import textwrap
@@ -10,12 +11,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from logger_app.errors import CardError, LogDamaged, PackError, ReduceError, ReviewError, SoundError
+from logger_app.errors import CardError, LogDamaged, LogError, PackError, ReduceError, ReviewError, SoundError
 from logger_app.fly.hear.packs_io import load_pack
 from logger_app.fly.hear.parse import parse_words
 from logger_app.fly.hear.transcript_io import read_transcript
 from logger_app.logstore import codec, schema
 from logger_app.logstore.audio_io import segments_of
+from logger_app.logstore.recover import readable_rows, verify
 from logger_app.logstore.store import Journal, row_of
 from logger_app.plan.cards_io import read_campaign
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
@@ -260,6 +262,39 @@ def test_a_row_with_a_right_checksum_and_no_body_is_damaged(body):
     facts = (1, "note-0001", 0, "", "note", body)
 
     assert row_of((*facts, schema.checksum(*facts))) is None
+
+
+@pytest.mark.parametrize(
+    ("kind", "body"),
+    [
+        ("media", {}), ("media", {"file": 5}), ("media", {"file": []}), ("media", {"file": "a\0b"}), ("media", {"file": ""}),
+        ("media", {"file": "a", "duration_s": "9"}), ("media", {"file": "a", "duration_s": 1e300}), ("media", {"file": "a", "camera": {}}),
+        ("clock_map", {"source": []}), ("clock_map", {}), ("step", {"step": []}), ("step", {"by": {}}), ("step", {"point": 5}),
+        ("step", {"call": [1]}), ("second", {"heard": [5]}), ("second", {"heard": {"a": 1}}), ("second", {"heard": [{"start_ns": 1e300}]}),
+        ("second", {"call": []}), ("erased", {"files": 5}), ("erased", {"files": [[]]}),
+    ],
+)  # fmt: skip
+def test_a_row_whose_body_has_another_form_is_damaged(kind, body):
+    """Were a KeyError, a TypeError or an AttributeError wherever such a row was used: these have no record of their own."""
+    facts = (1, "row-0001", 0, "", kind, json.dumps(body))
+
+    assert row_of((*facts, schema.checksum(*facts))) is None
+
+
+def test_a_name_in_a_torn_journal_that_is_no_text_is_damage(tmp_path):
+    """Was a UnicodeDecodeError out of SQLite's own message."""
+    flight = tmp_path / "day1"
+    Journal.create(flight, FlightInfo(id="day1", configuration=None)).close()
+    path = flight / "flight.sqlite"
+    whole = path.read_bytes()
+    for written in (b"flight_ns INTEGER", b"CREATE TABLE fact"):
+        at = whole.index(written)
+        path.write_bytes(whole[: at + 3] + b"\xff" + whole[at + 4 :])
+        for use in (verify, readable_rows, lambda folder: Journal.open(folder, read_only=True).flight_body()):
+            try:
+                use(flight)
+            except LogError as err:
+                assert str(err)
 
 
 @pytest.mark.parametrize("samples", [[], "", {}, True, -1, 10**30, 1.5])
