@@ -4,19 +4,93 @@ When a page at the head of the file is torn, SQLite opens nothing, though the ro
 the pages behind it. This reads table leaf pages as the SQLite file format lays them out and
 gives every record that looks like one of ours; the caller keeps those whose checksum is right.
 
+The log behind the file (`log_state`) is read in the same way: SQLite takes it up to the first page that
+does not agree with its checksum and says nothing of what lies behind.
+
 References: SQLite documentation, "Database File Format", sections 1.6 (b-tree pages), 2.1
-(record format) and 4.1 (WAL file format).
+(record format), 4.1 (WAL file format) and 4.2 (checksum algorithm).
 """
 
 from __future__ import annotations
 
+import struct
+from collections import Counter
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 DEFAULT_PAGE_SIZE = 4096
 TABLE_LEAF = 0x0D
 WAL_HEADER_BYTES = 32
 WAL_FRAME_HEADER_BYTES = 24
+WAL_MAGIC = (0x377F0682, 0x377F0683)
 COLUMNS = 7
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LogState:
+    """What SQLite makes of a write-ahead log: `frames` pages agree, with `finished` transactions in them; `behind`
+    transactions that were once finished lie behind the first page that does not; `ragged`: it ends within a page."""
+
+    frames: int
+    finished: int
+    behind: int
+    ragged: bool
+
+    @property
+    def damaged(self) -> bool:
+        """Whether rows were lost. One unfinished transaction at the end is what a power cut leaves."""
+        return self.behind > 1
+
+
+def log_state(wal: bytes) -> LogState:
+    """How far a write-ahead log can be read, and whether it went on behind that.
+
+    Parameters
+    ----------
+    wal : bytes
+        The log [-].
+
+    Returns
+    -------
+    LogState
+        Its state; all zero where it is empty [-].
+    """
+    if len(wal) < WAL_HEADER_BYTES:
+        return LogState(frames=0, finished=0, behind=0, ragged=len(wal) > 0)
+    magic, _, size, _ = struct.unpack(">4I", wal[:16])
+    order = ">" if magic & 1 else "<"
+    salts, sums = wal[16:24], _wal_sums(wal[:24], (0, 0), order)
+    agrees = magic in WAL_MAGIC and struct.pack(">2I", *sums) == wal[24:32]
+    if not agrees:
+        size = DEFAULT_PAGE_SIZE if size & (size - 1) or not 512 <= size <= 65536 else size
+        salts = _commonest_salts(wal, size)
+    frames = finished = behind = 0
+    for frame in _blocks(wal, WAL_HEADER_BYTES, size + WAL_FRAME_HEADER_BYTES):
+        ours = frame[8:16] == salts
+        if agrees:
+            sums = _wal_sums(frame[WAL_FRAME_HEADER_BYTES:], _wal_sums(frame[:8], sums, order), order)
+            agrees = ours and struct.pack(">2I", *sums) == frame[16:24]
+        ends = ours and any(frame[4:8])  # pages of the database after a commit; 0 within a transaction
+        frames += agrees
+        finished += agrees and ends
+        behind += ends and not agrees
+    ragged = (len(wal) - WAL_HEADER_BYTES) % (size + WAL_FRAME_HEADER_BYTES) != 0
+    return LogState(frames=frames, finished=finished, behind=behind, ragged=ragged)
+
+
+def _commonest_salts(wal: bytes, size: int) -> bytes:
+    """Where the head of the log is noise, most of its pages still say what it was."""
+    counts = Counter(frame[8:16] for frame in _blocks(wal, WAL_HEADER_BYTES, size + WAL_FRAME_HEADER_BYTES))
+    return counts.most_common(1)[0][0] if counts else b""
+
+
+def _wal_sums(data: bytes, sums: tuple[int, int], order: str) -> tuple[int, int]:
+    a, b = sums
+    words = struct.unpack(f"{order}{len(data) // 4}I", data)
+    for x, y in zip(words[::2], words[1::2]):
+        a = (a + x + b) & 0xFFFFFFFF
+        b = (b + y + a) & 0xFFFFFFFF
+    return a, b
 
 
 def carve_records(database: bytes, wal: bytes = b"") -> Iterator[tuple]:
@@ -36,9 +110,10 @@ def carve_records(database: bytes, wal: bytes = b"") -> Iterator[tuple]:
     """
     size = page_size(database)
     pages = {number: page for number, page in enumerate(_blocks(database, 0, size), 1)}
-    frames = list(_wal_pages(wal, size))
-    newest = pages | dict(frames)
-    for page in [page for _, page in reversed(frames)] + list(pages.values()):
+    # Behind the pages of the log in use may lie those of an older round, with other salts.
+    now, older = _wal_pages(wal, size)
+    newest = pages | dict(older) | dict(now)
+    for page in [page for _, page in reversed(now)] + list(pages.values()) + [page for _, page in reversed(older)]:
         yield from _leaf_records(page, newest, size)
 
 
@@ -65,9 +140,13 @@ def _blocks(data: bytes, start: int, size: int) -> Iterator[bytes]:
         yield data[at : at + size]
 
 
-def _wal_pages(wal: bytes, size: int) -> Iterator[tuple[int, bytes]]:
+def _wal_pages(wal: bytes, size: int) -> tuple[list[tuple[int, bytes]], list[tuple[int, bytes]]]:
+    now, older = [], []
+    salts = _commonest_salts(wal, size) if int.from_bytes(wal[:4], "big") not in WAL_MAGIC else wal[16:24]
     for frame in _blocks(wal, WAL_HEADER_BYTES, size + WAL_FRAME_HEADER_BYTES):
-        yield int.from_bytes(frame[:4], "big"), frame[WAL_FRAME_HEADER_BYTES:]
+        page = int.from_bytes(frame[:4], "big"), frame[WAL_FRAME_HEADER_BYTES:]
+        (now if frame[8:16] == salts else older).append(page)
+    return now, older
 
 
 def _leaf_records(page: bytes, pages: dict[int, bytes], size: int) -> Iterator[tuple]:

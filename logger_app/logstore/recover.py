@@ -23,7 +23,7 @@ from logger_app.errors import Fault, LogDamaged, LogError, SoundError
 from logger_app.files_io import put_in_place, sync_data, sync_folder
 from logger_app.logstore import audio_io, codec, schema
 from logger_app.logstore.audio_io import AUDIO_DIR, RATE_HZ, Segment
-from logger_app.logstore.carve import carve_records
+from logger_app.logstore.carve import carve_records, log_state
 from logger_app.logstore.schema import JOURNAL_FILE
 from logger_app.logstore.store import Journal, row_of, utc_now
 from logger_app.records.calls import CaptureGap
@@ -103,6 +103,7 @@ def verify(flight_dir: Path) -> Health:
         faults += _segment_faults(flight_dir, segment)
         if not segment.checks and segment.samples and not segment.erased:
             notes.append(f"{segment.file}: was not closed; {segment.samples / RATE_HZ:.1f} s are readable")
+    notes += _log_notes(flight_dir)
     notes += _stray_files(flight_dir, segments)
     return Health(
         flight=flight_dir,
@@ -286,6 +287,15 @@ def _file_faults(journal: Journal, flight_dir: Path) -> list[Fault]:
     return [_journal_fault(flight_dir, "; ".join(" ".join(line.split()) for line in lines))] if lines else []
 
 
+def _log_notes(flight_dir: Path) -> list[str]:
+    """The end of the log: what a power cut leaves there cannot be told from damage to the very last of it."""
+    wal = flight_dir / f"{JOURNAL_FILE}-wal"
+    state = log_state(wal.read_bytes()) if wal.is_file() else None
+    if state is None or state.damaged or not (state.behind or state.ragged):
+        return []
+    return [f"{wal.name}: its end is not whole; the last of it was being written when program or power stopped, or is damaged"]
+
+
 def _journal_fault(flight_dir: Path, got: str) -> Fault:
     return Fault(
         where=str(flight_dir / JOURNAL_FILE),
@@ -386,7 +396,8 @@ def _segment_faults(flight_dir: Path, segment: Segment) -> list[Fault]:
     bad = _bad_seconds(segment, pcm)
     if not bad and whole and len(pcm) == segment.samples:
         return []
-    where = _in_flight_s(segment, bad) if bad else _length(segment)
+    # Where no second is known to be bad, the file is too short or too long.
+    where = _in_flight_s(segment, bad or [min(len(pcm), segment.samples or 0) // RATE_HZ])
     return [
         Fault(
             where=str(flight_dir / segment.file),
@@ -489,6 +500,8 @@ def _save_segment(flight_dir: Path, segment: Segment, journal: Journal) -> list[
         with (out / saved.file).open("rb+") as file:
             sync_data(file.fileno())
         saved = replace(saved, checks=audio_io.second_checks(pcm))
+    if not segment.erased:
+        saved = replace(saved, samples=len(pcm))  # a file cut short is whole as far as it goes; the rest is a gap
     journal.append([audio_io.audio_row(saved, journal.new_id("audio"), utc_now())])
     if segment.erased:
         return []

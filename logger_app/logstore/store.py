@@ -24,7 +24,8 @@ from shutil import copyfile
 from logger_app.errors import LogDamaged, LogError, LogTooNew
 from logger_app.files_io import sync_folder
 from logger_app.logstore import codec, schema
-from logger_app.logstore.lock_io import WriterLock
+from logger_app.logstore.carve import DEFAULT_PAGE_SIZE, log_state
+from logger_app.logstore.lock_io import LOCK_FILE, WriterLock
 from logger_app.logstore.schema import JOURNAL_FILE
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 from logger_app.resources_io import user_dir
@@ -122,7 +123,7 @@ class Journal:
         LogTooNew
             Written by a newer version.
         LogDamaged
-            Not a journal, or damaged at its head.
+            Not a journal, damaged at its head, or its log is damaged in the middle.
         """
         flight_dir = Path(flight_dir)
         path = flight_dir / JOURNAL_FILE
@@ -132,12 +133,15 @@ class Journal:
                 hint="Give the folder of one flight, CAMPAIGN/flights/NAME.",
             )
         if read_only:
+            with _door(flight_dir):
+                _check_log(path)
             connection, scratch = _connect_reader(path)
             return cls(flight_dir, connection, None, scratch)
         with _door(flight_dir):
             lock = WriterLock(flight_dir)
         try:
             with _door(flight_dir):
+                _check_log(path)
                 connection = _connect(path)
                 schema.check_version(_version(connection), str(path))
         except BaseException:
@@ -329,9 +333,28 @@ def list_flights(campaign_dir: Path) -> list[Path]:
     Returns
     -------
     list of Path
-        Folders that hold a journal; none if there is no flight yet [-].
+        Folders that hold a journal; none if there is no flight yet. One that was cut off before its
+        first row is no flight: it may be begun anew [-].
     """
-    return sorted(path.parent for path in (Path(campaign_dir) / FLIGHTS_DIR).glob(f"*/{JOURNAL_FILE}"))
+    paths = (Path(campaign_dir) / FLIGHTS_DIR).glob(f"*/{JOURNAL_FILE}")
+    return sorted(path.parent for path in paths if _begun(path))
+
+
+def _begun(path: Path) -> bool:
+    """Whether a journal was ever begun; where that cannot be said, it was: damage is to be named."""
+    try:
+        with path.open("rb") as file:
+            head = file.read(64)
+        # Before the first row there is nothing, or one page without a version ("Database File Format", 1.3,
+        # offset 60), and nothing beside it.
+        beside = {other.name for other in path.parent.iterdir()} - {LOCK_FILE, *(path.name + end for end in ("", "-wal", "-shm"))}
+        if beside or path.stat().st_size not in (0, DEFAULT_PAGE_SIZE) or any(head[60:64]):
+            return True
+        wal = Path(f"{path}-wal")
+        state = log_state(wal.read_bytes()) if wal.is_file() else log_state(b"")
+        return state.finished > 0 or state.behind > 1
+    except OSError:
+        return True
 
 
 def utc_now() -> str:
@@ -380,6 +403,18 @@ def _connect(path: Path) -> sqlite3.Connection:
         connection.close()
         raise
     return connection
+
+
+def _check_log(path: Path) -> None:
+    """Refuse a journal whose log is damaged: SQLite would leave out what lies behind, and then write over it."""
+    for _ in range(2):  # twice: another program may just be writing
+        wal = Path(f"{path}-wal")
+        if not wal.is_file() or not (state := log_state(wal.read_bytes())).damaged:
+            return
+    raise LogDamaged(
+        f"{wal}: the log is damaged behind page {state.frames}; {state.behind} transactions can no longer be reached.",
+        hint=f"Run `kneecall store rescue {path.parent}` to save what can be read.",
+    )
 
 
 def _connect_reader(path: Path):
