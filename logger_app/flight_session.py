@@ -34,7 +34,7 @@ from logger_app.fly.capture.audio_writer import (
     samples_to_ns,
 )
 from logger_app.fly.capture.listener import Listener, Recogniser
-from logger_app.fly.capture.mic import RATE_HZ, BlockQueue, Microphone
+from logger_app.fly.capture.mic import RATE_HZ, BlockQueue, Microphone, steady_s
 from logger_app.fly.capture.speaker import SilentSpeaker, Speaker
 from logger_app.fly.cues import Cue, Tone, tone_sound
 from logger_app.fly.flight_state import (
@@ -97,12 +97,12 @@ class Snapshot:
 
 
 class FlightClock:
-    """The flight clock: samples while there is sound, the monotonic clock between and without.
+    """The flight clock: samples while there is sound, the steady clock between and without.
 
     Never the wall clock, so that a clock set back in flight moves nothing; never goes back.
     """
 
-    def __init__(self, start_sample: int, running: bool, monotonic: Callable[[], float] = time.monotonic):
+    def __init__(self, start_sample: int, running: bool, monotonic: Callable[[], float] = steady_s):
         self._monotonic = monotonic
         self._running = running
         self._base_ns = samples_to_ns(start_sample)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import queue
+import sys
 import time
 from dataclasses import dataclass
 from typing import Protocol
@@ -96,18 +97,36 @@ class SampleClock:
         expected here             ▲           ▲          ·           after the block before
         difference                0           0          > 0.25 s, or > 5 ms and an overflow told
 
-    ADC times are the device's own; callbacks arrive late and in bursts, and are not looked at.
+    Callbacks arrive late and in bursts, so that holes are not measured by them. But ADC times may be
+    those of a clock that somebody sets (PortAudio 19.6 on Linux gives the wall clock's): a block that
+    would come before it was spoken, or one whose time goes back, tells of a clock that was set, not of
+    lost sound; and nothing holds back sound for as long as a machine sleeps.
+
+    ::
+
+        came - ADC time   | late late least late ...            -> set forwards: less than the least so far
     """
 
     # A driver's ADC times jitter by some milliseconds; a real hole is told by the driver (overflow)
     # or is much longer.
     TOLD_S = 0.005
     UNTOLD_S = 0.25
+    # How much earlier than ever before is a clock that was set; where the driver tells a loss it is believed more.
+    EARLY_S = 0.1
+    TOLD_EARLY_S = 2.0
+    # The most that a sound system holds back before it hands it over (common practice, no source: some
+    # seconds), and the least that is a lost microphone where nothing better is known.
+    HELD_BACK_S = 20.0
+    LOST_S = 1.5
+    # A wall clock that is put right slowly runs off by up to 500 ppm (adjtime(3)); the least lateness follows.
+    DRIFT = 1e-3
 
     def __init__(self):
         self._expected_s: float | None = None
+        self._came_s: float | None = None
+        self._least_late_s: float | None = None
 
-    def missing(self, adc_s: float, samples: int, overflow: bool) -> int:
+    def missing(self, adc_s: float, samples: int, overflow: bool, came_s: float | None = None) -> int:
         """Samples lost before a block.
 
         Parameters
@@ -118,17 +137,48 @@ class SampleClock:
             Its length [-].
         overflow : bool
             Whether the driver says that something was lost [-].
+        came_s : float, optional
+            When it was handed over, by `steady_s` [s]; without it the ADC times are believed.
 
         Returns
         -------
         int
             How many [-].
         """
-        expected_s, self._expected_s = self._expected_s, adc_s + samples / RATE_HZ
-        if expected_s is None or adc_s <= 0:
+        expected_s, self._expected_s = self._expected_s, adc_s + samples / RATE_HZ if adc_s > 0 else None
+        before_s, self._came_s = self._came_s, came_s
+        if self._expected_s is None:
+            return 0
+        late_s = None if came_s is None else came_s - self._expected_s
+        if expected_s is None:
+            self._least_late_s = late_s
             return 0
         hole_s = adc_s - expected_s
+        if late_s is not None and before_s is not None:
+            hole_s = self._believed_s(hole_s, late_s, came_s - before_s - samples / RATE_HZ, overflow)
         return round(hole_s * RATE_HZ) if hole_s > (self.TOLD_S if overflow else self.UNTOLD_S) else 0
+
+    def _believed_s(self, hole_s: float, late_s: float, waited_s: float, told: bool) -> float:
+        """The hole that the ADC times tell of, unless their clock was set."""
+        early_s = self._least_late_s - late_s
+        if early_s > (self.TOLD_EARLY_S if told else self.EARLY_S):
+            self._least_late_s = late_s
+            return hole_s - early_s
+        if hole_s < -self.UNTOLD_S or waited_s > hole_s + self.HELD_BACK_S:
+            self._least_late_s = late_s
+            return waited_s if waited_s > self.LOST_S else 0.0
+        self._least_late_s = min(late_s, self._least_late_s + self.DRIFT * BLOCK_SAMPLES / RATE_HZ)
+        return hole_s
+
+
+def steady_s() -> float:
+    """Seconds of a clock that nobody sets and that goes on while the machine sleeps.
+
+    `time.monotonic` stands still in sleep on Linux (clock_gettime(2): ``CLOCK_BOOTTIME`` does not) and
+    on macOS (where ``CLOCK_MONOTONIC`` does not).
+    """
+    clock = getattr(time, "CLOCK_BOOTTIME", None) or (time.CLOCK_MONOTONIC if sys.platform == "darwin" else None)
+    return time.monotonic() if clock is None else time.clock_gettime(clock)
 
 
 def level_dbfs(pcm: np.ndarray) -> float:

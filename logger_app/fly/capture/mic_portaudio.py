@@ -8,11 +8,10 @@ to open one until it works. Not confirmed on a tablet's own microphone: tested t
 from __future__ import annotations
 
 import threading
-import time
 
 import numpy as np
 
-from logger_app.fly.capture.mic import BLOCK_SAMPLES, RATE_HZ, BlockQueue, SampleClock
+from logger_app.fly.capture.mic import BLOCK_SAMPLES, RATE_HZ, BlockQueue, SampleClock, steady_s
 
 LOOK_EVERY_S = 0.5
 # No block for this long is a lost microphone; a busy machine delays callbacks by some tenths.
@@ -56,7 +55,7 @@ class PortAudioMicrophone:
     def start(self, blocks: BlockQueue) -> None:
         """Open the device if there is one; keep looking if not."""
         self._blocks = blocks
-        self._last_block_s = time.monotonic()
+        self._last_block_s = steady_s()
         self._open()
         # Why: a pulled plug is not told by PortAudio; somebody must notice the silence. Ends with `stop`.
         self._watch = threading.Thread(target=self._look, name="microphone watch", daemon=True)
@@ -98,11 +97,11 @@ class PortAudioMicrophone:
 
     def _callback(self, data, frames, stream_time, status) -> None:
         pcm = np.frombuffer(bytes(data), np.int16)
-        missing = self._clock.missing(stream_time.inputBufferAdcTime, frames, bool(status.input_overflow))
+        now_s = steady_s()
+        missing = self._clock.missing(stream_time.inputBufferAdcTime, frames, bool(status.input_overflow), now_s)
         why = "the sound card lost samples" if missing else ""
-        now_s = time.monotonic()
         if self.trouble:
-            # Back after a loss: the device's own clock began anew, so the hole is the monotonic clock's.
+            # Back after a loss: the device's own clock began anew, so the hole is the steady clock's.
             away = round((now_s - self._last_block_s) * RATE_HZ) - frames
             missing, why = max(0, away), self.trouble
             self.trouble = ""
@@ -111,7 +110,7 @@ class PortAudioMicrophone:
 
     def _look(self) -> None:
         while not self._stopped.wait(LOOK_EVERY_S):
-            quiet_s = time.monotonic() - self._last_block_s
+            quiet_s = steady_s() - self._last_block_s
             if self._stream is not None and quiet_s < LOST_AFTER_S:
                 continue
             if self._stream is not None:
