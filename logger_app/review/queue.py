@@ -59,9 +59,12 @@ LOOK_AT = {
 }
 CROWDED_RATIO = 1.35
 NOTHING = "nothing"  # what the second listening heard where it heard no call
-# Calls after which the airspeed goes its own way: a new start, the stall itself, the recovery.
+# The events that are a stall, by the language pack's names; `reduce.events` says which kind each is.
+STALLS = frozenset({"break", "nose_drop", "aft_stop", "stick_pusher", "wing_drop", "wing_drop_left", "wing_drop_right", "heavy_buffet"})
+# Calls after which the airspeed goes its own way: a new start, the stall itself, the recovery. A heavy
+# buffet may be flown through.
 STARTS = frozenset({"on_condition"})
-ENDS = STARTS | {"break", "stall", "aft_stop", "wing_drop", "recovered", "knock_it_off", "scratch_that"}
+ENDS = STARTS | (STALLS - {"heavy_buffet"}) | {"recovered", "knock_it_off", "scratch_that"}
 
 
 class Item(StrEnum):
@@ -637,7 +640,7 @@ def _run_items(run: Run) -> list[QueueItem]:
     if run.discarded:
         return []
     why = []
-    if not any(c.kind is CallKind.EVENT and c.counts for c in run.calls):
+    if not any(c.kind is CallKind.EVENT and c.counts and c.name in STALLS for c in run.calls):
         why.append("no event was heard: when did it stall?")
     if run.point is None:
         why.append(f"no test point: {run.why_no_point}")
