@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -56,7 +56,7 @@ class FlightCameras:
             return camera
         return None
 
-    def frame_at(self, flight_s: float, name: str | None = None) -> tuple[Frame, Camera]:
+    def frame_at(self, flight_s: float, name: str | None = None, stop: Callable[[], bool] | None = None) -> tuple[Frame, Camera]:
         """The picture at a flight time.
 
         Parameters
@@ -65,6 +65,8 @@ class FlightCameras:
             Flight time [s].
         name : str, optional
             Which camera; the first that was running, without it [-].
+        stop : callable, optional
+            As of `VideoFrames.frame_at` [-].
 
         Returns
         -------
@@ -81,7 +83,7 @@ class FlightCameras:
             which = f"camera {name}" if name else "no camera"
             there = ", ".join(self.names()) or "none is linked; run `kneecall sync` first"
             raise SyncError(f"{which} was running at flight time {flight_s:.2f} s; cameras: {there}")
-        return self.video(camera).frame_at(camera.clock_map.from_flight_s(flight_s)), camera
+        return self.video(camera).frame_at(camera.clock_map.from_flight_s(flight_s), stop), camera
 
     def video(self, camera: Camera) -> VideoFrames:
         """The open file of a camera."""

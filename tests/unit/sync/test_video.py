@@ -9,7 +9,8 @@ import pytest
 from PIL import Image
 
 from logger_app.errors import SyncError
-from logger_app.sync.video_io import VideoFrames, make_proxy
+from logger_app.sync import video_io
+from logger_app.sync.video_io import Stopped, VideoFrames, make_proxy, proxy_path
 
 BITS = 14
 W, H = 28 * 16, 64
@@ -170,3 +171,167 @@ def test_an_edit_list_is_honoured(tmp_path):
         for at_s in np.random.default_rng(2).uniform(shown[0], shown[-1], 60):
             expected = first + int(np.searchsorted(shown, at_s, "right")) - 1
             assert number_in(video.frame_at(at_s).rgb) == expected
+
+
+# what an independent program says is on show, at 200 random times of each kind of file
+
+
+def ffmpeg(*words):
+    subprocess.run(["ffmpeg", "-v", "error", "-y", *map(str, words)], check=True, stdin=subprocess.DEVNULL)
+
+
+def cut(path):
+    """Cut in the middle of a group of pictures without encoding anew: an edit list hides what comes before."""
+    made = path.with_name("cut.mp4")
+    ffmpeg("-ss", "2.13", "-i", path, "-c", "copy", made)
+    return made
+
+
+def turned(path, degrees=90):
+    """Stored lying on its side, with the display matrix that sets it upright, as of a phone."""
+    stored, made = path.with_name("stored.mp4"), path.with_name("turned.mp4")
+    passed = ["-fps_mode", "passthrough", "-enc_time_base", "1/90000"]
+    ffmpeg("-i", path, "-vf", "transpose=1", *passed, "-c:v", "libx264", "-crf", "12", "-g", "60", "-bf", "2", stored)
+    ffmpeg("-i", stored, "-c", "copy", "-metadata:s:v", f"rotate={degrees}", made)
+    return made
+
+
+def probed(path):
+    """Stamps [s] of the pictures shown, as ffprobe has them, an edit list's hidden ones left out."""
+    words = ["ffprobe", "-v", "error", "-select_streams", "v:0", "-show_entries", "frame=pts:stream=time_base", "-of", "json", path]
+    import json
+    from fractions import Fraction
+
+    found = json.loads(subprocess.run(words, check=True, capture_output=True, stdin=subprocess.DEVNULL).stdout)
+    base = Fraction(found["streams"][0]["time_base"])
+    return np.array([float(frame["pts"] * base) for frame in found["frames"]])
+
+
+def fast_and_uneven(seconds, seed):
+    """From 100 to 240 a second, every step another."""
+    steps = np.random.default_rng(seed).uniform(1 / 240, 1 / 100, round(seconds * 150))
+    return np.concatenate(([0.0], np.cumsum(steps)))
+
+
+MATRIX = {
+    "24 constant": (constant(24, 12), "mp4", 250, None),
+    "25 constant, matroska": (constant(25, 12), "mkv", 250, None),
+    "29.97 constant": (constant(30_000 / 1001, 12), "mov", 250, None),
+    "60 constant": (constant(60, 8), "mp4", 250, None),
+    "120 constant": (constant(120, 5), "mp4", 250, None),
+    "240 constant": (constant(240, 4), "mp4", 250, None),
+    "6 to 30 variable": (variable(30, 3), "mp4", 250, None),
+    "6 to 30 variable, starts late, matroska": (variable(20, 4) + 2.3, "mkv", 60, None),
+    "100 to 240 variable": (fast_and_uneven(5, 5), "mp4", 250, None),
+    "30 constant, cut by an edit list": (constant(30, 12), "mp4", 120, cut),
+    "variable, cut by an edit list": (variable(25, 6), "mp4", 60, cut),
+    "240 constant, cut by an edit list": (constant(240, 5), "mp4", 250, cut),
+    "30 constant, turned": (constant(30, 8), "mp4", 90, turned),
+    "variable, turned": (variable(20, 7), "mp4", 60, turned),
+    "variable, turned and cut": (variable(25, 8), "mp4", 60, lambda path: cut(turned(path))),
+}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("case", MATRIX)
+def test_two_hundred_random_times_are_what_ffprobe_says_in_the_file_and_in_its_small_copy(tmp_path, case):
+    """The picture carries its number; which one is due is known from ffprobe's stamps and, without a cut, from how it was made."""
+    times, kind, keys, change = MATRIX[case]
+    path = make_video(tmp_path / f"a.{kind}", times, keys)
+    path = change(path) if change else path
+    due = probed(path)
+    proxy = make_proxy(path, tmp_path / "copy.mp4")
+    assert np.abs(due - probed(proxy)).max() < 1e-9, "the copy has the same stamps"
+    rng = np.random.default_rng(11)
+    with VideoFrames(path) as video, VideoFrames(proxy) as small:
+        first = number_in(video.frame_at(due[0]).rgb)
+        if change is None:
+            assert (first, len(due)) == (0, len(times))
+            np.testing.assert_allclose(due - due[0], times - times[0], atol=0.0011)
+        assert first + len(due) <= len(times)
+        wrong = []
+        for at_s in rng.uniform(due[0], due[-1], 200):
+            at_s = at_s if np.abs(due - at_s).min() > 1e-5 else at_s + 2e-5
+            expected = first + int(np.searchsorted(due, at_s, "right")) - 1
+            seen = [number_in(one.frame_at(at_s).rgb) for one in (video, small)]
+            if seen != [expected, expected] or abs(video.frame_at(at_s).video_s - due[expected - first]) > 1e-9:
+                wrong.append((at_s, expected, seen))
+
+    assert wrong == []
+
+
+@pytest.mark.parametrize("kept", [3, 12, 10_000])
+def test_any_walk_through_the_file_shows_the_right_pictures(tmp_path, monkeypatch, kept):
+    """Seeks, steps and given-up seeks in any order, with much and with little memory for decoded pictures."""
+    monkeypatch.setattr(video_io, "RUN_BYTES", kept * W * H * 3 // 2)
+    times = variable(30, 9)
+    path = make_video(tmp_path / "a.mp4", times, 120)
+    rng = np.random.default_rng(kept)
+    with VideoFrames(path) as video:
+        due = np.array(list(video.stamps()))
+        at = number_in(video.frame_at(0.0).rgb)
+        for _ in range(150):
+            what = rng.integers(0, 4)
+            if what == 0:
+                at_s = rng.uniform(0, due[-1])
+                at = int(np.searchsorted(due, at_s + 1e-6, "right")) - 1
+                assert number_in(video.frame_at(at_s).rgb) == at
+            elif what == 1:
+                left = iter([False] * int(rng.integers(0, 20)))
+                try:
+                    at_s = rng.uniform(0, due[-1])
+                    shown = number_in(video.frame_at(at_s, lambda: next(left, True)).rgb)
+                    at = int(np.searchsorted(due, at_s + 1e-6, "right")) - 1
+                    assert shown == at
+                except Stopped:
+                    pass
+            else:
+                by = int(rng.integers(-20, 21))
+                at = min(max(at + by, 0), len(due) - 1)
+                assert number_in(video.step(by).rgb) == at
+
+
+def test_stepping_back_through_a_long_group_decodes_it_a_few_times_not_once_a_step(tmp_path):
+    """Seeks are counted, for a clock would measure the machine: each one decodes up to a whole group."""
+    with VideoFrames(make_video(tmp_path / "a.mp4", constant(30, 8), 240)) as video:
+        seeks = []
+        decode_from = video._decode_from
+        video._decode_from = lambda *args: seeks.append(args) or decode_from(*args)
+        start = number_in(video.frame_at(7.0).rgb)
+        seen = [number_in(video.step(-1).rgb) for _ in range(100)]
+
+    assert seen == list(range(start - 1, start - 101, -1))
+    assert len(seeks) <= 6
+
+
+def test_a_copy_of_a_file_whose_stamps_stand_still_can_be_made(tmp_path):
+    times = constant(25, 4)
+    path = make_video(tmp_path / "a.mkv", times, 25, base=1000)
+    proxy = make_proxy(path, tmp_path / "copy.mp4")
+    with VideoFrames(path) as video, VideoFrames(proxy) as small:
+        assert list(video.stamps()) == list(small.stamps())
+
+
+def test_the_copy_lies_in_one_place_and_another_file_has_another(tmp_path):
+    path = tmp_path / "wing.mp4"
+    path.write_bytes(b"a" * 10)
+    before = proxy_path(tmp_path, "day1", path)
+    path.write_bytes(b"a" * 11)
+
+    assert before.parent == tmp_path / "results/proxies" and before.name.startswith("day1_wing_10_")
+    assert proxy_path(tmp_path, "day1", path) != before
+    assert proxy_path(tmp_path, "day2", path) != proxy_path(tmp_path, "day1", path)
+
+
+def test_the_bench_measures_what_is_there(tmp_path):
+    import importlib.util
+    from pathlib import Path
+
+    spec = importlib.util.spec_from_file_location("bench_seeks", Path(__file__).parents[2] / "bench" / "seeks.py")
+    bench = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(bench)
+    found = bench.in_code(make_video(tmp_path / "a.mp4", constant(30, 4)), 5)
+
+    assert {name: one["n"] for name, one in found.items()} == {"random": 5, "next": 60, "previous": 60, "drag": 120}
+    assert all(0 <= one["median_ms"] <= one["p95_ms"] <= one["longest_ms"] for one in found.values())
+    assert bench.told([1.0, 2.0, 9.0])["median_ms"] == 2.0
