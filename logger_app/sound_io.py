@@ -24,6 +24,8 @@ HOLE_S = 0.02
 DEAD_CHANNEL = 1e-3
 # Longer recordings are refused: no flight lasts so long, and a hostile header can say anything [s].
 LONGEST_S = 24 * 3600
+# Telephones record at 8 kHz, studios at 384; with a rate of gigahertz the filter alone would take gigabytes [Hz].
+LOWEST_HZ, HIGHEST_HZ = 4_000, 768_000
 # The sound may end this much before its header says without being called cut off [s].
 SHORT_BY_S = 1.0
 # Containers whose header states the duration; others only estimate it.
@@ -161,8 +163,14 @@ class SoundStream:
 
         try:
             for frame in self._container.decode(self._stream):
-                if frame.samples and frame.sample_rate:
-                    yield frame
+                if not frame.samples or not frame.sample_rate:
+                    continue
+                if not LOWEST_HZ <= frame.sample_rate <= HIGHEST_HZ:
+                    raise SoundError(
+                        f"{self.path}: {frame.sample_rate} samples a second; expected {LOWEST_HZ} to {HIGHEST_HZ}, "
+                        "or the file is damaged."
+                    )
+                yield frame
         except av.error.EOFError:
             return
         except av.error.FFmpegError as err:

@@ -75,6 +75,8 @@ class _Reader:
     def __init__(self, path: Path):
         self.container = open_container(path)
         self.stream = self.container.streams.video[0]
+        if self.stream.codec_context is None:
+            raise OSError(f"{path}: its pictures are coded in a way that is not known here")
         self.stream.thread_type = "AUTO"
         self.frames = None
         self.before = self.after = None

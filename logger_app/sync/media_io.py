@@ -12,7 +12,7 @@ import numpy as np
 
 from logger_app.containers_io import open_container
 from logger_app.errors import SoundError, SyncError
-from logger_app.sound_io import open_sound
+from logger_app.sound_io import LONGEST_S, open_sound
 
 RATE_HZ = 16_000
 
@@ -66,9 +66,14 @@ def probe(path: Path) -> CameraFile:
             if not box.streams.video:
                 raise SyncError(f"{path}: has no pictures in it; expected a camera's video file")
             stream = box.streams.video[0]
+            if stream.codec_context is None:
+                raise SyncError(f"{path}: its pictures are coded in a way that is not known here; export it as MP4 (H.264)")
             codec = stream.codec_context.name
             declared = stream.duration * stream.time_base if stream.duration else (box.duration or 0) / 1e6
-            sound = box.streams.audio[0].codec_context.sample_rate if box.streams.audio else None
+            if not 0 <= declared <= LONGEST_S:
+                raise SyncError(f"{path}: its header says {float(declared):.0f} s; expected 0 to {LONGEST_S}: it is damaged")
+            heard = box.streams.audio[0].codec_context if box.streams.audio else None
+            sound = heard.sample_rate if heard is not None else None
             return CameraFile(
                 path=path,
                 duration_s=float(declared),
@@ -113,17 +118,21 @@ def fingerprint(path: Path, progress: Callable[[float], None] = lambda share: No
 
 
 class SoundStore:
-    """Sounds unpacked into temporary files, so that hours of them cost no memory. A context manager."""
+    """Sounds unpacked into temporary files, so that hours of them cost no memory. A context manager.
+
+    The files have no name where the system can do that: what people said is gone with the program,
+    also when it is killed.
+    """
 
     def __init__(self):
-        self._folder = tempfile.TemporaryDirectory(prefix="kneecall-sync-")
-        self._count = 0
+        self._files = []
 
     def __enter__(self) -> SoundStore:
         return self
 
     def __exit__(self, *exc) -> None:
-        self._folder.cleanup()
+        for file in self._files:
+            file.close()
 
     def keep(self, blocks: Iterable[np.ndarray]) -> np.ndarray:
         """Blocks of sound as one array on disk.
@@ -138,12 +147,12 @@ class SoundStore:
         ndarray of int16, shape (n,)
             Read only; gone when the store is closed [-].
         """
-        self._count += 1
-        path = Path(self._folder.name) / f"{self._count}.pcm"
-        with open(path, "wb") as file:
-            for block in blocks:
-                file.write(np.ascontiguousarray(block, "<i2").tobytes())
-        return np.memmap(path, "<i2", "r") if path.stat().st_size else np.zeros(0, np.int16)
+        file = tempfile.TemporaryFile(prefix="kneecall-sync-")
+        self._files.append(file)
+        for block in blocks:
+            file.write(np.ascontiguousarray(block, "<i2").tobytes())
+        file.flush()
+        return np.memmap(file, "<i2", "r") if file.tell() else np.zeros(0, np.int16)
 
     def camera(self, path: Path) -> tuple[np.ndarray, float, str]:
         """A camera's sound.

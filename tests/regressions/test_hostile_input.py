@@ -8,10 +8,11 @@ import textwrap
 import wave
 from pathlib import Path
 
+import av
 import numpy as np
 import pytest
 
-from logger_app.errors import CardError, LogDamaged, LogError, PackError, ReduceError, ReviewError, SoundError
+from logger_app.errors import CardError, LogDamaged, LogError, PackError, ReduceError, ReviewError, SoundError, SyncError
 from logger_app.fly.hear.packs_io import load_pack
 from logger_app.fly.hear.parse import parse_words
 from logger_app.fly.hear.transcript_io import read_transcript
@@ -24,6 +25,7 @@ from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 from logger_app.reduce.trace_io import MOST_SAMPLES, read_trace
 from logger_app.review.table import read_changes
 from logger_app.sound_io import read_sound_file, write_flac
+from logger_app.sync.media_io import probe
 from logger_app.ui.display_io import load_display
 from logger_app.ui.theme import Display
 
@@ -245,6 +247,59 @@ def test_a_wav_header_that_cannot_be_is_a_damaged_file(tmp_path, at, put):
     whole = (tmp_path / "a.wav").read_bytes()
     with pytest.raises(SoundError):
         read_sound_file(file(tmp_path, "b.wav", whole[:at] + put + whole[at + len(put) :]))
+
+
+@pytest.mark.timeout(60)
+@pytest.mark.parametrize("rate_hz", [1, 100, 1_996_504_704, 0x7FFFFFFF])
+def test_a_rate_that_nobody_records_at_is_refused(tmp_path, rate_hz):
+    """Two thousand million samples a second made the filter to 16 kHz take minutes and gigabytes."""
+    with wave.open(str(tmp_path / "a.wav"), "wb") as out:
+        out.setnchannels(1)
+        out.setsampwidth(2)
+        out.setframerate(rate_hz)
+        out.writeframes(bytes(4000))
+    with pytest.raises(SoundError, match="samples a second|damaged|cannot"):
+        read_sound_file(tmp_path / "a.wav")
+
+
+def camera(folder: Path) -> bytes:
+    """A camera file with a few pictures and a little sound."""
+    with av.open(str(folder / "cam.mp4"), "w") as box:
+        seen, heard = box.add_stream("mpeg4", rate=25), box.add_stream("aac", rate=16000)
+        seen.width, seen.height, seen.pix_fmt, heard.layout = 64, 48, "yuv420p", "mono"
+        for k in range(5):
+            box.mux(seen.encode(av.VideoFrame.from_ndarray(np.full((48, 64, 3), 40 * k, np.uint8), format="rgb24")))
+        sound = av.AudioFrame.from_ndarray(np.zeros((1, 4096), np.int16), format="s16", layout="mono")
+        sound.sample_rate = 16000
+        box.mux(heard.encode(sound))
+        for stream in (seen, heard):
+            box.mux(stream.encode(None))
+    return (folder / "cam.mp4").read_bytes()
+
+
+def test_a_camera_of_a_coding_that_is_not_known_is_one_sentence(tmp_path):
+    """Was an AttributeError: such a stream has no decoder."""
+    whole = camera(tmp_path)
+    # The kind of coding stands in the sample entry, and for these two again in the descriptor (ISO/IEC 14496-1) behind it.
+    unseen = whole.replace(b"mp4v", b"zzzz").replace(b"esds", b"xxxx", 1)
+    with pytest.raises(SyncError, match="coded"):
+        probe(file(tmp_path, "a.mp4", unseen))
+
+    before, _, after = whole.replace(b"mp4a", b"zzzz").rpartition(b"esds")
+    unheard = file(tmp_path, "b.mp4", before + b"xxxx" + after)
+    assert probe(unheard).sound_hz is None and probe(unheard).width == 64
+    with pytest.raises(SoundError, match="coded"):
+        read_sound_file(unheard)
+
+
+def test_a_camera_that_says_it_runs_for_days_is_damaged(tmp_path):
+    """By ISO/IEC 14496-12: `mdhd` has the time scale behind version, flags and two dates, `stts` how long each sample lasts."""
+    whole = bytearray(camera(tmp_path).replace(b"edts", b"xdts"))
+    for box, skip, number in ((b"mdhd", 12, 1), (b"mdhd", 16, 500_000), (b"stts", 12, 100_000)):
+        at = whole.index(box) + len(box) + skip
+        whole[at : at + 4] = number.to_bytes(4, "big")
+    with pytest.raises(SyncError, match="damaged"):
+        probe(file(tmp_path, "a.mp4", bytes(whole)))
 
 
 # ---- journals from elsewhere ----
