@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 import threading
 import time
 from collections.abc import Iterator
@@ -46,7 +47,7 @@ def whole_file(path: Path) -> Iterator[Path]:
     path = Path(path)
     part = path.with_name(f".{path.stem}.{os.getpid()}-{threading.get_native_id()}.part{path.suffix}")
     try:
-        _clear_left_behind(path)
+        clear_left_behind(path.parent, f".{plain(path.stem)}.*.part{plain(path.suffix)}")
         with open(part, "wb"):
             pass
         yield part
@@ -158,14 +159,29 @@ def _sync(path: Path, flags: int) -> None:
         os.close(handle)
 
 
-def _clear_left_behind(path: Path) -> None:
+def clear_left_behind(folder: Path, pattern: str) -> None:
+    """Take away what killed programs left, a day later: nobody can still be writing it.
+
+    Parameters
+    ----------
+    folder : Path
+        Where [-].
+    pattern : str
+        Names of temporary files or folders (`plain` makes a name of our own harmless in it) [-].
+    """
     before_s = time.time() - LEFT_BEHIND_S
-    for old in path.parent.glob(f".{_plain(path.stem)}.*.part{_plain(path.suffix)}"):
+    for old in Path(folder).glob(pattern):
         with suppress(OSError):
             if old.stat().st_mtime < before_s:
-                old.unlink()
+                shutil.rmtree(old) if old.is_dir() else old.unlink()
 
 
-def _plain(text: str) -> str:
-    """A name in which no sign stands for others."""
+def plain(text: str) -> str:
+    """A name in which no sign stands for others in a pattern.
+
+    Examples
+    --------
+    >>> plain("day[1]")
+    'day[[]1]'
+    """
     return "".join(f"[{sign}]" if sign in "*?[" else sign for sign in text)

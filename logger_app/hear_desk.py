@@ -21,6 +21,7 @@ from logger_app.fly.hear.listen import HearResult, hear_files
 from logger_app.fly.hear.transcript_io import is_transcript
 from logger_app.logstore import codec
 from logger_app.logstore.audio_io import AUDIO_DIR, RATE_HZ, SEGMENT_S, Segment, audio_row, second_checks, segments_of
+from logger_app.logstore.recover import clear_unfinished
 from logger_app.logstore.schema import JOURNAL_FILE
 from logger_app.logstore.store import Journal, utc_now
 from logger_app.records.calls import CallKind
@@ -137,6 +138,7 @@ def hear_into(
     if flight_dir.exists() and any(flight_dir.iterdir()):
         raise SoundError(f"{flight_dir}: a folder with other files in it; expected a flight, or a new or empty folder.")
     flight_dir.parent.mkdir(parents=True, exist_ok=True)
+    clear_unfinished(flight_dir.parent)
     building = flight_dir.with_name(f".{flight_dir.name}.{os.getpid()}.part")
     try:
         with Journal.create(building, info, campaign=campaign.name) as journal:
@@ -269,7 +271,7 @@ class _Segments:
         if not self._samples:
             return
         pcm = np.concatenate(self._held)
-        self.folder.mkdir(exist_ok=True)
+        self.folder.mkdir(mode=0o700, exist_ok=True)
         taken = [int(path.stem) for path in self.folder.glob("*.*") if path.stem.isdigit()]
         path = self.folder / f"{max(taken, default=-1) + 1:04d}.flac"
         self._made.append(path)

@@ -163,7 +163,7 @@ def _compress(args) -> int:
 
 
 def _forget(args) -> int:
-    from logger_app.logstore.recover import MEDIA_DIR, forget_sound
+    from logger_app.logstore.recover import MEDIA_DIR, copies_of_sound, forget_sound
 
     if sys.stdin.isatty() and not args.json:
         say(f"{args.folder}: its sound will be gone for good. Calls and times stay. Type yes to go on:")
@@ -172,11 +172,14 @@ def _forget(args) -> int:
     removed = forget_sound(args.folder, args.who or getpass.getuser(), args.why)
     media = args.folder / MEDIA_DIR
     cameras = sorted(path.name for path in media.iterdir()) if media.is_dir() else []
+    copies = copies_of_sound(args.folder)
     if args.json:
-        print_json({"removed": removed, "camera_files_left": cameras})
+        print_json({"removed": removed, "camera_files_left": cameras, "flights_with_the_same_sound": copies})
         return 0
     print(f"{args.folder}: {len(removed)} sound files removed; the journal keeps that they were")
     if cameras:
         print(f"camera files may hold the same sound and are yours to remove: {', '.join(cameras)}")
+    for name in copies:
+        print(f"{args.folder.resolve().with_name(name)} holds the same sound: `kneecall store forget-sound` it as well")
     print("report pages made before still hold short clips; make them again with `kneecall report`")
     return 0

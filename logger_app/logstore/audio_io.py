@@ -129,10 +129,10 @@ class SegmentWriter:
         self._first = self.samples
         try:
             if not folder.is_dir():
-                folder.mkdir()
+                folder.mkdir(mode=0o700)
                 sync_folder(self.flight_dir)
             flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
-            self._fd = os.open(self.flight_dir / self._file, flags, 0o644)
+            self._fd = os.open(self.flight_dir / self._file, flags, 0o600)
             os.write(self._fd, wav_header(self.segment_samples))
             sync_data(self._fd)
             sync_folder(folder)

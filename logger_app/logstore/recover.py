@@ -24,8 +24,9 @@ from logger_app.files_io import put_in_place, sync_data, sync_folder
 from logger_app.logstore import audio_io, codec, schema
 from logger_app.logstore.audio_io import AUDIO_DIR, RATE_HZ, Segment
 from logger_app.logstore.carve import carve_records, log_state
+from logger_app.logstore.lock_io import LOCK_FILE, WriterLock
 from logger_app.logstore.schema import JOURNAL_FILE
-from logger_app.logstore.store import Journal, row_of, utc_now
+from logger_app.logstore.store import Journal, list_flights, row_of, utc_now
 from logger_app.records.calls import CaptureGap
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 from logger_app.units import s_to_ns
@@ -142,8 +143,8 @@ def rescue(flight_dir: Path, out: Path) -> Rescue:
         raise LogError(f"{flight_dir}: holds neither a journal nor sound; there is nothing to save.")
     rows, lost = readable_rows(flight_dir)
     segments = _segments(flight_dir, rows) or _segments_without_journal(flight_dir)
-    part = out.with_name(f".{out.name}.part")
-    shutil.rmtree(part, ignore_errors=True)
+    clear_unfinished(out.parent)
+    part = out.with_name(f".{out.name}.{os.getpid()}.part")
     try:
         with _new_journal(part, flight_dir, rows) as journal:
             _append_saved(journal, rows, flight_dir, lost)
@@ -191,9 +192,10 @@ def forget_sound(flight_dir: Path, who: str, why: str = "") -> list[str]:
         The flight cannot be written, or somebody else is writing.
     """
     flight_dir = Path(flight_dir)
+    clear_unfinished(flight_dir.parent)
     with Journal.open(flight_dir) as journal:
         segments = audio_io.segments_of(flight_dir, journal)
-        files = sorted({form for s in segments for form in _forms(s.file)} | set(_sound_files(flight_dir)))
+        files = sorted({form for s in segments for form in _forms(s.file)} | set(_files_with_sound(flight_dir)))
         present = [file for file in files if (flight_dir / file).is_file()]
         to_note = [file for file in files if any(s.file == file and not s.erased for s in segments)]
         if not present and not to_note:
@@ -215,6 +217,52 @@ def forget_sound(flight_dir: Path, who: str, why: str = "") -> list[str]:
         if present:
             sync_folder(flight_dir / AUDIO_DIR)
     return present
+
+
+def clear_unfinished(flights_dir: Path) -> None:
+    """Take away flights that were still being built when the program was killed; their sound is in them.
+
+    Parameters
+    ----------
+    flights_dir : Path
+        Where flight folders lie; what another program is building just now is left alone [-].
+    """
+    for folder in Path(flights_dir).glob(".*.part"):
+        if folder.is_symlink() or not (folder / LOCK_FILE).is_file():
+            continue  # not one of ours
+        try:
+            WriterLock(folder).release()
+        except OSError:
+            continue
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def copies_of_sound(flight_dir: Path) -> list[str]:
+    """Other flights beside this one that hold the same sound: saved from it, or it from them.
+
+    Parameters
+    ----------
+    flight_dir : Path
+        Flight folder [-].
+
+    Returns
+    -------
+    list of str
+        Their folders' names [-].
+    """
+    flight_dir = Path(flight_dir).resolve()
+    found = []
+    for other in list_flights(flight_dir.parent.parent):
+        if other.resolve() == flight_dir or not _sound_files(other):
+            continue
+        if _saved_from(other, flight_dir.name) or _saved_from(flight_dir, other.name):
+            found.append(other.name)
+    return found
+
+
+def _saved_from(flight_dir: Path, name: str) -> bool:
+    rows = readable_rows(flight_dir)[0]
+    return any(row.kind is RowKind.NOTE and str(row.body.get("text", "")).startswith(f"rescued from {name}: ") for row in rows)
 
 
 def readable_rows(flight_dir: Path) -> tuple[list[JournalRow], list[int]]:
@@ -367,8 +415,13 @@ def _segments_without_journal(flight_dir: Path) -> list[Segment]:
 
 
 def _sound_files(flight_dir: Path) -> list[str]:
+    return [file for file in _files_with_sound(flight_dir) if not Path(file).name.startswith(".")]
+
+
+def _files_with_sound(flight_dir: Path) -> list[str]:
+    """Also the halves that a killed program left."""
     folder = flight_dir / AUDIO_DIR
-    return sorted(f"{AUDIO_DIR}/{p.name}" for p in folder.glob("*") if p.suffix in (".wav", ".flac"))
+    return sorted(f"{AUDIO_DIR}/{p.name}" for p in folder.glob("*") if p.suffix in (".wav", ".flac", ".tmp", ".part"))
 
 
 def _forms(file: str) -> tuple[str, str]:
@@ -491,7 +544,7 @@ def _save_segment(flight_dir: Path, segment: Segment, journal: Journal) -> list[
     bad = [] if segment.erased else _bad_seconds(segment, pcm)
     saved = segment
     if len(pcm):
-        (out / AUDIO_DIR).mkdir(exist_ok=True)
+        (out / AUDIO_DIR).mkdir(mode=0o700, exist_ok=True)
         if whole and not bad and source.suffix == ".flac" and source.is_file():
             shutil.copyfile(source, out / segment.file)
         else:

@@ -15,14 +15,14 @@ import sqlite3
 import tempfile
 import threading
 from collections.abc import Iterable, Iterator
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from shutil import copyfile
 
 from logger_app.errors import LogDamaged, LogError, LogTooNew
-from logger_app.files_io import sync_folder
+from logger_app.files_io import clear_left_behind, sync_folder
 from logger_app.logstore import codec, schema
 from logger_app.logstore.carve import DEFAULT_PAGE_SIZE, log_state
 from logger_app.logstore.lock_io import LOCK_FILE, WriterLock
@@ -87,6 +87,7 @@ class Journal:
             flight_dir.parent.mkdir(parents=True, exist_ok=True)
             # What people say in a cockpit is personal: a new flight is for its owner's eyes alone.
             flight_dir.mkdir(mode=0o700, exist_ok=True)
+            _for_the_owner_alone(flight_dir)
             lock = WriterLock(flight_dir)
         try:
             with _door(flight_dir):
@@ -393,6 +394,12 @@ class _door:
         raise LogError(f"{self.flight_dir}: {text}.") from err
 
 
+def _for_the_owner_alone(folder: Path) -> None:
+    """Take the rights of others from a folder that was there before; where a file system has none, nothing."""
+    with suppress(OSError):
+        folder.chmod(folder.stat().st_mode & 0o700)
+
+
 def _connect(path: Path) -> sqlite3.Connection:
     connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=10.0)
     try:
@@ -439,6 +446,7 @@ def _connect_reader(path: Path):
 def _scratch_folder() -> tempfile.TemporaryDirectory:
     try:
         user_dir().mkdir(parents=True, exist_ok=True)
+        clear_left_behind(user_dir(), "reading-*")
         return tempfile.TemporaryDirectory(prefix="reading-", dir=user_dir())
     except OSError:
         return tempfile.TemporaryDirectory(prefix="kneecall-reading-")

@@ -13,12 +13,13 @@ import os
 import shutil
 import tempfile
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
 from logger_app import __version__
 from logger_app.errors import ReportError
-from logger_app.files_io import put_in_place, sync_file, sync_folder
+from logger_app.files_io import clear_left_behind, put_in_place, sync_file, sync_folder, write_text
 from logger_app.records.plan import Campaign
 from logger_app.records.results import Reduction
 from logger_app.records.runs import FlightData
@@ -168,6 +169,7 @@ class _Target:
             self.out.parent.mkdir(parents=True, exist_ok=True)
             # In the target when it is there: the same file system, and the right to write is tested at once.
             where = self.out if self.out.is_dir() else self.out.parent
+            clear_left_behind(where, ".report-*")
             self.work = Path(tempfile.mkdtemp(prefix=".report-", dir=where))
             self.work.chmod(0o755)  # mkdtemp's own is for the maker's eyes only
         except OSError as err:
@@ -201,7 +203,11 @@ class _Target:
             sync_folder(folder)
 
     def _swap(self, new: list[Path]) -> None:
-        """Move the old files aside and the new ones in; on any fault put the old ones back."""
+        """Put each new file in the place of the old one; on any fault put the old ones back.
+
+        Whoever is stopped in the middle leaves every file old or new, none missing, and a list that names
+        them all, so that the next report can be written over them.
+        """
         listed = _listed(self.out)
         strange = [path for path in new if (self.out / path).exists() and path not in listed]
         if strange:
@@ -212,22 +218,38 @@ class _Target:
             )
         aside = Path(tempfile.mkdtemp(prefix=".old-", dir=self.work))
         old = [path for path in {*new, *listed} if (self.out / path).is_file()]
-        moved, placed = [], []
+        for path in old:
+            (aside / path).parent.mkdir(parents=True, exist_ok=True)
+            _link_or_copy(self.out / path, aside / path)
         try:
-            for path in old:
-                (aside / path).parent.mkdir(parents=True, exist_ok=True)
-                os.replace(self.out / path, aside / path)
-                moved.append(path)
-            for path in new:
+            self._list_both()
+            for path in [*(path for path in new if path.name != MANIFEST), Path(MANIFEST)]:
                 (self.out / path).parent.mkdir(parents=True, exist_ok=True)
                 os.replace(self.work / path, self.out / path)
-                placed.append(path)
+            for path in set(old) - set(new):
+                (self.out / path).unlink()
         except BaseException:
-            for path in placed:
-                (self.out / path).unlink(missing_ok=True)
-            for path in moved:
-                os.replace(aside / path, self.out / path)
+            for path in {*new, *old}:
+                if path in old:
+                    os.replace(aside / path, self.out / path)
+                else:
+                    (self.out / path).unlink(missing_ok=True)
             raise
+
+    def _list_both(self) -> None:
+        """While files change, the list names those of both reports."""
+        document = json.loads((self.work / MANIFEST).read_text("utf-8"))
+        with suppress(OSError, ValueError, KeyError, TypeError):
+            before = json.loads((self.out / MANIFEST).read_text("utf-8"))["files_sha256"]
+            document["files_sha256"] = {**before, **document["files_sha256"]}
+        write_text(self.out / MANIFEST, json.dumps(document, ensure_ascii=False, indent=1) + "\n")
+
+
+def _link_or_copy(source: Path, target: Path) -> None:
+    try:
+        os.link(source, target)
+    except OSError:  # a file system without links
+        shutil.copy2(source, target)
 
 
 def _listed(out: Path) -> list[Path]:

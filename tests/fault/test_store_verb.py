@@ -79,7 +79,9 @@ def test_forget_sound(flight, capsys):
     (flight / "media" / "wing.mp4").write_bytes(b"x")
     assert main(["store", "forget-sound", str(flight), "--who", "a pilot", "--json"]) == 0
 
-    assert document(capsys) == {"removed": ["audio/0000.wav"], "camera_files_left": ["wing.mp4"]}
+    assert document(capsys) == {
+        "removed": ["audio/0000.wav"], "camera_files_left": ["wing.mp4"], "flights_with_the_same_sound": [],
+    }  # fmt: skip
     assert main(["store", "list", str(flight.parent.parent)]) == 0
     assert "sound forgotten" in capsys.readouterr().out
 

@@ -242,3 +242,35 @@ def test_a_folder_with_files_of_somebody_else_is_refused(example, tmp_path):
         written(tmp_path, example)
 
     assert [p.name for p in (tmp_path / "report").iterdir()] == ["runs.csv"]
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="kills a child process")
+@pytest.mark.parametrize("at", [1, 2, 7, 15, 25, 40])
+def test_a_kill_while_moving_in_leaves_every_file_old_or_new_and_the_next_report_works(example, tmp_path, old_report, at):
+    campaign = replace(example.campaign, name="another name")
+    child = os.fork()
+    if child == 0:
+        count, real = [0], os.replace
+
+        def replace_until_killed(a, b):
+            count[0] += 1
+            if count[0] == at:
+                os._exit(9)
+            return real(a, b)
+
+        report_io.os.replace = replace_until_killed
+        try:
+            written(tmp_path, replace(example, campaign=campaign))
+        finally:
+            os._exit(0)
+    os.waitpid(child, 0)
+    left = {name: data for name, data in tree(tmp_path / "report").items() if not name.startswith(".")}
+    written(tmp_path, replace(example, campaign=campaign))
+    new = tree(tmp_path / "report")
+
+    assert set(left) >= set(old_report) & {name for name in new if not name.startswith(".")}
+    listing = "versions.json"
+    assert all(data in (old_report.get(name), new.get(name)) for name, data in left.items() if name != listing)
+    json.loads(left[listing])
+    sums = json.loads(new[listing])["files_sha256"]
+    assert {name for name in new if not name.startswith(".")} == {*sums, listing, "notes of the owner.txt"}
