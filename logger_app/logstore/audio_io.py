@@ -328,7 +328,7 @@ def _measured(segment: Segment, flight_dir: Path, erased: set[str]) -> Segment:
     samples = segment.samples
     if samples is None:
         path = flight_dir / segment.file
-        size = path.stat().st_size if path.is_file() else 0
+        size = path.stat().st_size if _is_own(path) else 0
         samples = max(0, size - HEADER_BYTES) // BYTES_PER_SAMPLE
     return Segment(
         file=segment.file,
@@ -450,7 +450,7 @@ def segment_samples(flight_dir: Path, segment: Segment, first: int = 0, end: int
     """
     end = segment.samples if end is None else end
     path = Path(flight_dir) / segment.file
-    if not path.is_file():
+    if not _is_own(path):
         path = _other_form(path)
     if path is None:
         return np.zeros(0, np.int16)
@@ -465,7 +465,12 @@ def segment_samples(flight_dir: Path, segment: Segment, first: int = 0, end: int
 def _other_form(path: Path) -> Path | None:
     """A cut between compressing and noting it leaves the other form of the same segment."""
     other = path.with_suffix(".wav" if path.suffix == ".flac" else ".flac")
-    return other if other.is_file() else None
+    return other if _is_own(other) else None
+
+
+def _is_own(path: Path) -> bool:
+    """A link is not the flight's sound: it may lead to anybody's file, and forgetting would leave what it leads to."""
+    return path.is_file() and not path.is_symlink()
 
 
 _LAST_DECODED: tuple[tuple, np.ndarray] | None = None
@@ -531,7 +536,7 @@ def compress_sound(journal: Journal) -> list[str]:
     folder, made = journal.flight_dir, []
     for segment in segments_of(folder, journal):
         wav = folder / segment.file
-        if wav.suffix != ".wav" or segment.erased or not segment.samples or not wav.is_file():
+        if wav.suffix != ".wav" or segment.erased or not segment.samples or not _is_own(wav):
             continue
         pcm = segment_samples(folder, segment)
         flac = wav.with_suffix(".flac")
