@@ -51,6 +51,7 @@ from logger_app.fly.notes import QuietWatch, note_over_ns
 from logger_app.logstore import codec
 from logger_app.logstore.audio_io import SegmentWriter, read_sound
 from logger_app.logstore.store import Journal, list_flights, utc_now
+from logger_app.names import is_folder_name
 from logger_app.records.calls import Action, CaptureGap, Correction, HeardCall
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 from logger_app.records.plan import Campaign, Loading, TestPoint
@@ -692,12 +693,9 @@ def _configuration(campaign: Campaign, flight: str, wanted: str | None) -> str |
 
 
 def _check_name(name: str) -> None:
-    if not name or name in (".", "..") or any(sign in name for sign in '/\\:*?"<>|\0') or name != name.strip():
-        raise CardError(
-            faults=(
-                Fault(where="--flight", got=repr(name), expected="a folder name without / \\ : * ? \" < > |"),
-            )
-        )
+    if not is_folder_name(name):
+        expected = 'a folder name without / \\ : * ? " < > |, and none that stands for a device (con, nul, com1)'
+        raise CardError(faults=(Fault(where="--flight", got=repr(name), expected=expected),))
 
 
 def _replay(journal: Journal, campaign: Campaign) -> tuple[FlightState, list[HeardCall]]:

@@ -12,6 +12,7 @@ import re
 from datetime import date
 
 from logger_app.errors import Fault
+from logger_app.names import is_folder_name
 from logger_app.plan import keys
 from logger_app.plan.keys import Key
 from logger_app.records.plan import POWER_IDLE
@@ -151,13 +152,13 @@ class Reader:
         return raw
 
     def _id(self, key, raw, factor, where, name):
-        if isinstance(raw, str) and _ID.fullmatch(raw):
+        if isinstance(raw, str) and _ID.fullmatch(raw) and is_folder_name(raw):
             return raw
         self.fault(
             where,
             _shown(raw),
             "a short name of letters, digits, spaces and . _ + -",
-            "It also names a folder.",
+            "It also names a folder, so it is not that of a device either (con, nul, com1).",
         )
         return None
 

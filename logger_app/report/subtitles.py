@@ -115,7 +115,7 @@ def _free(name: str, taken: dict) -> str:
 
 
 def _text(view: CallView) -> str:
-    words = view.says.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;").replace("\n", " ")
+    words = " ".join(view.says.split()).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
     return words if view.call.reviewed else f"{words} (?)"
 
 

@@ -10,12 +10,19 @@ import sys
 import unicodedata
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 html5lib = pytest.importorskip("html5lib")
 
 from logger_app.__main__ import main
+from logger_app.errors import SyncError
+from logger_app.logstore.audio_io import SegmentWriter, read_sound
+from logger_app.logstore.codec import clock_map_to_body
+from logger_app.logstore.recover import verify
 from logger_app.logstore.store import Journal
+from logger_app.records.clocks import ClockMap
+from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_sessions" / "sparrow_cuffs" / "inputs"
 EVIL = "<script>alert(1)</script><img src=x onerror=alert(1)>\\\"'`${7*7}{{7*7}}</style></title>--><!--"
@@ -141,7 +148,11 @@ def test_the_reviews_table_defuses_formulas_and_takes_them_back(campaign, tmp_pa
     assert main(["review", str(flight), "--import", str(out)]) == 0
 
 
-@pytest.mark.parametrize("name", ["../out", "/out", "a/../../out", "..", "a\\..\\b", "a\0b"])
+# Devices of Windows by name, whatever the ending and case: "Naming Files, Paths, and Namespaces" (from memory).
+DEVICES = ["NUL", "con", "con.txt", "Aux.tar.gz", "COM1", "lpt9", "COM\u00b9", "prn "]
+
+
+@pytest.mark.parametrize("name", ["../out", "/out", "a/../../out", "..", "a\\..\\b", "a\0b", "day1.", "a\x1b[2J", "C:x", *DEVICES])
 def test_a_flights_name_leads_nowhere_else(tmp_path, name, capsys):
     folder = tmp_path / "deep" / "campaign"
     folder.mkdir(parents=True)
@@ -159,6 +170,62 @@ def test_hostile_names_in_the_campaign_are_refused_or_harmless(tmp_path, capsys)
 
     assert main(["plan", str(tmp_path)]) == 1
     assert "../../day1" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("name", DEVICES)
+def test_a_device_is_no_flight(tmp_path, name, capsys):
+    text = (DEMO / "campaign.toml").read_text("utf-8")
+    (tmp_path / "campaign.toml").write_text(text.replace('id = "day1_baseline"', f'id = "{name}"'), encoding="utf-8")
+
+    assert main(["plan", str(tmp_path)]) == 1
+    assert name.strip() in capsys.readouterr().err
+
+
+def flight_with(folder: Path, rows, sound: bool = True) -> Path:
+    """A flight folder whose journal holds these rows under right checksums."""
+    flight = folder / "flights" / "day1_baseline"
+    folder.mkdir(exist_ok=True)
+    (folder / "campaign.toml").write_bytes((DEMO / "campaign.toml").read_bytes())
+    with Journal.create(flight, FlightInfo(id="day1_baseline", configuration="baseline")) as journal:
+        if sound:
+            with SegmentWriter(flight, journal) as writer:
+                writer.write(np.full(16_000, 1000, np.int16))
+        journal.append([JournalRow(id=f"row-{k}", flight_ns=0, utc="", kind=kind, body=body) for k, (kind, body) in enumerate(rows)])
+    return flight
+
+
+def test_a_link_in_the_place_of_a_segment_is_not_the_flights_sound(tmp_path):
+    """Sound comes into the report: what a link leads to would be anybody's file."""
+    flight = flight_with(tmp_path / "campaign", ())
+    private = tmp_path / "private.wav"
+    segment = next((flight / "audio").glob("*.wav"))
+    private.write_bytes(segment.read_bytes())
+    segment.unlink()
+    segment.symlink_to(private)
+
+    assert len(read_sound(flight, 0.0, 1.0)) == 0
+    assert not verify(flight).ok
+    assert main(["store", "compress", str(flight)]) == 0 and segment.is_symlink()
+    assert main(["store", "forget-sound", str(flight), "--json"]) == 0 and private.is_file()
+
+
+@pytest.mark.parametrize("named", ["/etc/passwd", "../../../../etc/passwd", "..", "/dev/zero", "/proc/self/mem", "pipe", "http://127.0.0.1:9/x.mp4", "concat:/etc/passwd|/etc/group"])
+def test_a_camera_row_that_names_something_else_shows_nothing_of_it(tmp_path, named):
+    from logger_app import flow
+    from logger_app.cli.compare import flight_cameras
+    from logger_app.cli.report import frame_finder, gather
+    from logger_app.plan.cards_io import read_campaign
+
+    media = {"file": named, "sha256": "", "camera": "cam", "chapter": 1, "duration_s": 9.0, "fps": 25.0}
+    clock = clock_map_to_body(ClockMap(source=named, offset_s=0.0))
+    flight = flight_with(tmp_path, [(RowKind.MEDIA, media), (RowKind.CLOCK_MAP, clock)])
+    os.mkfifo(flight / "pipe")
+    data = flow.load_flight(read_campaign(tmp_path), flight)
+    finder = frame_finder(tmp_path, gather(tmp_path, [data]))
+
+    assert finder is None or finder("day1_baseline", 0.5) is None
+    with flight_cameras(tmp_path, "day1_baseline") as cameras, pytest.raises(SyncError):
+        cameras.frame_at(0.5)
 
 
 @pytest.mark.skipif(os.name == "nt", reason="permissions of POSIX")
