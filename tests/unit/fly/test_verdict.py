@@ -1,5 +1,7 @@
 """The verdict in the air: figures against sums done by hand and against scipy's own Theil-Sen line."""
 
+from dataclasses import replace
+
 import pytest
 from scipy import stats
 
@@ -148,3 +150,143 @@ def test_buffet_speed_is_read_from_the_same_line():
     made.append(HeardCall(id="b", start_ns=s_to_ns(6), end_ns=s_to_ns(6.3), kind=CallKind.EVENT, name="buffet"))
 
     assert judge(made).buffet_ias_kt == pytest.approx(52.0)
+
+
+def test_every_limit_belongs_to_what_counts():
+    assert judge(calls([52, 51, 50])).counts  # three calls
+    assert judge(calls([53, 52, 51, 50], event_after_s=4.0)).counts
+    assert not judge(calls([53, 52, 51, 50], event_after_s=4.2)).counts
+    assert judge(calls([53, 52, 51, 50], event_after_s=0.0)).counts
+
+
+def test_the_words_for_a_silence_and_for_a_point_that_no_card_has():
+    verdict = judge(calls([53, 52, 51, 50], event_after_s=7), point=None)
+
+    assert verdict.why == ("7 s without a call before the event", "no card fits what was set")
+    assert (verdict.point, verdict.runs_wanted, verdict.rate_low_kt_per_s, verdict.rate_high_kt_per_s) == (None, 0, None, None)
+
+
+def test_the_uncertainty_of_the_rate_is_that_of_a_straight_line():
+    # Textbook: s / sqrt(sum (t - mean)^2), here with s the least scatter, 0.4 kt, and t = 0, 1.5 ... 9 s.
+    verdict = judge(calls([54, 53, 52, 51, 50, 49, 48]))
+
+    assert verdict.entry_rate_u_kt_per_s == pytest.approx(0.4 / (1.5 * 28**0.5))
+
+
+def test_scattered_calls_make_the_rate_less_certain():
+    # 2/3 kt/s with 1 kt to either side in turn: the median size is 1, times 1.4826 (that of a normal, Hampel 1974).
+    verdict = judge(calls([55, 52, 53, 50, 51, 48, 49, 46]))
+
+    assert verdict.entry_rate_kt_per_s == pytest.approx(2 / 3)
+    assert verdict.entry_rate_u_kt_per_s == pytest.approx(1.4826 / (1.5 * 42**0.5))
+
+
+@pytest.mark.parametrize("rate, counts", [(1.5, True), (1.52, True), (1.75, False), (0.5, True), (0.48, True), (0.25, False)])
+def test_clearly_outside_the_band_and_a_little_outside(rate, counts):
+    # Seven calls, 1.5 s apart: u is 0.05 kt/s.
+    assert judge(calls([60 - rate * 1.5 * k for k in range(7)])).counts is counts
+
+
+def test_only_the_last_part_of_a_long_approach_makes_the_rate():
+    # 3 kt/s down to 60 (1.2 times 50), then 2/3 kt/s: the approach is from 1.2 Vs down.
+    verdict = judge(calls([78, 73.5, 69, 64.5, 60, 59, 58, 57, 56, 55, 54, 53, 52, 51, 50]))
+
+    assert verdict.entry_rate_kt_per_s == pytest.approx(2 / 3)
+
+
+def test_at_least_three_calls_make_the_rate_although_they_lie_high():
+    verdict = judge(calls([80, 75, 70, 50]))
+
+    # Pairs of the last three, 1.5 s apart: 5, 20 and 25 kt in 1.5, 1.5 and 3 s; their median is 25 / 3.
+    assert verdict.entry_rate_kt_per_s == pytest.approx(25 / 3)
+
+
+def test_without_an_event_the_approach_ends_at_its_lowest_call():
+    verdict = judge(calls([54, 53, 52, 51, 50, 55, 60], event=None))
+
+    assert verdict.entry_rate_kt_per_s == pytest.approx(2 / 3)
+    assert verdict.vs_ias_kt is None
+    assert verdict.event is StallEvent.NOT_REACHED
+
+
+def test_a_call_at_the_very_time_of_the_event_is_part_of_the_approach():
+    assert judge(calls([52, 51, 50], event_after_s=0.0)).counts
+    assert judge(calls([52, 51, 50], event_after_s=-0.1)).why == ("2 usable calls, needs 3",)
+
+
+def test_a_stall_that_was_touched_stands_where_none_was_said():
+    touched = judge(calls([54, 53, 52, 51, 50], event=None), touched_stall_ns=s_to_ns(7.0))
+    said = judge(calls([54, 53, 52, 51, 50], event="aft_stop"), touched_stall_ns=s_to_ns(1.0))
+
+    assert (touched.event, touched.counts) == (StallEvent.PITCH_DOWN, True)
+    assert touched.vs_ias_kt == pytest.approx(54 - 7 * 2 / 3)
+    assert said.event is StallEvent.AFT_STOP and said.vs_ias_kt == pytest.approx(50 - 2 / 3)
+
+
+def test_one_call_has_no_rate_and_its_own_speed():
+    verdict = judge(calls([50]))
+
+    assert (verdict.entry_rate_kt_per_s, verdict.entry_rate_u_kt_per_s, verdict.vs_ias_kt) == (None, None, 50.0)
+    nothing = judge(calls([]))
+    assert (nothing.n_calls, nothing.vs_ias_kt) == (0, None)
+
+
+def test_the_row_of_a_verdict():
+    body = judge(calls([56, 55, 54, 53, 52, 51, 50, 49, 48]), counted_before=1).as_body()
+
+    assert body == {
+        "run": "run-1",
+        "point": "A1",
+        "counts": True,
+        "why": [],
+        "words": "Counts: 0.7 kt/s, 47 kt at the break. 1 more wanted",
+        "n_calls": 9,
+        "entry_rate_kt_per_s": 0.67,
+        "entry_rate_u_kt_per_s": 0.03,
+        "entry_rate_band_kt_per_s": [0.5, 1.5],
+        "vs_ias_kt": 47.3,
+        "buffet_ias_kt": None,
+        "event": "pitch_down",
+        "runs_counted": 2,
+        "runs_wanted": 3,
+    }
+
+
+def test_the_buffet_is_the_first_and_needs_a_line():
+    made = calls([50])
+    made.append(HeardCall(id="b", start_ns=0, end_ns=1, kind=CallKind.EVENT, name="buffet"))
+
+    assert judge(made).buffet_ias_kt is None
+
+
+def test_more_runs_than_wanted_leave_none_wanted():
+    assert judge(calls([54, 53, 52, 51, 50]), counted_before=7).still_wanted == 0
+
+
+def test_the_first_run_at_a_point_is_one():
+    assert judge(calls([54, 53, 52, 51, 50])).runs_counted == 1
+
+
+def test_one_last_call_misheard_low_does_not_shorten_the_approach():
+    # The approach is from 1.2 times the median of the last two, here 45: six calls. From 1.2 times 40 it would be the last three.
+    verdict = judge(calls([56, 55, 54, 53, 52, 51, 50, 40]))
+
+    assert verdict.entry_rate_kt_per_s == pytest.approx(2 / 3)
+
+
+def test_a_call_at_just_12_tenths_of_the_lowest_is_part_of_the_approach():
+    # 60 = 1.2 times 50. Slopes of 60, 55, 50, 50, 1.5 s apart, between pairs: 3 at 10/3, then 20/9, 10/6, 0; the median lies between.
+    assert judge(calls([63, 60, 55, 50, 50])).entry_rate_kt_per_s == pytest.approx((10 / 3 + 20 / 9) / 2)
+
+
+def test_two_calls_at_one_moment_have_no_rate_and_the_last_speed():
+    verdict = judge(calls([50, 49], every_s=0.0))
+
+    assert (verdict.entry_rate_kt_per_s, verdict.vs_ias_kt) == (None, 49.0)
+
+
+def test_two_calls_at_one_moment_do_not_spoil_the_rate_of_the_others():
+    made = calls([54, 53, 52, 51, 50])
+    made.append(replace(made[4], id="c4b", value=50))
+
+    assert judge(made).entry_rate_kt_per_s == pytest.approx(2 / 3)
