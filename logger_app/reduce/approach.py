@@ -3,7 +3,7 @@
 What spoken readings are like: rounded to the dial, late by a nearly constant lag, wandering
 near the stall, and now and then plainly wrong (a misheard decade, a number that was no
 airspeed). So: first a consensus line over all pairs of calls, which no single bad call can
-drag; then, below 1.15 Vs, a smooth curve whose rate may drift a little, fitted by iteratively
+drag; then, below 1.2 Vs, a smooth curve whose rate may drift a little, fitted by iteratively
 reweighted least squares with Tukey's bisquare. numpy only: the cockpit may use it.
 Not for: what the event was (see `stall_speed`).
 """
@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 # The rate is that between 1.1 Vs and Vs: AC 25-7 (from memory) [AC25-7]. The fit's window of
-# 1.15 Vs leaves a few more calls for it. Common practice, no source.
+# 1.2 Vs leaves a few more calls for it. Common practice, no source.
 RATE_WINDOW_RATIO = 1.10
 FIT_WINDOW_RATIOS = (1.20, 1.25, 1.30, 1.35)
 LONGEST_WINDOW_S = 25.0
@@ -164,7 +164,7 @@ def _consensus(back_s, reading_kt, trust, resolution_u_kt) -> tuple[float, float
 
 
 def _window(back_s, reading_kt, level, rate, resolution_u_kt) -> np.ndarray:
-    """Which calls lie below 1.15 Vs on the way down; a little more when there are too few of them."""
+    """Which calls lie below 1.2 Vs on the way down; a little more when there are too few of them."""
     close = np.abs(reading_kt - level - rate * back_s) < 4 * max(0.8, 2.5 * resolution_u_kt)
     inside = np.zeros(len(back_s), bool)
     for ratio in FIT_WINDOW_RATIOS:

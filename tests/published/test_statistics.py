@@ -191,3 +191,34 @@ def test_too_few_values_are_refused():
             call()
     with pytest.raises(OutsideValidity):
         line_at([0.5, 0.7, 0.9], [49, 48.8, 48.6], 1.0)
+
+
+def test_as_many_values_as_coefficients_settle_nothing():
+    with pytest.raises(TooFewCalls):
+        line_at([0.5, 1.5], [49, 48], 1.0)
+
+
+def test_one_run_a_side_has_no_power():
+    with pytest.raises(BadQuantity):
+        power_of(1.0, 0.7, 1, 1)
+    with pytest.raises(BadQuantity):
+        power_of(1.0, 0.7, 0, 5)
+    with pytest.raises(BadQuantity, match="both need to be more than 0"):
+        runs_needed(1.0, 0.0)
+
+
+def test_unequal_numbers_against_statsmodels():
+    from statsmodels.stats.power import TTestIndPower
+
+    assert power_of(-1.0, 0.7, 2, 1) == pytest.approx(TTestIndPower().power(1 / 0.7, 2, 0.05, ratio=0.5), abs=1e-6)
+
+
+def test_a_value_without_scatter_is_certain():
+    assert (estimate(0.0, 0.0, 3).p, estimate(1.0, 0.0, 3).p) == (1.0, 0.0)
+    assert combine_uncertainties([(0.0, 4), (0.0, 2)]) == (0.0, 2)
+    assert combine_uncertainties([]) == (0.0, math.inf)
+
+
+def test_a_line_is_read_at_the_very_ends_of_what_was_flown():
+    for at in (0.6, 1.9):
+        assert math.isfinite(line_at(RATE, VS, at)[0].value)

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from logger_app.reduce.approach import fit_approach
+from logger_app.reduce.approach import _consensus, fit_approach
 
 RESOLUTION = 0.2887
 
@@ -112,3 +112,85 @@ def test_uncertainty_covers_the_error_of_rounded_jittered_calls():
 
     assert np.mean(np.abs(scores) < 2) > 0.93
     assert 0.6 < np.sqrt(np.mean(np.square(scores))) < 1.25
+
+
+def test_three_calls_are_a_fit():
+    times, speeds, event = straight()
+
+    fit = fit_approach(times[-3:], speeds[-3:], event, RESOLUTION)
+
+    assert (fit.used, fit.ias_kt, fit.entry_rate_kt_per_s) == (3, pytest.approx(45.0, abs=0.01), pytest.approx(1.0, abs=0.01))
+
+
+def test_the_curve_goes_from_the_first_call_used_to_the_event():
+    times, speeds, event = straight()
+    fit = fit_approach(times, speeds, event, RESOLUTION)
+    first = next(t for t, w in zip(times, fit.weight) if w > 0)
+
+    assert fit.from_s == fit.curve[0][0] == pytest.approx(first)
+    assert (fit.curve[-1][0], fit.curve[-1][1]) == (event, pytest.approx(fit.ias_kt))
+    assert all(a[0] < b[0] for a, b in zip(fit.curve, fit.curve[1:]))
+    assert fit.at_kt(fit.from_s) == pytest.approx(45 + event - first, abs=0.01)
+    assert fit.at_kt(fit.event_s) == pytest.approx(45.0, abs=0.01)
+
+
+def test_calls_outside_the_window_have_no_residual_and_the_others_theirs():
+    times, speeds, event = straight(length=40)
+    speeds[-3] += 12
+    fit = fit_approach(times, speeds, event, RESOLUTION)
+
+    assert [r is None for r in fit.residual_kt] == [event - t > 9.25 for t in times.tolist()]  # a fifth of 45 kt at 1 kt/s, and a step of the grid
+    assert fit.residual_kt[-3] == pytest.approx(12, abs=0.2)
+    assert fit.weight[-3] < 0.05 < min(w for k, w in enumerate(fit.weight) if w > 0 and k != len(times) - 3)
+
+
+@pytest.mark.parametrize("rate", [0.5, 1.7, 4.0])
+def test_the_consensus_of_a_line_with_two_wild_calls_is_the_line(rate):
+    times, speeds, event = straight(rate=rate, length=14)
+    speeds[2] += 9
+    speeds[-2] -= 14
+
+    level, slope = _consensus(event - times, speeds, np.ones(len(times)), RESOLUTION)
+
+    assert (level, slope) == (pytest.approx(45.0), pytest.approx(rate))
+
+
+def test_between_two_calls_and_a_wild_one_the_cards_rate_decides():
+    # 50 and 47 lie on 1 kt/s; 60, half a second before the event, on a rise of 2.2 kt/s with the first.
+    level, rate = _consensus(np.array([5.0, 2.0, 0.5]), np.array([50.0, 47.0, 60.0]), np.ones(3), RESOLUTION)
+
+    assert (level, rate) == (pytest.approx(45.0), pytest.approx(1.0))
+
+
+def test_a_call_that_is_trusted_more_wins():
+    back, speeds = np.array([6.0, 4.0, 2.0, 1.0]), np.array([51.0, 49.0, 55.0, 54.0])
+
+    assert _consensus(back, speeds, np.array([1.0, 1.0, 0.1, 0.1]), RESOLUTION)[0] == pytest.approx(45.0)
+    assert _consensus(back, speeds, np.array([0.1, 0.1, 1.0, 1.0]), RESOLUTION)[0] == pytest.approx(53.0)
+
+
+def test_speeds_that_rise_or_dive_faster_than_any_approach_are_none():
+    back = np.array([3.0, 2.0, 1.0])
+
+    assert _consensus(back, np.array([50.0, 54.0, 58.0]), np.ones(3), RESOLUTION) is None
+    assert _consensus(back, np.array([80.0, 70.0, 60.0]), np.ones(3), RESOLUTION) is None
+    assert _consensus(np.array([0.3, 0.2, 0.1]), np.full(3, 50.0), np.ones(3), RESOLUTION) is None  # closer than 0.4 s
+
+
+def test_one_calls_uncertainty_is_the_expected_one_where_calls_lie_on_a_line():
+    # Graduation and lag jitter in quadrature, pooled with no scatter seen: 4 degrees of freedom of the
+    # expected among those of the calls (GUM: pooled estimate).
+    times, speeds, event = straight()
+    fit = fit_approach(times, speeds, event, RESOLUTION)
+    free = fit.used - 2
+    expected = math.hypot(RESOLUTION, 0.15)
+
+    assert expected * math.sqrt(4 / (4 + free)) * 0.9 < fit.scatter_kt < expected
+    assert fit.leverage == pytest.approx((fit.ias_u_kt / fit.scatter_kt) ** 2)
+
+
+def test_a_fast_entry_does_not_fall_for_longer_than_the_window():
+    times, speeds, event = straight(rate=0.2, length=60)
+    fit = fit_approach(times, speeds, event, RESOLUTION)
+
+    assert event - fit.from_s <= 25.3  # the longest window, 25 s, and a step of the grid

@@ -122,3 +122,69 @@ def test_more_runs_than_wanted_point_at_a_setting_that_was_not_heard():
 
     assert any("was a setting said and not heard" in note for note in more.notes)
     assert enough.notes == cells[0].notes
+
+
+def test_two_runs_have_an_interval():
+    (cell,) = make_cells(runs([48.0, 49.0]))
+
+    assert (cell.low_kt, cell.high_kt) == pytest.approx(stats.t.interval(0.95, 1, 48.5, 0.5))
+    assert cell.vs_ias_u_kt == pytest.approx(0.5)
+
+
+def test_the_total_has_the_degrees_of_freedom_of_welch_and_satterthwaite():
+    # NIST TN 1297 app. B.3: df = u^4 / (s^4 / 4), s of five runs, the systematic part known for certain.
+    terms = (BudgetTerm(name="calibration", u_kt=0.3, kind="systematic", cancels=True),)
+    (cell,) = make_cells(runs(budget=terms))
+    s = stats.sem(SPEEDS)
+    u = np.hypot(0.3, s)
+
+    assert cell.total_high_kt - 48.2 == pytest.approx(stats.t.ppf(0.975, 4 * u**4 / s**4) * u, rel=1e-9)
+
+
+def test_a_cell_is_reviewed_when_every_run_is():
+    some = [replace(r, reviewed=k > 0) for k, r in enumerate(runs())]
+
+    assert not make_cells(some)[0].reviewed
+    assert make_cells(runs(reviewed=True))[0].reviewed
+
+
+def test_one_kind_of_stall_is_not_called_a_mixture():
+    assert not any("averaged together" in note for note in make_cells(runs())[0].notes)
+    assert not any("another kind" in note for note in make_cells(runs())[0].notes)
+
+
+def test_altitudes_far_apart_are_told():
+    def notes(*heights):
+        return " | ".join(make_cells([replace(r, altitude_ft=h) for r, h in zip(runs(), heights)])[0].notes)
+
+    assert "altitudes 4000 to 5001 ft" in notes(4500.0, 5001.0, 4000.0, None, None)
+    assert "altitudes" not in notes(4000.0, 5000.0, None, None, None)
+    assert "altitudes" not in notes(None, None, None, None, None)
+
+
+def test_margins_extrapolation_and_wing_drops():
+    mixed = [replace(r, warning_margin_kt=m, extrapolated_kt=e, wing_drop=w) for r, m, e, w in zip(
+        runs(), (5.0, None, 5.0, None, 5.0), (0.0, 1.5, None, 0.7, None), ("left", "none", "left", None, "right"))]  # fmt: skip
+    (cell,) = make_cells(mixed)
+
+    assert cell.warning_margin_kt == 5.0 and not any("23.207" in note for note in cell.notes)
+    assert any("extrapolated by up to 1.5 kt" in note for note in cell.notes)
+    assert cell.wing_drops == (("left", 2), ("none", 1), ("right", 1))
+
+
+def test_the_line_read_at_1_kt_per_s_is_that_of_statsmodels():
+    import statsmodels.api as sm
+
+    rates = [0.7, 0.9, 1.1, 1.3, 1.2]
+    (cell,) = make_cells([replace(r, entry_rate_kt_per_s=v) for r, v in zip(runs(), rates)])
+    theirs = sm.OLS(SPEEDS, sm.add_constant(np.array(rates) - 1)).fit()
+
+    assert (cell.at_1_kt_per_s_kt, cell.rate_slope) == pytest.approx(tuple(theirs.params))
+    assert cell.at_1_kt_per_s_u_kt == pytest.approx(theirs.bse[0])
+    assert cell.entry_rate_kt_per_s == pytest.approx(np.mean(rates))
+
+
+def test_a_rate_that_is_missing_or_too_few_runs_are_not_regressed():
+    for speeds, rates in ((SPEEDS[:2], (0.8, 1.2)), (SPEEDS[:3], (0.8, 1.2, None)), (SPEEDS[:3], (1.0, 1.0, 1.0))):
+        (cell,) = make_cells([replace(r, entry_rate_kt_per_s=v) for r, v in zip(runs(speeds), rates)])
+        assert cell.at_1_kt_per_s_kt is None

@@ -102,3 +102,59 @@ def test_what_is_missing_is_named():
         wind_from_tracks([100, math.nan, 90], [0, 90, 180])
     with pytest.raises(BadQuantity):
         wind_from_headings([100, 100, 100], [0, 5, 10])
+
+
+def test_headings_that_are_not_evenly_spread_in_a_strong_wind():
+    flown = legs(60, 60, headings=(20, 75, 200, 310), wind=(-18.0, 30.0))
+    found = wind_from_headings([leg.ground_speed_kt for leg in flown], [20, 75, 200, 310])
+
+    assert found.tas_kt == pytest.approx(tas_kt(60, 4000, 10.0), abs=1e-6)
+    assert found.wind_kt == pytest.approx(math.hypot(18, 30), abs=1e-6)
+    # From where it comes: it blows towards 18 south and 30 east.
+    assert found.wind_from_deg == pytest.approx(math.degrees(math.atan2(-30, 18)) % 360, abs=1e-6)
+
+
+def test_headings_with_noise_give_the_least_squares_of_scipy():
+    from scipy.optimize import least_squares
+
+    headings, speeds = np.array([10.0, 80, 170, 265, 320]), np.array([95.0, 83, 78, 101, 106])
+    unit = np.column_stack([np.cos(np.radians(headings)), np.sin(np.radians(headings))])
+    theirs = least_squares(lambda u: np.linalg.norm(u[2] * unit + u[:2], axis=1) - speeds, [0.0, 0.0, 90.0])
+    found = wind_from_headings(speeds, headings)
+
+    assert found.tas_kt == pytest.approx(theirs.x[2], abs=1e-5)
+    assert found.wind_kt == pytest.approx(np.hypot(*theirs.x[:2]), abs=1e-5)
+    assert found.residual_kt == pytest.approx(np.sqrt(np.mean(theirs.fun**2)), abs=1e-6)
+
+
+def test_without_a_temperature_the_standard_one_is_assumed_and_that_is_said():
+    (found, bare) = (calibration_point([Leg(**{**one_of(leg), "oat_degc": oat}) for leg in legs(58.0, 55.0)]) for oat in (10.0, None))
+
+    assert not any("temperature" in note for note in found.notes)
+    assert any("standard one is assumed" in note for note in bare.notes)
+    # 4000 ft: standard is 7.1 degC; 2.9 degC warmer air is thinner by 2.9 / 280, half of it in the speed.
+    assert bare.cas_kt / found.cas_kt == pytest.approx(1 + 0.5 * 2.9 / 280, abs=5e-4)
+
+
+def one_of(leg):
+    return {name: getattr(leg, name) for name in ("ground_speed_kt", "ias_kt", "track_deg", "pressure_altitude_ft")}
+
+
+@pytest.mark.parametrize("speed, angle", [(0.0, 0), (-5.0, 0), (600.0, 0), (math.inf, 0), (90, 361), (90, -361), (90, math.nan)])
+def test_speeds_and_angles_that_cannot_be(speed, angle):
+    with pytest.raises(BadQuantity, match="leg 2"):
+        wind_from_tracks([100, speed, 90], [0, angle, 240])
+
+
+def test_speeds_and_angles_at_the_ends_of_what_can_be():
+    assert wind_from_tracks([0.5, 0.5, 0.5], [-360, -240, 240]).tas_kt == pytest.approx(0.5)
+    assert wind_from_tracks([599, 599, 599], [0, 120, 240]).tas_kt == pytest.approx(599)
+    with pytest.raises(TypeError):
+        wind_from_tracks([100, 90, 80], [0, 120])
+
+
+def test_three_legs_check_nothing_and_say_so():
+    three, four = calibration_point(legs(58.0, 55.0, (10, 130, 250))), calibration_point(legs(58.0, 55.0))
+
+    assert math.isnan(three.solution.residual_kt) and three.usable and "three legs" in three.notes[0]
+    assert four.solution.residual_kt == pytest.approx(0, abs=1e-6) and four.notes == ()

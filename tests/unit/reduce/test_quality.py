@@ -5,9 +5,9 @@ from dataclasses import replace
 import pytest
 
 from logger_app.records.plan import Indicator, TestPoint
-from logger_app.records.runs import RunEnd
+from logger_app.records.runs import RunEnd, StallEvent
 from logger_app.reduce.quality import RULES, judge
-from logger_app.reduce.stall_speed import stall_of_run
+from logger_app.reduce.stall_speed import RunStall, stall_of_run
 
 POINT = TestPoint(id="A1", card="A", altitude_low_ft=4000, altitude_high_ft=6000)
 
@@ -91,3 +91,91 @@ def test_the_verdict_in_the_air_uses_the_same_limits_and_kinds():
     assert in_the_air.FEWEST_CALLS == quality.FEWEST_CALLS
     ours = {name: meaning.stall for name, meaning in MEANINGS.items() if meaning.stall}
     assert {name: in_the_air.STALL_EVENTS.get(name) for name in ours} == ours
+
+
+def judged(make, point=POINT, **over):
+    """A sound run at every limit that a test does not move."""
+    at = {"event": StallEvent.PITCH_DOWN, "event_s": 30.0, "method": "fit", "ias_kt": 45.0, "ias_u_kt": 0.5}
+    at |= {"rate_kt_per_s": 1.0, "rate_u_kt_per_s": 0.25, "calls_before": 9, "last_call_gap_s": 1.0}
+    at |= {"start_ias_kt": 60.0, "last_call_ias_kt": 46.0, "altitude_ft": 5000.0}
+    return judge(make.run(), RunStall(**at | over), point, "base")
+
+
+@pytest.mark.parametrize(
+    "kept, broken",
+    [
+        ({"calls_before": 3}, {"calls_before": 2}),
+        ({"last_call_gap_s": 4.0}, {"last_call_gap_s": 4.1}),
+        ({"ias_u_kt": 2.0}, {"ias_u_kt": 2.1}),
+        # The card's band is 0.5 to 1.5 kt/s: a rate within its own uncertainty of it counts.
+        ({"rate_kt_per_s": 1.75}, {"rate_kt_per_s": 1.8}),
+        ({"rate_kt_per_s": 0.25}, {"rate_kt_per_s": 0.2}),
+        ({"rate_kt_per_s": 1.5, "rate_u_kt_per_s": None}, {"rate_kt_per_s": 1.6, "rate_u_kt_per_s": None}),
+        ({"rate_kt_per_s": 0.1, "rate_u_kt_per_s": 0.5}, {"rate_kt_per_s": 0.09, "rate_u_kt_per_s": 0.5}),
+        ({"rate_kt_per_s": None}, {"event": StallEvent.NOT_REACHED}),
+    ],
+)
+def test_every_limit_belongs_to_what_counts(make, kept, broken):
+    assert judged(make, **kept).counts
+    assert len(judged(make, **broken).why) == 1
+
+
+@pytest.mark.parametrize(
+    "kept, broken, says",
+    [
+        ({"start_ias_kt": 55.0}, {"start_ias_kt": 54.9}, "above the stall"),  # 14 CFR 23.201(b): at least 10 kt
+        ({"last_call_ias_kt": 47.5}, {"last_call_ias_kt": 47.6}, "from the last call"),
+        ({"last_call_ias_kt": 42.5}, {"last_call_ias_kt": 42.4}, "from the last call"),
+        ({"altitude_ft": 4000.0}, {"altitude_ft": 3999.0}, "outside the card's band"),
+        ({"altitude_ft": 6000.0}, {"altitude_ft": 6001.0}, "outside the card's band"),
+        ({"method": "lowest", "last_call_ias_kt": 60.0}, {"last_call_ias_kt": 60.0}, "from the last call"),
+    ],
+)
+def test_every_caveat_begins_beyond_its_limit(make, kept, broken, says):
+    assert judged(make, **kept).caveats == ()
+    (caveat,) = judged(make, **broken).caveats
+    assert says in caveat
+
+
+@pytest.mark.parametrize(
+    "bank_deg, rate, u, said",
+    [
+        # 14 CFR 23.203(a)(1): a turning stall is entered at not more than 1 kt/s.
+        (30.0, 1.25, 0.25, False),
+        (30.0, 1.3, 0.25, True),
+        (-30.0, 1.3, 0.25, True),
+        (5.0, 1.3, 0.25, False),
+        (5.5, 1.3, 0.25, True),
+        (30.0, 1.3, None, True),
+        (30.0, None, 0.25, False),
+    ],
+)
+def test_a_turning_stall_is_entered_slowly(make, bank_deg, rate, u, said):
+    found = judged(make, replace(POINT, bank_deg=bank_deg), rate_kt_per_s=rate, rate_u_kt_per_s=u)
+
+    assert found.counts
+    assert any("23.203" in caveat for caveat in found.caveats) is said
+
+
+def test_an_altitude_band_that_is_open_on_one_side(make):
+    assert judged(make, replace(POINT, altitude_low_ft=None), altitude_ft=100.0).caveats == ()
+    assert judged(make, replace(POINT, altitude_high_ft=None), altitude_ft=20_000.0).caveats == ()
+    assert judged(make, altitude_ft=None).caveats == ()
+
+
+def test_a_run_that_lacks_figures_is_judged_by_what_there_is(make):
+    found = judged(make, None, ias_u_kt=None, start_ias_kt=None, last_call_ias_kt=None, last_call_gap_s=None, rate_kt_per_s=9.0)
+
+    assert len(found.why) == 1 and "campaign" in found.why[0]  # only the point is missing
+    assert found.caveats == ()
+
+
+def test_an_overruling_that_changes_nothing_is_not_mentioned(make):
+    run = make.run(overruled=True)
+
+    assert judge(run, stall_of_run(run, Indicator()), POINT, "base").caveats == ()
+
+
+def test_a_discarded_run_says_why(make):
+    assert verdict(make, discarded=True, why_discarded="gust").why == ("discarded: gust",)
+    assert verdict(make, discarded=True).why == ("discarded: by the pilot",)

@@ -47,8 +47,23 @@ def test_cg_aft_stalls_slower_and_there_and_back_nearly_cancels():
         lambda: max_lift_coefficient(48, 600, 0),
         lambda: cas_at_cg_kt(48, 0, 2000, 4000),
         lambda: cas_at_cg_kt(48, 0, 10, 0),
+        lambda: cas_at_cg_kt(48, 0, 800, 4000),  # a fifth of the arm
+        lambda: cas_at_cg_kt(48, 800, 0, 4000),
+        lambda: cas_at_cg_kt(0, 0, 10, 4000),
+        lambda: turn_load_factor(-90),
+        lambda: cas_at_1_g_kt(0, 1),
+        lambda: cas_at_weight_kt(48, 600, float("inf")),
+        lambda: max_lift_coefficient(0, 600, 12),
+        lambda: max_lift_coefficient(48, 0, 12),
+        lambda: max_lift_coefficient(48, 600, 12, 0),
     ],
 )
 def test_what_physics_forbids_is_refused(call):
     with pytest.raises(BadQuantity):
         call()
+
+
+def test_just_inside_what_physics_allows_is_taken():
+    assert cas_at_weight_kt(0.5, 0.5, 0.5) == 0.5
+    assert turn_load_factor(89.5) == pytest.approx(turn_load_factor(-89.5)) == pytest.approx(114.59, abs=0.01)  # 1 / sin(0.5 deg)
+    assert cas_at_cg_kt(48, 0, 799, 4000) < cas_at_cg_kt(48, 0, 0, 4000) < cas_at_cg_kt(48, 799, 0, 4000)

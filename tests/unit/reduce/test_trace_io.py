@@ -177,3 +177,112 @@ def test_the_fragment_is_toml_that_a_campaign_can_read():
     assert document["calibration"] == [
         {"flap_deg": 15.0, "ias_kt": [45.0, 60.0], "cas_kt": [48.2, 61.0], "u_kt": 0.6, "source": 'legs "a"'}
     ]
+
+
+def test_east_at_47_degrees_is_shorter_than_north(tmp_path):
+    # 40 m/s due south-east: a degree of longitude is cos(47 deg) of one of latitude (sphere).
+    step = 40 / 2**0.5 / 111_194.93
+    path = tmp_path / "t.gpx"
+    path.write_text(gpx([(s, 47 - s * step, 8 + s * step / np.cos(np.radians(47))) for s in range(20)]), encoding="utf-8")
+    trace = read_trace(path)
+
+    assert trace.columns["ground_speed_kt"] == pytest.approx(77.754, abs=0.05)
+    assert trace.columns["track_deg"] == pytest.approx(135, abs=0.05)
+
+
+def test_west_over_the_date_line(tmp_path):
+    path = tmp_path / "t.gpx"
+    path.write_text(gpx([(s, 0.0, (-179.999 - s * 40 / 111_194.93 + 180) % 360 - 180) for s in range(20)]), encoding="utf-8")
+    trace = read_trace(path)
+
+    assert trace.columns["ground_speed_kt"] == pytest.approx(77.754, abs=0.05)
+    assert trace.columns["track_deg"] == pytest.approx(270, abs=0.05)
+
+
+def test_a_csv_needs_a_time_and_something_known(tmp_path):
+    for text in ("time_s,speed\n1,2\n2,3\n", "when,ias_kt\n1,2\n2,3\n"):
+        path = tmp_path / "t.csv"
+        path.write_text(text, encoding="utf-8")
+        with pytest.raises(ReduceError, match="expected a time"):
+            read_trace(path)
+
+
+def test_a_cell_that_is_no_number_is_named_by_line_and_column(tmp_path):
+    path = tmp_path / "t.csv"
+    path.write_text("time_s,ias_kt\n1,50\nx,51\n", encoding="utf-8")
+
+    with pytest.raises(ReduceError, match=r"line 3: got time_s = 'x'"):
+        read_trace(path)
+
+
+def test_headings_of_a_csv(tmp_path):
+    path = tmp_path / "t.csv"
+    path.write_text("time_s,heading_deg,ias_kmh\n1,90,100\n2,91,100\n", encoding="utf-8")
+    trace = read_trace(path)
+
+    assert list(trace.columns["heading_deg"]) == [90, 91]
+    assert trace.columns["ias_kt"] == pytest.approx(100 / 1.852)
+
+
+def written(tmp_path, text):
+    path = tmp_path / "legs.csv"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_sets_of_legs_by_flap_and_airspeed_or_by_name(tmp_path):
+    by_speed = read_legs(written(tmp_path, "ias_kt,ground_speed_kt,track_deg,flap_deg\n55,60,0,\n55,61,120,\n65,70,0,\n55,62,0,15\n"), None, 10.0, 4000.0, 12.0)
+    by_name = read_legs(written(tmp_path, "set,ias_kt,ground_speed_kt,heading_deg,altitude_ft,oat_degc\na,55,60,0,3000,8\na,56,61,120,3000,8\nb,55,62,0,3000,8\n"))
+
+    assert [[leg.ground_speed_kt for leg in legs] for legs in by_speed] == [[60, 61], [70], [62]]
+    first = by_speed[0][0]
+    assert (first.flap_deg, first.pressure_altitude_ft, first.oat_degc, first.where) == (10.0, 4000.0, 12.0, "legs.csv, line 2")
+    assert by_speed[2][0].flap_deg == 15.0
+    assert [[leg.ground_speed_kt for leg in legs] for legs in by_name] == [[60, 61], [62]]
+    assert (by_name[0][0].pressure_altitude_ft, by_name[0][0].oat_degc, by_name[0][0].heading_deg, by_name[0][0].track_deg) == (3000.0, 8.0, 0.0, None)
+
+
+def test_temperatures_in_fahrenheit_are_converted(tmp_path):
+    (leg,), *_ = read_legs(written(tmp_path, "ias_mph,ground_speed_kt,track_deg,oat_degF\n100,60,0,50\n"))
+
+    assert (leg.oat_degc, leg.ias_kt) == (pytest.approx(10.0), pytest.approx(86.898, abs=1e-3))
+
+
+def test_legs_that_lack_something_are_named_by_line_and_all_at_once(tmp_path):
+    with pytest.raises(ReduceError) as caught:
+        read_legs(written(tmp_path, "ias_kt,ground_speed_kt,track_deg\n55,60,\n55,,20\nx,1,1\n" .replace("x,1,1\n", "")))
+
+    assert [(f.where, f.got) for f in caught.value.faults] == [("legs.csv, line 2", "no track or heading"), ("legs.csv, line 3", "no ground_speed_kt")]
+    with pytest.raises(ReduceError, match="line 2: got ias_kt = 'x'"):
+        read_legs(written(tmp_path, "ias_kt,ground_speed_kt,track_deg\nx,60,20\n"))
+
+
+def test_a_log_needs_its_airspeed_and_a_steady_leg(tmp_path):
+    def log(path, seconds, column=""):
+        head, cell = (",ias_kt", ",58") if column else ("", "")
+        path.write_text(f"time_s,ground_speed_kt,track_deg,altitude_ft{head}\n" + "".join(f"{s},70,90,4000{cell}\n" for s in range(seconds)), encoding="utf-8")
+        return path
+
+    ((leg,),) = read_legs(log(tmp_path / "a.csv", 20), 55.0, 15.0)
+    assert (leg.ias_kt, leg.flap_deg, leg.ground_speed_kt) == (55.0, 15.0, pytest.approx(70))
+    assert read_legs(log(tmp_path / "b.csv", 20, "ias"))[0][0].ias_kt == 58.0
+    with pytest.raises(ReduceError, match="without its indicated airspeed"):
+        read_legs(log(tmp_path / "c.csv", 20))
+    with pytest.raises(ReduceError, match="no steady leg"):
+        read_legs(log(tmp_path / "d.csv", 5), 55.0)
+
+
+def test_a_fragment_is_written_with_where_its_points_came_from(tmp_path):
+    import tomllib
+
+    from logger_app.records.plan import CalibrationTable
+    from logger_app.reduce.gps import Leg, calibration_point
+    from logger_app.reduce.legs_io import write_fragment
+
+    legs = [Leg(ground_speed_kt=60, ias_kt=55, track_deg=t, pressure_altitude_ft=4000) for t in (0, 120, 240)]
+    table = CalibrationTable(flap_deg=0, ias_kt=(45, 55), cas_kt=(48, 57), u_kt=0.8, source="legs")
+    path = write_fragment(tmp_path / "c.toml", [table], [calibration_point(legs)])
+    text = path.read_text("utf-8")
+
+    assert tomllib.loads(text)["calibration"] == [{"flap_deg": 0, "ias_kt": [45, 55], "cas_kt": [48, 57], "u_kt": 0.8, "source": "legs"}]
+    assert "# " in text and "three legs" in text
