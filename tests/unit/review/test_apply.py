@@ -131,3 +131,57 @@ def test_calls_come_in_order_of_time_and_unknown_targets_change_nothing():
     )
 
     assert [call.id for call in calls] == ["c", "a", "b"]
+
+
+def test_an_added_call_lasts_as_long_as_a_spoken_number():
+    added = only(apply_corrections([], [fix(Action.ADD, "n", flight_ns=5_000_000_000, value=50)]))
+    event = only(apply_corrections([], [fix(Action.ADD, "e", kind="event", name="buffet", flight_ns=5)], "mph"))
+
+    assert (added.end_ns - added.flight_ns, added.name, added.unit, added.posterior, added.flags) == (600_000_000, "ias", "kt", 1.0, ())
+    assert (event.kind, event.name, event.unit, event.ias_kt) == (CallKind.EVENT, "buffet", None, None)
+
+
+def test_an_added_call_that_is_corrected_stays_added_and_one_that_is_there_is_not_added_again():
+    add = fix(Action.ADD, "n", flight_ns=5, value=50)
+    moved = only(apply_corrections([], [add, fix(Action.SET, "n", 2, value=51)]))
+    again = only(apply_corrections([heard()], [fix(Action.ADD, "c1", flight_ns=5, value=99)]))
+
+    assert (moved.status, moved.value, moved.history) == (CallStatus.ADDED, 51, ("k1", "k2"))
+    assert (again.value, again.status, again.flight_ns) == (58.0, CallStatus.CONFIRMED, 10_000_000_000)
+
+
+def test_a_value_that_is_no_number_is_no_airspeed():
+    for value in (None, "fifty", True):
+        assert only(apply_corrections([heard(value=value)], [])).ias_kt is None
+
+
+def test_a_unit_alone_makes_it_corrected():
+    call = only(apply_corrections([heard()], [fix(Action.SET, unit="mph")]))
+
+    assert (call.status, call.value, call.unit) == (CallStatus.CORRECTED, 58.0, "mph")
+    # International mile 1609.344 m, nautical mile 1852 m.
+    assert call.ias_kt == pytest.approx(58 * 1609.344 / 1852)
+
+
+def test_a_move_counts_as_a_correction_and_back_again_as_confirmed():
+    move, back = fix(Action.MOVE, flight_ns=3_000_000_000), fix(Action.MOVE, n=2, flight_ns=10_000_000_000)
+
+    assert only(apply_corrections([heard()], [move])).status is CallStatus.CORRECTED
+    assert only(apply_corrections([heard()], [move, back])).status is CallStatus.CONFIRMED
+
+
+def test_two_undos_of_one_correction_are_both_needed_undone():
+    made = [fix(Action.SET, value=40.0), fix(Action.UNDO, "k1", 2), fix(Action.UNDO, "k1", 3), fix(Action.UNDO, "k2", 4)]
+
+    assert only(apply_corrections([heard()], made)).value == 58.0
+    assert only(apply_corrections([heard()], [*made, fix(Action.UNDO, "k3", 5)])).value == 40.0
+
+
+def test_a_ring_of_undos_ends():
+    ring = [fix(Action.UNDO, "k2", 1), fix(Action.UNDO, "k1", 2), fix(Action.SET, n=3, value=40.0)]
+
+    assert [c.id for c in standing(ring)] == ["k3"]
+
+
+def test_the_same_correction_twice_counts_once():
+    assert [c.id for c in standing([fix(Action.REJECT), fix(Action.REJECT)])] == ["k1"]

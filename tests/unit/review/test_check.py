@@ -107,3 +107,109 @@ def test_undo_takes_the_last_of_a_person():
     assert last_standing([a, b]).id == "b"
     assert last_standing([a, b], "ann").id == "a"
     assert last_standing([]) is None
+
+
+@pytest.mark.parametrize(
+    "value, unit, taken",
+    [
+        (143.0, "kt", True),  # a tenth above the never-exceed speed of 130 kt
+        (143.1, "kt", False),
+        (0.5, "kt", True),
+        (0, "kt", False),
+        (264.8, "km/h", True),  # 143 kt times 1.852
+        (265.0, "km/h", False),
+        (164.5, "mph", True),
+        (164.7, "mph", False),
+    ],
+)
+def test_what_can_be_an_airspeed_here(value, unit, taken):
+    if taken:
+        assert make(Action.SET, "call-0001", value=value, unit=unit).get("value") == value
+    else:
+        with pytest.raises(ReviewError, match="cannot be an airspeed"):
+            make(Action.SET, "call-0001", value=value, unit=unit)
+
+
+def test_without_a_never_exceed_speed_no_light_aircraft_reads_more_than_400_kt():
+    now = Standing(calls=NOW.calls, duration_ns=10**11)
+
+    assert make(Action.SET, "call-0001", now, value=400).get("value") == 400
+    with pytest.raises(ReviewError, match="at most 400 kt"):
+        make(Action.SET, "call-0001", now, value=401)
+
+
+def test_the_first_and_the_last_moment_are_in_the_flight():
+    for at_ns in (0, 100 * 10**9):
+        assert make(Action.MOVE, "call-0001", flight_ns=at_ns).get("flight_ns") == at_ns
+    with pytest.raises(ReviewError, match="0 to 100.0 s"):
+        make(Action.MOVE, "call-0001", flight_ns=100 * 10**9 + 1)
+    with pytest.raises(ReviewError, match="a time on the flight clock is missing"):
+        make(Action.MOVE, "call-0001")
+
+
+def test_a_flight_without_sound_lasts_to_its_last_call():
+    now = Standing(calls=NOW.calls)
+
+    assert now.end_ns == 12 * 10**9 + 5 * 10**8
+    assert make(Action.MOVE, "call-0001", now, flight_ns=now.end_ns).get("flight_ns") == now.end_ns
+
+
+@pytest.mark.parametrize("at_s, taken", [(10, False), (10.5, True), (19.5, True), (20, False)])
+def test_a_run_is_split_inside_it(at_s, taken):
+    if taken:
+        assert make(Action.SPLIT, "run-1", flight_ns=int(at_s * 1e9)).get("flight_ns") == at_s * 1e9
+    else:
+        with pytest.raises(ReviewError, match="cannot be split"):
+            make(Action.SPLIT, "run-1", flight_ns=int(at_s * 1e9))
+
+
+def test_a_run_whose_span_is_not_known_is_split_anywhere():
+    assert make(Action.SPLIT, "run-2", flight_ns=50 * 10**9).target == "run-2"
+
+
+def test_an_airspeed_without_a_value_cannot_be_confirmed_and_an_event_can():
+    now = Standing(calls=[call("c1", None), call("c2", None, kind=CallKind.EVENT, name="buffet")])
+
+    with pytest.raises(ReviewError, match="has no value to confirm"):
+        make(Action.CONFIRM, "c1", now)
+    assert make(Action.CONFIRM, "c2", now).payload == ()
+
+
+def test_items_of_the_queue_can_only_be_confirmed():
+    now = Standing(calls=NOW.calls, items=frozenset({"due-1"}))
+
+    assert make(Action.CONFIRM, "due-1", now, value=5).payload == ()
+    with pytest.raises(ReviewError):
+        make(Action.REJECT, "due-1", now)
+
+
+def test_an_event_keeps_its_name_and_may_have_any_where_the_pack_names_none():
+    assert make(Action.SET, "call-0003", value="left").get("name") == "buffet"
+    assert make(Action.SET, "call-0001", Standing(calls=NOW.calls), kind="event", name="odd").get("name") == "odd"
+    with pytest.raises(ReviewError, match="is not a value"):
+        make(Action.SET, "call-0003", value=float("inf"))
+
+
+def test_run_actions_and_undo_that_can_be_taken():
+    before = Correction(id="k0", utc="2027-04-11T09:00:00.000000Z", who="a", action=Action.CONFIRM, target="call-0001")
+    now = Standing(calls=NOW.calls, runs=NOW.runs, points=NOW.points, corrections=[before])
+
+    assert make(Action.JOIN, "run-1", now, other="run-2").get("other") == "run-2"
+    assert make(Action.ASSIGN, "run-1", now, point="A2").get("point") == "A2"
+    assert make(Action.UNDO, "k0", now).target == "k0"
+    assert make(Action.DISCARD, "run-1", now, who=" me ").who == "me"
+    assert make(Action.DISCARD, "run-1", now).replaces is None
+
+
+def test_a_unit_of_its_own_and_the_calls_before():
+    mph = call("c1")
+    assert make(Action.SET, "c1", Standing(calls=[mph]), value=60).get("unit") == "kt"  # the call's own, not asked again
+    assert make(Action.SET, "c1", Standing(calls=[mph], unit="mph"), value=60).get("unit") == "kt"
+    assert make(Action.ADD, "n", Standing(calls=[], duration_ns=10, unit="mph"), value=60, flight_ns=5).get("unit") == "mph"
+
+
+def test_a_clock_that_went_back_does_not_swap_what_was_done():
+    late = Correction(id="k0", utc="2027-04-11T11:00:00.500000Z", who="a", action=Action.CONFIRM, target="call-0001")
+    now = Standing(calls=NOW.calls, corrections=[late])
+
+    assert make(Action.REJECT, "call-0001", now).utc == "2027-04-11T11:00:00.500001Z"

@@ -69,3 +69,36 @@ def test_cues_never_overlap_and_are_never_empty():
     made = cues([call(str(k), 10 + 0.05 * k) for k in range(5)], {})
 
     assert all(c.end_s > c.start_s for c in made)
+
+
+def test_a_call_stays_for_a_second_and_a_half_or_to_the_next_but_a_fifth_at_least():
+    made = cues([call("a", 10), call("b", 10.1), call("c", 11.1), call("d", 20)], {})
+
+    assert [(c.start_s, round(c.end_s, 3)) for c in made] == [(10, 10.2), (10.1, 11.1), (11.1, 12.6), (20, 21.5)]
+
+
+def test_calls_before_a_camera_ran_are_left_out_and_its_first_moment_is_not():
+    clock = ClockMap(source="wing.mp4", offset_s=10.0, valid_from_s=-5.0, valid_to_s=100.0)
+
+    assert [c.start_s for c in cues([call("a", 9.5), call("b", 10.0), call("c", 12.0)], {}, clock)] == [0.0, 2.0]
+
+
+@pytest.mark.parametrize(
+    "made, text",
+    [
+        (call("x", 1, None), "airspeed ?"),
+        (call("x", 1, 58.5), "58.5 kt"),
+        (call("x", 1, 15.0, CallKind.SETTING, "flap"), "flap 15 kt"),
+        (call("x", 1, "left", CallKind.EVENT, "wing_drop"), "wing drop left kt"),
+        (call("x", 1, None, CallKind.EVENT, "buffet", CallStatus.HEARD), "buffet (not reviewed)"),
+    ],
+)
+def test_the_words_of_a_cue(made, text):
+    assert cues([made], {})[0].text == text
+
+
+def test_times_beyond_an_hour_and_to_the_millisecond():
+    (made,) = cues([call("x", 2 * 3600 + 3 * 60 + 4.5678)], {})
+
+    assert "02:03:04.568 --> 02:03:06.068" in to_webvtt([made])
+    assert to_srt([made]).startswith("1\n02:03:04,568 --> 02:03:06,068\n")

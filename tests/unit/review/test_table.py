@@ -136,3 +136,64 @@ def test_any_text_is_read_or_refused_with_a_sentence(text):
         read_changes("id,flight_s,kind,value\n" + text, CALLS, "calls.csv", 100.0)
     except ReviewError as err:
         assert str(err).startswith("calls.csv line")
+
+
+@pytest.mark.parametrize("at, changes", [("10.001", 0), ("10.0014", 0), ("10.002", 1), ("9.998", 1), ("100.001", 1)])
+def test_a_time_that_differs_by_rounding_was_not_changed(at, changes):
+    assert len(edited(lambda rows: rows[0].update(flight_s=at))) == changes
+
+
+@pytest.mark.parametrize("at", ["100.002", "-0.001", "nan", "inf", "", "x"])
+def test_a_time_outside_the_flight_is_named(at):
+    with pytest.raises(ReviewError, match=r"line 2 flight_s: got .*expected 0 to 100.000 s"):
+        edited(lambda rows: rows[0].update(flight_s=at))
+
+
+def test_the_very_first_moment_is_a_time():
+    assert edited(lambda rows: rows[0].update(flight_s="0")) == [(Action.MOVE, "c1", "", {"flight_ns": 0})]
+
+
+def test_a_rejected_row_changes_nothing_else_and_nothing_twice():
+    rejected = [call(status=CallStatus.REJECTED), *CALLS[1:]]
+
+    assert edited(lambda rows: rows[0].update(value="99", status="rejected")) == [(Action.REJECT, "c1", "", {})]
+    assert edited(lambda rows: None, rejected) == []
+    assert edited(lambda rows: rows[0].update(status=""), rejected) == []
+
+
+def test_confirmed_again_changes_nothing():
+    confirmed = [call(status=CallStatus.CONFIRMED), *CALLS[1:]]
+
+    assert edited(lambda rows: rows[0].update(status="confirmed"), confirmed) == []
+    assert edited(lambda rows: rows[0].update(status="confirmed", value="59")) == [(Action.SET, "c1", "", {"value": 59.0})]
+
+
+def test_units_and_names_that_are_emptied_stay():
+    assert edited(lambda rows: rows[0].update(unit="", name="")) == []
+    assert edited(lambda rows: rows[0].update(unit="mph")) == [(Action.SET, "c1", "", {"unit": "mph"})]
+
+
+def test_an_added_row_brings_its_name_and_unit():
+    def change(rows):
+        rows.append(dict.fromkeys(COLUMNS, "") | {"flight_s": "13", "kind": "event", "name": "buffet", "value": "", "reason": "seen"})
+
+    assert edited(change) == [(Action.ADD, "", "seen", {"flight_ns": 13_000_000_000, "kind": "event", "value": None, "name": "buffet"})]
+
+
+def test_what_the_table_says_of_a_call():
+    flagged = call(at_s=10.12345)
+    row = next(csv.DictReader(io.StringIO(to_csv([flagged], {"c1": ("3", "A1")}), newline="")))
+
+    assert (row["id"], row["flight_s"], row["value"], row["heard_value"], row["posterior"]) == ("c1", "10.123", "58", "58", "1.000")
+    assert (row["run"], row["point"], row["words"], row["status"], row["reason"]) == ("3", "A1", "fifty eight", "heard", "")
+
+
+def test_negative_numbers_stay_numbers_for_a_spreadsheet():
+    row = next(csv.DictReader(io.StringIO(to_csv([call(value=-30.0, kind=CallKind.SETTING, name="bank")], {}), newline="")))
+
+    assert row["value"] == "-30"
+
+
+def test_a_table_of_20_million_characters_is_refused():
+    with pytest.raises(ReviewError, match="at most 20000000"):
+        read_changes("x" * 20_000_001, [], "calls.csv", 1.0)

@@ -1,0 +1,55 @@
+"""How far a flight is reviewed, in numbers and words."""
+
+from logger_app.records.calls import Action, CallKind, CallStatus, Correction, ReviewedCall
+from logger_app.records.runs import FlightRuns
+from logger_app.review.progress import progress_of
+from logger_app.review.queue import Item, Queue, QueueItem, UndetectedRate, build_queue
+
+
+def call(id, status=CallStatus.HEARD):
+    return ReviewedCall(
+        id=id, flight_ns=0, end_ns=1, kind=CallKind.AIRSPEED, name="ias", value=58.0, unit="kt", status=status, ias_kt=58.0
+    )
+
+
+def fix(target, who, n):
+    return Correction(id=f"k{n}", utc=f"2027-01-01T00:00:{n:02d}Z", who=who, action=Action.CONFIRM, target=target)
+
+
+def item(id, what):
+    return QueueItem(id=id, item=what, target=id, run=None, flight_ns=0, why=("x",))
+
+
+CALLS = [call("a", CallStatus.CONFIRMED), call("b", CallStatus.REJECTED), call("c", CallStatus.CORRECTED), call("d")]
+FIXES = [fix("a", "ann", 1), fix("b", "bob", 2), fix("b", "ann", 3), fix("c", "bob", 4), fix("run-1", "bob", 5)]
+RATE = UndetectedRate(looked_at=20, wrong=1, rate=0.05, low=0.00126, high=0.24873)
+QUEUE = Queue(items=(item("d", Item.CALL), item("e", Item.SAMPLE)), flagged=frozenset(), sampled=frozenset(), undetected=RATE)
+
+
+def test_who_looked_last_counts():
+    found = progress_of(CALLS, FIXES, QUEUE)
+
+    assert (found.calls, found.reviewed, found.share, found.to_look_at, found.sampled_to_look_at) == (4, 3, 0.75, 2, 1)
+    assert found.by == (("ann", 2), ("bob", 1))
+    assert found.statuses == (("confirmed", 1), ("corrected", 1), ("heard", 1), ("rejected", 1))
+
+
+def test_in_words_and_as_json():
+    found = progress_of(CALLS, FIXES, QUEUE)
+
+    assert found.in_words() == (
+        "3 of 4 calls reviewed (75 %; ann 2, bob 1); 2 to look at, 1 of them sampled."
+        " Errors that nothing pointed at: 1 of 20 sampled, 0.1 to 24.9 % (95 %)."
+    )
+    document = found.as_json()
+    assert (document["reviewed_share"], document["by"], document["to_look_at"]) == (0.75, {"ann": 2, "bob": 1}, 2)
+    assert document["undetected_errors"] | {"method": ""} == {
+        "looked_at": 20, "wrong": 1, "rate": 0.05, "low": 0.0013, "high": 0.2487, "method": ""
+    }  # fmt: skip
+
+
+def test_a_flight_without_calls_is_reviewed():
+    found = progress_of([], [], build_queue(FlightRuns(flight="f", runs=()), []))
+
+    assert (found.share, found.by) == (1.0, ())
+    assert found.in_words() == "0 of 0 calls reviewed (100 %); 0 to look at, 0 of them sampled."
