@@ -176,6 +176,7 @@ class FlightSession:
         self._cues: queue.SimpleQueue[Cue] = queue.SimpleQueue()
         self._unsaved: list[tuple[list[JournalRow], tuple[ClosedRun, ...]]] = []
         self._retry_at_s = 0.0
+        self._refused = ""  # why rows could not be saved, as the journal said it
         self._strip: deque[HeardCall] = deque(maxlen=STRIP_CALLS)
         self._last_call: HeardCall | None = None
         self._partial = ""
@@ -278,7 +279,7 @@ class FlightSession:
         if self.told_badly:
             raise LogError(f"{self.flight_dir}: kept, but not all of it was told ({self.told_badly!r}).")
         if lost:
-            raise LogError(f"{self.flight_dir}: the disk is full; {lost} of the last rows could not be saved.")
+            raise LogError(f"{lost} of the last rows could not be saved. {self._refused}")
 
     def snapshot(self) -> Snapshot:
         """What there is to show now."""
@@ -433,9 +434,10 @@ class FlightSession:
             batch, closed = self._unsaved[0]
             try:
                 done = self.journal.append(batch)
-            except LogError:
+            except LogError as err:
                 if self._give_up_spare():
                     continue
+                self._refused = str(err)
                 self._retry_at_s = time.monotonic() + RETRY_S
                 return
             self._unsaved.pop(0)
