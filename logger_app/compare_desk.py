@@ -14,23 +14,32 @@ import numpy as np
 
 from logger_app import flow
 from logger_app.errors import SyncError
-from logger_app.files_io import whole_file
 from logger_app.logstore.store import Journal, utc_now
 from logger_app.records.calls import CallKind
 from logger_app.records.journal import JournalRow, RowKind
 from logger_app.records.plan import Campaign
 from logger_app.records.runs import FlightData
+from logger_app.records.stills import SavedPicture, SavedShot
+from logger_app.stills_io import STILLS_DIR, save_picture
 from logger_app.sync.cameras_io import Camera, FlightCameras
 from logger_app.sync.choose import ias_at, spoken_speed
-from logger_app.sync.sheet_io import CAUTION, Side
+from logger_app.sync.sheet_io import CAUTION, Side, saved_side
 from logger_app.sync.sides import Shown, SideFacts
 from logger_app.sync.tuft_assist import LEAST_FRAMES, WINDOW_S, Proposal, propose
-from logger_app.sync.tufts import Grid, TuftMark, body_to_grid, body_to_mark, grid_to_body, mark_to_body
-from logger_app.sync.video_io import make_proxy
+from logger_app.sync.tufts import (
+    Grid,
+    TuftMark,
+    TuftState,
+    body_to_grid,
+    body_to_mark,
+    grid_to_body,
+    mark_to_body,
+)
+from logger_app.sync.video_io import make_proxy, proxy_path
 from logger_app.units import from_kt
+from logger_app.wing_desk import marks_of_runs
 
-STILLS_DIR = "results/compare"
-PROXIES_DIR = "results/proxies"
+LETTERS_SAY = "A attached, U unsteady, S separated, R reversed, - not visible, ? only proposed."
 STILL_WIDTH = 760  # of each picture [px]
 # The assist needs no more detail, and 1080p would take seconds [px].
 ASSIST_WIDTH = 960
@@ -41,7 +50,7 @@ INSIDE_S = 1e-4
 class CompareDesk:
     """Pictures of the sides' cameras, and the one place that writes what was seen.
 
-    Decoders are not for two threads at once: every use of them holds `lock`.
+    Decoders are not for two threads at once: every use of the cameras' holds `lock`, of the small copies' `quick_lock`.
 
     Parameters
     ----------
@@ -57,19 +66,24 @@ class CompareDesk:
         Two to four [-].
     who : str
         Whose observations these are [-].
+    why : str
+        Why these runs, for the captions [-].
     """
 
-    def __init__(self, campaign_dir: Path, campaign: Campaign, flights: Sequence[FlightData], point: str, sides: Sequence[Side], who: str):
-        self.campaign_dir, self.campaign, self.point, self.who = Path(campaign_dir), campaign, point, who
+    def __init__(
+        self, campaign_dir: Path, campaign: Campaign, flights: Sequence[FlightData], point: str, sides: Sequence[Side], who: str, why: str = ""
+    ):
+        self.campaign_dir, self.campaign, self.point, self.who, self.why = Path(campaign_dir), campaign, point, who, why
+        self.flights = tuple(flights)
         self.sides, self.unit = tuple(sides), campaign.indicator.unit
-        self.lock = threading.RLock()
+        self.lock, self.quick_lock = threading.RLock(), threading.RLock()
         self.facts = tuple(_facts(side, flights, self.unit) for side in sides)
         self._quick: list[FlightCameras | None] = []
         self._open_quick()
 
     def close(self) -> None:
         """Close the quick copies; the sides' cameras are their giver's."""
-        with self.lock:
+        with self.quick_lock:
             for cameras in self._quick:
                 if cameras is not None:
                     cameras.close()
@@ -97,14 +111,14 @@ class CompareDesk:
         missing = [(proxy, path) for proxy, path in files.items() if not proxy.exists()]
         for k, (proxy, path) in enumerate(missing):
             make_proxy(path, proxy, lambda share, k=k: progress((k + share) / len(missing)))
-        with self.lock:
+        with self.quick_lock:
             self.close()
             self._open_quick()
         return len(missing)
 
     def quick(self, side: int, flight_s: float | None) -> np.ndarray | None:
         """The small picture at a flight time, for while the slider moves; None where there is no quick copy."""
-        with self.lock:
+        with self.quick_lock:
             if flight_s is None or self._quick[side] is None:
                 return None
             try:
@@ -113,9 +127,7 @@ class CompareDesk:
                 return None
 
     def _proxy(self, side: Side, camera: Camera) -> Path:
-        """Where the copy of a camera file is; another size or date is another file."""
-        told = camera.path.stat()
-        return self.campaign_dir / PROXIES_DIR / f"{side.result.flight}_{camera.path.stem}_{told.st_size}_{told.st_mtime_ns // 10**9}.mp4"
+        return proxy_path(self.campaign_dir, side.result.flight, camera.path)
 
     def _open_quick(self) -> None:
         made = []
@@ -128,23 +140,53 @@ class CompareDesk:
         """Grids as placed, by side and camera; the last one of a camera holds."""
         found = {}
         for k, side in enumerate(self.sides):
-            for row in self._rows(side, RowKind.TUFT_GRID):
-                grid = body_to_grid(row.body)
-                found[(k, grid.camera)] = grid
+            found |= {(k, name): grid for name, grid in self._grids_of(side.result.flight).items()}
         return found
+
+    def carried(self) -> dict[tuple[int, str], tuple[Grid, str]]:
+        """Grids of other flights' cameras of the same name, with the flight, where this one has none placed yet.
+
+        The nearest flight before counts first, then the nearest after.
+        """
+        placed, found = self.grids(), {}
+        order = [data.info.id for data in self.flights]
+        for k, side in enumerate(self.sides):
+            here = order.index(side.result.flight) if side.result.flight in order else len(order)
+            others = [*reversed(order[:here]), *order[here + 1 :]]
+            for name in side.cameras.names():
+                for flight in others if (k, name) not in placed else ():
+                    if (grid := self._grids_of(flight).get(name)) is not None:
+                        found[(k, name)] = (grid, flight)
+                        break
+        return found
+
+    def other_marks(self) -> tuple[tuple[TuftMark, ...], ...]:
+        """Marks of the other runs of each side's configuration at this point: they belong on its map as well."""
+        marked = marks_of_runs(self.campaign_dir, self.flights, self.point)
+        return tuple(
+            tuple(
+                mark
+                for one in marked
+                if one.configuration == side.configuration and (one.flight, one.run) != (side.result.flight, side.result.run)
+                for mark in one.marks
+            )
+            for side in self.sides
+        )
 
     def marks(self) -> tuple[tuple[TuftMark, ...], ...]:
         """Marks of each side's run, in the order of the journal."""
         return tuple(self._marks_of(k) for k in range(len(self.sides)))
 
-    def frame(self, side: int, flight_s: float | None, why: str = "") -> tuple[np.ndarray | None, Shown]:
-        """The picture of a side at a flight time, RGB of uint8, and what it is; or why there is none."""
+    def frame(
+        self, side: int, flight_s: float | None, why: str = "", stop: Callable[[], bool] | None = None
+    ) -> tuple[np.ndarray | None, Shown]:
+        """The picture of a side at a flight time, RGB of uint8, and what it is; or why there is none. `stop`: see `VideoFrames`."""
         if flight_s is None:
             return None, Shown(why=why)
         one = self.sides[side]
         with self.lock:
             try:
-                frame, camera = one.cameras.frame_at(flight_s, one.camera)
+                frame, camera = one.cameras.frame_at(flight_s, one.camera, stop)
                 at_s = camera.clock_map.to_flight_s(max(frame.video_s, camera.clock_map.valid_from_s))
             except (SyncError, ValueError) as err:
                 return None, Shown(why=str(err))
@@ -170,9 +212,9 @@ class CompareDesk:
             except ValueError as err:
                 raise SyncError(str(err)) from err
 
-    def place_grid(self, side: int, grid: Grid) -> None:
-        """Write a grid to the flight's journal."""
-        self._append(side, RowKind.TUFT_GRID, "grid", [(0, grid_to_body(grid, self.who))])
+    def place_grid(self, side: int, grid: Grid, carried_from: str = "") -> None:
+        """Write a grid to the flight's journal; `carried_from` names the flight whose grid was checked and kept."""
+        self._append(side, RowKind.TUFT_GRID, "grid", [(0, grid_to_body(grid, self.who, carried_from))])
 
     def write(self, side: int, marks: Sequence[TuftMark]) -> None:
         """Write marks to the flight's journal, one row each, in one transaction."""
@@ -217,35 +259,51 @@ class CompareDesk:
         Path
             A new PNG under the campaign's results [-].
         """
-        pictures, captions = [], []
+        pictures, captions, told = [], [], []
         for k, (flight_s, why) in enumerate(shown):
+            seen = tuple(s for s in stations[k] if s.state is not None) if k < len(stations) else ()
             rgb, frame = self.frame(k, flight_s, why)
-            pictures.append(rgb if rgb is None or k >= len(stations) else _with_stations(rgb, stations[k]))
+            pictures.append(rgb if rgb is None else _with_stations(rgb, seen))
             side = self.sides[k]
-            speed = spoken_speed(None if flight_s is None else ias_at(side.result, flight_s + side.lag_s), self.unit)
-            at = frame.why if rgb is None else f"{speed} indicated, {_to_stall(flight_s - side.event_s)}, flight time {flight_s:.2f} s"
-            captions.append((f"{side.name}: {side.result.flight}, run {side.result.run_number}", at))
+            ias_kt = None if flight_s is None else ias_at(side.result, flight_s + side.lag_s)
+            at = "" if flight_s is None else _to_stall(flight_s - side.event_s)
+            speed = spoken_speed(ias_kt, self.unit)
+            says = frame.why if rgb is None else f"{speed} indicated, {at}, flight time {flight_s:.2f} s"
+            captions.append((f"{side.name}: {side.result.flight}, run {side.result.run_number}", says))
+            shot = SavedShot(
+                at=at, flight_s=None if rgb is None else flight_s, ias_kt=ias_kt, camera=frame.camera, why=frame.why,
+                stations=tuple((s.id, str(s.state), s.proposed) for s in seen) if rgb is not None else (),
+            )  # fmt: skip
+            told.append(saved_side(side, [shot]))
         folder = self.campaign_dir / STILLS_DIR
-        folder.mkdir(parents=True, exist_ok=True)
         stem = f"{self.point}_{'_'.join(side.configuration for side in self.sides)}"
         number = 1 + max((int(p.stem.rpartition("_")[2]) for p in folder.glob(f"{stem}_*.png") if p.stem.rpartition("_")[2].isdigit()), default=0)
-        return _write_still(folder / f"{stem}_{number:03d}.png", f"{self.point}: {words}", pictures, captions)
+        about = SavedPicture(
+            kind="still", point=self.point, words=words, sides=tuple(told), why=self.why, who=self.who, made_utc=utc_now()
+        )
+        picture = _still(f"{self.point}: {words}", pictures, captions, any(shot.stations for side in told for shot in side.shots))
+        return save_picture(folder / f"{stem}_{number:03d}.png", picture, about)
 
-    def _dir(self, side: Side) -> Path:
-        return self.campaign_dir / flow.FLIGHTS_DIR / side.result.flight
+    def _dir(self, flight: str) -> Path:
+        return self.campaign_dir / flow.FLIGHTS_DIR / flight
 
-    def _rows(self, side: Side, kind: RowKind) -> list[JournalRow]:
-        with Journal.open(self._dir(side), read_only=True) as journal:
+    def _rows(self, flight: str, kind: RowKind) -> list[JournalRow]:
+        with Journal.open(self._dir(flight), read_only=True) as journal:
             return list(journal.rows(kind))
+
+    def _grids_of(self, flight: str) -> dict[str, Grid]:
+        """By camera; the last one holds."""
+        grids = (body_to_grid(row.body) for row in self._rows(flight, RowKind.TUFT_GRID))
+        return {grid.camera: grid for grid in grids}
 
     def _marks_of(self, k: int) -> tuple[TuftMark, ...]:
         begin_s, end_s = _stretch(self.sides[k], self.facts[k])
-        found = [body_to_mark(row.body, row.flight_ns) for row in self._rows(self.sides[k], RowKind.TUFT)]
+        found = [body_to_mark(row.body, row.flight_ns) for row in self._rows(self.sides[k].result.flight, RowKind.TUFT)]
         return tuple(mark for mark in found if begin_s <= mark.flight_ns / 1e9 <= end_s)
 
     def _append(self, side: int, kind: RowKind, prefix: str, bodies: Sequence[tuple[int, dict]]) -> None:
         utc = utc_now()
-        with Journal.open(self._dir(self.sides[side])) as journal:
+        with Journal.open(self._dir(self.sides[side].result.flight)) as journal:
             journal.append(JournalRow(id=journal.new_id(prefix), flight_ns=at, utc=utc, kind=kind, body=body) for at, body in bodies)
 
 
@@ -283,8 +341,8 @@ def _to_stall(seconds: float) -> str:
     return "at the stall" if abs(seconds) < 0.005 else f"{abs(seconds):.2f} s {'before' if seconds < 0 else 'after'} it"
 
 
-def _write_still(out: Path, title: str, pictures: Sequence[np.ndarray | None], captions: Sequence[tuple[str, str]]) -> Path:
-    """Pictures side by side, two a row, each with its two lines, as PNG; written whole or not at all."""
+def _still(title: str, pictures: Sequence[np.ndarray | None], captions: Sequence[tuple[str, str]], lettered: bool):
+    """Pictures side by side, two a row, each with its two lines; what the letters of stations mean, where there are any."""
     from PIL import Image, ImageDraw, ImageFont
 
     height = max((round(p.shape[0] * STILL_WIDTH / p.shape[1]) for p in pictures if p is not None), default=360)
@@ -302,10 +360,8 @@ def _write_still(out: Path, title: str, pictures: Sequence[np.ndarray | None], c
         scale = min(STILL_WIDTH / picture.shape[1], height / picture.shape[0])
         small = Image.fromarray(picture).resize((round(picture.shape[1] * scale), round(picture.shape[0] * scale)), Image.Resampling.LANCZOS)
         sheet.paste(small, (left + (STILL_WIDTH - small.width) // 2, top + 26))
-    draw.text((12, sheet.height - 24), CAUTION, (96, 100, 104), ImageFont.load_default(13))
-    with whole_file(out) as part:
-        sheet.save(part, "PNG")
-    return out
+    draw.text((12, sheet.height - 24), f"{LETTERS_SAY} {CAUTION}" if lettered else CAUTION, (96, 100, 104), ImageFont.load_default(13))
+    return sheet
 
 
 def _grey(rgb: np.ndarray) -> np.ndarray:
@@ -318,13 +374,15 @@ def _grey(rgb: np.ndarray) -> np.ndarray:
 
 
 def _with_stations(rgb: np.ndarray, stations: Sequence) -> np.ndarray:
-    from PIL import Image, ImageDraw
+    """Letters at the stations that have a state; a proposal is an open ring with a question mark."""
+    from PIL import Image, ImageDraw, ImageFont
 
     picture = Image.fromarray(rgb.copy())
-    draw, size = ImageDraw.Draw(picture), max(5, rgb.shape[1] // 90)
-    for station in (s for s in stations if s.state is not None):
+    draw, size = ImageDraw.Draw(picture), max(6, rgb.shape[1] // 75)
+    for station in stations:
         x, y = station.x * rgb.shape[1], station.y * rgb.shape[0]
-        box = (x - size, y - size, x + size, y + size)
-        draw.ellipse(box, fill=None if station.proposed else (255, 255, 255), outline=(255, 255, 255) if station.proposed else (0, 0, 0))
-        draw.text((x, y), str(station.state)[0].upper() + ("?" if station.proposed else ""), (255, 255, 255) if station.proposed else (0, 0, 0), anchor="mm")
+        letter = "-" if station.state is TuftState.NOT_VISIBLE else str(station.state)[0].upper()
+        ink, paper = ((255, 255, 255), (40, 40, 40)) if station.proposed else ((0, 0, 0), (255, 255, 255))
+        draw.ellipse((x - size, y - size, x + size, y + size), fill=paper, outline=ink, width=max(1, size // 6))
+        draw.text((x, y), letter + ("?" if station.proposed else ""), ink, ImageFont.load_default(size * (1.2 if station.proposed else 1.5)), anchor="mm")
     return np.asarray(picture)

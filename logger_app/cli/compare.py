@@ -8,10 +8,11 @@ from pathlib import Path
 from logger_app.cli.common import Progress, print_json, say
 
 SUMMARY = """Stills of the wing at chosen speeds and at the stall, one row a configuration; a side-by-side clip
-aligned on the stall; subtitles. Cameras must be on the flight clock (`kneecall sync`)."""
-EXAMPLE = """kneecall compare sparrow --point A2 --configs baseline,cuffs --at 1.2,1.1,stall -o out
+aligned on the stall; subtitles; where tufts were marked, the speed at which each station first separated.
+Cameras must be on the flight clock (`kneecall sync`). Without -o the report shows the stills as well."""
+EXAMPLE = """kneecall compare sparrow --point A2 --configs baseline,cuffs --at 1.2,1.1,stall
          kneecall compare sparrow --point A2 --configs baseline,cuffs --at 52kt,48kt,stall -o out
-         kneecall compare sparrow --point A2 --configs baseline,cuffs --screen
+         kneecall compare sparrow --point A2 --configs baseline,cuffs --screen --quick
          kneecall compare sparrow --point A2 --run cuffs=day2_cuffs:4 -o out"""
 DEFAULT_AT = "1.2,1.1,1.05,stall"
 MOST_SIDES = 4
@@ -25,9 +26,10 @@ def add_arguments(parser) -> None:
     parser.add_argument("--at", default=DEFAULT_AT, metavar="LIST", help=f"stall, ratios to the stall speed, airspeeds (default: {DEFAULT_AT})")
     parser.add_argument("--run", dest="chosen", metavar="CONFIG=RUN", action="append", default=[], help="use this run: its id, or FLIGHT:NUMBER")
     parser.add_argument("--camera", metavar="NAME", help="which camera (default: the first that was running)")
-    parser.add_argument("-o", "--output", type=Path, default=Path("compare-out"), metavar="DIR", help="where to write (default: compare-out)")
+    parser.add_argument("-o", "--output", type=Path, metavar="DIR", help="where to write (default: CAMPAIGN/results/compare, where the report looks)")
     parser.add_argument("--screen", action="store_true", help="look at them in a window: one slider for all, tuft stations, stills to keep")
     parser.add_argument("--who", default="", metavar="NAME", help="with --screen: whose observations (default: KNEECALL_WHO, or login name)")
+    parser.add_argument("--quick", action="store_true", help="first make the small copies of the camera files that the slider and the report's pictures are quick with; takes minutes, once")
     parser.add_argument("--no-clip", action="store_true", help="stills only")
     parser.add_argument("--force", action="store_true", help="replace files of an earlier comparison")
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
@@ -36,6 +38,8 @@ def add_arguments(parser) -> None:
 def run(args) -> int:
     """Choose the runs, take the pictures, write sheet, clip and subtitles."""
     from logger_app import flow
+    from logger_app.logstore.store import utc_now
+    from logger_app.stills_io import STILLS_DIR
     from logger_app.sync.choose import choose_runs, moments
     from logger_app.sync.sheet_io import stills, write_clip, write_sheet, write_subtitles
 
@@ -43,7 +47,8 @@ def run(args) -> int:
     unit = campaign.indicator.unit
     columns = moments(args.at, unit)
     names = _configurations(campaign, args)
-    files = {key: args.output / f"{args.point}_{'_'.join(names)}{end}" for key, end in (("sheet", ".png"), ("clip", ".mp4"), ("subtitles", ".vtt"))}
+    folder = args.output or args.campaign / STILLS_DIR
+    files = {key: folder / f"{args.point}_{'_'.join(names)}{end}" for key, end in (("sheet", ".png"), ("clip", ".mp4"), ("subtitles", ".vtt"))}
     if not args.screen:
         _refuse_existing(files, args)
     with ExitStack() as open_files:
@@ -57,11 +62,13 @@ def run(args) -> int:
             candidates[name] = [r for r in runs if _seen(r, cameras[r.flight], args.camera)]
         chosen, why = choose_runs(candidates, _wanted(args, names))
         sides = [_side(campaign, name, chosen[name], cameras, args.camera) for name in names]
+        if args.quick:
+            _make_quick(args.campaign, sides)
         if args.screen:
             return _screen(args, campaign, flights, sides, why)
         title = f"{args.point} · {_point_label(campaign, args.point)} · " + " / ".join(side.name for side in sides)
         rows = stills(sides, columns)
-        write_sheet(files["sheet"], title, sides, rows, unit)
+        write_sheet(files["sheet"], title, sides, rows, unit, args.point, why, utc_now())
         written = ["sheet"]
         if not args.no_clip:
             with Progress("Clip") as bar:
@@ -69,11 +76,52 @@ def run(args) -> int:
             write_subtitles(files["subtitles"], sides, unit)
             written += ["clip", "subtitles"]
     document = _document(args, names, chosen, why, rows, {key: str(files[key]) for key in written})
+    document["tufts"] = _tufts(args.campaign, flights, args.point, names, unit)
     if args.json:
         print_json(document)
     else:
         _print(document)
     return 0
+
+
+def _make_quick(campaign_dir: Path, sides) -> None:
+    from logger_app.sync.video_io import make_proxy, proxy_path
+
+    files = {proxy_path(campaign_dir, side.result.flight, camera.path): camera.path for side in sides for camera in side.cameras.cameras}
+    missing = [(proxy, path) for proxy, path in files.items() if not proxy.exists()]
+    with Progress("Small copies") as bar:
+        for k, (proxy, path) in enumerate(missing):
+            make_proxy(path, proxy, lambda share, k=k: bar.to((k + share) / len(missing)))
+
+
+def _tufts(campaign_dir: Path, flights, point: str, names, unit: str) -> dict:
+    """Where and how fast the tufts first separated: each configuration, and the others less the first."""
+    from logger_app.sync.tufts import difference_map
+    from logger_app.sync.wing_words import difference_words, first_words
+    from logger_app.wing_desk import marks_of_runs, wing_maps
+
+    maps = wing_maps(marks_of_runs(campaign_dir, flights, point), point, names)
+    first = [
+        {"configuration": name, "station": f.station, "ias_kt": f.ias_kt, "not_separated_down_to_ias_kt": f.clear_kt,
+         "proposed": f.proposed, "words": first_words(f, unit)[1]}
+        for name, one in maps.items()
+        for f in one.first
+    ]  # fmt: skip
+    states = [
+        {"configuration": name, "station": row, "ias_kt": speed, "state": str(state)}
+        for name, one in maps.items()
+        for row, across in zip(one.stations, one.states)
+        for speed, state in zip(one.speeds_kt, across)
+        if state is not None
+    ]
+    differences = [
+        {"reference": names[0], "changed": name, "station": d.station, "difference_kt": d.difference_kt, "proposed": d.proposed,
+         "words": difference_words(d, maps[names[0]], maps[name], unit)[1]}
+        for name in names[1:]
+        if names[0] in maps and name in maps
+        for d in difference_map(maps[names[0]], maps[name])
+    ]  # fmt: skip
+    return {"first_separated": first, "states": states, "differences": differences}
 
 
 def _screen(args, campaign, flights, sides, why: str) -> int:
@@ -82,7 +130,7 @@ def _screen(args, campaign, flights, sides, why: str) -> int:
     from logger_app.ui.screens.compare_app import open_compare
 
     say(f"Compared: {why}.")
-    return open_compare(CompareDesk(args.campaign, campaign, flights, args.point, sides, args.who or person()))
+    return open_compare(CompareDesk(args.campaign, campaign, flights, args.point, sides, args.who or person(), why))
 
 
 def flight_cameras(campaign_dir: Path, flight: str):
@@ -213,9 +261,15 @@ def _document(args, names, chosen, why: str, rows, files: dict) -> dict:
 
 
 def _print(document: dict) -> None:
+    from logger_app.sync.tufts import place_words
+
     print(f"Compared: {document['why']}.")
     for still in document["stills"]:
         if still["why"]:
             say(f"{still['configuration']} at {still['at']}: no picture: {still['why']}")
+    for one in document["tufts"]["first_separated"]:
+        print(f"{one['configuration']}, {place_words(one['station'])}: {one['words']}")
+    for one in document["tufts"]["differences"]:
+        print(f"{one['changed']} against {one['reference']}, {place_words(one['station'])}: {one['words']}")
     for what, file in document["files"].items():
         print(f"{what}: {file}")

@@ -10,6 +10,8 @@ SUMMARY = (
     "Write the report of a campaign: one page, its tables, subtitles for each camera; or a clip of one run."
 )
 EXAMPLE = "kneecall report sparrow -o sparrow-report --pdf"
+# Of pictures saved from comparing: two sides at 700 px keep their captions legible.
+STILL_WIDTH_PX, STILL_QUALITY = 1500, 78
 
 
 def add_arguments(parser) -> None:
@@ -84,7 +86,13 @@ def write(
     extras = gather(campaign_dir, flights)
     frame_of = frame_finder(campaign_dir, extras)
     few = frame_of is not None and frame_of.costly and not every_picture
-    extras = replace(extras, few_pictures=few, sheet_speeds=speeds or extras.sheet_speeds)
+    extras = replace(
+        extras,
+        few_pictures=few,
+        sheet_speeds=speeds or extras.sheet_speeds,
+        wings=wings(campaign_dir, flights, campaign.indicator.unit),
+        stills=saved_stills(campaign_dir),
+    )
     with Progress("Sound and pictures") as progress:
         return write_report(
             out,
@@ -125,6 +133,51 @@ def gather(campaign_dir: Path, flights):
             ("engine", ", ".join(engines) or "none"),
         ),
     )
+
+
+def saved_stills(campaign_dir: Path):
+    """Pictures saved from comparing; what cannot be taken is said."""
+    from logger_app.report.extras import SavedStill
+    from logger_app.stills_io import STILLS_DIR, read_pictures
+
+    pictures, troubles = read_pictures(Path(campaign_dir) / STILLS_DIR, STILL_WIDTH_PX, STILL_QUALITY)
+    for trouble in troubles:
+        say(trouble)
+    return tuple(SavedStill(about=about, jpeg=jpeg) for about, jpeg in pictures)
+
+
+def wings(campaign_dir: Path, flights, unit: str):
+    """Where each station of each configuration first separated, and the others less the first, by test point."""
+    from logger_app.report.extras import WingMap
+    from logger_app.sync.tufts import difference_map
+    from logger_app.sync.wing_words import difference_words, first_words
+    from logger_app.wing_desk import marks_of_runs, wing_maps
+
+    marked, found = marks_of_runs(campaign_dir, flights), []
+    for point in dict.fromkeys(one.point for one in marked):
+        names = list(dict.fromkeys(data.info.configuration for data in flights if data.info.configuration))
+        maps = list(wing_maps(marked, point, names).values())
+        for one in maps:
+            found.append(WingMap(point=point, configuration=one.configuration, cells=_cells(one.first, lambda f: first_words(f, unit))))
+        for other in maps[1:]:
+            cells = _cells(difference_map(maps[0], other), lambda d, other=other: difference_words(d, maps[0], other, unit))
+            found.append(WingMap(point=point, configuration=other.configuration, reference=maps[0].configuration, cells=cells))
+    return tuple(found)
+
+
+def _cells(stations, words_of):
+    from logger_app.report.extras import WingCell
+
+    cells = []
+    for one in stations:
+        span, _, chord = one.station.partition("/")
+        try:
+            place = {"span_pct": float(span), "chord_pct": float(chord)}
+        except ValueError:  # a row that no grid of ours made
+            continue
+        short, says = words_of(one)
+        cells.append(WingCell(words=short, says=says, proposed=one.proposed, **place))
+    return tuple(cells)
 
 
 def _journalled(flight_dir: Path, flight: str):
@@ -222,7 +275,18 @@ def frame_finder(campaign_dir: Path, extras):
         return None
     from logger_app.report.frames_io import FrameFinder
 
-    return FrameFinder([(camera, camera_path(campaign_dir, camera)) for camera in synced])
+    return FrameFinder([(camera, quick_path(campaign_dir, camera)) for camera in synced])
+
+
+def quick_path(campaign_dir: Path, camera) -> Path:
+    """The small copy of a camera's file where it is made, for it has the same pictures at the same times; else the file."""
+    from logger_app.sync.video_io import proxy_path
+
+    path = camera_path(campaign_dir, camera)
+    if not path.is_file():
+        return path
+    proxy = proxy_path(campaign_dir, camera.flight, path)
+    return proxy if proxy.is_file() else path
 
 
 def camera_path(campaign_dir: Path, camera) -> Path:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from logger_app.records.clocks import ClockMap
+from logger_app.records.stills import SavedPicture
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +39,38 @@ class TuftMark:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class WingCell:
+    """One station of a wing map: percent of span and chord, what stands there, and whether it rests on a proposal."""
+
+    span_pct: float
+    chord_pct: float
+    words: str
+    says: str
+    proposed: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WingMap:
+    """A wing from above: where it first separated, or the difference to the reference.
+
+    `configuration` is the one shown or, with a `reference`, the changed one.
+    """
+
+    point: str
+    configuration: str
+    reference: str = ""
+    cells: tuple[WingCell, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SavedStill:
+    """A picture saved from comparing, as JPEG, and what it shows."""
+
+    about: SavedPicture
+    jpeg: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Extras:
     """All of it.
 
@@ -48,6 +81,8 @@ class Extras:
 
     cameras: tuple[CameraFile, ...] = ()
     tufts: tuple[TuftMark, ...] = ()
+    wings: tuple[WingMap, ...] = ()
+    stills: tuple[SavedStill, ...] = ()
     campaign_file: bytes | None = None
     versions: tuple[tuple[str, str], ...] = ()
     sheet_speeds: tuple[str, ...] = ("1.2", "1.1", "1.05", "stall")

@@ -7,11 +7,11 @@ warning margins and the spanwise tuft map.
 from __future__ import annotations
 
 import statistics
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from logger_app.records.calls import CallKind
 from logger_app.records.results import Cell
-from logger_app.report.extras import TuftMark
+from logger_app.report.extras import TuftMark, WingMap
 from logger_app.report.plot import (
     Axis,
     Bar,
@@ -510,22 +510,23 @@ def tuft_map(side: Side, view: PointView, marks: Sequence[TuftMark], unit: str) 
     marks = [mark for mark in marks if mark.ias_kt is not None]
     if not marks:
         return None
-    stations = sorted({mark.station for mark in marks}, key=_station_order)
-    speeds = sorted({round(from_kt(mark.ias_kt, unit)) for mark in marks})
+    # Root above, tip below; fast at the left, as the approach is flown.
+    stations = sorted({mark.station for mark in marks}, key=_station_order, reverse=True)
+    speeds = sorted({round(from_kt(mark.ias_kt, unit)) for mark in marks}, reverse=True)
     worst: dict[tuple[int, int], TuftMark] = {}
     for mark in marks:
-        at = stations.index(mark.station), speeds.index(round(from_kt(mark.ias_kt, unit)))
+        at = speeds.index(round(from_kt(mark.ias_kt, unit))), stations.index(mark.station)
         if at not in worst or _shade(mark) > _shade(worst[at]):
             worst[at] = mark
     squares = tuple(
         Square(x=x, y=y, shade=TUFT_STATES.get(mark.state), series=side.series, proposed=mark.proposed,
-               says=f"{mark.station} at {speeds[y]} {unit}: {mark.state}")
+               says=f"{stations[y]} at {speeds[x]} {unit}: {mark.state}")
         for (x, y), mark in sorted(worst.items())
     )  # fmt: skip
     first = [
-        f"{name} first separated at {max(speeds[y] for (x, y), m in worst.items() if stations[x] == name and _shade(m) >= 2)} {unit}"
-        for name in stations
-        if any(stations[x] == name and _shade(m) >= 2 for (x, _), m in worst.items())
+        f"{name} first separated at {max(speeds[x] for (x, y), m in worst.items() if stations[y] == name and _shade(m) >= 2)} {unit}"
+        for name in reversed(stations)
+        if any(stations[y] == name and _shade(m) >= 2 for (_, y), m in worst.items())
     ]
     return Figure(
         id=f"{view.anchor}-tufts-{side.series}",
@@ -536,13 +537,15 @@ def tuft_map(side: Side, view: PointView, marks: Sequence[TuftMark], unit: str) 
             if any(m.proposed for m in worst.values())
             else ""
         ),
-        x=Axis(label="station along the span", low=-0.6, high=len(stations) - 0.4, names=tuple(stations)),
-        y=Axis(
+        caption="Stations as percent of span / percent of chord, root above; hatching grows from attached to reversed, ? is not visible."
+        + (" Dashed boxes are only proposed by the assist." if any(m.proposed for m in worst.values()) else ""),
+        x=Axis(
             label=f"indicated airspeed [{unit}]",
             low=-0.6,
-            high=len(speeds) - 0.4,
+            high=max(len(speeds), 6) - 0.4,
             names=tuple(f"{s}" for s in speeds),
         ),
+        y=Axis(label="station [% span / % chord]", low=-0.6, high=len(stations) - 0.4, names=tuple(stations)),
         squares=squares,
         keys=tuple(
             Key(word=state, series=side.series, shade=shade)
@@ -550,8 +553,8 @@ def tuft_map(side: Side, view: PointView, marks: Sequence[TuftMark], unit: str) 
             if shade is not None
         ),
         width=480.0,
-        height=100.0 + 26.0 * len(speeds),
-        left=58.0,
+        height=110.0 + 22.0 * max(len(stations), 5),
+        left=96.0,
     )
 
 
@@ -560,9 +563,59 @@ def _shade(mark: TuftMark) -> int:
     return -1 if shade is None else shade
 
 
-def _station_order(name: str):
-    digits = "".join(ch for ch in name if ch.isdigit() or ch == ".")
+def wing_map(one: WingMap, view: PointView, names: Mapping[str, str], series: int, unit: str) -> Figure | None:
+    """A wing from above, root at the left, leading edge up: where it first separated, or the difference.
+
+    Parameters
+    ----------
+    one : WingMap
+        What stands at each station [-].
+    view : PointView
+        Its test point [-].
+    names : mapping of str to str
+        Names of configurations by id [-].
+    series : int
+        Number of the configuration's look [-].
+    unit : str
+        The indicator's unit [-].
+
+    Returns
+    -------
+    Figure or None
+        None without a station [-].
+    """
+    if not one.cells:
+        return None
+    spans = sorted({cell.span_pct for cell in one.cells})
+    chords = sorted({cell.chord_pct for cell in one.cells}, reverse=True)
+    title = f"where the wing first separated, {names.get(one.configuration, one.configuration)} [{unit} indicated]"
+    if one.reference:
+        title = f"first separation, {one.configuration} less {one.reference} [{unit}]; below 0 stays attached to a lower speed"
+    said = "; ".join(f"{cell.span_pct:g} % span, {cell.chord_pct:g} % chord: {cell.says}" for cell in one.cells) + "."
+    guessed = " A ? and a dashed box: only proposed by the assist, not confirmed."
+    return Figure(
+        id=f"{view.anchor}-wing-{one.reference or 'first'}-{one.configuration}",
+        title=f"{view.point.id}: {title}",
+        says=said + (guessed if any(cell.proposed for cell in one.cells) else ""),
+        caption="From above: root at the left, leading edge up. <46: not separated down to 46; -: not seen."
+        + (" <-3: slower by more than 3." if one.reference else "")
+        + (guessed if any(cell.proposed for cell in one.cells) else ""),
+        x=Axis(label="span [%], root to tip", low=-0.6, high=len(spans) - 0.4, names=tuple(f"{s:g}" for s in spans)),
+        y=Axis(label="chord [%]", low=-0.6, high=len(chords) - 0.4, names=tuple(f"{c:g}" for c in chords)),
+        squares=tuple(
+            Square(x=spans.index(c.span_pct), y=chords.index(c.chord_pct), shade=0, series=series, proposed=c.proposed,
+                   word=f"{c.words}?" if c.proposed else c.words, says=c.says)
+            for c in one.cells
+        ),
+        width=480.0,
+        height=80.0 + 30.0 * len(chords),
+        left=64.0,
+    )  # fmt: skip
+
+
+def _station_order(name: str) -> tuple:
+    """By span, then chord: ``16.7/50`` before ``50/16.7``."""
     try:
-        return (0, float(digits), name)
+        return (0, *(float(part) for part in name.split("/")), name)
     except ValueError:
-        return (1, 0.0, name)
+        return (1, name)

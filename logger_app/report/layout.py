@@ -279,9 +279,10 @@ def _square(box: _Box, square) -> list:
     left, right = box.x(square.x - 0.46), box.x(square.x + 0.46)
     bottom, top = box.y(square.y - 0.42), box.y(square.y + 0.42)
     shapes = _patch((left, top, right, bottom), square.shade, role_of(square.series), square.proposed)
-    if square.shade is None:
+    if word := square.word or ("?" if square.shade is None else ""):
+        role, size = ("ink", SMALL_PX) if square.word else ("muted", FONT_PX)
         shapes.append(
-            Label(x=(left + right) / 2, y=(top + bottom) / 2 + 4, text="?", role="muted", anchor="middle")
+            Label(x=(left + right) / 2, y=(top + bottom) / 2 + 4, text=word, role=role, size=size, anchor="middle")
         )
     return shapes
 

@@ -11,8 +11,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from logger_app.errors import ReportError
-from logger_app.report.extras import Extras
+from logger_app.report.extras import Extras, SavedStill
 from logger_app.report.figures import time_at_ias_s, zero_of
+from logger_app.report.saved import add_saved
 from logger_app.report.view import CallView, Page, PointView, RunView, Side
 from logger_app.units import AIRSPEED_UNITS, to_kt
 
@@ -120,9 +121,10 @@ def add_sheets(page: Page, speeds: Sequence[str] = Extras().sheet_speeds) -> Non
         A speed that is none of these.
     """
     wanted = [_sheet_speed(text) for text in speeds]
+    lag_s = page.campaign.indicator.reading_lag_s
     for view in page.points:
         rows = [(side, sheet_run(side)) for side in view.sides]
-        view.sheet = [SheetRow(side, [_shot(run, *one) for one in wanted]) for side, run in rows if run]
+        view.sheet = [SheetRow(side, [_shot(run, lag_s, *one) for one in wanted]) for side, run in rows if run]
 
 
 def wanted_frames(page: Page, sparing: bool = False) -> list[tuple[str, float]]:
@@ -156,6 +158,7 @@ def place_media(
     frames: Mapping[tuple[str, float], bytes | None] | None,
     budget: int = MEDIA_BUDGET,
     sparing: bool = False,
+    stills: Sequence[SavedStill] = (),
 ) -> Media:
     """Put sounds and pictures on a page, the most telling first.
 
@@ -171,6 +174,8 @@ def place_media(
         Most bytes of base64 to put on the page [-].
     sparing : bool
         Pictures were asked for at events and for the sheets only [-].
+    stills : sequence of SavedStill
+        Pictures that a person saved: they come before those that nobody chose [-].
 
     Returns
     -------
@@ -183,6 +188,8 @@ def place_media(
         call.sound = media.take(sounds.get((call.flight, *clip_span(call))), "audio/ogg")
         media.sounds += bool(call.sound)
         media.no_sound += not call.sound
+    for saved, jpeg in add_saved(page, stills):
+        saved.uri = media.take(jpeg, "image/jpeg")
     frames = frames or {}
     for shot in _shots(page.points):
         shot.uri = media.take(frames.get((shot.run.flight, shot.flight_s)), "image/jpeg")
@@ -250,10 +257,12 @@ def _sheet_speed(text: str) -> tuple[str, float | None, float | None]:
     return (f"{value:g} {unit}", None, to_kt(value, unit)) if unit else (f"{value:g} Vs", value, None)
 
 
-def _shot(run: RunView, caption: str, ratio: float | None, ias_kt: float | None) -> Shot:
+def _shot(run: RunView, lag_s: float, caption: str, ratio: float | None, ias_kt: float | None) -> Shot:
+    """Words come a reading lag after what they tell of: the picture is taken that much earlier."""
     stall_kt = run.result.vs_ias_kt
     if ratio is not None and stall_kt is not None:
         ias_kt = ratio * stall_kt
-    if ratio == 1.0:
-        return Shot(caption, run, zero_of(run), ias_kt)
-    return Shot(caption, run, time_at_ias_s(run, ias_kt) if ias_kt is not None else None, ias_kt)
+    if any(note.startswith("event not timed by voice") for note in run.result.notes):
+        lag_s = 0.0  # the reduction has taken it off already
+    said_s = zero_of(run) if ratio == 1.0 else time_at_ias_s(run, ias_kt) if ias_kt is not None else None
+    return Shot(caption, run, None if said_s is None else max(said_s - lag_s, 0.0), ias_kt)

@@ -62,7 +62,11 @@ def add_media(
         finally:
             stop.set()
     return place_media(
-        page, found[0] if sound_of else None, found[1] if frame_of else None, sparing=extras.few_pictures
+        page,
+        found[0] if sound_of else None,
+        found[1] if frame_of else None,
+        sparing=extras.few_pictures,
+        stills=extras.stills,
     )
 
 

@@ -12,7 +12,14 @@ from importlib import resources
 from logger_app import __version__
 from logger_app.report import words
 from logger_app.report.extras import Extras
-from logger_app.report.figures import against_entry_rate, approaches, forest, tuft_map, warning_margins
+from logger_app.report.figures import (
+    against_entry_rate,
+    approaches,
+    forest,
+    tuft_map,
+    warning_margins,
+    wing_map,
+)
 from logger_app.report.layout import lay_out
 from logger_app.report.media import Media
 from logger_app.report.plot import Figure
@@ -36,6 +43,7 @@ def add_figures(page: Page, extras: Extras) -> None:
     for view in page.points:
         found = [approaches(view, page.unit), against_entry_rate(view), warning_margins(view)]
         found += [tuft_map(side, view, _tufts_of(side, extras), page.unit) for side in view.sides]
+        found += [_wing(one, view, page) for one in extras.wings if one.point == view.point.id]
         view.figures = [figure for figure in found if figure]
 
 
@@ -53,6 +61,11 @@ def forests(page: Page) -> list[Figure | None]:
         One a pair; None where nothing could be compared [-].
     """
     return [forest(pair, f"forest-{k}") for k, pair in enumerate(page.pairs, 1)]
+
+
+def _wing(one, view: PointView, page: Page):
+    series = next((side.series for side in view.sides if side.configuration.id == one.configuration), 0)
+    return wing_map(one, view, {c.id: c.name for c in page.campaign.configurations}, series, page.unit)
 
 
 def _tufts_of(side: Side, extras: Extras) -> list:

@@ -243,6 +243,7 @@ class _Story:
             KeepTogether(head),
             *parts,
             *self._sheet(view),
+            *(part for saved in view.stills if saved.uri for part in _saved(saved)),
             self._sides_table(view),
             Spacer(1, 5),
             *self._budgets(view),
@@ -450,6 +451,13 @@ def _table(head: Sequence[str], rows: Iterable[Sequence], shares: Sequence[float
                     ("TOPPADDING", (0, 0), (-1, -1), 2), ("BOTTOMPADDING", (0, 0), (-1, -1), 3), ("LEFTPADDING", (0, 0), (-1, -1), 3),
                     ("RIGHTPADDING", (0, 0), (-1, -1), 3)])  # fmt: skip
     return table
+
+
+def _saved(saved) -> list[Flowable]:
+    image = Image(io.BytesIO(base64.b64decode(saved.uri.split(",", 1)[1])))
+    scale = min(WIDTH / image.imageWidth, 190 * mm / image.imageHeight)
+    image.drawWidth, image.drawHeight = image.imageWidth * scale, image.imageHeight * scale
+    return [KeepTogether([image, _text(saved.caption, 7.5, MUTED)]), Spacer(1, 5)]
 
 
 def _picture(shot, width: float, unit: str) -> list[Flowable]:

@@ -85,7 +85,7 @@ class Rule:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Square:
-    """A patch of a map, one unit wide: `shade` 0 to 3 (hatching grows with it), or None for not seen."""
+    """A patch of a map, one unit wide: `shade` 0 to 3 (hatching grows with it), or None for not seen; `word` stands in it."""
 
     x: float
     y: float
@@ -93,6 +93,7 @@ class Square:
     series: int = 0
     proposed: bool = False
     says: str = ""
+    word: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,7 +111,7 @@ class Key:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Figure:
-    """A figure. `says` is the alternative text: what a reader who cannot see it must know."""
+    """A figure. `says` is the alternative text: what a reader who cannot see it must know; `caption` stands under it instead, where that is long."""
 
     id: str
     title: str
@@ -123,6 +124,7 @@ class Figure:
     events: tuple[Event, ...] = ()
     rules: tuple[Rule, ...] = ()
     squares: tuple[Square, ...] = ()
+    caption: str = ""
     keys: tuple[Key, ...] = ()
     width: float = 720.0
     height: float = 380.0

@@ -165,6 +165,7 @@ class PointView:
     comparisons: tuple[Comparison, ...]
     figures: list = field(default_factory=list)
     sheet: list = field(default_factory=list)
+    stills: list = field(default_factory=list)
 
     @property
     def runs(self) -> tuple[RunView, ...]:

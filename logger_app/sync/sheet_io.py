@@ -15,6 +15,8 @@ import numpy as np
 from logger_app.errors import SyncError
 from logger_app.files_io import whole_file, write_text
 from logger_app.records.results import StallSpeed
+from logger_app.records.stills import SavedPicture, SavedShot, SavedSide
+from logger_app.stills_io import save_picture
 from logger_app.sync.cameras_io import FlightCameras
 from logger_app.sync.choose import Moment, ias_at, spoken_speed, when
 
@@ -53,8 +55,18 @@ class Still:
     ias_kt: float | None
     why: str = ""
     file: str = ""
+    camera: str = ""
     video_s: float | None = None
     rgb: np.ndarray | None = None
+
+
+def saved_side(side: Side, shots: Sequence[SavedShot]) -> SavedSide:
+    """What a saved picture says of a side: its run as it is reduced now, and the frames of it."""
+    result = side.result
+    return SavedSide(
+        configuration=side.configuration, name=side.name, flight=result.flight, run=result.run, run_number=result.run_number,
+        event_flight_s=result.event_flight_s, vs_ias_kt=result.vs_ias_kt, shots=tuple(shots),
+    )  # fmt: skip
 
 
 def stills(sides: Sequence[Side], columns: Sequence[Moment]) -> list[list[Still]]:
@@ -84,13 +96,15 @@ def _still(side: Side, moment: Moment) -> Still:
     except SyncError as err:
         return Still(configuration=side.configuration, moment=moment.label, flight_s=flight_s, ias_kt=ias_kt, why=str(err))
     return Still(
-        configuration=side.configuration, moment=moment.label, flight_s=flight_s, ias_kt=ias_kt, file=str(camera.path),
+        configuration=side.configuration, moment=moment.label, flight_s=flight_s, ias_kt=ias_kt, file=str(camera.path), camera=camera.name,
         video_s=frame.video_s, rgb=frame.rgb,
     )  # fmt: skip
 
 
-def write_sheet(out: Path, title: str, sides: Sequence[Side], rows: Sequence[Sequence[Still]], unit: str) -> Path:
-    """The contact sheet as a PNG: rows configurations, columns speeds.
+def write_sheet(
+    out: Path, title: str, sides: Sequence[Side], rows: Sequence[Sequence[Still]], unit: str, point: str = "", why: str = "", made_utc: str = ""
+) -> Path:
+    """The contact sheet as a PNG: rows configurations, columns speeds; it carries what it shows.
 
     Parameters
     ----------
@@ -104,6 +118,12 @@ def write_sheet(out: Path, title: str, sides: Sequence[Side], rows: Sequence[Seq
         From `stills` [-].
     unit : str
         Unit of the airspeed indicator [-].
+    point : str
+        Test point [-].
+    why : str
+        Why these runs [-].
+    made_utc : str
+        When it was made [-].
 
     Returns
     -------
@@ -133,10 +153,12 @@ def write_sheet(out: Path, title: str, sides: Sequence[Side], rows: Sequence[Seq
             at = "" if still.flight_s is None else f" · flight time {still.flight_s:.2f} s"
             draw.text((left, top + CAPTION + height + 8), f"{still.moment} · {speed} indicated{at}", QUIET, _font(17))
     draw.text((MARGIN, size[1] - 26), CAUTION, QUIET, _font(14))
-    out.parent.mkdir(parents=True, exist_ok=True)
-    with whole_file(out) as part:
-        sheet.save(part, "PNG")
-    return out
+    about = SavedPicture(kind="sheet", point=point, words=title, sides=tuple(map(_told, sides, rows)), why=why, made_utc=made_utc)
+    return save_picture(out, sheet, about)
+
+
+def _told(side: Side, row: Sequence[Still]) -> SavedSide:
+    return saved_side(side, [SavedShot(at=s.moment, flight_s=s.flight_s, ias_kt=s.ias_kt, camera=s.camera, why=s.why) for s in row])
 
 
 def clip_span(sides: Sequence[Side]) -> tuple[float, float]:

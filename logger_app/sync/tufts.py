@@ -233,12 +233,22 @@ def next_state(state: TuftState | None) -> TuftState:
     return STATES[(STATES.index(state) + 1) % len(STATES)] if state is not None else STATES[0]
 
 
-def grid_to_body(grid: Grid, who: str) -> dict:
-    """Body of a `TUFT_GRID` row."""
-    return {
+def place_words(station: str) -> str:
+    """A station's place in words: ``30 % span, 50 % chord``."""
+    span, _, chord = station.partition("/")
+    try:
+        return f"{float(span):g} % span, {float(chord):g} % chord"
+    except ValueError:
+        return station
+
+
+def grid_to_body(grid: Grid, who: str, carried_from: str = "") -> dict:
+    """Body of a `TUFT_GRID` row; `carried_from` names the flight that it was placed on first."""
+    body = {
         "camera": grid.camera, "corners": [list(corner) for corner in grid.corners],
         "span_pct": list(grid.span_pct), "chord_pct": list(grid.chord_pct), "who": who,
     }  # fmt: skip
+    return body | {"carried_from": carried_from} if carried_from else body
 
 
 def body_to_grid(body: dict) -> Grid:

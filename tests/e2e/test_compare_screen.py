@@ -1,7 +1,9 @@
 """The compare screen in a real window: two made flights, each with its camera, tufts drawn on the wing."""
 
 import importlib.util
+import io
 import json
+import re
 import shutil
 import sys
 from fractions import Fraction
@@ -13,6 +15,7 @@ import pytest
 from PIL import Image
 
 from logger_app import flow
+from logger_app.__main__ import main
 from logger_app.cli.compare import flight_cameras
 from logger_app.compare_desk import CompareDesk
 from logger_app.logstore.codec import call_row, clock_map_row
@@ -103,7 +106,7 @@ def desk(made, tmp_path):
         result = next(r for r in reduction.runs if r.flight == flight)
         name = flight.split("_")[1]
         sides.append(Side(configuration=name, name=campaign.configuration(name).name, result=result, cameras=flight_cameras(folder, flight)))
-    yield CompareDesk(folder, campaign, flights, sides[0].result.point or "A1", sides, "ann")
+    yield CompareDesk(folder, campaign, flights, sides[0].result.point or "A1", sides, "ann", "the nearest entry rates")
     for side in sides:
         side.cameras.close()
 
@@ -207,7 +210,9 @@ def test_frames_are_stepped_one_by_one_and_a_held_side_stays(desk, open_window, 
     assert len(finger.root.ids.panels.children) == 2
 
 
-def test_stations_are_placed_tapped_proposed_taken_mapped_and_saved(desk, open_window, made, shots):
+def test_stations_are_placed_tapped_proposed_taken_mapped_and_saved(desk, open_window, made, shots, capsys):
+    from logger_app.ui.widgets.wing_picture import label_lines
+
     finger = open_window(desk)
     grids = [made[1][side.result.flight] for side in desk.sides]
     for k in (0, 1):
@@ -253,6 +258,98 @@ def test_stations_are_placed_tapped_proposed_taken_mapped_and_saved(desk, open_w
     assert still.name in finger.root.message
     shutil.copy(still, shots / "compare_still.png")
     assert Image.open(still).width > 1200, "side by side"
+    for panel in finger.root.panels:
+        for station in panel.ids.picture.view.stations:
+            assert "% span" in station.says and str(station.state) in station.says
+            assert label_lines(station) == [station.id, str(station.state)]
+
+    assert main(["report", str(desk.campaign_dir), "-o", str(desk.campaign_dir / "out")]) == 0
+    html = (desk.campaign_dir / "out/index.html").read_text("utf-8")
+    text = re.sub(r"<[^>]+>", "", re.search(r'<figure class="saved">.*?</figure>', html, re.DOTALL).group())
+    assert 'class="saved"><img src="data:image/jpeg;base64,' in html
+    for side in desk.sides:
+        assert f"{side.name} ({side.result.flight}, run 1): at the stall, 46.0 kt indicated" in text
+    assert "separated 12.5/16.7" in text or "attached 12.5/16.7" in text, text
+    assert f"Runs: {desk.why}." in text and "Saved by ann" in text and still.name in text
+    assert "where the wing first separated, Plain wing, tufted" in html and "cuffs less baseline" in html
+    finger.keys("m")
+    finger.slide(-2.0)
+    finger.keys("f")
+    finger.pilot.shot(shots / "compare_flip_tufts.png")
+    document = json.loads(verb(capsys, "compare", desk.campaign_dir, "--point", desk.point, "--configs", "baseline,cuffs", "--no-clip", "--json"))
+    assert {d["station"] for d in document["tufts"]["differences"]} == {s.id for s in station_ids(finger)}
+    assert Path(document["files"]["sheet"]).parent == desk.campaign_dir / "results/compare"
+    assert "% span" in verb(capsys, "compare", desk.campaign_dir, "--point", desk.point, "--configs", "baseline,cuffs", "--no-clip", "--force")
+
+
+def station_ids(finger):
+    return finger.root.panels[finger.root.state.chosen].ids.picture.view.stations
+
+
+def verb(capsys, *words):
+    capsys.readouterr()
+    assert main([str(word) for word in words]) == 0
+    return capsys.readouterr().out
+
+
+def test_stations_placed_once_are_proposed_for_the_next_flight_of_that_camera(desk, open_window, made, shots):
+    finger = open_window(desk)
+    finger.keys("g")
+    for corner in made[1]["day1_baseline"].corners:
+        finger.picture(0, *corner)
+    second = finger.root.panels[1]
+    assert second.carried.startswith("Placed on day1_baseline, check it")
+    assert all(station.carried for station in second.ids.picture.view.stations)
+    finger.pilot.shot(shots / "compare_carried.png")
+
+    station = second.ids.picture.view.stations[4]
+    finger.picture(1, station.x, station.y)
+    assert "check it" in finger.root.message and rows(desk, 1) == [] and rows(desk, 1, RowKind.TUFT_GRID) == []
+    finger.pilot.tap(finger.root.keys["k"])
+    (row,) = rows(desk, 1, RowKind.TUFT_GRID)
+    assert row.body["carried_from"] == "day1_baseline"
+    assert "carried_from" not in rows(desk, 0, RowKind.TUFT_GRID)[0].body
+    assert second.carried == "" and not second.ids.picture.view.stations[0].carried
+    finger.picture(1, station.x, station.y)
+    finger.root.press("settle")
+    assert [r.body["station"] for r in rows(desk, 1)] == [station.id]
+
+
+def test_many_stations_keep_their_labels_apart(desk, open_window, made, shots):
+    finger = open_window(desk)
+    finger.keys("g")
+    for corner in made[1]["day1_baseline"].corners:
+        finger.picture(0, *corner)
+    while finger.root.state.span_count != 10:
+        finger.pilot.tap(finger.root.keys["span"])
+    while finger.root.state.chord_count != 5:
+        finger.pilot.tap(finger.root.keys["chord"])
+    finger.keys("p", "f")
+    finger.pilot.shot(shots / "compare_many.png")
+    assert len(finger.root.panels[0].ids.picture.view.stations) == 50
+
+
+def test_the_report_takes_its_pictures_from_the_small_copies_and_they_are_the_same(desk, open_window, capsys):
+    from logger_app.cli.report import frame_finder, gather
+
+    _, flights, _ = flow.reduce_all(desk.campaign_dir)
+    extras = gather(desk.campaign_dir, flights)
+    times = [(flight, OFFSET_S[flight] + at) for flight in OFFSET_S for at in np.random.default_rng(4).uniform(0.0, SECONDS - 0.1, 30)]
+
+    def numbers():
+        finder = frame_finder(desk.campaign_dir, extras)
+        used = {path.parent.name for _, path in finder.cameras}
+        return used, [number_in(np.array(Image.open(io.BytesIO(finder(flight, at_s))).resize((420, 280)))) for flight, at_s in times]
+
+    before = numbers()
+    verb(capsys, "compare", desk.campaign_dir, "--point", desk.point, "--configs", "baseline,cuffs", "--quick", "--no-clip")
+    after = numbers()
+    assert (before[0], after[0]) == ({"media"}, {"proxies"})
+    assert before[1] == after[1] == [int((at_s - OFFSET_S[flight]) * FPS + 1e-6) for flight, at_s in times]
+
+    wing = desk.campaign_dir / "flights/day1_baseline/media/wing.mp4"
+    wing.write_bytes(wing.read_bytes() + b"\0")  # another file now
+    assert {path.parent.name for camera, path in frame_finder(desk.campaign_dir, extras).cameras if camera.flight == "day1_baseline"} == {"media"}
 
 
 def test_what_was_seen_is_there_again_after_a_restart_and_in_the_report(desk, open_window, made):
@@ -323,7 +420,6 @@ def test_four_sides_are_shown_two_by_two(desk, open_window, shots):
 
 
 def test_the_verb_opens_it_with_the_runs_that_it_chose(desk, monkeypatch, capsys):
-    from logger_app.__main__ import main
     from logger_app.ui.screens import compare_app
 
     opened = []

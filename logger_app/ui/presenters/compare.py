@@ -10,6 +10,7 @@ a row written), effects. `view(state)` says what to draw. Never imports Kivy.
     P             let the assist propose            Enter take all its proposals on this frame
     S             save the pictures for the report  M     the map: where each station first separated
     Q             make small copies of the camera files, for a slider that follows the finger
+    K             keep the stations that another flight's grid proposes for this camera, once checked
     tap           on a station: its next state; a proposal is first taken as it is
 
 Main names: `CompareState`, `begin`, `update`, `view`.
@@ -34,10 +35,12 @@ from logger_app.sync.tufts import (
     difference_map,
     nearest,
     next_state,
+    place_words,
     places,
     span_map,
     standing,
 )
+from logger_app.sync.wing_words import difference_words, first_words
 from logger_app.units import from_kt
 
 TIME_STEP_S, SPEED_STEP_KT = 0.5, 1.0
@@ -46,7 +49,7 @@ CORNERS = ("root leading edge", "tip leading edge", "tip trailing edge", "root t
 SPAN_COUNTS, CHORD_COUNTS = (3, 4, 5, 6, 8, 10), (1, 2, 3, 4, 5)
 KEYS_HELP = (
     ("Left Right", "frame"), ("Up Down", "1 kt or 0.5 s"), ("A", "axis"), ("H", "hold"), ("F", "flip"), ("Tab", "side"), ("T", "tufts"),
-    ("G", "place stations"), ("P", "propose"), ("Enter", "take proposals"), ("M", "map"), ("S", "save"),
+    ("G", "place stations"), ("K", "keep stations"), ("P", "propose"), ("Enter", "take proposals"), ("M", "map"), ("Q", "small copies"), ("S", "save"),
 )  # fmt: skip
 
 
@@ -67,10 +70,11 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class PlaceGrid:
-    """Write a grid."""
+    """Write a grid; `carried_from` names the flight that it was placed on first."""
 
     side: int
     grid: Grid
+    carried_from: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +123,9 @@ class CompareState:
     span_count: int = 5
     chord_count: int = 3
     grids: Mapping[tuple[int, str], Grid] = field(default_factory=dict)
+    # Placed on another flight's camera of the same name: proposals, by side and camera, with that flight.
+    carried: Mapping[tuple[int, str], tuple[Grid, str]] = field(default_factory=dict)
+    others: tuple[tuple[TuftMark, ...], ...] = ()  # of other runs of each side's configuration at this point
     marks: tuple[tuple[TuftMark, ...], ...] = ()
     pending: tuple[tuple[int, TuftMark], ...] = ()  # tapped, not yet written
     shown: tuple[Shown, ...] = ()
@@ -129,7 +136,10 @@ class CompareState:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StationView:
-    """A station to draw: place in fractions of the picture from its upper left; `state` None where not looked at."""
+    """A station to draw: place in fractions of the picture from its upper left; `state` None where not looked at.
+
+    `says` is all of it in words; `carried`: the place itself is only a proposal, from another flight's grid.
+    """
 
     id: str
     x: float
@@ -139,6 +149,8 @@ class StationView:
     state: TuftState | None
     proposed: bool
     confidence: float | None
+    says: str = ""
+    carried: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -153,6 +165,7 @@ class PanelView:
     chosen: bool
     stations: tuple[StationView, ...]
     corners: tuple[tuple[float, float], ...]
+    carried: str = ""  # whose stations these are, where they are proposed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -206,6 +219,8 @@ def begin(
     who: str,
     grids: Mapping[tuple[int, str], Grid] | None = None,
     marks: Sequence[Sequence[TuftMark]] = (),
+    carried: Mapping[tuple[int, str], tuple[Grid, str]] | None = None,
+    others: Sequence[Sequence[TuftMark]] = (),
 ) -> CompareState:
     """The first state: at the stall.
 
@@ -221,6 +236,10 @@ def begin(
         Placed before, by side and camera [-].
     marks : sequence of sequence of TuftMark, optional
         Written before, by side [-].
+    carried : mapping of (int, str) to (Grid, str), optional
+        Proposed grids and the flights that they are from, by side and camera [-].
+    others : sequence of sequence of TuftMark, optional
+        Of other runs of each side's configuration [-].
 
     Returns
     -------
@@ -234,8 +253,10 @@ def begin(
         held=(None,) * len(sides),
         grids=dict(grids or {}),
         marks=tuple(tuple(m) for m in marks) or ((),) * len(sides),
+        carried=dict(carried or {}),
+        others=tuple(tuple(m) for m in others) or ((),) * len(sides),
         shown=(Shown(why="looking ..."),) * len(sides),
-        tufts=bool(grids),
+        tufts=bool(grids or carried),
     )
 
 
@@ -355,10 +376,10 @@ def marks_here(state: CompareState, side: int) -> dict[str, TuftMark]:
 
 
 def maps(state: CompareState) -> tuple[SpanMap, ...]:
-    """The spanwise map of each side."""
+    """The spanwise map of each side's configuration: this run and the others of it at this point."""
     return tuple(
-        span_map(side.configuration, standing([*marks, *(m for at, m in state.pending if at == k)]))
-        for k, (side, marks) in enumerate(zip(state.sides, state.marks))
+        span_map(side.configuration, [*others, *standing([*marks, *(m for at, m in state.pending if at == k)])])
+        for k, (side, marks, others) in enumerate(zip(state.sides, state.marks, state.others))
     )
 
 
@@ -460,6 +481,8 @@ def _tap(state: CompareState, rest: str):
         return _corner(state, (x, y))
     state = replace(state, chosen=side)
     grid = _grid(state, side) if state.tufts else None
+    if grid is None and state.tufts and _carried(state, side):
+        return told(state, _check_first(state, side), True), ()
     if grid is None or state.shown[side].why:
         return state, ()
     height = 1000.0
@@ -473,7 +496,7 @@ def _tap(state: CompareState, rest: str):
     before = marks_here(state, side).get(station)
     after = before.state if before is not None and before.proposed else next_state(before.state if before else None)
     mark = _mark(state, side, station, after)
-    return replace(state, pending=((side, mark),), message=f"{station}: {after}"), flushed
+    return replace(state, pending=((side, mark),), message=f"{place_words(station)}: {after}"), flushed
 
 
 def _corner(state: CompareState, corner: tuple[float, float]):
@@ -494,7 +517,19 @@ def _with_grid(state: CompareState, side: int, corners):
     return replace(state, grids=grids, message=f"{len(grid.stations())} stations on {state.sides[side].name}."), (PlaceGrid(side, grid),)
 
 
+def _keep(state: CompareState, _: str):
+    side = state.chosen
+    if (found := _carried(state, side)) is None:
+        return told(state, "There are no stations of another flight to keep here."), ()
+    grid, flight = found
+    words = f"{len(grid.stations())} stations kept on {state.sides[side].name}, as placed on {flight}."
+    grids = {**state.grids, (side, grid.camera): grid}
+    return replace(state, grids=grids, tufts=True, placing=None, message=words), (PlaceGrid(side, grid, flight),)
+
+
 def _ask(state: CompareState, _: str):
+    if _grid(state, state.chosen) is None and _carried(state, state.chosen):
+        return told(replace(state, tufts=True), _check_first(state, state.chosen), True), ()
     if _grid(state, state.chosen) is None:
         return told(state, "Place the tuft stations first: G, then four corners.", True), ()
     return replace(state, busy=True, tufts=True, message="Looking at the last half second ..."), (Propose(state.chosen),)
@@ -518,7 +553,7 @@ def _save(state: CompareState, _: str):
 
 _ACTS = {
     "at": _slide, "up": _coarse(-1), "down": _coarse(1), "left": _frame(-1), "right": _frame(1), "a": _axis, "h": _hold, "f": _flip,
-    "tab": _next_side, "side": _choose, "t": _tufts, "g": _place, "escape": _escape, "p": _ask, "enter": _take, "s": _save, "q": _quick, "m": _map,
+    "tab": _next_side, "side": _choose, "t": _tufts, "g": _place, "escape": _escape, "p": _ask, "enter": _take, "s": _save, "q": _quick, "m": _map, "k": _keep,
     "tap": _tap, "span": _count("span_count", SPAN_COUNTS), "chord": _count("chord_count", CHORD_COUNTS),
 }  # fmt: skip
 
@@ -545,6 +580,16 @@ def _mark(state: CompareState, side: int, station: str, tuft: TuftState) -> Tuft
 
 def _grid(state: CompareState, side: int) -> Grid | None:
     return state.grids.get((side, state.shown[side].camera))
+
+
+def _carried(state: CompareState, side: int) -> tuple[Grid, str] | None:
+    """The grid proposed for the camera on show, and its flight; None where one is placed."""
+    key = (side, state.shown[side].camera)
+    return None if key in state.grids or state.shown[side].why else state.carried.get(key)
+
+
+def _check_first(state: CompareState, side: int) -> str:
+    return f"Placed on {_carried(state, side)[1]}, check it: K keeps these stations for this flight, G places them anew."
 
 
 def _even(count: int) -> tuple[float, ...]:
@@ -574,7 +619,7 @@ def _panel(state: CompareState, side: int) -> PanelView:
     if at_s is not None:
         parts.append(to_stall(at_s - facts.event_s))
     if not shown.why and shown.camera:
-        parts.append(shown.camera)
+        parts.append(f"camera {shown.camera}")
     return PanelView(
         side=side,
         title=f"{facts.name}: run {facts.run_number}" + (" (held)" if state.held[side] is not None else ""),
@@ -584,14 +629,17 @@ def _panel(state: CompareState, side: int) -> PanelView:
         chosen=side == state.chosen,
         stations=_stations(state, side),
         corners=state.placing if state.placing and side == state.chosen else (),
+        carried=_check_first(state, side) if state.tufts and state.placing is None and _carried(state, side) else "",
     )
 
 
 def _stations(state: CompareState, side: int) -> tuple[StationView, ...]:
-    grid = _grid(state, side) if state.tufts else None
+    placed = _grid(state, side) if state.tufts else None
+    carried = _carried(state, side) if state.tufts and state.placing is None else None
+    grid = placed or (carried and carried[0])
     if grid is None or state.shown[side].why:
         return ()
-    here, height = marks_here(state, side), 1000.0
+    here, height = marks_here(state, side) if placed else {}, 1000.0
     width = height * state.shown[side].aspect
     made = []
     for place in places(grid, width, height):
@@ -600,9 +648,18 @@ def _stations(state: CompareState, side: int) -> tuple[StationView, ...]:
             StationView(
                 id=place.station.id, x=place.x / width, y=place.y / height, aft_x=place.aft_x, aft_y=place.aft_y,
                 state=mark.state if mark else None, proposed=bool(mark and mark.proposed), confidence=mark.confidence if mark else None,
+                says=f"{place_words(place.station.id)}: {_state_words(mark)}", carried=placed is None,
             )
         )  # fmt: skip
     return tuple(made)
+
+
+def _state_words(mark: TuftMark | None) -> str:
+    if mark is None:
+        return "not looked at"
+    if not mark.proposed:
+        return str(mark.state)
+    return f"{mark.state}, only proposed" + ("" if mark.confidence is None else f", {100 * mark.confidence:.0f} % sure")
 
 
 def _marks(state: CompareState):
@@ -622,7 +679,7 @@ def _map_views(state: CompareState) -> tuple[MapView, ...]:
     views = []
     for one, side in zip(made, state.sides):
         cells = {f.station: _first_cell(f, low, high, unit) for f in one.first}
-        views.append(_map_view(f"{side.configuration}: first separated at [{unit}]", cells))
+        views.append(_map_view(f"{side.configuration}, all runs at this point: first separated at [{unit}]", cells))
     for changed, side in zip(made[1:], state.sides[1:]):
         cells = {d.station: _difference_cell(d, made[0], changed, unit) for d in difference_map(made[0], changed)}
         views.append(_map_view(f"{side.configuration} minus {state.sides[0].configuration} [{unit}]: below 0 stays attached to a lower speed", cells))
@@ -630,22 +687,16 @@ def _map_views(state: CompareState) -> tuple[MapView, ...]:
 
 
 def _first_cell(first: FirstSeparated, low: float, high: float, unit: str) -> MapCell:
+    shade = None if first.clear_kt is None else 0.0
     if first.ias_kt is not None:
-        return MapCell(words=f"{from_kt(first.ias_kt, unit):.0f}", shade=0.25 + 0.75 * (first.ias_kt - low) / max(high - low, 1.0), proposed=first.proposed)
-    return MapCell(words="-" if first.clear_kt is None else f"<{from_kt(first.clear_kt, unit):.0f}", shade=None if first.clear_kt is None else 0.0)
+        shade = 0.25 + 0.75 * (first.ias_kt - low) / max(high - low, 1.0)
+    return MapCell(words=first_words(first, unit)[0], shade=shade, proposed=first.proposed)
 
 
 def _difference_cell(difference: StationDifference, reference: SpanMap, changed: SpanMap, unit: str) -> MapCell:
-    """A number where both separated, a bound where one was seen not to: ``<-3`` is later by more than that."""
-    if difference.difference_kt is not None:
-        by = from_kt(difference.difference_kt, unit)
-        return MapCell(words=f"{round(by):+d}" if round(by) else "0", shade=min(1.0, abs(by) / 10), proposed=difference.proposed)
-    a, b = (next((f for f in one.first if f.station == difference.station), None) for one in (reference, changed))
-    for known, other, sign in ((a, b, "<"), (b, a, ">")):
-        if known and other and known.ias_kt is not None and other.ias_kt is None and other.clear_kt is not None and other.clear_kt <= known.ias_kt:
-            by = round(from_kt(other.clear_kt - known.ias_kt, unit) * (1 if sign == "<" else -1))
-            return MapCell(words=f"{sign}{by:+d}" if by else f"{sign}0", shade=min(1.0, abs(by) / 10), proposed=difference.proposed)
-    return MapCell(words="-", shade=None, proposed=difference.proposed)
+    by = difference.difference_kt
+    shade = None if by is None else min(1.0, abs(from_kt(by, unit)) / 10)
+    return MapCell(words=difference_words(difference, reference, changed, unit)[0], shade=shade, proposed=difference.proposed)
 
 
 def _map_view(title: str, cells: Mapping[str, MapCell]) -> MapView:

@@ -6,6 +6,7 @@ Main names: `CompareScreen`, `WingCompareApp`.
 from __future__ import annotations
 
 import threading
+import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -35,14 +36,16 @@ Factory.register("SpanMaps", cls=SpanMaps)
 KEY_NAMES = {13: "enter", 271: "enter", 9: "tab", 27: "escape", 273: "up", 274: "down", 275: "right", 276: "left"}
 BUTTONS = (
     ("left", "Frame\nback"), ("right", "Frame\non"), ("a", "Axis\nA"), ("h", "Hold\nH"), ("f", "Flip\nF"), ("tab", "Side\nTab"), ("t", "Tufts\nT"),
-    ("g", "Place\nG"), ("span", "Span\nrows"), ("chord", "Chord\nrows"), ("p", "Propose\nP"), ("enter", "Take\nEnter"), ("m", "Map\nM"), ("q", "Quick\nQ"), ("s", "Save\nS"),
+    ("g", "Place\nG"), ("k", "Keep\nK"), ("span", "Span\nrows"), ("chord", "Chord\nrows"), ("p", "Propose\nP"), ("enter", "Take\nEnter"), ("m", "Map\nM"), ("q", "Quick\nQ"), ("s", "Save\nS"),
 )  # fmt: skip
 # A tapped state becomes a row after this long without another tap [s].
 SETTLE_S = 1.5
 FOOT = (
-    "Letters: A attached, U unsteady, S separated, R reversed, - not visible; dashed with ? is only proposed. "
-    "A record of what cameras saw at speeds that were called; not an instrument."
+    "30/50: 30 % of the span shown, 50 % of the chord. A attached, U unsteady, S separated, R reversed, - not visible; dashed with ? is only "
+    "proposed. A record of what cameras saw at speeds that were called; not an instrument."
 )
+# A true picture that took longer than this is worth a word about small copies [s].
+LONG_S = 1.5
 
 
 class CompareText(Label):
@@ -61,6 +64,8 @@ class ComparePanel(BoxLayout):
     title = StringProperty("")
     says = StringProperty("")
     why = StringProperty("")
+    carried = StringProperty("")
+    spare_line = BooleanProperty(False)  # as tall as a neighbour that has one line more
 
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))
@@ -79,7 +84,7 @@ class CompareScreen(BoxLayout):
     def __init__(self, desk: CompareDesk, **kw):
         super().__init__(**kw)
         self.desk = desk
-        self.state = presenter.begin(desk.facts, desk.unit, desk.who, desk.grids(), desk.marks())
+        self.state = presenter.begin(desk.facts, desk.unit, desk.who, desk.grids(), desk.marks(), desk.carried(), desk.other_marks())
         self.frames = SideFrames(desk.frame, desk.quick)
         self._maker: threading.Thread | None = None
         self._made: list = []  # what the maker says: a share done, or its last words
@@ -88,6 +93,8 @@ class CompareScreen(BoxLayout):
         self._pictures = [None] * len(desk.facts)
         self._small: list = [None] * len(desk.facts)  # on show until the true pictures come
         self._asked: tuple | None = None
+        self._asked_at_s, self._hinted = 0.0, False
+        self._steps: list = []  # of frames, not yet made; the first is being made
         self._settle = None
         self.title = f"{desk.point}: " + ", ".join(side.configuration for side in desk.facts)
         self.panels = [ComparePanel() for _ in desk.facts]
@@ -102,7 +109,7 @@ class CompareScreen(BoxLayout):
             button.bind(on_release=lambda _, key=key: self.press(key))
             self.ids.buttons.add_widget(button)
         self.draw()
-        self._looking = Clock.schedule_interval(self._look, 1 / 30)
+        self._looking = Clock.schedule_interval(self._look, 0)
 
     def press(self, key: str) -> None:
         """A key, or a touch that stands for one."""
@@ -134,7 +141,8 @@ class CompareScreen(BoxLayout):
                 self.ids.panels.add_widget(panel)
         for panel in view.panels:
             widget = self.panels[panel.side]
-            widget.title, widget.says, widget.why = panel.title, panel.says, panel.why
+            widget.spare_line = any(other.carried for other in view.panels)
+            widget.title, widget.says, widget.why, widget.carried = panel.title, panel.says, panel.why, panel.carried
             small = self._small[panel.side]
             widget.ids.picture.show(self._pictures[panel.side] if small is None else small)
             # The states on the frame before are not those of the picture that is coming.
@@ -146,7 +154,7 @@ class CompareScreen(BoxLayout):
             self.keys[key].strong = strong
         wishes = presenter.wanted(self.state)
         if wishes != self._asked:
-            self._asked, self.waiting = wishes, True
+            self._asked, self.waiting, self._asked_at_s = wishes, True, time.monotonic()
             self.frames.want(wishes)
 
     def close(self) -> None:
@@ -165,6 +173,8 @@ class CompareScreen(BoxLayout):
         done, results = self.frames.take()
         for result in results:
             result()
+        if done is not None and done[0] != self._asked and any(small is not None for small in self._small):
+            done = None  # a small picture of the newer moment is on show already
         if done is not None:
             wishes, done = done
             self._small = [None] * len(self.panels)
@@ -175,14 +185,22 @@ class CompareScreen(BoxLayout):
                 self._do(effect)
             self.state = replace(self.state, shown=tuple(shown for _, shown in done))
             self.waiting = wishes != self._asked
+            self._hint()
         if done is not None or results:
             self.draw()
 
     def _show_quick(self) -> None:
-        small = self.frames.take_quick()
-        if small is not None:
-            self._small = small
+        quick = self.frames.take_quick()
+        if quick is not None and self.waiting:  # else the true pictures are there already
+            self._small = quick[1]
             self.draw()
+
+    def _hint(self) -> None:
+        """Once: how the slider gets quick, where pictures took long."""
+        if not self._hinted and not self.waiting and time.monotonic() - self._asked_at_s > LONG_S and self._maker is None:
+            self._hinted = True
+            if not self.state.message:
+                self.state = replace(self.state, message="These pictures take long to find. Q makes small copies, so that the slider follows at once.")
 
     def _hear_maker(self) -> None:
         said = None
@@ -221,11 +239,12 @@ class CompareScreen(BoxLayout):
         """Make it so; what cannot be is said on the screen."""
         try:
             if isinstance(effect, Step):
-                at_s = presenter.wanted(self.state)[effect.side][0]
-                if at_s is not None:
-                    self.state = presenter.stepped(self.state, effect.side, self.desk.step(effect.side, at_s, effect.by))
+                self._steps.append(effect)
+                if len(self._steps) == 1:
+                    self._step()
             elif isinstance(effect, PlaceGrid):
-                self.desk.place_grid(effect.side, effect.grid)
+                self.desk.place_grid(effect.side, effect.grid, effect.carried_from)
+                self.state = replace(self.state, carried=self.desk.carried())
             elif isinstance(effect, Decide):
                 self.desk.write(effect.side, effect.marks)
             elif isinstance(effect, Propose):
@@ -239,6 +258,35 @@ class CompareScreen(BoxLayout):
         except (LoggerError, OSError) as err:
             # A row that was not written must not look as if it were.
             self.state = presenter.told(replace(self.state, marks=self.desk.marks(), grids=self.desk.grids()), str(err), True)
+
+    def _step(self) -> None:
+        """Make the first step waiting: on the frames' thread, for to step back can take a second."""
+        effect = self._steps[0]
+        at_s = presenter.wanted(self.state)[effect.side][0]
+        if at_s is None:
+            self._steps.clear()
+            return
+        self.waiting = True
+
+        def job():
+            try:
+                to_s = self.desk.step(effect.side, at_s, effect.by)
+            except LoggerError as err:
+                words = str(err)
+                return lambda: self._stepped(lambda state: presenter.told(state, words, True))
+            return lambda: self._stepped(lambda state: presenter.stepped(state, effect.side, to_s))
+
+        self.frames.ask(job)
+
+    def _stepped(self, change) -> None:
+        before, self.state = self.state, change(self.state)
+        del self._steps[:1]
+        if self.state.trouble:
+            self._steps.clear()
+        if self._steps:
+            self._step()
+        elif presenter.wanted(before) == presenter.wanted(self.state):
+            self.waiting = False
 
     def _propose(self, side: int) -> None:
         shown, facts = self.state.shown[side], self.state.sides[side]

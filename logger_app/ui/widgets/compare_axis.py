@@ -69,11 +69,12 @@ class CompareAxis(Widget):
             return
         with self.canvas:
             self._scale()
-            for lane, name in enumerate(self.names):
-                self._lane(lane, name)
             x = self.x_of(self.view.at)
             Color(*DAY.main)
             Line(points=[x, self.y + dp(FOOT), x, self.top], width=dp(1.6))
+            for lane, name in enumerate(self.names):
+                self._lane(lane, name)
+            Color(*DAY.main)
             Ellipse(pos=(x - dp(9), self.y + dp(FOOT) - dp(9)), size=(dp(18), dp(18)))
 
     def _scale(self) -> None:
@@ -104,6 +105,9 @@ class CompareAxis(Widget):
             Line(points=[x, y, x, y + dp(14 if mark.event else 8)], width=dp(1.6 if mark.event else 1))
             half = text_texture(mark.words, sp(12), tuple(DAY.text)).width / 2
             if x - half > taken:
+                if abs(x - self.x_of(self.view.at)) < half + dp(4):  # the handle's line would cross it
+                    Color(*DAY.ground)
+                    Rectangle(pos=(x - half - dp(2), y + dp(15)), size=(2 * half + dp(4), dp(15)))
                 draw_text(mark.words, x, y + dp(14), sp(12), DAY.stop if mark.event else DAY.quiet)
                 taken = x + half + dp(3)
         Color(*DAY.button)

@@ -42,15 +42,15 @@ class SpanMaps(Widget):
         if not one.cells:
             draw_text("no station has been looked at", self.x, top - sp(16), sp(13), DAY.quiet, centre=False)
             return top - dp(ROW + FOOT)
-        left = self.x + dp(36)
+        left = self.x + dp(42)
         width = (self.right - left) / len(one.spans)
         for r, (chord, row) in enumerate(zip(one.chords, one.cells)):
             y = top - dp(ROW) * (r + 1)
-            draw_text(f"{float(chord):.0f}%", self.x, y + dp(6), sp(11), DAY.quiet, centre=False)
+            draw_text(f"{float(chord):g}%", self.x, y + dp(6), sp(11), DAY.quiet, centre=False)
             for c, cell in enumerate(row):
                 self._cell(cell, left + c * width, y, width)
         for c, name in enumerate(one.spans):
-            draw_text(f"{float(name):.0f}%", left + (c + 0.5) * width, top - dp(ROW) * len(one.chords) - sp(14), sp(11), DAY.quiet)
+            draw_text(f"{float(name):g}%", left + (c + 0.5) * width, top - dp(ROW) * len(one.chords) - sp(14), sp(11), DAY.quiet)
         return top - dp(ROW) * len(one.chords) - dp(FOOT)
 
     def _cell(self, cell, x: float, y: float, width: float) -> None:

@@ -1,7 +1,9 @@
 """A camera picture with tuft stations over it; reports touches in fractions of the picture.
 
-A state is a letter and a shape, not only a colour: decided ones are filled discs, proposed ones
-open rings of dashes with a question mark; a station that nobody has looked at is a small cross.
+A state is a letter, a shape and a word, not only a colour: decided ones are filled discs, proposed ones
+open rings of dashes with a question mark; a station that nobody has looked at is a small cross. Beside each
+stands its place (``30/50``: percent of span and chord) and its state in words, as far as there is room. A
+station whose place is only proposed, from another flight, is an open diamond.
 """
 
 from __future__ import annotations
@@ -14,7 +16,7 @@ from kivy.uix.widget import Widget
 
 from logger_app.sync.tufts import TuftState
 from logger_app.ui.theme import DAY, rgb
-from logger_app.ui.widgets.timeline import draw_text
+from logger_app.ui.widgets.timeline import draw_text, text_texture
 
 LETTERS = {TuftState.ATTACHED: "A", TuftState.UNSTEADY: "U", TuftState.SEPARATED: "S", TuftState.REVERSED: "R", TuftState.NOT_VISIBLE: "-"}
 FILLS = {
@@ -26,6 +28,8 @@ FILLS = {
 }
 DARK_ON = frozenset({TuftState.ATTACHED, TuftState.UNSTEADY, TuftState.NOT_VISIBLE})
 WHITE, BLACK, AMBER = rgb("#ffffff"), rgb("#000000"), rgb("#ffc233")
+LABEL_SP = 12
+WAYS = ((1, 0), (-1, 0), (0, 1), (0, -1))  # right, left, up, down
 
 
 class WingPicture(Widget):
@@ -91,6 +95,7 @@ class WingPicture(Widget):
             Line(rectangle=(left, foot, width, height), width=dp(2 if self.view.chosen or self.view.held else 1))
             for station in self.view.stations:
                 self._station(station)
+            self._labels()
             corners = [self.place_of(*corner) for corner in self.view.corners]
             for k, (x, y) in enumerate(corners):
                 Color(*AMBER)
@@ -100,6 +105,11 @@ class WingPicture(Widget):
 
     def _station(self, station) -> None:
         x, y = self.place_of(station.x, station.y)
+        if station.carried:
+            for colour, thick in ((BLACK, 3.4), (AMBER, 1.6)):
+                Color(*colour)
+                Line(points=[x - dp(7), y, x, y + dp(7), x + dp(7), y, x, y - dp(7)], close=True, width=dp(thick) / 1.3)
+            return
         if station.state is None:
             for colour, thick in ((BLACK, 2.0), (WHITE, 1.1)):
                 Color(*colour)
@@ -115,11 +125,71 @@ class WingPicture(Widget):
             for start in range(0, 360, 60):
                 Line(circle=(x, y, radius + dp(1), start, start + 36), width=dp(1.6))
             draw_text(f"{letter}?", x, y - sp(8), sp(13), WHITE)
-            if station.confidence is not None:
-                draw_text(f"{100 * station.confidence:.0f} %", x, y - radius - sp(15), sp(11), WHITE)
             return
         Color(*BLACK)
         Ellipse(pos=(x - radius - dp(1.5), y - radius - dp(1.5)), size=(2 * radius + dp(3), 2 * radius + dp(3)))
         Color(*FILLS[station.state])
         Ellipse(pos=(x - radius, y - radius), size=(2 * radius, 2 * radius))
         draw_text(letter, x, y - sp(9), sp(15), BLACK if station.state in DARK_ON else WHITE)
+
+    def _labels(self) -> None:
+        """Place and state of each station beside it, where nothing else stands and no tuft lies: else the place alone, else nothing."""
+        left, foot, width, height = self.box()
+        places = [self.place_of(station.x, station.y) for station in self.view.stations]
+        taken = [(x - dp(11), y - dp(11), x + dp(11), y + dp(11)) for x, y in places]
+        for k, (station, (x, y)) in enumerate(zip(self.view.stations, places)):
+            for lines in (label_lines(station), label_lines(station)[:1]):
+                textures = [text_texture(line, sp(LABEL_SP), WHITE) for line in lines]
+                wide, tall = max(t.width for t in textures) + dp(6), sum(t.height for t in textures)
+                away_x, away_y = dp(13) + wide / 2, dp(13) + tall / 2
+                # Tufts lie aft of their station, reversed ones forward: beside them first, forward next, aft last.
+                for way in sorted(WAYS, key=lambda way: _along(way, station)):
+                    middle_x, middle_y = x + way[0] * away_x, y + way[1] * away_y
+                    box = (middle_x - wide / 2, middle_y - tall / 2, middle_x + wide / 2, middle_y + tall / 2)
+                    inside = box[0] >= left and box[1] >= foot and box[2] <= left + width and box[3] <= foot + height
+                    if inside and not any(_meet(box, other) for j, other in enumerate(taken) if j != k):
+                        break
+                else:
+                    continue
+                taken.append(box)
+                self._label(box, textures)
+                break
+
+    def _label(self, box, textures) -> None:
+        Color(0, 0, 0, 0.68)
+        Rectangle(pos=box[:2], size=(box[2] - box[0], box[3] - box[1]))
+        top = box[3]
+        for texture in textures:
+            top -= texture.height
+            Color(1, 1, 1, 1)
+            Rectangle(texture=texture, pos=(round((box[0] + box[2] - texture.width) / 2), round(top)), size=texture.size)
+
+
+def label_lines(station) -> list[str]:
+    """What stands beside a station: its place, and its state in words.
+
+    Parameters
+    ----------
+    station : StationView
+        As the presenter says [-].
+
+    Returns
+    -------
+    list of str
+        One to three lines [-].
+    """
+    if station.state is None:
+        return [station.id]
+    if not station.proposed:
+        return [station.id, str(station.state)]
+    return [station.id, f"{station.state}?"] + ([] if station.confidence is None else [f"{100 * station.confidence:.0f} %"])
+
+
+def _along(way, station) -> float:
+    """How much a way goes aft or forward, forward counting less; 0 for those across."""
+    aft = way[0] * station.aft_x - way[1] * station.aft_y
+    return 0.0 if abs(aft) < 0.72 else 2.0 + aft
+
+
+def _meet(a, b) -> bool:
+    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]

@@ -121,8 +121,8 @@ def test_the_worst_state_seen_at_a_station_and_speed_is_kept(page):
 
     figure = tuft_map(view.sides[0], view, marks, "kt")
 
-    assert figure.x.names == ("30 %", "90 %")
-    assert [(s.x, s.shade) for s in figure.squares] == [(0, 2), (1, None)]
+    assert (figure.x.names, figure.y.names) == (("48",), ("90 %", "30 %")), "root above"
+    assert [(s.y, s.shade) for s in figure.squares] == [(0, None), (1, 2)]
     assert "30 % first separated at 48 kt" in figure.says
 
 

@@ -222,3 +222,78 @@ def test_without_stations_or_pictures_it_says_what_to_do_first(state):
     blind = replace(state, shown=(Shown(why="no camera"),) * 2)
     assert press(blind, "g")[0].trouble
     assert press(state, "nonsense") == (replace(state, message=""), [])
+
+
+# stations of another flight's grid
+
+
+@pytest.fixture
+def carried(state):
+    return replace(state, carried={(1, "wing"): (Grid(camera="wing", corners=CORNERS), "day_baseline")}, tufts=True)
+
+
+def test_a_grid_of_another_flight_is_shown_as_a_proposal_with_where_it_is_from(carried):
+    first, second = p.view(carried).panels
+
+    assert first.stations == () and first.carried == ""
+    assert len(second.stations) == 15 and all(s.carried and s.state is None for s in second.stations)
+    assert second.carried.startswith("Placed on day_baseline, check it:")
+
+
+def test_a_carried_station_takes_no_mark_and_no_proposal_before_it_is_kept(carried):
+    station = p.view(carried).panels[1].stations[0]
+    state, effects = press(carried, f"tap:1:{station.x}:{station.y}")
+    assert effects == [] and state.trouble and "check it" in state.message
+    state, effects = press(carried, "tab", "p")
+    assert effects == [] and state.trouble and "check it" in state.message
+
+
+def test_keeping_it_writes_it_with_the_flight_it_is_from(carried):
+    state, effects = press(carried, "tab", "k")
+    (placed,) = effects
+
+    assert isinstance(placed, p.PlaceGrid) and (placed.side, placed.carried_from) == (1, "day_baseline")
+    assert not any(s.carried for s in p.view(state).panels[1].stations) and p.view(state).panels[1].carried == ""
+    station = p.view(state).panels[1].stations[0]
+    state, _ = press(state, f"tap:1:{station.x}:{station.y}")
+    assert p.view(state).panels[1].stations[0].state is TuftState.ATTACHED
+
+
+def test_placing_anew_hides_the_proposal_and_what_is_placed_is_not_from_elsewhere(carried):
+    state, _ = press(carried, "tab", "g")
+    assert p.view(state).panels[1].stations == ()
+    state, effects = press(state, *[f"tap:1:{x}:{y}" for x, y in CORNERS])
+    assert effects[-1].carried_from == ""
+
+
+def test_keeping_where_nothing_is_proposed_says_so(state):
+    state, effects = press(state, "k")
+    assert effects == [] and "no stations of another flight" in state.message
+
+
+# words for every station
+
+
+def test_every_station_says_its_place_and_its_state_in_words(state):
+    grid = Grid(camera="wing", corners=CORNERS)
+    marks = (
+        TuftMark(flight_ns=0, camera="wing", frame_pts=7, station="10/20", state=TuftState.REVERSED),
+        TuftMark(flight_ns=0, camera="wing", frame_pts=7, station="30/50", state=TuftState.SEPARATED, proposed=True, confidence=0.83),
+    )
+    state = replace(state, grids={(0, "wing"): grid}, marks=(marks, ()), tufts=True)
+    says = {s.id: s.says for s in p.view(state).panels[0].stations}
+
+    assert says["10/20"] == "10 % span, 20 % chord: reversed"
+    assert says["30/50"] == "30 % span, 50 % chord: separated, only proposed, 83 % sure"
+    assert says["90/80"] == "90 % span, 80 % chord: not looked at"
+    tapped = next(s for s in p.view(state).panels[0].stations if s.id == "90/80")
+    assert press(state, f"tap:0:{tapped.x}:{tapped.y}")[0].message == "90 % span, 80 % chord: attached"
+
+
+def test_the_map_is_of_the_configuration_and_counts_its_other_runs(state):
+    mine = TuftMark(flight_ns=0, camera="wing", frame_pts=7, station="30/50", state=TuftState.SEPARATED, ias_kt=47.0)
+    other = replace(mine, frame_pts=8, ias_kt=50.0)
+    state = replace(state, marks=((mine,), ()), others=((other,), ()), mapped=True)
+
+    assert p.maps(state)[0].first[0].ias_kt == 50.0
+    assert "all runs" in p.view(state).maps[0].title

@@ -1,0 +1,87 @@
+"""The wing in report and compare screen: what was wrong once."""
+
+import pytest
+
+from logger_app.report.extras import TuftMark
+from logger_app.report.figures import tuft_map
+from logger_app.sync import video_io
+
+
+def _page():
+    """A made campaign of the report's tests."""
+    import importlib.util
+    import sys
+    from pathlib import Path
+
+    name = "made_report_for_wing_pictures"
+    if name not in sys.modules:
+        spec = importlib.util.spec_from_file_location(name, Path(__file__).parents[1] / "unit/report/conftest.py")
+        sys.modules[name] = importlib.util.module_from_spec(spec)
+        spec.loader.exec_module(sys.modules[name])
+    example = sys.modules[name].made_example()
+    from logger_app.report.view import build_page
+
+    return build_page(example.campaign, example.flights, example.reduction)
+
+
+def test_stations_stand_along_the_span_whatever_decimals_they_have():
+    """16.7/20, 50/20, 83.3/20 were read as 16.72, 5020 and 83.32: the middle of the wing stood behind its tip."""
+    page = _page()
+    view = page.points[0]
+    run = view.sides[0].runs[0]
+    names = ["83.3/20", "50/80", "16.7/83.3", "50/20", "16.7/20"]
+    marks = [TuftMark(flight=run.flight, flight_s=run.event_s, camera="wing", station=name, state="attached", ias_kt=48.0) for name in names]
+
+    assert tuft_map(view.sides[0], view, marks, "kt").y.names[::-1] == ("16.7/20", "16.7/83.3", "50/20", "50/80", "83.3/20")
+
+
+def test_names_of_stations_have_room_in_the_tuft_map():
+    """Twelve names side by side ran into each other; below each other each has its line."""
+    from logger_app.report.layout import Label, lay_out
+
+    page = _page()
+    view = page.points[0]
+    run = view.sides[0].runs[0]
+    names = [f"{s}/{c}" for s in (12.5, 37.5, 62.5, 87.5) for c in (16.7, 50, 83.3)]
+    marks = [TuftMark(flight=run.flight, flight_s=run.event_s, camera="wing", station=name, state="attached", ias_kt=48.0) for name in names]
+    labels = [shape for shape in lay_out(tuft_map(view.sides[0], view, marks, "kt")).shapes if isinstance(shape, Label) and shape.text in names]
+    heights = sorted(label.y for label in labels)
+
+    assert len(labels) == 12
+    assert min(b - a for a, b in zip(heights, heights[1:])) >= 14
+
+
+@pytest.mark.parametrize("note", ["", "event not timed by voice (trace)"])
+@pytest.mark.parametrize("ratio", ["stall", "1.1"])
+def test_the_picture_of_the_contact_sheet_is_taken_when_the_needle_stood_there_not_when_it_was_said(ratio, note):
+    """It was taken a reading lag late, so that the report and `kneecall compare` showed different frames of the same speed."""
+    from dataclasses import replace
+
+    from logger_app.report.figures import time_at_ias_s
+    from logger_app.report.media import add_sheets, sheet_run
+    from logger_app.sync.choose import picture_lag_s
+
+    page = _page()
+    run = sheet_run(page.points[0].sides[0])
+    run.result = replace(run.result, notes=(note,) if note else ())
+    add_sheets(page, (ratio,))
+    (shot,) = page.points[0].sheet[0].shots
+    said_s = run.event_s if ratio == "stall" else time_at_ias_s(run, 1.1 * run.result.vs_ias_kt)
+    lag_s = picture_lag_s(run.result, page.campaign.indicator.reading_lag_s)
+
+    assert lag_s == (0.0 if note else 0.5), "as the compare screen and `kneecall compare` have it"
+    assert shot.flight_s == pytest.approx(said_s - lag_s)
+
+
+def test_a_step_on_after_steps_back_over_the_first_picture_kept_goes_on(tmp_path):
+    """The decoder stood elsewhere after stepping back; steps on ended at the last picture in memory."""
+    import importlib.util
+    from pathlib import Path
+
+    spec = importlib.util.spec_from_file_location("video_tests", Path(__file__).parents[1] / "unit/sync/test_video.py")
+    made = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(made)
+    with video_io.VideoFrames(made.make_video(tmp_path / "a.mp4", made.constant(30, 8), 240)) as video:
+        at = made.number_in(video.frame_at(4.0).rgb)
+        assert made.number_in(video.step(-40).rgb) == at - 40
+        assert made.number_in(video.step(90).rgb) == at + 50
