@@ -24,13 +24,23 @@ if not os.environ.get("DISPLAY"):
 OUT = Path(__file__).parent / "__out__"
 
 
+def _beside(name: str):
+    known = f"kneecall_{name}"
+    if known not in sys.modules:
+        spec = importlib.util.spec_from_file_location(known, Path(__file__).with_name(f"{name}.py"))
+        sys.modules[known] = importlib.util.module_from_spec(spec)
+        spec.loader.exec_module(sys.modules[known])
+    return sys.modules[known]
+
+
 def _driver():
-    if "kneecall_driver" not in sys.modules:
-        spec = importlib.util.spec_from_file_location("kneecall_driver", Path(__file__).with_name("driver.py"))
-        module = importlib.util.module_from_spec(spec)
-        sys.modules["kneecall_driver"] = module
-        spec.loader.exec_module(module)
-    return sys.modules["kneecall_driver"]
+    return _beside("driver")
+
+
+@pytest.fixture(scope="session")
+def watched():
+    """Runs a verb in a process of its own and says what it wrote and whom it called: `watched.watch`."""
+    return _beside("watched").watch
 
 
 @pytest.fixture(scope="session")

@@ -12,16 +12,25 @@ from logger_app.__main__ import main
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory):
+def watched_demo(tmp_path_factory, watched):
     out = tmp_path_factory.mktemp("demo") / "with space äé"
-    with pytest.MonkeyPatch.context() as patch:
-        import io
-        import sys
+    return watched(["demo", "-o", str(out), "--json"], out.parent, tmp_path_factory.mktemp("base")), out
 
-        said = io.StringIO()
-        patch.setattr(sys, "stdout", said)
-        code = main(["demo", "-o", str(out), "--json"])
-    return code, json.loads(said.getvalue()), out
+
+@pytest.fixture(scope="module")
+def demo(watched_demo):
+    seen, out = watched_demo
+    return seen["code"], json.loads(seen["stdout"]), out
+
+
+@pytest.mark.slow
+def test_the_demo_stays_offline_and_in_its_folder(watched_demo):
+    seen, out = watched_demo
+
+    assert seen["written"] and not seen["outside"]
+    assert not seen["sockets"] and not seen["begun"]
+    assert not seen["home"] and not seen["temporary"]
+    assert [path.name for path in out.parent.iterdir()] == [out.name]
 
 
 @pytest.mark.slow
