@@ -143,7 +143,8 @@ def write_text(path: Path, text: str) -> Path:
         It cannot be written; what was there before is untouched.
     """
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        # Its own folder only: a campaign whose disk was taken out is not made anew under the same name.
+        path.parent.mkdir(exist_ok=True)
         files_io.write_text(path, text)
     except OSError as err:
         raise ReportError(f"{path}: cannot be written ({err.strerror or err}); nothing was changed") from err
