@@ -7,7 +7,7 @@ import pytest
 
 from logger_app.errors import ReduceError
 from logger_app.records.plan import Indicator
-from logger_app.reduce.align import align
+from logger_app.reduce.align import _agreement, align
 from logger_app.reduce.samples import Trace
 
 INDICATOR = Indicator(reading_lag_s=0.0, reading_lag_u_s=0.0)
@@ -48,6 +48,9 @@ def test_on_one_slope_the_offset_is_as_uncertain_as_the_bias():
     assert found.clock.u_s == pytest.approx(math.sqrt(1.0 + 0.3**2 / 23), rel=0.01)
     with pytest.raises(ReduceError, match="more than one offset"):  # wind is believed to within 12 kt only
         made(knots, 50.0, np.arange(12.0, 58.0, 2.0), column="ground_speed_kt")
+    said = np.arange(12.0, 58.0, 2.0)
+    curve = np.array([k[0] for k in knots], float), np.array([k[1] for k in knots], float)
+    assert _agreement((said, np.interp(said, *curve)), curve, 0.0, 12.0)[3] == pytest.approx(math.sqrt(144 + 0.3**2 / 23), rel=1e-4)
 
 
 def test_the_lag_and_its_uncertainty_belong_to_the_offset():

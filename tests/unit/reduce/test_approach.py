@@ -129,7 +129,7 @@ def test_the_curve_goes_from_the_first_call_used_to_the_event():
 
     assert fit.from_s == fit.curve[0][0] == pytest.approx(first)
     assert (fit.curve[-1][0], fit.curve[-1][1]) == (event, pytest.approx(fit.ias_kt))
-    assert all(a[0] < b[0] for a, b in zip(fit.curve, fit.curve[1:]))
+    assert all(0 < b[0] - a[0] < 0.2501 for a, b in zip(fit.curve, fit.curve[1:]))
     assert fit.at_kt(fit.from_s) == pytest.approx(45 + event - first, abs=0.01)
     assert fit.at_kt(fit.event_s) == pytest.approx(45.0, abs=0.01)
 

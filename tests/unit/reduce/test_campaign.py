@@ -233,3 +233,39 @@ def test_a_run_with_nothing_in_it_is_reported_without_a_figure(make):
 
     assert (run.vs_ias_kt, run.vs_cas_kt, run.budget, run.counts) == (None, None, (), False)
     assert "no test point has flap 20" in run.why
+
+
+def test_what_a_run_is_given_beside_its_speed(make):
+    data = replace(make.flight([make.run()]), packs=("en 2", "de 1"), journal_sha256="abc")
+    result = reduce_campaign(make.campaign(), [data])
+    run = result.runs[0]
+
+    assert (run.weight_kg, run.weight_u_kg, run.cg_mm, run.bank_deg) == (600.0, 3.0, 2050.0, 0.0)
+    assert (result.provenance.packs, result.provenance.hashes) == (("de 1", "en 2"), (("f1", "abc"),))
+    # CL = 2 W g / (rho V^2 S), by hand: 600 kg, 12 m2, knots of 0.514444 m/s, 1.225 kg/m3 (CAS is EAS at sea level).
+    assert run.cl_max == pytest.approx(2 * 600 * 9.80665 / (1.225 * (run.vs_cas_kt * 0.514444) ** 2 * 12), rel=1e-5)
+
+
+def test_a_bank_held_to_3_degrees_is_in_the_budget(make):
+    run = reduce_campaign(make.campaign(), [make.flight([make.run(point="A2")])]).runs[0]
+    raw = {name: v for name, v, _ in run.bases}["raw"]
+
+    # V sqrt(cos b): dV / V = tan(b) db / 2, 30 deg, 3 deg.
+    assert next(t.u_kt for t in run.budget if t.name == "load factor") == pytest.approx(0.5 * raw * 0.57735 * 0.0523599, rel=1e-4)
+    assert run.vs_std_kt == pytest.approx(raw * 0.8660254**0.5)
+
+
+def test_a_fixed_basis_is_the_only_one_given(make):
+    run = reduce_campaign(make.campaign(), [make.flight([make.run(point="A2")])], Options(basis="raw")).runs[0]
+
+    assert [name for name, _, _ in run.bases] == ["raw"] and run.basis == "raw"
+
+
+def test_an_extrapolated_calibration_and_a_missing_weight_are_told(make):
+    table = CalibrationTable(flap_deg=0, ias_kt=(50, 70), cas_kt=(53, 71))
+    flight = replace(make.flight([make.run()]), weights=())
+    run = reduce_campaign(make.campaign(calibrations=(table,)), [flight]).runs[0]
+
+    assert any("extrapolated by" in note for note in run.notes)
+    assert any("weight not known" in note for note in run.notes)
+    assert run.vs_std_kt is None and run.vs_cas_kt is not None

@@ -364,3 +364,30 @@ def test_many_flight_means_are_told_as_a_span(make):
 
     assert "flight means 48.0 to 49.0 over 13 flights, standard deviation 0.52 kt" in notes_of(only(make, runs))
     assert "over" not in notes_of(only(make, [r for r in runs if r.run != "r12"]))
+
+
+def test_margins_and_rates_that_only_one_side_has_say_nothing(make):
+    warned = [replace(r, warning_margin_kt=6.0) for r in side(B, "cuffs")]
+    rateless = [replace(r, entry_rate_kt_per_s=None) for r in side(A)]
+
+    assert only(make, side(A) + warned).warning_margin_change_kt is None
+    assert "entry rates" not in notes_of(only(make, rateless + side(B, "cuffs", rate=1.4)))
+    assert "entry rates" not in notes_of(only(make, side(A, rate=1.4) + [replace(r, entry_rate_kt_per_s=None) for r in side(B, "cuffs")]))
+
+
+def test_indicated_speeds_do_not_list_a_calibration_that_cancels(make):
+    terms = (BudgetTerm(name="calibration", u_kt=0.8, kind="systematic", cancels=True), BudgetTerm(name="lag", u_kt=0.2, kind="systematic", cancels=True))
+    bare = [replace(r, vs_cas_kt=None, vs_std_kt=None, bases=()) for r in side(B, "cuffs")]
+    found = only(make, [replace(r, budget=terms) for r in side(A)] + bare)
+
+    assert (found.basis, [t.name for t in found.budget]) == ("ias", ["repeatability", "lag"])
+
+
+def test_two_days_with_a_run_each_way_leave_one_degree_of_freedom(make):
+    runs = [run(0, 48.0, flight="f1"), run(1, 48.6, flight="f2"), run(2, 46.0, "cuffs", flight="g1"), run(3, 46.9, "cuffs", flight="g2")]
+    found = only(make, runs, {"f1": "d1", "g1": "d1", "f2": "d2", "g2": "d2"})
+    # Blocks of two are pairs: Student's t of the differences within the days.
+    theirs = stats.ttest_rel([46.0, 46.9], [48.0, 48.6])
+
+    assert (found.method, found.df) == ("block", 1)
+    assert (found.difference_kt, found.p) == (pytest.approx(-1.85), pytest.approx(theirs.pvalue))

@@ -179,3 +179,12 @@ def test_an_overruling_that_changes_nothing_is_not_mentioned(make):
 def test_a_discarded_run_says_why(make):
     assert verdict(make, discarded=True, why_discarded="gust").why == ("discarded: gust",)
     assert verdict(make, discarded=True).why == ("discarded: by the pilot",)
+
+
+def test_an_overruling_says_what_was_decided_against_what(make):
+    into = verdict(make, make.approach(rate=3.0, every_s=0.7), overruled=True).caveats[-1]
+    out = verdict(make, overruled=False)
+
+    assert into.startswith("the pilot overruled: the run counts although entry rate")
+    assert out.caveats[-1] == "the pilot overruled: the run does not count although no rule excluded it"
+    assert out.why == ("the pilot overruled: it does not count",)

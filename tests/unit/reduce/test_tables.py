@@ -104,7 +104,7 @@ def test_long_campaigns_print_the_last_thousand_runs(make):
 def test_the_share_that_a_person_has_seen(make):
     campaign, result = reduction(make)
 
-    assert "25 % of the runs have been reviewed" in plain_text(campaign, replace(result, reviewed_share=0.25))
+    assert "90 % of the runs have been reviewed" in plain_text(campaign, replace(result, reviewed_share=0.9))
 
 
 def test_json_rounds_to_four_decimals_and_has_no_figure_where_there_is_none(make):

@@ -265,7 +265,8 @@ def test_a_log_needs_its_airspeed_and_a_steady_leg(tmp_path):
 
     ((leg,),) = read_legs(log(tmp_path / "a.csv", 20), 55.0, 15.0)
     assert (leg.ias_kt, leg.flap_deg, leg.ground_speed_kt) == (55.0, 15.0, pytest.approx(70))
-    assert read_legs(log(tmp_path / "b.csv", 20, "ias"))[0][0].ias_kt == 58.0
+    ((own,),) = read_legs(log(tmp_path / "b.csv", 20, "ias"))
+    assert own.ias_kt == 58.0
     with pytest.raises(ReduceError, match="without its indicated airspeed"):
         read_legs(log(tmp_path / "c.csv", 20))
     with pytest.raises(ReduceError, match="no steady leg"):
@@ -286,3 +287,18 @@ def test_a_fragment_is_written_with_where_its_points_came_from(tmp_path):
 
     assert tomllib.loads(text)["calibration"] == [{"flap_deg": 0, "ias_kt": [45, 55], "cas_kt": [48, 57], "u_kt": 0.8, "source": "legs"}]
     assert "# " in text and "three legs" in text
+
+
+def test_a_table_without_airspeeds_is_a_log_and_needs_its_times(tmp_path):
+    with pytest.raises(ReduceError, match="expected a time"):
+        read_legs(written(tmp_path, "ground_speed_kt,track_deg\n60,0\n61,120\n"), 55.0)
+
+
+def test_a_gpx_whose_elements_carry_a_prefix(tmp_path):
+    path = tmp_path / "t.gpx"
+    text = gpx([(s, 47 + s * 40 / 111_194.93, 8.0) for s in range(5)])
+    for tag in ("gpx", "trkpt", "trkseg", "trk", "time", "ele"):
+        text = text.replace(f"<{tag}>", f"<g:{tag}>").replace(f"<{tag} ", f"<g:{tag} ").replace(f"</{tag}>", f"</g:{tag}>")
+    path.write_text(text.replace("xmlns=", "xmlns:g="), encoding="utf-8")
+
+    assert read_trace(path).columns["ground_speed_kt"] == pytest.approx(77.754, abs=0.05)

@@ -34,4 +34,7 @@ def test_what_was_shown_comes_first_in_the_order_of_the_points(make):
     made = [compared(v, words=w) for v, w in (("not comparable", "d"), ("higher", "a"), ("not shown", "c"), ("lower", "b"))]
 
     assert summary(make.campaign(), made) == ("Cuffs against Plain: a; b; c; d.",)
+    for order in (("higher", "lower"), ("lower", "higher")):
+        made = [compared(v, words=v) for v in order]
+        assert summary(make.campaign(), made) == (f"Cuffs against Plain: {order[0]}; {order[1]}.",)
     assert summary(make.campaign(), []) == ("Nothing to compare yet: no pair of configurations has runs that count.",)
