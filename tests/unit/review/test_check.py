@@ -213,3 +213,18 @@ def test_a_clock_that_went_back_does_not_swap_what_was_done():
     now = Standing(calls=NOW.calls, corrections=[late])
 
     assert make(Action.REJECT, "call-0001", now).utc == "2027-04-11T11:00:00.500001Z"
+
+
+def test_the_last_of_several_corrections_is_the_one_replaced():
+    before = [
+        Correction(id=f"k{n}", utc=f"2027-04-11T09:00:0{n}.000000Z", who="a", action=Action.CONFIRM, target="call-0001") for n in (1, 3, 2)
+    ]
+    made = make(Action.REJECT, "call-0001", Standing(calls=NOW.calls, corrections=[*before, before[0]], duration_ns=NOW.duration_ns))
+
+    assert made.replaces == "k3"
+
+
+def test_the_label_comes_after_the_last_of_all():
+    before = [Correction(id=f"k{h}", utc=f"2027-04-11T{h}:00:00.000000Z", who="a", action=Action.CONFIRM, target="call-0001") for h in (11, 12)]
+
+    assert make(Action.REJECT, "call-0002", Standing(calls=NOW.calls, corrections=before)).utc == "2027-04-11T12:00:00.000001Z"

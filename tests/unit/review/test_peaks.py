@@ -22,3 +22,14 @@ def test_the_loudest_sample_is_never_lost():
     drawn = peaks(pcm, 701) * 32768
 
     assert (drawn.min(), drawn.max()) == (pcm.min(), pcm.max())
+
+
+def test_every_column_of_a_sound_with_hardly_a_sample_each():
+    # Two samples over five columns: no column goes beyond the sound, the last holds the last sample.
+    drawn = peaks(np.array([9, -9], np.int16), 5) * 32768
+
+    assert drawn[0].tolist() == [9, 9] and drawn[-1].tolist() == [-9, -9]
+
+
+def test_one_column_holds_it_all():
+    assert (peaks(np.array([3, -4, 5], np.int16), 1) * 32768).tolist() == [[-4, 5]]

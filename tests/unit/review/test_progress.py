@@ -22,14 +22,14 @@ def item(id, what):
 
 CALLS = [call("a", CallStatus.CONFIRMED), call("b", CallStatus.REJECTED), call("c", CallStatus.CORRECTED), call("d")]
 FIXES = [fix("a", "ann", 1), fix("b", "bob", 2), fix("b", "ann", 3), fix("c", "bob", 4), fix("run-1", "bob", 5)]
-RATE = UndetectedRate(looked_at=20, wrong=1, rate=0.05, low=0.00126, high=0.24873)
-QUEUE = Queue(items=(item("d", Item.CALL), item("e", Item.SAMPLE)), flagged=frozenset(), sampled=frozenset(), undetected=RATE)
+RATE = UndetectedRate(looked_at=20, wrong=1, rate=0.05, low=0.12494, high=0.24873)
+QUEUE = Queue(items=(item("d", Item.CALL), item("f", Item.DUE), item("e", Item.SAMPLE)), flagged=frozenset(), sampled=frozenset(), undetected=RATE)
 
 
 def test_who_looked_last_counts():
     found = progress_of(CALLS, FIXES, QUEUE)
 
-    assert (found.calls, found.reviewed, found.share, found.to_look_at, found.sampled_to_look_at) == (4, 3, 0.75, 2, 1)
+    assert (found.calls, found.reviewed, found.share, found.to_look_at, found.sampled_to_look_at) == (4, 3, 0.75, 3, 1)
     assert found.by == (("ann", 2), ("bob", 1))
     assert found.statuses == (("confirmed", 1), ("corrected", 1), ("heard", 1), ("rejected", 1))
 
@@ -38,13 +38,13 @@ def test_in_words_and_as_json():
     found = progress_of(CALLS, FIXES, QUEUE)
 
     assert found.in_words() == (
-        "3 of 4 calls reviewed (75 %; ann 2, bob 1); 2 to look at, 1 of them sampled."
-        " Errors that nothing pointed at: 1 of 20 sampled, 0.1 to 24.9 % (95 %)."
+        "3 of 4 calls reviewed (75 %; ann 2, bob 1); 3 to look at, 1 of them sampled."
+        " Errors that nothing pointed at: 1 of 20 sampled, 12.5 to 24.9 % (95 %)."
     )
     document = found.as_json()
-    assert (document["reviewed_share"], document["by"], document["to_look_at"]) == (0.75, {"ann": 2, "bob": 1}, 2)
+    assert (document["reviewed_share"], document["by"], document["to_look_at"]) == (0.75, {"ann": 2, "bob": 1}, 3)
     assert document["undetected_errors"] | {"method": ""} == {
-        "looked_at": 20, "wrong": 1, "rate": 0.05, "low": 0.0013, "high": 0.2487, "method": ""
+        "looked_at": 20, "wrong": 1, "rate": 0.05, "low": 0.1249, "high": 0.2487, "method": ""
     }  # fmt: skip
 
 
@@ -53,3 +53,7 @@ def test_a_flight_without_calls_is_reviewed():
 
     assert (found.share, found.by) == (1.0, ())
     assert found.in_words() == "0 of 0 calls reviewed (100 %); 0 to look at, 0 of them sampled."
+
+
+def test_shares_are_given_to_a_hundredth_of_a_per_cent():
+    assert progress_of(CALLS[1:], FIXES, QUEUE).as_json()["reviewed_share"] == 0.6667

@@ -442,3 +442,27 @@ def test_corrections_on_runs_that_part_nothing_or_are_taken_back():
     (joined,) = fixed((Action.JOIN, two, {"other": one}))
     assert (joined.id, joined.start_s, joined.end_s, joined.ended) == (two, 10.0, 57.0, RunEnd.RECOVERED)
     assert [r.id for r in fixed((Action.JOIN, one, {"other": "run-x"}))] == [one, two]
+
+
+def test_a_run_ends_no_earlier_than_its_last_word():
+    # Scratched while a call is still being spoken: the touch comes at 15.2 s, the call ends at 15.5 s.
+    (run,) = of(flown(), steps=[row(15.2, step="discard", by="touch")]).runs
+
+    assert run.end_s == 15.5
+
+
+def test_the_first_call_is_no_bottom_to_recover_from():
+    # 52, misheard at the start, is lower than all: nothing came down to it.
+    assert [len(r.calls) for r in of(speeds(10, 52, 63, 62, 61, 60, 58, 56)).runs] == [7]
+
+
+def test_three_calls_are_enough_to_recover_from():
+    assert [len(r.calls) for r in of(speeds(10, 60, 57, 54, 66, 63, 60)).runs] == [3, 3]
+    assert [len(r.calls) for r in of(flown(10, 57, 54, 66, 63)).runs] == [3]  # announced: two calls, then the way up
+
+
+def test_a_touched_discard_reaches_the_last_run_of_several():
+    steps = [row(500, step="discard", by="touch")]
+    runs = of([*flown(end="recovered"), *flown(50, end="recovered"), *flown(100, end="recovered")], steps=steps).runs
+
+    assert [(r.id, r.discarded) for r in runs] == [("run-c0010.00", False), ("run-c0050.00", False), ("run-c0100.00", True)]

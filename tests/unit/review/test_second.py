@@ -110,3 +110,14 @@ def test_loudness_is_kept():
 
     assert np.sqrt(np.mean(slow**2)) == pytest.approx(9000 / 2**0.5, rel=0.02)
     assert np.abs(stretched(np.full(8000, 32767, np.int16), 0.5)).max() <= 32767
+
+
+def test_what_was_first_comes_first():
+    """Two tones one after the other: each half of the slowed sound has its own."""
+    at = np.arange(16000) / 16000
+    tones = np.concatenate([np.sin(2 * np.pi * 220 * at), np.sin(2 * np.pi * 660 * at)])
+    slow = stretched((9000 * tones).astype(np.int16), 0.5)
+
+    for part, hz in ((slow[1000:29000], 220), (slow[35000:60000], 660)):
+        spectrum = np.abs(np.fft.rfft(part * np.hanning(len(part))))
+        assert np.argmax(spectrum) * 16000 / len(part) == pytest.approx(hz, abs=3)

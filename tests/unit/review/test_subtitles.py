@@ -102,3 +102,11 @@ def test_times_beyond_an_hour_and_to_the_millisecond():
 
     assert "02:03:04.568 --> 02:03:06.068" in to_webvtt([made])
     assert to_srt([made]).startswith("1\n02:03:04,568 --> 02:03:06,068\n")
+
+
+def test_the_last_but_one_ends_where_the_last_begins():
+    assert [c.end_s for c in cues([call("a", 10), call("b", 11)], {})] == [11, 12.5]
+
+
+def test_the_last_tenth_of_a_minute():
+    assert "00:00:59.950 --> 00:01:01.450" in to_webvtt(cues([call("a", 59.95)], {}))

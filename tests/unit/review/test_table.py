@@ -138,7 +138,7 @@ def test_any_text_is_read_or_refused_with_a_sentence(text):
         assert str(err).startswith("calls.csv line")
 
 
-@pytest.mark.parametrize("at, changes", [("10.001", 0), ("10.0014", 0), ("10.002", 1), ("9.998", 1), ("100.001", 1)])
+@pytest.mark.parametrize("at, changes", [("10.001", 0), ("10.0014", 0), ("10.0016", 1), ("10.002", 1), ("9.998", 1), ("100.001", 1)])
 def test_a_time_that_differs_by_rounding_was_not_changed(at, changes):
     assert len(edited(lambda rows: rows[0].update(flight_s=at))) == changes
 
@@ -197,3 +197,21 @@ def test_negative_numbers_stay_numbers_for_a_spreadsheet():
 def test_a_table_of_20_million_characters_is_refused():
     with pytest.raises(ReviewError, match="at most 20000000"):
         read_changes("x" * 20_000_001, [], "calls.csv", 1.0)
+
+
+def test_the_separator_is_that_of_the_first_line():
+    assert edited(lambda rows: rows[2].update(reason=";" * 40)) == []
+
+
+def test_columns_that_are_there_are_named():
+    with pytest.raises(ReviewError, match="got columns just words; expected also id, flight_s, kind, value"):
+        read_changes("just words", CALLS, "calls.csv", 100.0)
+    with pytest.raises(ReviewError, match="got columns nothing;"):
+        read_changes("", CALLS, "calls.csv", 100.0)
+
+
+def test_what_was_defused_comes_back_as_it_was_and_an_apostrophe_stays():
+    odd = [call("e1", None, 12.0, CallKind.EVENT, "=cmd")]
+
+    assert edited(lambda rows: None, odd) == []
+    assert edited(lambda rows: rows[0].update(value="59", reason="'tis so"))[0][2] == "'tis so"
