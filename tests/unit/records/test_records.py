@@ -241,7 +241,7 @@ def test_a_point_wants_at_least_one_run():
     assert TestPoint(id="A1", card="A", runs_wanted=1, rate_low_kt_per_s=0.1, rate_high_kt_per_s=0.2).runs_wanted == 1
 
 
-@pytest.mark.parametrize("bank, words", [(0.0, "wings level"), (30.0, "bank 30 right"), (-30.0, "bank 30 left"), (0.5, "bank 0.5 right")])
+@pytest.mark.parametrize("bank, words", [(0.0, "wings level"), (30.0, "bank 30 right"), (-30.0, "bank 30 left"), (0.5, "bank 0.5 right"), (-0.5, "bank 0.5 left")])
 def test_the_label_of_a_point(bank, words):
     assert TestPoint(id="A1", card="A", flap_deg=15, bank_deg=bank).label == f"idle, flap 15, {words}"
 
@@ -295,3 +295,27 @@ def test_a_run_without_its_details_keeps_its_figures():
 
     assert (lean.vs_ias_kt, lean.run, lean.counts, lean.reviewed) == (45.0, "r1", True, False)
     assert (lean.curve, lean.fit, lean.calls_used, lean.calls_excluded, lean.provenance) == ((), None, (), (), results.Provenance())
+
+
+def test_nothing_cancels_or_is_reviewed_unless_it_says_so():
+    comparison = results.Comparison(point="A1", reference="a", changed="b", n_reference=0, n_changed=0, verdict="", words="")
+
+    assert not results.BudgetTerm(name="x", u_kt=1.0).cancels
+    assert not results.Cell(point="A1", configuration="base", event="pitch_down", n=0).reviewed and not comparison.reviewed
+    assert results.Reduction(campaign="x", runs=(), cells=(), comparisons=()).reviewed_share == 0.0
+
+
+def test_a_campaign_that_leaves_a_table_out_holds_what_a_new_one_writes_down():
+    # A person who deletes [indicator] or [plan] from a new campaign changes nothing.
+    import tomllib
+
+    from logger_app.plan.template import Answers, campaign_text
+
+    amounts = (("empty_weight_kg", 380.0), ("max_weight_kg", 650.0), ("wing_area_m2", 12.0))
+    text = tomllib.loads(campaign_text(Answers(name="made", aircraft="made", amounts=amounts)))
+
+    for table, record in (("indicator", Indicator()), ("plan", plan.Planning())):
+        assert len(text[table]) > 3
+        for key, written in text[table].items():
+            held = getattr(record, key)
+            assert (list(held) if isinstance(held, tuple) else held) == written
