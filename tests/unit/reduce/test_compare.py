@@ -391,3 +391,11 @@ def test_two_days_with_a_run_each_way_leave_one_degree_of_freedom(make):
 
     assert (found.method, found.df) == ("block", 1)
     assert (found.difference_kt, found.p) == (pytest.approx(-1.85), pytest.approx(theirs.pvalue))
+
+
+@pytest.mark.filterwarnings("error::RuntimeWarning")
+def test_a_cg_that_one_side_lacks_is_not_compared(make):
+    known = [replace(r, cg_mm=2000.0) for r in side(A)], [replace(r, cg_mm=2050.0) for r in side(B, "cuffs")]
+
+    assert "CG differs" not in notes_of(only(make, known[0] + side(B, "cuffs")))
+    assert "CG differs" not in notes_of(only(make, side(A) + known[1]))

@@ -11,7 +11,7 @@ from logger_app.reduce.results_io import ResultsDocument, write_text
 
 
 def reduced(make):
-    return reduce_campaign(make.campaign(name="Höhe"), [make.flight([make.run(), make.run(id="r2", number=2)])])
+    return reduce_campaign(make.campaign(name="Höhe"), [make.flight([make.run(), make.run(id="rü", number=2)])])
 
 
 def written(result, folder, **more):
@@ -30,8 +30,8 @@ def test_runs_are_written_as_they_come_and_the_rest_at_the_end(make, tmp_path):
         path, text = written(result, tmp_path)
 
     assert path == tmp_path / "results" / "reduction.json" and path.read_text("utf-8") == text
-    assert "Höhe" in text
-    assert [run["run"] for run in json.loads(text)["runs"]] == ["r1", "r2"]
+    assert "Höhe" in text and "rü" in text
+    assert [run["run"] for run in json.loads(text)["runs"]] == ["r1", "rü"]
     assert [p.name for p in path.parent.iterdir()] == ["reduction.json"]  # nothing half-written lies about
     assert [p.name for p in tmp_path.iterdir()] == ["results"]
 
@@ -59,3 +59,19 @@ def test_a_place_that_cannot_be_written_is_one_sentence(make, tmp_path):
     with pytest.raises(ReportError, match="cannot be written .*nothing was changed"):
         write_text(tmp_path / "results" / "x.toml", "text")
     assert (tmp_path / "results").read_text("utf-8") == "a file"
+
+
+def test_runs_wait_in_the_campaigns_folder_or_where_it_is_not_written_in_the_users(make, tmp_path, monkeypatch):
+    import tempfile
+
+    from logger_app.reduce import results_io
+
+    user, places, kept = tmp_path / "home" / "user", [], tempfile.SpooledTemporaryFile
+    monkeypatch.setattr(results_io, "user_dir", lambda: user)
+    monkeypatch.setattr(tempfile, "SpooledTemporaryFile", lambda *a, dir, **more: places.append(dir) or kept(*a, dir=dir, **more))
+    campaign = tmp_path / "campaign"
+    campaign.mkdir()
+    for write in (True, False, False):
+        written(reduced(make), campaign, write=write)
+
+    assert places == [campaign, user, user] and user.is_dir()
