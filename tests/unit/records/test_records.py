@@ -319,3 +319,10 @@ def test_a_campaign_that_leaves_a_table_out_holds_what_a_new_one_writes_down():
         for key, written in text[table].items():
             held = getattr(record, key)
             assert (list(held) if isinstance(held, tuple) else held) == written
+
+
+def test_what_an_aircraft_and_a_point_are_when_nothing_is_said():
+    # 14 CFR 91.307(c), from memory: beyond 60 degrees of bank is an intentional manoeuvre that asks for parachutes.
+    assert aircraft().max_bank_deg == 60.0
+    assert (aircraft().fuel_burn_l_per_h, aircraft().fuel_reserve_l) == (0.0, 0.0)  # not known is not counted
+    assert TestPoint(id="A1", card="A").label == "idle, flap 0, wings level"

@@ -466,3 +466,12 @@ def test_a_touched_discard_reaches_the_last_run_of_several():
     runs = of([*flown(end="recovered"), *flown(50, end="recovered"), *flown(100, end="recovered")], steps=steps).runs
 
     assert [(r.id, r.discarded) for r in runs] == [("run-c0010.00", False), ("run-c0050.00", False), ("run-c0100.00", True)]
+
+
+def test_a_touched_discard_looks_at_the_last_run_whatever_was_done_to_others():
+    steps = [row(500, step="discard", by="touch")]
+    scratched = [*flown(50, end="recovered"), command(60, "scratch_that")]
+    runs = of([*flown(end="recovered"), *scratched, *flown(100, end="recovered")], steps=steps).runs
+
+    assert [r.discarded for r in runs] == [False, True, True]
+    assert [r.discarded for r in of(flown(end="recovered"), steps=steps).runs] == [True]
