@@ -701,6 +701,8 @@ def main(argv: list[str] | None = None) -> int:
         # A process a room: each begins with nothing of the package imported.
         _in_a_process(targets, chosen, [t for t in tests if (ROOT / t).exists()], args.jobs, until_s)
         results += picked
+    if not results:
+        parser.error(f"nothing to try; rooms are {', '.join(ROOMS)}, modules such as reduce/airspeed")
     _print(results, known, args.show_explained)
     if args.json:
         every = {m.key: m.outcome for _, few in results for m in few}
@@ -757,6 +759,10 @@ def _print(results, known: dict[str, str], show_explained: bool) -> None:
             print(f"explained: line {mutant.line} {mutant.key} [{known[mutant.key]}]")
     for mutant in (m for _, few in results for m in few if m.outcome in (KILLED, TIMED_OUT) and m.key in known):
         print(f"explained but {mutant.outcome}; take it off the list: {mutant.key}")
+    for target in (target for target, _ in results):
+        here = {mutant.key for mutant in target.mutants}
+        for key in (key for key in known if key.split(" ")[0] == target.module and key not in here):
+            print(f"explained but no fault of that name is made any more; take it off the list: {key}")
 
 
 def _row(name: str, row: list[int]) -> str:

@@ -81,6 +81,13 @@ def test_every_explanation_is_a_sentence_and_no_fault_is_explained_twice(bench):
     assert len(set(keys)) == len(keys)
 
 
+def test_a_module_that_is_not_there_is_wrong_usage(bench, capsys):
+    with pytest.raises(SystemExit) as stop:
+        bench.main(["--module", "reduce/alchemy"])
+
+    assert stop.value.code == 2 and "nothing to try" in capsys.readouterr().err
+
+
 TOY = """
 LIMIT = 10
 def clamp(x, low=0):
