@@ -7,6 +7,7 @@ import re
 import stat
 import subprocess
 import sys
+import tracemalloc
 import unicodedata
 from pathlib import Path
 
@@ -16,13 +17,14 @@ import pytest
 html5lib = pytest.importorskip("html5lib")
 
 from logger_app.__main__ import main
-from logger_app.errors import SyncError
+from logger_app.errors import SoundError, SyncError
 from logger_app.logstore.audio_io import SegmentWriter, read_sound
 from logger_app.logstore.codec import clock_map_to_body
 from logger_app.logstore.recover import verify
 from logger_app.logstore.store import Journal
 from logger_app.records.clocks import ClockMap
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
+from logger_app.sound_io import read_sound_file, write_flac
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_sessions" / "sparrow_cuffs" / "inputs"
 EVIL = "<script>alert(1)</script><img src=x onerror=alert(1)>\\\"'`${7*7}{{7*7}}</style></title>--><!--"
@@ -226,6 +228,43 @@ def test_a_camera_row_that_names_something_else_shows_nothing_of_it(tmp_path, na
     assert finder is None or finder("day1_baseline", 0.5) is None
     with flight_cameras(tmp_path, "day1_baseline") as cameras, pytest.raises(SyncError):
         cameras.frame_at(0.5)
+
+
+def claims(kind: str, folder: Path) -> Path:
+    """A second of sound whose header says that there are gigabytes of it."""
+    import wave
+
+    path, pcm = folder / f"a.{kind}", np.zeros(16_000, np.int16)
+    if kind == "wav":
+        with wave.open(str(path), "wb") as out:
+            out.setnchannels(1)
+            out.setsampwidth(2)
+            out.setframerate(16_000)
+            out.writeframes(pcm.tobytes())
+        data = bytearray(path.read_bytes())
+        data[40:44] = (0x7000_0000).to_bytes(4, "little")  # the length of `data` (RIFF WAVE, format 1)
+    else:
+        write_flac(path, pcm)
+        data = bytearray(path.read_bytes())
+        data[8:12] = b"\xff" * 4  # STREAMINFO (RFC 9639, 8.2): smallest and largest block of 65,535 samples
+        data[21] |= 0x0F  # ... and, with the next four bytes, 2^36 - 1 samples in all
+        data[22:26] = b"\xff" * 4
+    path.write_bytes(data)
+    return path
+
+
+@pytest.mark.parametrize("kind", ["wav", "flac"])
+def test_what_a_header_claims_takes_no_memory(kind, tmp_path):
+    path = claims(kind, tmp_path)
+    write_flac(tmp_path / "b.flac", np.zeros(1600, np.int16))
+    read_sound_file(tmp_path / "b.flac")  # loads what reading sound needs anyway
+    tracemalloc.start()
+    try:
+        with pytest.raises(SoundError, match="cut off|damaged"):
+            read_sound_file(path)
+        assert tracemalloc.get_traced_memory()[1] < 20_000_000
+    finally:
+        tracemalloc.stop()
 
 
 @pytest.mark.skipif(os.name == "nt", reason="permissions of POSIX")
