@@ -18,3 +18,5 @@ def prepare_environment() -> None:
     logging.getLogger("kivy").setLevel(logging.ERROR)
     home = os.environ.setdefault("KIVY_HOME", str(user_dir() / "kivy"))
     os.makedirs(home, exist_ok=True)  # Kivy makes the last folder of the path only
+    # Mesa, which draws on Linux, would keep its compiled shaders in the user's cache (its documentation, "Environment variables").
+    os.environ.setdefault("MESA_SHADER_CACHE_DIR", home)
