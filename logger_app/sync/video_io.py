@@ -288,8 +288,8 @@ class VideoFrames:
             if start_s is not None:
                 self._box.seek(int(start_s / self.time_base), stream=self._stream, backward=True)
             packets = self._box.demux(self._stream)
-            ahead = self._read_ahead(packets, wanted_s, before) if wanted_s is not None else []
-            for packet in itertools.chain(ahead, packets):
+            ahead = self._read_ahead(packets, wanted_s, before) if wanted_s is not None else deque()
+            for packet in itertools.chain(_emptied(ahead), packets):
                 spare = packet.pts is not None and packet.pts < self._whole_from
                 self._stream.codec_context.skip_frame = "NONREF" if spare else "DEFAULT"
                 for frame in packet.decode():
@@ -301,9 +301,9 @@ class VideoFrames:
             if not self._run:
                 raise SyncError(f"{self.path}: cannot be decoded ({err.strerror or err})") from err
 
-    def _read_ahead(self, packets: Iterator, wanted_s: float, before: int) -> list:
+    def _read_ahead(self, packets: Iterator, wanted_s: float, before: int) -> deque:
         """Compressed pictures up to one that is decoded after a time; sets `_whole_from` where their stamps are known."""
-        ahead, stamps, size = [], [], 0
+        ahead, stamps, size = deque(), [], 0
         for packet in packets:
             ahead.append(packet)
             size += packet.size
@@ -332,6 +332,12 @@ class VideoFrames:
         while len(self._kept) * rgb.nbytes > RGB_BYTES and len(self._kept) > 2:
             self._kept.popitem(last=False)
         return made
+
+
+def _emptied(queue: deque) -> Iterator:
+    """All of a queue, none of it kept: compressed pictures of a long group weigh tens of megabytes."""
+    while queue:
+        yield queue.popleft()
 
 
 def _bytes_of(frame) -> int:

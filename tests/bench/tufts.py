@@ -247,6 +247,7 @@ def measure(scenes: int, first_seed: int = HELD_SEED) -> dict:
         inside = (sure >= low) & (sure < high)
         if inside.any():
             row = {"from": low, "to": min(high, 1.0), "n": int(inside.sum()), "confidence": float(sure[inside].mean()), "right": float(right[inside].mean())}
+            row["low"], row["high"] = interval(int(right[inside].sum()), int(inside.sum()))
             table.append({k: round(v, 3) if isinstance(v, float) else v for k, v in row.items()})
             off += inside.mean() * abs(row["confidence"] - row["right"])
     confusion = [[int(np.sum((truth == t) & (said == s))) for s in range(len(STATES))] for t in range(len(STATES))]
@@ -258,6 +259,24 @@ def measure(scenes: int, first_seed: int = HELD_SEED) -> dict:
         "reliability": table,
         "expected_calibration_error": round(float(off), 3),
     }
+
+
+def interval(right: int, n: int) -> tuple[float, float]:
+    """The 95 % interval of a share (Clopper and Pearson, Biometrika 26, 1934, from memory), by scipy."""
+    from scipy.stats import binomtest
+
+    found = binomtest(right, n).proportion_ci(0.95, "exact")
+    return float(found.low), float(found.high)
+
+
+def bar(row: dict, width: int = 50) -> str:
+    """A row of the reliability plot, 0 at the left and 1 at the right."""
+    at = lambda share: min(width - 1, int(share * width))
+    line = [" "] * width
+    line[at(row["low"]) : at(row["high"]) + 1] = "-" * (at(row["high"]) - at(row["low"]) + 1)
+    line[at(row["right"])] = "o"
+    line[at(row["confidence"])] = "|"
+    return "[" + "".join(line) + "]"
 
 
 def main(words=None) -> int:
@@ -278,9 +297,14 @@ def main(words=None) -> int:
     print("drawn \\ proposed   " + "  ".join(f"{s!s:>11}" for s in STATES))
     for state, row in zip(STATES, found["confusion"]):
         print(f"{state!s:>18} " + "  ".join(f"{n:11d}" for n in row))
-    print("confidence      n   mean   right")
+    print("confidence      n   mean   right   95 % interval    reliability: - the interval, o what was right, | what was said")
     for row in found["reliability"]:
-        print(f"{row['from']:.2f} - {row['to']:.2f} {row['n']:5d}  {row['confidence']:.3f}  {row['right']:.3f}")
+        print(
+            f"{row['from']:.2f} - {row['to']:.2f} {row['n']:5d}  {row['confidence']:.3f}  {row['right']:.3f}   "
+            f"{row['low']:.2f} to {row['high']:.2f}     {bar(row)}"
+        )
+    outside = sum(not row["low"] <= row["confidence"] <= row["high"] for row in found["reliability"])
+    print(f"bins whose mean confidence lies outside the interval of what was right: {outside} of {len(found['reliability'])}")
     print(f"expected calibration error {found['expected_calibration_error']}")
     return 0
 

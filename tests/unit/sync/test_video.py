@@ -304,6 +304,18 @@ def test_stepping_back_through_a_long_group_decodes_it_a_few_times_not_once_a_st
     assert len(seeks) <= 6
 
 
+def test_a_camera_has_one_decoder_that_stays_open(tmp_path):
+    from logger_app.records.clocks import ClockMap
+    from logger_app.sync.cameras_io import Camera, FlightCameras
+
+    path = make_video(tmp_path / "a.mp4", constant(25, 4))
+    with FlightCameras([Camera(name="wing", path=path, clock_map=ClockMap(source="a.mp4", offset_s=10.0, valid_to_s=4.0, u_s=0.01))]) as cameras:
+        first = cameras.video(cameras.cameras[0])
+        shown = [number_in(cameras.frame_at(10.0 + at_s)[0].rgb) for at_s in (3.0, 1.0, 2.0)]
+        assert shown == [75, 25, 50]
+        assert cameras.video(cameras.cameras[0]) is first
+
+
 def test_a_copy_of_a_file_whose_stamps_stand_still_can_be_made(tmp_path):
     times = constant(25, 4)
     path = make_video(tmp_path / "a.mkv", times, 25, base=1000)
