@@ -575,8 +575,6 @@ class _Turn:
 
     def _restarted(self, cause: _Cause) -> None:
         """The program was away: a run in flight then cannot be joined to what comes."""
-        if self.state.note_ns is not None:
-            self._end_note(cause.start_ns, replace(cause, id=None))
         if self.state.run:
             self._close(RunEnd.GAP, cause.start_ns)
         self._drop_forming()

@@ -829,3 +829,23 @@ def test_on_condition_after_the_first_call_is_the_next_run():
     assert (out.closed[0].ended, out.closed[0].end_ns) == (RunEnd.NEXT_RUN, s_to_ns(16))
     assert flight.state.run.id == "run-c4"
     assert flight.state.runs_begun == 2
+
+
+def test_a_stall_is_touched_once():
+    flight = Flight()
+    last = announced(flight)
+    flight.touch(last + 1, Intent.STALL)
+
+    assert flight.state.phase is Phase.STALL
+    assert flight.touch(last + 2, Intent.STALL).steps == ()
+
+
+def test_a_note_is_asked_for_and_a_run_scratched_in_words():
+    flight = Flight()
+    note = flight.say(5, "note")
+    flight.say(6, "end_note")
+    announced(flight)
+    scratched = flight.say(18, "scratch_that")
+
+    assert ([step.step for step in note.steps], cue_texts(note)) == (["note"], ["Note: speak"])
+    assert [(cue.tone, cue.text) for cue in scratched.cues] == [(Tone.DISCARD, "Run 1 scratched")]

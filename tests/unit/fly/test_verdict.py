@@ -290,3 +290,11 @@ def test_two_calls_at_one_moment_do_not_spoil_the_rate_of_the_others():
     made.append(replace(made[4], id="c4b", value=50))
 
     assert judge(made).entry_rate_kt_per_s == pytest.approx(2 / 3)
+
+
+def test_the_buffet_in_the_row_to_a_tenth():
+    made = calls([56, 55, 54, 53, 52, 51, 50, 49])
+    made.append(HeardCall(id="b", start_ns=s_to_ns(6.1), end_ns=s_to_ns(6.3), kind=CallKind.EVENT, name="buffet"))
+
+    # 52 kt at 6 s, falling at 2/3 kt/s: 51.93 a tenth of a second later.
+    assert judge(made).as_body()["buffet_ias_kt"] == 51.9
