@@ -414,6 +414,7 @@ class Session:
     def __init__(self, targets: list[Target], chosen: list[Mutant], jobs: int, until_s: float, package: str, say=print):
         self.targets = {target.module: target for target in targets}
         self.chosen, self.jobs, self.until_s, self.package, self.say = chosen, jobs, until_s, package, say
+        self.failed = False
         self.spans: dict[int, float] = {}
         self.covered: dict[tuple[str, int], set[int]] = defaultdict(set)
 
@@ -484,9 +485,13 @@ class Session:
         return 0
 
     def _passes(self, index: int) -> bool:
-        from _pytest.runner import runtestprotocol
+        self.failed = False
+        item = self.items[index]
+        item.ihook.pytest_runtest_protocol(item=item, nextitem=None)
+        return not self.failed
 
-        return not any(report.failed for report in runtestprotocol(self.items[index], log=False, nextitem=None))
+    def pytest_runtest_logreport(self, report):
+        self.failed = self.failed or report.failed
 
     def _fork(self, work: Callable[[], int]) -> tuple[int, str]:
         folder = tempfile.mkdtemp(prefix="mutant")
@@ -682,13 +687,19 @@ def main(argv: list[str] | None = None) -> int:
     args = parser.parse_args(argv)
     if not args.all and not args.module:
         parser.error("--all, or --module")
+    paths = {room: [path for pattern in patterns for path in sorted((ROOT / "logger_app").glob(pattern))] for room, (patterns, _) in ROOMS.items()}
+    names = {f"{path.parent.name}/{path.stem}" for of_room in paths.values() for path in of_room} | set(ROOMS)
+    if not set(args.module) <= names:
+        parser.error(f"no module {', '.join(set(args.module) - names)}; rooms are {', '.join(ROOMS)}, modules such as reduce/airspeed")
     known = explained()
     keys = set(args.keys.read_text("utf-8").splitlines()) if args.keys else None
     sys.path.insert(0, str(ROOT))
     until_s = time.monotonic() + args.seconds
     results: list[tuple[Target, list[Mutant]]] = []
-    for room, (patterns, tests) in ROOMS.items():
-        targets = [Target.of(path, ROOT) for pattern in patterns for path in sorted((ROOT / "logger_app").glob(pattern))]
+    for room, (_, tests) in ROOMS.items():
+        if not (args.all or any(name.split("/")[0] == room for name in args.module)):
+            continue
+        targets = [Target.of(path, ROOT) for path in paths[room]]
         wanted = [t for t in targets if t.mutants and (args.all or room in args.module or t.module in args.module)]
         picked = []
         for target in wanted:
@@ -701,8 +712,6 @@ def main(argv: list[str] | None = None) -> int:
         # A process a room: each begins with nothing of the package imported.
         _in_a_process(targets, chosen, [t for t in tests if (ROOT / t).exists()], args.jobs, until_s)
         results += picked
-    if not results:
-        parser.error(f"nothing to try; rooms are {', '.join(ROOMS)}, modules such as reduce/airspeed")
     _print(results, known, args.show_explained)
     if args.json:
         every = {m.key: m.outcome for _, few in results for m in few}

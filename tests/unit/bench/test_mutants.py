@@ -85,7 +85,7 @@ def test_a_module_that_is_not_there_is_wrong_usage(bench, capsys):
     with pytest.raises(SystemExit) as stop:
         bench.main(["--module", "reduce/alchemy"])
 
-    assert stop.value.code == 2 and "nothing to try" in capsys.readouterr().err
+    assert stop.value.code == 2 and "no module reduce/alchemy" in capsys.readouterr().err
 
 
 TOY = """

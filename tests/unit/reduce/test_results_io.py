@@ -30,7 +30,7 @@ def test_runs_are_written_as_they_come_and_the_rest_at_the_end(make, tmp_path):
         path, text = written(result, tmp_path)
 
     assert path == tmp_path / "results" / "reduction.json" and path.read_text("utf-8") == text
-    assert "Höhe" in text and "rü" in text
+    assert "Höhe" in text and "\\u00" not in text
     assert [run["run"] for run in json.loads(text)["runs"]] == ["r1", "rü"]
     assert [p.name for p in path.parent.iterdir()] == ["reduction.json"]  # nothing half-written lies about
     assert [p.name for p in tmp_path.iterdir()] == ["results"]
