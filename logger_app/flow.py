@@ -300,7 +300,11 @@ class FlightByFlight:
         return len(self.folders)
 
     def __iter__(self) -> Iterator[tuple[FlightData, tuple[StallSpeed, ...]]]:
-        for folder in self.folders:
+        return self.of(self.folders)
+
+    def of(self, folders: Iterable[Path]) -> Iterator[tuple[FlightData, tuple[StallSpeed, ...]]]:
+        """As iterating, for some of `folders` only."""
+        for folder in folders:
             flight, self._seen[flight.info.id] = _load(self.campaign, folder)
             at_event, *steps = self._traces(folder, flight)
             for kept, more in zip(self._steps, steps, strict=True):

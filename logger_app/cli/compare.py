@@ -43,7 +43,8 @@ def run(args) -> int:
     from logger_app.sync.choose import choose_runs, moments
     from logger_app.sync.sheet_io import stills, write_clip, write_sheet, write_subtitles
 
-    campaign, flights, reduction = flow.reduce_all(args.campaign)
+    reader = flow.FlightByFlight(args.campaign)
+    campaign = reader.campaign
     unit = campaign.indicator.unit
     columns = moments(args.at, unit)
     names = _configurations(campaign, args)
@@ -51,6 +52,12 @@ def run(args) -> int:
     files = {key: folder / f"{args.point}_{'_'.join(names)}{end}" for key, end in (("sheet", ".png"), ("clip", ".mp4"), ("subtitles", ".vtt"))}
     if not args.screen:
         _refuse_existing(files, args)
+    with Progress("Flights") as bar:
+        flights = []
+        for data, _ in reader:
+            flights.append(_without_calls(data, args.point))
+            bar.to(len(flights) / len(reader))
+    reduction = reader.reduction()
     with ExitStack() as open_files:
         cameras = {}
         candidates = {}
@@ -61,6 +68,7 @@ def run(args) -> int:
             _need_runs(runs, name, args, cameras)
             candidates[name] = [r for r in runs if _seen(r, cameras[r.flight], args.camera)]
         chosen, why = choose_runs(candidates, _wanted(args, names))
+        chosen, flights = _in_full(reader, chosen, flights)
         sides = [_side(campaign, name, chosen[name], cameras, args.camera) for name in names]
         if args.quick:
             _make_quick(args.campaign, sides)
@@ -122,6 +130,24 @@ def _tufts(campaign_dir: Path, flights, point: str, names, unit: str) -> dict:
         for d in difference_map(maps[names[0]], maps[name])
     ]  # fmt: skip
     return {"first_separated": first, "states": states, "differences": differences}
+
+
+def _without_calls(data, point: str):
+    """What is needed of every flight: when its runs at the point were."""
+    from dataclasses import replace
+
+    from logger_app.records.runs import FlightRuns
+
+    runs = tuple(replace(run, calls=()) for run in data.runs.runs if run.point == point)
+    return replace(data, runs=FlightRuns(flight=data.info.id, runs=runs), weights=(), corrections=())
+
+
+def _in_full(reader, chosen, flights):
+    """The chosen runs with their fitted approach, and their flights with their calls."""
+    full = {result.flight: reader.again(result.flight, {r.run for r in chosen.values() if r.flight == result.flight}) for result in chosen.values()}
+    runs = {(run.flight, run.run): run for _, results in full.values() for run in results}
+    flights = [full[data.info.id][0] if data.info.id in full else data for data in flights]
+    return {name: runs[result.flight, result.run] for name, result in chosen.items()}, flights
 
 
 def _screen(args, campaign, flights, sides, why: str) -> int:

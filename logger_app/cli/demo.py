@@ -39,9 +39,9 @@ def run(args) -> int:
     campaign_dir, report_dir = _fresh(args.output, source, args.force)
     for flight in truth["flights"]:
         _hear(source / "inputs" / f"{flight['flight']}.opus", campaign_dir / "flights" / flight["flight"])
-    campaign, flights, reduction = flow.reduce_all(campaign_dir)
+    _, flights, reduction = flow.reduce_all(campaign_dir)
     say("Writing the report")
-    page = write(campaign_dir, report_dir, campaign, flights, reduction)
+    page = write(campaign_dir, report_dir)
     result = {
         "calls": _score_calls(truth, flights),
         "stall_speeds": _stall_speeds(truth, reduction),

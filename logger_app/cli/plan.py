@@ -6,7 +6,7 @@ import argparse
 import sys
 from pathlib import Path
 
-from logger_app.cli.common import print_json, say
+from logger_app.cli.common import Progress, print_json, say
 from logger_app.errors import CardError, LoggerError
 
 SUMMARY = (
@@ -216,14 +216,19 @@ def _flown(folder: Path) -> tuple[tuple, list, str]:
     root = folder.parent if folder.is_file() else folder
     if not any((root / "flights").glob("*/flight.sqlite")):
         return (), [], ""
-    from logger_app.flow import reduce_all
+    from logger_app.flow import FlightByFlight
 
     try:
-        _, flights, reduction = reduce_all(root)
+        reader = FlightByFlight(root)
+        with Progress("Flights") as progress:
+            infos = []
+            for k, (data, _) in enumerate(reader, 1):
+                infos.append(data.info)
+                progress.to(k / len(reader))
+        runs = reader.reduction().runs
     except LoggerError as err:
         return (), [], str(err)
-    infos = sorted((data.info for data in flights), key=lambda info: (info.started_utc, info.id))
-    return reduction.runs, infos, ""
+    return runs, sorted(infos, key=lambda info: (info.started_utc, info.id)), ""
 
 
 def _print_cards(args: argparse.Namespace, campaign, flown, flights) -> int:

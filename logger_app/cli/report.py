@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from logger_app.cli.common import Progress, print_json, say
@@ -12,6 +14,7 @@ SUMMARY = (
 EXAMPLE = "kneecall report sparrow -o sparrow-report --pdf"
 # Of pictures saved from comparing: two sides at 700 px keep their captions legible.
 STILL_WIDTH_PX, STILL_QUALITY = 1500, 78
+MOST_NAMED = 40  # runs in a message
 
 
 def add_arguments(parser) -> None:
@@ -24,6 +27,9 @@ def add_arguments(parser) -> None:
     parser.add_argument("--at", metavar="SPEEDS", default="1.2,1.1,1.05,stall",
                         help="speeds of the contact sheets: stall, multiples of it, speeds with a unit "
                              "(default: 1.2,1.1,1.05,stall; or 55kt,50kt,stall)")  # fmt: skip
+    parser.add_argument("--runs", metavar="LIST", default="",
+                        help="runs that the page must show in detail: FLIGHT, FLIGHT:3, FLIGHT:3-9, separated by commas; a long "
+                             "campaign's page details 120 runs and says which")  # fmt: skip
     parser.add_argument("--every-picture", action="store_true",
                         help="a picture for every call also where camera files are large: may take minutes")  # fmt: skip
     parser.add_argument("--clip", metavar="RUN",
@@ -35,23 +41,11 @@ def add_arguments(parser) -> None:
 
 def run(args) -> int:
     """Load, reduce, write; see the module's docstring."""
-    from logger_app import flow
-
-    campaign, flights, reduction = flow.reduce_all(args.campaign)
     out = args.output or args.campaign / "results" / "report"
     if args.clip:
-        return _clip(args, out, campaign, flights, reduction)
-    speeds = tuple(args.at.split(","))
-    page = write(
-        args.campaign,
-        out,
-        campaign,
-        flights,
-        reduction,
-        pdf=args.pdf,
-        speeds=speeds,
-        every_picture=args.every_picture,
-    )
+        return _clip(args, out)
+    asked = tuple(part.strip() for part in args.runs.split(",") if part.strip())
+    page = write(args.campaign, out, asked=asked, pdf=args.pdf, speeds=tuple(args.at.split(",")), every_picture=args.every_picture)
     if args.open:
         _open(page)
     if args.json:
@@ -68,71 +62,90 @@ def run(args) -> int:
 
 
 def write(
-    campaign_dir: Path,
-    out: Path,
-    campaign,
-    flights,
-    reduction,
-    *,
-    pdf: bool = False,
-    speeds=None,
-    every_picture: bool = False,
+    campaign_dir: Path, out: Path, *, asked: Sequence[str] = (), pdf: bool = False, speeds=None, every_picture: bool = False
 ) -> Path:
-    """Write the report of a campaign with everything that its folder has: sound, pictures, tufts, subtitles."""
-    from dataclasses import replace
+    """Write the report of a campaign with everything that its folder has: sound, pictures, tufts, subtitles.
 
-    from logger_app.report.report_io import write_report
+    Flights are read, reduced and written down one after another; see `ReportWriter`.
+    """
+    from logger_app.flow import FlightByFlight
+    from logger_app.report.report_io import PAGE, ReportWriter
 
-    extras = gather(campaign_dir, flights)
-    frame_of = frame_finder(campaign_dir, extras)
-    few = frame_of is not None and frame_of.costly and not every_picture
-    extras = replace(
-        extras,
-        few_pictures=few,
-        sheet_speeds=speeds or extras.sheet_speeds,
-        wings=wings(campaign_dir, flights, campaign.indicator.unit),
-        stills=saved_stills(campaign_dir),
-    )
-    with Progress("Sound and pictures") as progress:
-        return write_report(
-            out,
-            campaign,
-            flights,
-            reduction,
-            sound_of=SoundFinder(campaign_dir, flights),
-            frame_of=frame_of,
-            pdf=pdf,
-            extras=extras,
-            progress=progress.to,
+    reader = FlightByFlight(campaign_dir)
+    gathered = Gathered(campaign_dir)
+    with ReportWriter(out, reader.campaign) as report:
+        with Progress("Flights") as progress:
+            for k, (data, runs) in enumerate(reader, 1):
+                report.add(data, runs, gathered.add(data))
+                progress.to(k / len(reader))
+        extras = gathered.extras(reader.campaign.indicator.unit, speeds)
+        pictured = [(side.flight, side.run) for still in extras.stills for side in still.about.sides]
+        page = report.page(reader.reduction(), reader.again, asked, pictured)
+        frame_of = frame_finder(campaign_dir, extras)
+        few = frame_of is not None and frame_of.costly and not every_picture
+        with Progress("Sound and pictures") as progress:
+            report.finish(
+                page,
+                SoundFinder(campaign_dir, page.shown),
+                frame_of,
+                pdf=pdf,
+                extras=replace(extras, few_pictures=few),
+                progress=progress.to,
+            )
+    return out / PAGE
+
+
+class Gathered:
+    """What the journals say of cameras and tufts, a flight at a time; the campaign's file and the versions."""
+
+    def __init__(self, campaign_dir: Path):
+        self.campaign_dir = campaign_dir
+        self.cameras, self.tufts, self.engines = [], [], set()
+        self.marked, self.configurations = [], {}
+
+    def add(self, data):
+        """Take a flight; its cameras."""
+        from logger_app import flow
+        from logger_app.wing_desk import marks_of_runs
+
+        cameras, marks = _journalled(self.campaign_dir / flow.FLIGHTS_DIR / data.info.id, data.info.id)
+        self.cameras += cameras
+        self.tufts += marks
+        self.marked += marks_of_runs(self.campaign_dir, [data])
+        if data.info.configuration:
+            self.configurations[data.info.configuration] = None  # in the order flown
+        self.engines |= {c.heard.engine for r in data.runs.runs for c in r.calls if c.heard and c.heard.engine}
+        return cameras
+
+    def extras(self, unit: str, speeds=None):
+        """All of it, for the report; `unit` is the indicator's."""
+        import platform
+
+        from logger_app import __version__, flow
+        from logger_app.report.extras import Extras
+
+        file = self.campaign_dir / flow.CAMPAIGN_FILE if self.campaign_dir.is_dir() else self.campaign_dir
+        return Extras(
+            cameras=tuple(self.cameras),
+            tufts=tuple(self.tufts),
+            wings=wings(self.marked, tuple(self.configurations), unit),
+            stills=saved_stills(self.campaign_dir),
+            campaign_file=file.read_bytes(),
+            versions=(
+                ("kneecall", __version__),
+                ("Python", platform.python_version()),
+                ("engine", ", ".join(sorted(self.engines)) or "none"),
+            ),
+            sheet_speeds=speeds or Extras().sheet_speeds,
         )
 
 
-def gather(campaign_dir: Path, flights):
-    """What the journals say of cameras and tufts, the campaign's file and the versions."""
-    import platform
-
-    from logger_app import __version__, flow
-    from logger_app.report.extras import Extras
-
-    cameras, tufts = [], []
+def gather(campaign_dir: Path, flights, unit: str = "kt"):
+    """All of it for flights that are at hand; `unit` is the indicator's."""
+    gathered = Gathered(campaign_dir)
     for data in flights:
-        of_flight, marks = _journalled(campaign_dir / flow.FLIGHTS_DIR / data.info.id, data.info.id)
-        cameras += of_flight
-        tufts += marks
-    file = campaign_dir / flow.CAMPAIGN_FILE if campaign_dir.is_dir() else campaign_dir
-    engines = sorted(
-        {c.heard.engine for d in flights for r in d.runs.runs for c in r.calls if c.heard and c.heard.engine}
-    )
-    return Extras(
-        cameras=tuple(cameras),
-        tufts=tuple(tufts),
-        campaign_file=file.read_bytes(),
-        versions=(
-            ("kneecall", __version__),
-            ("Python", platform.python_version()),
-            ("engine", ", ".join(engines) or "none"),
-        ),
-    )
+        gathered.add(data)
+    return gathered.extras(unit)
 
 
 def saved_stills(campaign_dir: Path):
@@ -146,17 +159,16 @@ def saved_stills(campaign_dir: Path):
     return tuple(SavedStill(about=about, jpeg=jpeg) for about, jpeg in pictures)
 
 
-def wings(campaign_dir: Path, flights, unit: str):
+def wings(marked, configurations: Sequence[str], unit: str):
     """Where each station of each configuration first separated, and the others less the first, by test point."""
     from logger_app.report.extras import WingMap
     from logger_app.sync.tufts import difference_map
     from logger_app.sync.wing_words import difference_words, first_words
-    from logger_app.wing_desk import marks_of_runs, wing_maps
+    from logger_app.wing_desk import wing_maps
 
-    marked, found = marks_of_runs(campaign_dir, flights), []
+    found = []
     for point in dict.fromkeys(one.point for one in marked):
-        names = list(dict.fromkeys(data.info.configuration for data in flights if data.info.configuration))
-        maps = list(wing_maps(marked, point, names).values())
+        maps = list(wing_maps(marked, point, configurations).values())
         for one in maps:
             found.append(WingMap(point=point, configuration=one.configuration, cells=_cells(one.first, lambda f: first_words(f, unit))))
         for other in maps[1:]:
@@ -231,14 +243,13 @@ def _journalled(flight_dir: Path, flight: str):
 class SoundFinder:
     """A stretch of a flight's sound as a small Ogg; a whole run is read at once, for its calls come together."""
 
-    def __init__(self, campaign_dir: Path, flights):
+    def __init__(self, campaign_dir: Path, runs):
         from logger_app import flow
 
         self.folder = campaign_dir / flow.FLIGHTS_DIR
-        self.spans = {
-            data.info.id: [(max(run.start_s - 5, 0.0), run.end_s + 5) for run in data.runs.runs]
-            for data in flights
-        }
+        self.spans: dict[str, list[tuple[float, float]]] = {}
+        for view in runs:
+            self.spans.setdefault(view.flight, []).append((max(view.run.start_s - 5, 0.0), view.run.end_s + 5))
         self.kept: tuple[str, float, float] | None = None
         self.pcm = None
 
@@ -299,13 +310,14 @@ def camera_path(campaign_dir: Path, camera) -> Path:
     return next((place for place in places if place.is_file()), places[0])
 
 
-def _clip(args, out: Path, campaign, flights, reduction) -> int:
+def _clip(args, out: Path) -> int:
+    from logger_app import flow
     from logger_app.report.clip_io import write_clip
     from logger_app.report.subtitles import file_name
-    from logger_app.report.view import build_page
 
-    chosen = _chosen_run(build_page(campaign, flights, reduction), args.clip)
-    extras = gather(args.campaign, [data for data in flights if data.info.id == chosen.flight])
+    reader = flow.FlightByFlight(args.campaign)
+    chosen = _chosen_run(reader, args.clip)
+    extras = gather(args.campaign, [reader.again(chosen.flight, set())[0]])
     camera = _chosen_camera(extras.cameras, chosen, args.camera)
     name = f"clip_{file_name(chosen.flight)}_run{chosen.run.number}_{file_name(camera.camera)}.mp4"
     with Progress(f"Clip of {chosen.name}") as progress:
@@ -314,7 +326,7 @@ def _clip(args, out: Path, campaign, flights, reduction) -> int:
             camera_path(args.campaign, camera),
             camera.clock_map,
             chosen,
-            campaign.indicator.unit,
+            reader.campaign.indicator.unit,
             progress.to,
         )
     if args.open:
@@ -328,22 +340,29 @@ def _clip(args, out: Path, campaign, flights, reduction) -> int:
     return 0
 
 
-def _chosen_run(page, wanted: str):
+def _chosen_run(reader, wanted: str):
+    """The one run of this id, or FLIGHT:NUMBER; flights are read until it is clear that there is no other."""
     from logger_app.errors import ReportError
+    from logger_app.report.view import PageBuilder
 
     flight, _, number = wanted.rpartition(":")
-    found = [
-        view
-        for view in page.runs
-        if view.run.id == wanted
-        or (view.flight == flight and str(view.run.number) == number)
-        or f"{view.flight}:{view.run.id}" == wanted
-    ]
+    named = [folder for folder in reader.folders if folder.name == flight]
+    found, known = [], []
+    for data, runs in reader.of(named or reader.folders):
+        views = PageBuilder(reader.campaign).add(data, runs).runs
+        known += [f"{view.flight}:{view.run.number}" for view in views]
+        found += [
+            view
+            for view in views
+            if view.run.id == wanted
+            or (view.flight == flight and str(view.run.number) == number)
+            or f"{view.flight}:{view.run.id}" == wanted
+        ]
     if len(found) == 1:
         return found[0]
-    known = ", ".join(f"{view.flight}:{view.run.number}" for view in page.runs) or "none"
+    listed = ", ".join(known[:MOST_NAMED]) + (f" and {len(known) - MOST_NAMED} more" if len(known) > MOST_NAMED else "")
     got = "no such run" if not found else f"{len(found)} runs of that id"
-    raise ReportError(f"--clip {wanted}: {got}; expected one of {known}.")
+    raise ReportError(f"--clip {wanted}: {got}; expected one of {listed or 'none'}.")
 
 
 def _chosen_camera(cameras, chosen, wanted: str | None):

@@ -7,7 +7,7 @@ warning margins and the spanwise tuft map.
 from __future__ import annotations
 
 import statistics
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from logger_app.records.calls import CallKind
 from logger_app.records.results import Cell
@@ -34,6 +34,8 @@ BEFORE_S = 30.0
 MEAN_STEP_S = 1.7
 # Stall warning at least 5 kt above the stalling speed: 14 CFR 23.207(c), Amdt 23-62.
 WARNING_KT = 5.0
+# Markers of one configuration in one figure: more hide each other.
+MOST_DRAWN = 120
 TUFT_STATES = {"attached": 0, "unsteady": 1, "separated": 2, "reversed": 3, "not visible": None}
 
 
@@ -309,7 +311,7 @@ def _means(sides: Sequence[Side], unit: str) -> list[Event]:
 def _approach_words(view: PointView, unit: str) -> str:
     parts = []
     for side in view.sides:
-        for run in side.counting:
+        for run in _detailed(side.counting):
             r = run.result
             parts.append(
                 f"{side.configuration.name}, run {run.run.number} of {run.flight}: stall at {indicated(r.vs_ias_kt, unit)} {unit} "
@@ -319,7 +321,59 @@ def _approach_words(view: PointView, unit: str) -> str:
         "Spoken airspeeds falling to the stall event, with the fitted approach of each run. "
         + "; ".join(parts)
         + "."
+        + drawn_words(view)
     )
+
+
+def drawn_words(view: PointView) -> str:
+    """What is said beside the approaches where not all are drawn.
+
+    Parameters
+    ----------
+    view : PointView
+        A test point [-].
+
+    Returns
+    -------
+    str
+        A sentence after a blank, or nothing [-].
+    """
+    counting = [run for side in view.sides for run in side.counting]
+    return _drawn(len(_detailed(counting)), len(counting))
+
+
+def _detailed(runs: Sequence[RunView]) -> list[RunView]:
+    return [run for run in runs if run.anchor]
+
+
+def _drawn(drawn: int, every: int) -> str:
+    """What is said where not all runs are drawn."""
+    return f" {drawn} of {every} runs are drawn." if drawn < every else ""
+
+
+def thinned(runs: Sequence[RunView], value_of: Callable[[RunView], float], most: int = MOST_DRAWN) -> list[RunView]:
+    """Runs to draw where there are too many: the detailed ones, and an even choice of the others.
+
+    Parameters
+    ----------
+    runs : sequence of RunView
+        Of one configuration at one point [-].
+    value_of : callable
+        Along what the choice is even; its lowest and highest are always chosen [-].
+    most : int
+        How many of those without details [-].
+
+    Returns
+    -------
+    list of RunView
+        In the order given; all while there are no more than `most` [-].
+    """
+    if len(runs) <= most:
+        return list(runs)
+    order = sorted(range(len(runs)), key=lambda k: value_of(runs[k]))
+    step = (len(order) - 1) / (most - 1)
+    kept = {order[round(k * step)] for k in range(most)}
+    return [run for k, run in enumerate(runs) if k in kept or run.anchor]
 
 
 def against_entry_rate(view: PointView) -> Figure | None:
@@ -335,14 +389,15 @@ def against_entry_rate(view: PointView) -> Figure | None:
     Figure or None
         None with fewer than two runs to draw [-].
     """
-    dots, lines, parts, keys = [], [], [], []
+    dots, lines, parts, keys, every = [], [], [], [], 0
     for side in view.sides:
         runs = [
             r
             for r in side.counting
             if r.result.vs_std_kt is not None and r.result.entry_rate_kt_per_s is not None
         ]
-        for run in runs:
+        every += len(runs)
+        for run in thinned(runs, lambda run: run.result.entry_rate_kt_per_s):
             r = run.result
             u = random_u_kt(run)
             dots.append(
@@ -377,7 +432,7 @@ def against_entry_rate(view: PointView) -> Figure | None:
     return Figure(
         id=f"{view.anchor}-rate",
         title=f"{view.point.id}, {view.point.label}: stall speed against entry rate",
-        says=f"One marker a run. {words}",
+        says=f"One marker a run. {words}{_drawn(len(dots), every)}",
         x=Axis(
             label="entry rate, 1.1 Vs to Vs [kt/s]",
             low=max(low_x, 0.0),
@@ -468,7 +523,9 @@ def warning_margins(view: PointView) -> Figure | None:
         return None
     dots = []
     for k, side in enumerate(reversed(sides)):
-        for n, (run, margin_kt) in enumerate(side.margins):
+        margins = {(run.flight, run.run.id): margin_kt for run, margin_kt in side.margins}
+        for n, run in enumerate(thinned([run for run, _ in side.margins], lambda run: margins[run.flight, run.run.id])):
+            margin_kt = margins[run.flight, run.run.id]
             y = k + 0.16 * ((n % 3) - 1)
             dots.append(Dot(x=margin_kt, y=y, series=side.series, hollow=not run.result.reviewed, link=run.anchor,
                             says=f"{run.name}: warning {number(margin_kt)} kt above the stall"))  # fmt: skip
@@ -477,7 +534,7 @@ def warning_margins(view: PointView) -> Figure | None:
     return Figure(
         id=f"{view.anchor}-warning",
         title=f"{view.point.id}, {view.point.label}: warning margin",
-        says="; ".join(f"{name}: mean {number(mean)} kt" for name, mean in means.items()) + ".",
+        says="; ".join(f"{name}: mean {number(mean)} kt" for name, mean in means.items()) + "." + _drawn(len(dots), sum(len(s.margins) for s in sides)),
         x=Axis(label="first warning or buffet above the stall [kt]", low=min(low, 0.0), high=high, ticks=nice_ticks(min(low, 0), high)),
         y=Axis(label="", low=-0.6, high=len(sides) - 0.4, names=tuple(s.configuration.id for s in reversed(sides))),
         dots=tuple(dots),

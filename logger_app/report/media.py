@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from logger_app.errors import ReportError
+from logger_app.report.details import typicality
 from logger_app.report.extras import Extras, SavedStill
 from logger_app.report.figures import time_at_ias_s, zero_of
 from logger_app.report.saved import add_saved
@@ -23,6 +24,8 @@ FrameOf = Callable[[str, float], bytes | None]
 CLIP_S = 2.0
 # The page may weigh 15 MB; text and figures of 40 runs take about 1.5.
 MEDIA_BUDGET = 12_500_000
+# Of a long campaign's page: text and figures of 120 runs and many points take up to 4.
+LONG_MEDIA_BUDGET = 11_000_000
 
 
 @dataclass(slots=True)
@@ -156,7 +159,7 @@ def place_media(
     page: Page,
     sounds: Mapping[tuple[str, float, float], bytes | None] | None,
     frames: Mapping[tuple[str, float], bytes | None] | None,
-    budget: int = MEDIA_BUDGET,
+    budget: int | None = None,
     sparing: bool = False,
     stills: Sequence[SavedStill] = (),
 ) -> Media:
@@ -170,8 +173,8 @@ def place_media(
         Ogg by (flight, start, end); None when there was nothing to ask [-].
     frames : mapping or None
         JPEG by (flight, time); None when there was nothing to ask [-].
-    budget : int
-        Most bytes of base64 to put on the page [-].
+    budget : int, optional
+        Most bytes of base64 to put on the page; what such a page has room for if not given [-].
     sparing : bool
         Pictures were asked for at events and for the sheets only [-].
     stills : sequence of SavedStill
@@ -182,6 +185,8 @@ def place_media(
     Media
         How much was put in and what was left out [-].
     """
+    if budget is None:
+        budget = LONG_MEDIA_BUDGET if page.chosen else MEDIA_BUDGET
     media = Media(budget=budget, frames_wanted=frames is not None)
     spoken = _spoken(page)
     for call in spoken if sounds is not None else ():
@@ -218,12 +223,8 @@ def sheet_run(side: Side) -> RunView | None:
     RunView | None
         The run, or None [-].
     """
-    runs = [run for run in side.counting if zero_of(run) is not None]
-    return min(
-        runs,
-        key=lambda r: (not r.result.reviewed, abs((r.result.entry_rate_kt_per_s or 9.0) - 1.0)),
-        default=None,
-    )
+    runs = [run for run in side.counting if run.anchor and zero_of(run) is not None]
+    return min(runs, key=typicality, default=None)
 
 
 def _spoken(page: Page) -> list[CallView]:

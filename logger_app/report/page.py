@@ -15,6 +15,7 @@ from logger_app.report.extras import Extras
 from logger_app.report.figures import (
     against_entry_rate,
     approaches,
+    drawn_words,
     forest,
     tuft_map,
     warning_margins,
@@ -30,6 +31,11 @@ from logger_app.report.view import Page, PointView, Side
 from logger_app.units import NS_PER_S
 
 
+# Names of files, and rows of flights and cameras, that the page lists; the rest is in versions.json.
+MOST_FILES = 60
+MOST_ROWS = 500
+
+
 def add_figures(page: Page, extras: Extras) -> None:
     """Make the figures of every test point.
 
@@ -40,9 +46,12 @@ def add_figures(page: Page, extras: Extras) -> None:
     extras : Extras
         For the tuft states [-].
     """
+    tufts: dict[str, list] = {}
+    for mark in extras.tufts:
+        tufts.setdefault(mark.flight, []).append(mark)
     for view in page.points:
         found = [approaches(view, page.unit), against_entry_rate(view), warning_margins(view)]
-        found += [tuft_map(side, view, _tufts_of(side, extras), page.unit) for side in view.sides]
+        found += [tuft_map(side, view, _tufts_of(side, tufts), page.unit) for side in view.sides]
         found += [_wing(one, view, page) for one in extras.wings if one.point == view.point.id]
         view.figures = [figure for figure in found if figure]
 
@@ -68,11 +77,11 @@ def _wing(one, view: PointView, page: Page):
     return wing_map(one, view, {c.id: c.name for c in page.campaign.configurations}, series, page.unit)
 
 
-def _tufts_of(side: Side, extras: Extras) -> list:
+def _tufts_of(side: Side, tufts: dict[str, list]) -> list:
     marks = []
     for run in side.runs:
         begin, end = run.run.start_ns / NS_PER_S, run.run.end_ns / NS_PER_S
-        marks += [m for m in extras.tufts if m.flight == run.flight and begin <= m.flight_s < end]
+        marks += [m for m in tufts.get(run.flight, ()) if begin <= m.flight_s < end]
     return marks
 
 
@@ -125,6 +134,8 @@ def render_page(page: Page, media: Media, extras: Extras, files: list[str], made
         any_sound=media.sounds > 0,
         any_frame=media.frames > 0,
         cameras=extras.cameras,
+        most_files=MOST_FILES,
+        most_rows=MOST_ROWS,
         versions=extras.versions,
         files=files,
         anchors={view.point.id: view.anchor for view in page.points if view.sides},
@@ -180,6 +191,7 @@ def _environment(unit: str):
         "marker": lambda series: marker_path(look_of(series).marker, 8, 8, 5),
         "shape": lambda series: look_of(series).marker,
         "role": role_of,
+        "drawn": drawn_words,
         "slim": slim,
         "svg": lambda figure: Markup(to_svg(lay_out(figure))),
     }

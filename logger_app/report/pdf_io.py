@@ -147,7 +147,7 @@ class _Story:
         facts = f"{words.count(len(page.flights), 'flight')}, {words.count(len(page.runs), 'run')}, {counting} count"
         table = Table(
             [[[_text(page.campaign.name, 17, bold=True), _text(f"Stall-speed flight test: {page.campaign.aircraft.name}", 9.5, MUTED)],
-              [_text(facts, 8.5), _text(f"{len(page.calls)} calls; indicator in {page.unit}", 8.5),
+              [_text(facts, 8.5), _text(f"{page.calls_in_all} calls; indicator in {page.unit}", 8.5),
                _text(f"reference weight {words.number(page.campaign.aircraft.reference_weight_kg, 0)} kg", 8.5),
                _text(f"made {self.made_utc}", 8.5)]]],
             colWidths=[WIDTH * 0.66, WIDTH * 0.34],
@@ -338,15 +338,18 @@ class _Story:
                 keepWithNext=1,
             ),
         ]
+        if self.page.chosen:
+            said = f"Not every run is listed here. {self.page.chosen} All runs are in runs.csv, all calls in calls.csv."
+            parts.append(_text(said, 8.5, spaceAfter=4))
         parts.append(
             _table(
                 head,
-                [self._run_row(run) for run in self.page.runs],
+                [self._run_row(run) for run in self.page.shown],
                 (2.4, 0.8, 1.7, 2.1, 0.9, 0.7, 1.0, 0.9, 3.2),
             )
         )
         parts.append(Spacer(1, 6))
-        for run in self.page.runs:
+        for run in self.page.shown:
             parts.append(self._calls(run))
         return parts
 
@@ -372,6 +375,8 @@ class _Story:
 
     def _left_out(self) -> list[Flowable]:
         rows = [(name, item.why) for item, name, _ in self.page.excluded]
+        if len(rows) < self.page.excluded_in_all:
+            rows.insert(0, (f"{self.page.excluded_in_all} in all", f"the newest {len(rows)} follow; all are in runs.csv"))
         body = _table(("What", "Why"), rows, (1.0, 2.4)) if rows else _text("Nothing was left out.")
         return [
             _text("In the lists of calls: * used in the fit, (?) not reviewed.", 7.8, MUTED),
@@ -390,6 +395,8 @@ class _Story:
             )
             for flight, k, _ in self.page.corrections
         ]
+        if len(rows) < self.page.corrections_in_all:
+            rows.insert(0, ("", "", f"{self.page.corrections_in_all} in all", "", f"the newest {len(rows)} follow"))
         body = (
             _table(("When", "Who", "What", "On", "Why"), rows, (1.5, 1.0, 1.6, 1.8, 2.4))
             if rows

@@ -1,7 +1,8 @@
 """The report: one page, its tables and subtitles, written whole or not at all.
 
 Everything is written into a folder beside the target first and moved in only when complete, so
-that a full disk or a fault leaves an older report as it was. Main names: `write_report`.
+that a full disk or a fault leaves an older report as it was. Flights go in one after another, and
+what is kept of them does not grow but for a line a run. Main names: `ReportWriter`, `write_report`.
 """
 
 from __future__ import annotations
@@ -11,9 +12,10 @@ import hashlib
 import json
 import os
 import shutil
+import sys
 import tempfile
-from collections.abc import Callable, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import ExitStack, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -21,21 +23,172 @@ from logger_app import __version__
 from logger_app.errors import ReportError
 from logger_app.files_io import clear_left_behind, put_in_place, sync_file, sync_folder, write_text
 from logger_app.records.plan import Campaign
-from logger_app.records.results import Reduction
+from logger_app.records.results import Reduction, StallSpeed
 from logger_app.records.runs import FlightData
-from logger_app.report.extras import Extras
+from logger_app.report.extras import CameraFile, Extras
 from logger_app.report.layout import lay_out
 from logger_app.report.media import FrameOf, Media, SoundOf
 from logger_app.report.media_io import add_media
 from logger_app.report.page import add_figures, forests, render_page
-from logger_app.report.subtitles import all_subtitles, file_name
+from logger_app.report.subtitles import file_name, flight_subtitles
 from logger_app.report.svg import to_svg
-from logger_app.report.tables import all_tables
-from logger_app.report.tables_io import write_csv, write_parquet
-from logger_app.report.view import Page, build_page
+from logger_app.report.tables import (
+    CALL_COLUMNS,
+    RUN_COLUMNS,
+    calls_table,
+    comparisons_table,
+    points_table,
+    runs_table,
+)
+from logger_app.report.tables_io import TableFiles, write_table
+from logger_app.report.view import Again, Page, PageBuilder, results_by_flight
 
 PAGE = "index.html"
 MANIFEST = "versions.json"
+
+
+class ReportWriter:
+    """The report of a campaign, written flight by flight; a context manager.
+
+    ::
+
+        with ReportWriter(out, campaign) as report:
+            for flight, runs in reader:             # tables and subtitles as they come
+                report.add(flight, runs)
+            page = report.page(reader.reduction(), reader.again)
+            report.finish(page, sound_of, frame_of)
+        # moved into its place now, or, after any fault, not at all
+
+    Parameters
+    ----------
+    out : Path
+        Folder of the report; made if need be. An older report in it is replaced, other files stay [-].
+    campaign : Campaign
+        The plan [-].
+
+    Raises
+    ------
+    ReportError
+        The folder cannot be written; what was there before is untouched.
+    """
+
+    def __init__(self, out: Path, campaign: Campaign):
+        self.out, self.campaign = Path(out), campaign
+        self._target, self._open = _Target(self.out), ExitStack()
+        self._builder = PageBuilder(campaign)
+        self._subtitles: set[str] = set()
+
+    def __enter__(self) -> ReportWriter:
+        self._folder = self._target.__enter__()
+        try:
+            (self._folder / "subtitles").mkdir()
+            self._tables = {
+                name: self._open.enter_context(TableFiles(name, columns, self._folder))
+                for name, columns in (("runs", RUN_COLUMNS), ("calls", CALL_COLUMNS))
+            }
+        except BaseException:
+            self.__exit__(*sys.exc_info())
+            raise
+        return self
+
+    def __exit__(self, kind, error, trace) -> None:
+        try:
+            self._open.__exit__(kind, error, trace)
+        except BaseException as err:
+            self._target.__exit__(type(err), err, err.__traceback__)
+            raise
+        self._target.__exit__(kind, error, trace)
+
+    def add(self, data: FlightData, results: Iterable[StallSpeed], cameras: Sequence[CameraFile] = ()) -> None:
+        """Take the next flight: its rows of the tables, its subtitles.
+
+        Parameters
+        ----------
+        data : FlightData
+            With its runs [-].
+        results : iterable of StallSpeed
+            Its runs reduced, with everything [-].
+        cameras : sequence of CameraFile
+            Its cameras [-].
+        """
+        flight = self._builder.add(data, results)
+        self._tables["runs"].add(runs_table(flight, self.campaign))
+        self._tables["calls"].add(calls_table(flight))
+        for name, text in flight_subtitles(flight, cameras, self._subtitles).items():
+            self._subtitles.add(name)
+            (self._folder / "subtitles" / name).write_text(text, encoding="utf-8")
+
+    def page(
+        self, reduction: Reduction, again: Again | None = None, asked: Sequence[str] = (), pictured: Iterable[tuple[str, str]] = ()
+    ) -> Page:
+        """All that the page will show, once every flight was added.
+
+        Parameters
+        ----------
+        reduction : Reduction
+            Results of these flights [-].
+        again : callable, optional
+            As for `PageBuilder.finish`, as are the others [-].
+        asked : sequence of str
+            Runs that must be detailed [-].
+        pictured : iterable of (str, str)
+            Flight and id of runs that a saved picture shows [-].
+
+        Returns
+        -------
+        Page
+            To be given to `finish` [-].
+
+        Raises
+        ------
+        ReportError
+            There is no flight or no run; a run asked for is not there.
+        """
+        page = self._builder.finish(reduction, again, asked, pictured)
+        if not page.runs:
+            what = "no flight" if not page.flights else "no run in any flight"
+            raise ReportError(
+                f"{self.campaign.name}: {what}; a report needs at least one run.",
+                hint="Hear a recording into the campaign first: kneecall hear FILE --into CAMPAIGN/flights/NAME",
+            )
+        return page
+
+    def finish(
+        self,
+        page: Page,
+        sound_of: SoundOf | None = None,
+        frame_of: FrameOf | None = None,
+        *,
+        pdf: bool = False,
+        extras: Extras | None = None,
+        made_utc: str | None = None,
+        progress: Callable[[float], None] | None = None,
+    ) -> None:
+        """Write the rest: sound and pictures fetched, figures drawn, the page itself.
+
+        Parameters
+        ----------
+        page : Page
+            From `page` [-].
+        sound_of : callable, optional
+            Flight, start [s], end [s] to a small Ogg file, or None [-].
+        frame_of : callable, optional
+            Flight, flight time [s] to a JPEG, or None [-].
+        pdf : bool
+            Write ``report.pdf`` too [-].
+        extras : Extras, optional
+            Cameras, tuft states, the campaign file [-].
+        made_utc : str, optional
+            When it was made, a label; now if not given [-].
+        progress : callable, optional
+            Called with the share of sounds and pictures done, 0 to 1 [-].
+        """
+        extras = extras or Extras()
+        made_utc = made_utc or datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+        self._open.close()  # the tables are complete
+        media = add_media(page, sound_of, frame_of, progress, extras)
+        add_figures(page, extras)
+        _write_rest(self._folder, page, media, extras, made_utc, pdf)
 
 
 def write_report(
@@ -44,37 +197,34 @@ def write_report(
     flights: Sequence[FlightData],
     reduction: Reduction,
     *,
+    asked: Sequence[str] = (),
+    extras: Extras | None = None,
     sound_of: SoundOf | None = None,
     frame_of: FrameOf | None = None,
-    pdf: bool = False,
-    extras: Extras | None = None,
-    made_utc: str | None = None,
-    progress: Callable[[float], None] | None = None,
+    **more,
 ) -> Path:
-    """Write the report of a campaign into a folder.
+    """Write the report of a campaign that is at hand with everything.
 
     Parameters
     ----------
     out : Path
-        Folder of the report; made if need be. An older report in it is replaced, other files stay [-].
+        Folder of the report, as for `ReportWriter` [-].
     campaign : Campaign
         The plan [-].
     flights : sequence of FlightData
         All flights [-].
     reduction : Reduction
-        Their results [-].
+        Their results, with everything [-].
+    asked : sequence of str
+        Runs that must be detailed [-].
+    extras : Extras, optional
+        Cameras, tuft states, the campaign file [-].
     sound_of : callable, optional
         Flight, start [s], end [s] to a small Ogg file, or None [-].
     frame_of : callable, optional
         Flight, flight time [s] to a JPEG, or None [-].
-    pdf : bool
-        Write ``report.pdf`` too [-].
-    extras : Extras, optional
-        Cameras, tuft states, the campaign file [-].
-    made_utc : str, optional
-        When it was made, a label; now if not given [-].
-    progress : callable, optional
-        Called with the share of sounds and pictures done, 0 to 1 [-].
+    more : keyword arguments
+        As for `ReportWriter.finish` [-].
 
     Returns
     -------
@@ -86,29 +236,20 @@ def write_report(
     ReportError
         There is no flight, or the folder cannot be written; what was there before is untouched.
     """
-    if not any(data.runs.runs for data in flights):
-        what = "no flight" if not flights else "no run in any flight"
-        raise ReportError(
-            f"{campaign.name}: {what}; a report needs at least one run.",
-            hint="Hear a recording into the campaign first: kneecall hear FILE --into CAMPAIGN/flights/NAME",
-        )
-    extras = extras or Extras()
-    made_utc = made_utc or datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-    out = Path(out)
-    with _Target(out) as folder:  # first: a place that cannot be written is refused before the long work
-        page = build_page(campaign, flights, reduction)
-        media = add_media(page, sound_of, frame_of, progress, extras)
-        add_figures(page, extras)
-        _write_all(folder, page, media, extras, made_utc, pdf)
-    return out / PAGE
+    extras, results = extras or Extras(), results_by_flight(reduction)
+    by_id = {data.info.id: data for data in flights}
+    with ReportWriter(out, campaign) as report:  # first: a place that cannot be written is refused before the long work
+        for data in flights:
+            report.add(data, results.get(data.info.id, ()), extras.cameras)
+        page = report.page(reduction, lambda flight, _: (by_id[flight], results.get(flight, ())), asked)
+        report.finish(page, sound_of, frame_of, extras=extras, **more)
+    return Path(out) / PAGE
 
 
-def _write_all(folder: Path, page: Page, media: Media, extras: Extras, made_utc: str, pdf: bool) -> None:
-    for table in all_tables(page):
-        write_csv(table, folder)
-        write_parquet(table, folder)
+def _write_rest(folder: Path, page: Page, media: Media, extras: Extras, made_utc: str, pdf: bool) -> None:
+    for table in (points_table(page), comparisons_table(page)):
+        write_table(table, folder)
     _write_figures(folder / "figures", page)
-    _write_subtitles(folder / "subtitles", page, extras)
     if extras.campaign_file is not None:
         (folder / "campaign_copy.toml").write_bytes(extras.campaign_file)
     if pdf:
@@ -129,19 +270,9 @@ def _write_figures(folder: Path, page: Page) -> None:
             (folder / name).write_text(to_svg(lay_out(figure), standalone=True), encoding="utf-8")
 
 
-def _write_subtitles(folder: Path, page: Page, extras: Extras) -> None:
-    folder.mkdir()
-    for name, text in all_subtitles(page, extras.cameras).items():
-        (folder / name).write_text(text, encoding="utf-8")
-
-
 def _write_manifest(folder: Path, page: Page, extras: Extras, made_utc: str) -> None:
     """What made the report, from what, and every file of it with its hash."""
-    files = {
-        path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
-        for path in sorted(folder.rglob("*"))
-        if path.is_file()
-    }
+    files = {path.relative_to(folder).as_posix(): _sha256(path) for path in sorted(folder.rglob("*")) if path.is_file()}
     document = {
         "made_by": f"kneecall {__version__}",
         "made_utc": made_utc,
@@ -156,6 +287,11 @@ def _write_manifest(folder: Path, page: Page, extras: Extras, made_utc: str) -> 
     )
 
 
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
 class _Target:
     """A folder to write into that takes the place of the report in `out` when all went well."""
 
@@ -166,6 +302,7 @@ class _Target:
         if self.out.exists() and not self.out.is_dir():
             raise ReportError(f"{self.out}: is a file; the report needs a folder. Give another one with -o.")
         try:
+            self.made = [parent for parent in self.out.parents if not parent.exists()]
             self.out.parent.mkdir(parents=True, exist_ok=True)
             # In the target when it is there: the same file system, and the right to write is tested at once.
             where = self.out if self.out.is_dir() else self.out.parent
@@ -188,6 +325,9 @@ class _Target:
             raise _refusal(self.out, err) from err
         finally:
             shutil.rmtree(self.work, ignore_errors=True)
+            with suppress(OSError):  # the folders made for nothing, while they are empty
+                for parent in self.made:
+                    parent.rmdir()
 
     def _move_in(self) -> None:
         new = sorted(path.relative_to(self.work) for path in self.work.rglob("*") if path.is_file())

@@ -6,25 +6,27 @@ for at most three seconds.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from pathlib import PurePath
 
 from logger_app.report.extras import CameraFile
-from logger_app.report.view import CallView, Page
+from logger_app.report.view import CallView, FlightView
 
 LONGEST_CUE_S = 3.0
 SHORTEST_CUE_S = 0.3
 
 
-def all_subtitles(page: Page, cameras: Sequence[CameraFile]) -> dict[str, str]:
-    """Every subtitle file of a campaign: one a synced camera file, one a flight's cockpit sound.
+def flight_subtitles(flight: FlightView, cameras: Sequence[CameraFile], taken: Collection[str] = ()) -> dict[str, str]:
+    """Every subtitle file of a flight: one for its cockpit sound, one a synced camera file.
 
     Parameters
     ----------
-    page : Page
-        Everything joined [-].
+    flight : FlightView
+        The flight [-].
     cameras : sequence of CameraFile
-        Those without a clock map are passed over [-].
+        Those of other flights, and those without a clock map, are passed over [-].
+    taken : collection of str
+        File names that other flights have [-].
 
     Returns
     -------
@@ -32,16 +34,14 @@ def all_subtitles(page: Page, cameras: Sequence[CameraFile]) -> dict[str, str]:
         Text by file name [-].
     """
     files: dict[str, str] = {}
-    for data in page.flights:
-        name, flight = f"{file_name(data.info.id)}_cockpit_sound.vtt", data.info.id
-        files[_free(name, files)] = subtitles(
-            _calls(page, flight), lambda at_s: at_s, f"{flight}, cockpit sound"
-        )
+    id, calls = flight.flight, flight.calls
+    name = f"{file_name(id)}_cockpit_sound.vtt"
+    files[_free(name, {*taken})] = subtitles(calls, lambda at_s: at_s, f"{id}, cockpit sound")
     for camera in cameras:
-        if camera.clock_map is not None:
-            name = f"{file_name(camera.flight)}_{file_name(camera.camera)}_{file_name(PurePath(camera.file).stem)}.vtt"
-            title = f"{camera.flight}, camera {camera.camera}, {PurePath(camera.file).name}"
-            files[_free(name, files)] = subtitles(_calls(page, camera.flight), _on_camera(camera), title)
+        if camera.flight == id and camera.clock_map is not None:
+            name = f"{file_name(id)}_{file_name(camera.camera)}_{file_name(PurePath(camera.file).stem)}.vtt"
+            title = f"{id}, camera {camera.camera}, {PurePath(camera.file).name}"
+            files[_free(name, {*taken, *files})] = subtitles(calls, _on_camera(camera), title)
     return files
 
 
@@ -92,10 +92,6 @@ def file_name(text: str) -> str:
     return kept[:60] or "unnamed"
 
 
-def _calls(page: Page, flight: str) -> list[CallView]:
-    return [view for view in page.calls if view.flight == flight]
-
-
 def _on_camera(camera: CameraFile) -> Callable[[float], float | None]:
     def to_camera_s(flight_s: float) -> float | None:
         try:
@@ -107,7 +103,7 @@ def _on_camera(camera: CameraFile) -> Callable[[float], float | None]:
     return to_camera_s
 
 
-def _free(name: str, taken: dict) -> str:
+def _free(name: str, taken: Collection[str]) -> str:
     stem, k, free = name.removesuffix(".vtt"), 2, name
     while free in taken:
         free, k = f"{stem}_{k}.vtt", k + 1

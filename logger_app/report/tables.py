@@ -1,5 +1,7 @@
 """The four tables as columns with units in their names, made harmless for spreadsheets. Pure.
 
+Runs and calls come a flight at a time, points and comparisons at the end.
+
 Speeds are in knots and the kind is in the name; `value` and `unit` of a call are as the pilot
 said them. A missing value is an empty cell (CSV) or null (Parquet).
 """
@@ -10,13 +12,16 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from logger_app.report.view import CallView, Page, RunView, margin_kt
+from logger_app.records.plan import Campaign
+from logger_app.records.results import Cell
+from logger_app.report.view import CallView, FlightView, Page, RunView, margin_kt
 
 # A cell that begins with one of these is taken for a formula by spreadsheets (OWASP, "CSV
 # Injection"; tab and carriage return too).
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 TEXT, REAL, WHOLE, YES = "text", "real", "whole", "yes"
+MOST_RUN_IDS = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,22 +31,6 @@ class Table:
     name: str
     columns: tuple[tuple[str, str], ...]
     rows: tuple[tuple, ...]
-
-
-def all_tables(page: Page) -> tuple[Table, ...]:
-    """Runs, calls, points and comparisons.
-
-    Parameters
-    ----------
-    page : Page
-        Everything joined [-].
-
-    Returns
-    -------
-    tuple of Table
-        In the order runs, calls, points, comparisons [-].
-    """
-    return runs_table(page), calls_table(page), points_table(page), comparisons_table(page)
 
 
 def harmless(text: str) -> str:
@@ -77,21 +66,23 @@ RUN_COLUMNS = (
 )  # fmt: skip
 
 
-def runs_table(page: Page) -> Table:
-    """One row a run, also those that do not count.
+def runs_table(flight: FlightView, campaign: Campaign) -> Table:
+    """One row a run of a flight, also those that do not count.
 
     Parameters
     ----------
-    page : Page
-        Everything joined [-].
+    flight : FlightView
+        The flight [-].
+    campaign : Campaign
+        For the points [-].
 
     Returns
     -------
     Table
         The table [-].
     """
-    points = {point.id: point for point in page.campaign.points}
-    return Table("runs", RUN_COLUMNS, tuple(_run_row(run, points.get(run.run.point)) for run in page.runs))
+    points = {point.id: point for point in campaign.points}
+    return Table("runs", RUN_COLUMNS, tuple(_run_row(run, points.get(run.run.point)) for run in flight.runs))
 
 
 def _run_row(view: RunView, point) -> tuple:
@@ -118,25 +109,21 @@ CALL_COLUMNS = (
 )  # fmt: skip
 
 
-def calls_table(page: Page) -> Table:
-    """One row a call, in runs or not.
+def calls_table(flight: FlightView) -> Table:
+    """One row a call of a flight, in runs or not.
 
     Parameters
     ----------
-    page : Page
-        Everything joined [-].
+    flight : FlightView
+        The flight [-].
 
     Returns
     -------
     Table
         The table [-].
     """
-    run_of = {(call.flight, call.call.id): run.run.id for run in page.runs for call in run.calls}
-    return Table(
-        "calls",
-        CALL_COLUMNS,
-        tuple(_call_row(call, run_of.get((call.flight, call.call.id))) for call in page.calls),
-    )
+    run_of = {call.call.id: run.run.id for run in flight.runs for call in run.calls}
+    return Table("calls", CALL_COLUMNS, tuple(_call_row(call, run_of.get(call.call.id)) for call in flight.calls))
 
 
 def _call_row(view: CallView, run: str | None) -> tuple:
@@ -180,9 +167,16 @@ def points_table(page: Page) -> Table:
                     (p.id, p.card, p.power, p.flap_deg, p.bank_deg, c.configuration, c.event, c.n, c.vs_ias_kt, c.vs_ias_sd_kt,
                      c.vs_ias_u_kt, c.vs_std_kt, c.vs_std_sd_kt, c.vs_std_u_kt, c.low_kt, c.high_kt, c.total_low_kt, c.total_high_kt, c.at_1_kt_per_s_kt,
                      c.entry_rate_kt_per_s, drops["left"], drops["right"], drops["none"], drops.get("not called", 0), margin,
-                     " ".join(c.runs), c.reviewed, "; ".join(c.notes))
+                     _runs_of(c), c.reviewed, "; ".join(c.notes))
                 )  # fmt: skip
     return Table("points", POINT_COLUMNS, tuple(rows))
+
+
+def _runs_of(cell: Cell) -> str:
+    """Every run's id while a spreadsheet's cell and a reader of CSV take them: 32,767 and 131,072 letters."""
+    if len(cell.runs) <= MOST_RUN_IDS:
+        return " ".join(cell.runs)
+    return f"{len(cell.runs)} runs: those of runs.csv with this point and configuration that count"
 
 
 COMPARISON_COLUMNS = (

@@ -2,20 +2,32 @@
 
 A run's key is (flight, run id): ids are unique within a flight only. Everything that the page
 says of review goes through here, so that what is unreviewed is marked wherever it reaches.
+
+`PageBuilder` takes flights one after another. Up to `MOST_DETAILED` runs keep their calls; of a
+longer campaign the page details so many (`details` says which), and of the others it knows only
+how they reduced. `build_page` gives it all of a campaign that is at hand.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+import heapq
+from collections import deque
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
 
 from logger_app.records.calls import Action, Correction, ReviewedCall
 from logger_app.records.plan import AircraftConfig, Campaign, TestPoint
-from logger_app.records.results import BudgetTerm, Cell, Comparison, Excluded, Reduction, StallSpeed
-from logger_app.records.runs import FlightData, Run, StallEvent
+from logger_app.records.results import BudgetTerm, Cell, Comparison, Excluded, Reduction, StallSpeed, without_details
+from logger_app.records.runs import FlightData, FlightRuns, Run, Settings, StallEvent
+from logger_app.report.details import choose_details
 from logger_app.report.words import call_words, count, heard_words
 
 NO_POINT = ""
+# Runs with all their calls, sounds and pictures on one page: about 2 MB of 15, and what a reader can take in.
+MOST_DETAILED = 120
+# Rows of the page's lists of corrections, of calls in no run, and of what was left out. All are in the tables.
+MOST_LISTED = 1000
+_NO_SETTINGS = Settings()
 
 
 @dataclass(slots=True, kw_only=True)
@@ -36,7 +48,7 @@ class CallView:
 
 @dataclass(slots=True, kw_only=True)
 class RunView:
-    """A run, how it reduced, and its calls."""
+    """A run, how it reduced, and its calls; without `anchor` the page has no details of it, and no calls here."""
 
     anchor: str
     flight: str
@@ -47,6 +59,8 @@ class RunView:
     calls: tuple[CallView, ...]
     corrections: tuple[Correction, ...]
     why: tuple[str, ...]
+    calls_in_all: int
+    unreviewed: int  # how many calls nobody has looked at
 
     @property
     def counts(self) -> bool:
@@ -64,14 +78,24 @@ class RunView:
         return f"{self.flight}, run {self.run.number}"
 
     @property
-    def unreviewed(self) -> int:
-        """How many calls nobody has looked at."""
-        return sum(not call.call.reviewed for call in self.calls)
-
-    @property
     def event_s(self) -> float | None:
         """The stall event on the flight clock, or None [s]."""
         return self.result.event_flight_s if self.result else None
+
+
+@dataclass(slots=True, kw_only=True)
+class FlightView:
+    """One flight with all its runs and calls: what tables and subtitles are made from."""
+
+    flight: str
+    runs: tuple[RunView, ...]
+    loose: tuple[CallView, ...]
+
+    @property
+    def calls(self) -> tuple[CallView, ...]:
+        """Every call, in runs or not, by time."""
+        every = [call for run in self.runs for call in run.calls] + list(self.loose)
+        return tuple(sorted(every, key=lambda c: (c.call.flight_ns, c.call.id)))
 
 
 @dataclass(slots=True, kw_only=True)
@@ -191,7 +215,12 @@ class PointView:
 
 @dataclass(slots=True, kw_only=True)
 class Page:
-    """All that the page shows, but for pictures and sound, which are filled in after."""
+    """All that the page shows, but for pictures and sound, which are filled in after.
+
+    `flights` come without their runs; `loose`, `corrections` and `excluded` are the newest, where
+    there are more than can be listed: `..._in_all` says of how many. `chosen` says in words which
+    runs are detailed, where not all are.
+    """
 
     campaign: Campaign
     reduction: Reduction
@@ -202,6 +231,11 @@ class Page:
     loose: tuple[CallView, ...]
     corrections: tuple[tuple[str, Correction, str], ...]  # (flight, correction, anchor of what it changed)
     excluded: tuple[tuple[Excluded, str, str], ...]  # (what and why, its name, its anchor)
+    calls_in_all: int
+    loose_in_all: int
+    corrections_in_all: int
+    excluded_in_all: int
+    chosen: str = ""
 
     @property
     def unit(self) -> str:
@@ -209,8 +243,13 @@ class Page:
         return self.campaign.indicator.unit
 
     @property
+    def shown(self) -> tuple[RunView, ...]:
+        """Runs that the page details."""
+        return tuple(run for run in self.runs if run.anchor)
+
+    @property
     def calls(self) -> tuple[CallView, ...]:
-        """Every call, in runs or not, by flight and time."""
+        """Every call that the page lists, in runs or not, by flight and time."""
         every = [call for run in self.runs for call in run.calls] + list(self.loose)
         order = {data.info.id: k for k, data in enumerate(self.flights)}
         return tuple(sorted(every, key=lambda c: (order[c.flight], c.call.flight_ns, c.call.id)))
@@ -224,8 +263,7 @@ class Page:
     @property
     def unreviewed(self) -> tuple[int, int]:
         """(calls in runs that nobody looked at, calls in runs)."""
-        calls = [call for run in self.runs for call in run.calls]
-        return sum(not call.call.reviewed for call in calls), len(calls)
+        return sum(run.unreviewed for run in self.runs), sum(run.calls_in_all for run in self.runs)
 
 
 def margin_kt(result: StallSpeed) -> float | None:
@@ -268,8 +306,149 @@ def unreviewed_words(sides: Sequence[Side]) -> str:
     return f"{missing} of {count(every, 'run')} not reviewed" if missing else ""
 
 
-def build_page(campaign: Campaign, flights: Sequence[FlightData], reduction: Reduction) -> Page:
-    """Join a campaign, its flights and its results.
+Again = Callable[[str, set[str]], tuple[FlightData, Sequence[StallSpeed]]]
+"""A second look at a flight, by its id and those of the runs wanted: with everything, as it was at first."""
+
+
+class PageBuilder:
+    """Joins a campaign, its flights and its results, one flight after another.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        The plan [-].
+    """
+
+    def __init__(self, campaign: Campaign):
+        self.campaign = campaign
+        self._flights: list[FlightData] = []
+        self._runs: list[RunView] = []
+        self._in_full = True
+        self._loose: deque[CallView] = deque(maxlen=MOST_LISTED)
+        self._loose_in_all = self._calls_in_all = self._corrections_in_all = 0
+        # The newest, as a heap: (when, id, place, flight, correction, anchor of what it changed).
+        self._corrections: list[tuple] = []
+
+    def add(self, data: FlightData, results: Iterable[StallSpeed]) -> FlightView:
+        """Take the next flight.
+
+        Parameters
+        ----------
+        data : FlightData
+            With its runs [-].
+        results : iterable of StallSpeed
+            Its runs reduced, with everything; a run may be missing [-].
+
+        Returns
+        -------
+        FlightView
+            All of the flight: the caller's, not kept [-].
+        """
+        number = len(self._flights) + 1
+        view = _flight_view(data, number, results)
+        self._flights.append(replace(data, runs=FlightRuns(flight=data.info.id, runs=()), weights=(), corrections=()))
+        self._loose += view.loose
+        self._loose_in_all += len(view.loose)
+        self._calls_in_all += len(view.loose) + sum(run.calls_in_all for run in view.runs)
+        self._keep_corrections(data, view)
+        self._runs += view.runs if self._in_full else map(_without_calls, view.runs)
+        if self._in_full and len(self._runs) > MOST_DETAILED:
+            self._in_full = False
+            self._runs = [_without_calls(run) for run in self._runs]
+        return view
+
+    def finish(
+        self, reduction: Reduction, again: Again | None = None, asked: Sequence[str] = (), pictured: Iterable[tuple[str, str]] = ()
+    ) -> Page:
+        """The page of all flights that were added.
+
+        Parameters
+        ----------
+        reduction : Reduction
+            Results of these flights; its runs may come without their details [-].
+        again : callable, optional
+            For the runs that a long campaign's page details [-].
+        asked : sequence of str
+            Runs that must be detailed: ``FLIGHT``, ``FLIGHT:3``, ``FLIGHT:3-9`` or a run's id [-].
+        pictured : iterable of (str, str)
+            Flight and id of runs that a saved picture shows: detailed where there is room [-].
+
+        Returns
+        -------
+        Page
+            Everything with its anchor [-].
+
+        Raises
+        ------
+        ReportError
+            A run asked for is not there, or more are asked for than a page holds.
+        """
+        runs, chosen = self._runs, ""
+        if not self._in_full:
+            kept = {(result.flight, result.run): result for result in reduction.runs}
+            for run in runs:
+                run.result = kept.get((run.flight, run.run.id))
+        if asked or not self._in_full:
+            picked, chosen = choose_details(runs, reduction.cells, asked, set(pictured), MOST_DETAILED)
+            if self._in_full:
+                chosen = ""
+            else:
+                runs = self._detailed(picked, again)
+        configurations = _configurations(self.campaign, self._flights, reduction)
+        series = {configuration.id: k for k, configuration in enumerate(configurations)}
+        for run in runs:
+            run.series = series.get(run.configuration, 0)
+        points = _point_views(self.campaign, _points(self.campaign, reduction), configurations, runs, reduction)
+        loose = tuple(self._loose)
+        return Page(
+            campaign=self.campaign,
+            reduction=reduction,
+            flights=tuple(self._flights),
+            pairs=_pairs(configurations, points, reduction),
+            points=points,
+            runs=tuple(runs),
+            loose=loose,
+            corrections=self._newest_corrections(runs, loose),
+            excluded=_excluded(reduction, runs),
+            calls_in_all=self._calls_in_all,
+            loose_in_all=self._loose_in_all,
+            corrections_in_all=self._corrections_in_all,
+            excluded_in_all=len(reduction.excluded),
+            chosen=chosen,
+        )
+
+    def _detailed(self, picked: Sequence[RunView], again: Again) -> list[RunView]:
+        """All runs, those picked with their calls: of one flight after another."""
+        ids: dict[str, set[str]] = {}
+        for run in picked:
+            ids.setdefault(run.flight, set()).add(run.run.id)
+        number = {data.info.id: k for k, data in enumerate(self._flights, 1)}
+        full: dict[tuple[str, str], RunView] = {}
+        for flight, wanted in ids.items():
+            data, results = again(flight, wanted)
+            view = _flight_view(data, number[flight], results)
+            full |= {(flight, run.run.id): run for run in view.runs if run.run.id in wanted}
+        return [full.get((run.flight, run.run.id), run) for run in self._runs]
+
+    def _keep_corrections(self, data: FlightData, view: FlightView) -> None:
+        anchors = {run.run.id: run.anchor for run in view.runs} | {call.call.id: call.anchor for call in view.calls}
+        for target, found in _history(data).items():
+            for correction in found:
+                self._corrections_in_all += 1
+                entry = (correction.utc, correction.id, self._corrections_in_all, data.info.id, correction, anchors.get(target, ""))
+                put = heapq.heappush if len(self._corrections) < MOST_LISTED else heapq.heappushpop
+                put(self._corrections, entry)
+
+    def _newest_corrections(self, runs: Sequence[RunView], loose: Sequence[CallView]):
+        there = {anchor for run in runs for anchor in (run.anchor, *(call.anchor for call in run.calls))}
+        there |= {call.anchor for call in loose}
+        return tuple(
+            (flight, correction, anchor if anchor in there else "") for _, _, _, flight, correction, anchor in sorted(self._corrections)
+        )
+
+
+def build_page(campaign: Campaign, flights: Sequence[FlightData], reduction: Reduction, asked: Sequence[str] = ()) -> Page:
+    """Join a campaign, its flights and its results, all at hand.
 
     Parameters
     ----------
@@ -278,39 +457,65 @@ def build_page(campaign: Campaign, flights: Sequence[FlightData], reduction: Red
     flights : sequence of FlightData
         Flights in the order they are to be shown [-].
     reduction : Reduction
-        Results of the same flights [-].
+        Results of the same flights, with everything [-].
+    asked : sequence of str
+        As for `PageBuilder.finish` [-].
 
     Returns
     -------
     Page
         Everything with its anchor [-].
+
+    Raises
+    ------
+    ReportError
+        As `PageBuilder.finish`.
     """
-    configurations = _configurations(campaign, flights, reduction)
-    series = {configuration.id: k for k, configuration in enumerate(configurations)}
-    results = {(result.flight, result.run): result for result in reduction.runs}
-    runs, loose = [], []
-    for k, data in enumerate(flights, 1):
-        anchors = _call_anchors(data, k)
-        history = _history(data)
-        for run in data.runs.runs:
-            runs.append(
-                _run_view(data, k, run, results.get((data.info.id, run.id)), series, anchors, history)
-            )
-        loose += [_call_view(data.info.id, call, None, anchors, history) for call in data.runs.unassigned]
-    points = tuple(
-        _point_view(campaign, f"p{n}", point, configurations, series, runs, reduction)
-        for n, point in enumerate(_points(campaign, reduction), 1)
+    builder, results = PageBuilder(campaign), results_by_flight(reduction)
+    by_id = {data.info.id: data for data in flights}
+    for data in flights:
+        builder.add(data, results.get(data.info.id, ()))
+    return builder.finish(reduction, lambda flight, _: (by_id[flight], results.get(flight, ())), asked)
+
+
+def results_by_flight(reduction: Reduction) -> dict[str, list[StallSpeed]]:
+    """Reduced runs by the id of their flight.
+
+    Parameters
+    ----------
+    reduction : Reduction
+        Results [-].
+
+    Returns
+    -------
+    dict of str to list of StallSpeed
+        In order [-].
+    """
+    found: dict[str, list[StallSpeed]] = {}
+    for result in reduction.runs:
+        found.setdefault(result.flight, []).append(result)
+    return found
+
+
+def _without_calls(view: RunView) -> RunView:
+    """What tables and figures of a point need of a run."""
+    return replace(
+        view,
+        anchor="",
+        run=replace(view.run, calls=(), settings=_NO_SETTINGS),
+        result=without_details(view.result) if view.result else None,
+        calls=(),
+        corrections=(),
     )
-    return Page(
-        campaign=campaign,
-        reduction=reduction,
-        flights=tuple(flights),
-        pairs=_pairs(configurations, points, reduction),
-        points=points,
-        runs=tuple(runs),
-        loose=tuple(loose),
-        corrections=_corrections(flights, runs, loose),
-        excluded=_excluded(reduction, runs),
+
+
+def _flight_view(data: FlightData, number: int, results: Iterable[StallSpeed]) -> FlightView:
+    by_id = {result.run: result for result in results}
+    anchors, history = _call_anchors(data, number), _history(data)
+    return FlightView(
+        flight=data.info.id,
+        runs=tuple(_run_view(data, number, run, by_id.get(run.id), anchors, history) for run in data.runs.runs),
+        loose=tuple(_call_view(data.info.id, call, None, anchors, history) for call in data.runs.unassigned),
     )
 
 
@@ -358,7 +563,7 @@ def _history(data: FlightData) -> dict[str, list[Correction]]:
     return by_target
 
 
-def _run_view(data, k, run, result, series, anchors, history) -> RunView:
+def _run_view(data, k, run, result, anchors, history) -> RunView:
     configuration = (result.configuration if result else None) or data.info.configuration
     why = tuple(result.why) if result else ()
     if run.discarded and not any(run.why_discarded and run.why_discarded in reason for reason in why):
@@ -369,12 +574,14 @@ def _run_view(data, k, run, result, series, anchors, history) -> RunView:
         anchor=f"r{k}-{run.number}",
         flight=data.info.id,
         configuration=configuration,
-        series=series.get(configuration, 0),
+        series=0,  # known once all flights are
         run=run,
         result=result,
         calls=tuple(_call_view(data.info.id, call, result, anchors, history) for call in run.calls),
         corrections=tuple(history.get(run.id, ())),
         why=why,
+        calls_in_all=len(run.calls),
+        unreviewed=sum(not call.reviewed for call in run.calls),
     )
 
 
@@ -392,17 +599,22 @@ def _call_view(flight, call, result, anchors, history) -> CallView:
     )
 
 
-def _point_view(campaign, anchor, point, configurations, series, runs, reduction) -> PointView:
+def _point_views(campaign, points, configurations, runs, reduction) -> tuple[PointView, ...]:
+    flown: dict[tuple, list[RunView]] = {}
+    for run in runs:
+        flown.setdefault((run.run.point, run.configuration), []).append(run)
+    return tuple(_point_view(campaign, f"p{n}", point, configurations, flown, reduction) for n, point in enumerate(points, 1))
+
+
+def _point_view(campaign, anchor, point, configurations, flown, reduction) -> PointView:
     sides = []
-    for configuration in configurations:
-        mine = tuple(r for r in runs if r.run.point == point.id and r.configuration == configuration.id)
+    for k, configuration in enumerate(configurations):
+        mine = tuple(flown.get((point.id, configuration.id), ()))
         cells = tuple(
             c for c in reduction.cells if (c.point, c.configuration) == (point.id, configuration.id)
         )
         if mine or cells:
-            sides.append(
-                Side(configuration=configuration, series=series[configuration.id], cells=cells, runs=mine)
-            )
+            sides.append(Side(configuration=configuration, series=k, cells=cells, runs=mine))
     title = next((card.title for card in campaign.cards if point in card.points), "")
     return PointView(
         anchor=anchor,
@@ -437,25 +649,13 @@ def _pairs(configurations, points, reduction) -> tuple[Pair, ...]:
     return tuple(pairs)
 
 
-def _corrections(flights, runs, loose):
-    anchors = {(run.flight, run.run.id): run.anchor for run in runs}
-    calls = [call for run in runs for call in run.calls] + list(loose)
-    anchors |= {(call.flight, call.call.id): call.anchor for call in calls}
-    rows = []
-    for data in flights:
-        for target, found in _history(data).items():
-            rows += [
-                (data.info.id, correction, anchors.get((data.info.id, target), "")) for correction in found
-            ]
-    return tuple(sorted(rows, key=lambda row: (row[1].utc, row[1].id)))
-
-
-def _excluded(reduction: Reduction, runs: list[RunView]):
+def _excluded(reduction: Reduction, runs: Sequence[RunView]):
+    """The newest that were left out, with name and anchor."""
     by_key = {(run.flight, run.run.id): run for run in runs}
     by_id = {run.run.id: run for run in runs}
     calls = {(call.flight, call.call.id): (run, call) for run in runs for call in run.calls}
     rows = []
-    for item in reduction.excluded:
+    for item in reduction.excluded[-MOST_LISTED:]:
         run = by_key.get((item.flight, item.what)) or (by_id.get(item.what) if not item.flight else None)
         if run:
             rows.append((item, run.name, run.anchor))

@@ -57,6 +57,10 @@ id = "A1"
 power = "idle"
 flap_deg = 0
 """
+# Processor time may grow a quarter faster than the number of flights; peak memory by so much from SMALL to 200 flights.
+MOST_OVER_PROPORTION = 1.25
+MOST_MB_MORE = 60.0
+SMALL, MIDDLE = 10, 50
 FLAPS = (0, 10, 20, 30)
 # What a made configuration stalls at with the flaps up, and what each notch takes off [kt].
 STALLS_KT = {"base": 47.0, "cuffs": 44.5}
@@ -167,7 +171,9 @@ def verb_cost(*words) -> dict:
         "print('COST', code, use.ru_utime + use.ru_stime, peak / 1024, file=sys.stderr)"
     )
     began_s = time.monotonic()
-    done = subprocess.run([sys.executable, "-c", code, *map(str, words)], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
+    done = subprocess.run(
+        [sys.executable, "-c", code, *map(str, words)], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, check=False
+    )
     told = done.stderr.rpartition("COST")[2].split()
     if done.returncode or not told or told[0] != "0":
         raise SystemExit(done.stderr[-1000:])
@@ -185,6 +191,8 @@ def costs(sizes: Sequence[int], runs: int, verbs: dict[str, Sequence[str]], tell
                 filled = [word.replace("CAMPAIGN", str(folder)).replace("OUT", str(Path(name) / "out")) for word in words]
                 size[verb] = verb_cost(*filled)
                 size[verb]["ms_per_run"] = round(1000 * size[verb]["cpu_s"] / size["runs"], 2)
+                if (page := Path(name) / "out" / "index.html").exists():
+                    size[verb]["page_bytes"] = page.stat().st_size
                 tell(f"{flights} flights, {verb}: {size[verb]}")
             result["sizes"].append(size)
     small, large = result["sizes"][0], result["sizes"][-1]
@@ -193,6 +201,16 @@ def costs(sizes: Sequence[int], runs: int, verbs: dict[str, Sequence[str]], tell
         result[f"{verb}_cpu_over_proportion"] = round(large[verb]["cpu_s"] / small[verb]["cpu_s"] / times, 2)
         result[f"{verb}_peak_mb_more"] = round(large[verb]["peak_mb"] - small[verb]["peak_mb"], 1)
     return result
+
+
+def sizes_to(flights: int) -> list[int]:
+    """10, 50 and so many flights; only those that are not more."""
+    return sorted({min(SMALL, flights), *(n for n in (MIDDLE,) if n < flights), flights})
+
+
+def kept(result: dict, verb: str) -> bool:
+    """Whether time grew in proportion and memory hardly at all."""
+    return result[f"{verb}_cpu_over_proportion"] <= MOST_OVER_PROPORTION and result[f"{verb}_peak_mb_more"] <= MOST_MB_MORE
 
 
 if __name__ == "__main__":

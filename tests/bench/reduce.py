@@ -19,16 +19,13 @@ import tempfile
 import time
 from pathlib import Path
 
-from campaigns import costs, write_campaign
+from campaigns import SMALL, costs, kept, sizes_to, write_campaign
 
 from logger_app import flow
 from logger_app.reduce.as_json import reduction_to_json
 from logger_app.reduce.campaign import reduce_campaign
 
 LIMIT_S, LIMIT_RUNS = 5.0, 1000
-MOST_OVER_PROPORTION = 1.25
-MOST_MB_MORE = 60.0
-SMALL, MIDDLE = 10, 50
 
 
 def alone(flights: int, runs: int) -> dict:
@@ -53,14 +50,13 @@ def main() -> int:
     parser.add_argument("--flights", type=int, default=SMALL)
     parser.add_argument("--runs", type=int, default=100, help="of each flight")
     args = parser.parse_args()
-    sizes = sorted({min(SMALL, args.flights), *(n for n in (MIDDLE,) if n < args.flights), args.flights})
+    sizes = sizes_to(args.flights)
     result = {"alone": alone(sizes[0], args.runs)}
     result |= costs(sizes, args.runs, {"reduce": ("reduce", "CAMPAIGN")}, tell=lambda text: print(text, file=sys.stderr))
     print(json.dumps(result, indent=1))
     small = result["sizes"][0]
-    kept = result["alone"]["same_again"] and (small["runs"] > LIMIT_RUNS or small["reduce"]["cpu_s"] < LIMIT_S)
-    kept = kept and result["reduce_cpu_over_proportion"] <= MOST_OVER_PROPORTION and result["reduce_peak_mb_more"] <= MOST_MB_MORE
-    return 0 if kept else 1
+    quick = small["runs"] > LIMIT_RUNS or small["reduce"]["cpu_s"] < LIMIT_S
+    return 0 if quick and result["alone"]["same_again"] and kept(result, "reduce") else 1
 
 
 if __name__ == "__main__":

@@ -287,7 +287,7 @@ def test_a_clip_of_a_run(campaign, tmp_path, capsys):
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["--clip", "day2_cuffs:99"], "expected one of day1_baseline:1"),
+        (["--clip", "day2_cuffs:99"], "expected one of day2_cuffs:1"),
         (["--clip", "day2_cuffs:3", "--camera", "tail"], "expected one of wing left"),
     ],
 )

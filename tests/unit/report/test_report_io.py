@@ -178,7 +178,7 @@ def fail(code):
     return failing
 
 
-@pytest.mark.parametrize("where", ["write_parquet", "render_page", "_write_manifest", "sync_file"])
+@pytest.mark.parametrize("where", ["write_table", "render_page", "_write_manifest", "sync_file"])
 def test_a_full_disk_leaves_the_old_report(example, tmp_path, old_report, monkeypatch, where):
     monkeypatch.setattr(report_io, where, fail(errno.ENOSPC))
 

@@ -7,13 +7,22 @@ import pytest
 
 from logger_app.records.clocks import ClockMap
 from logger_app.report.extras import CameraFile
-from logger_app.report.subtitles import all_subtitles, file_name
-from logger_app.report.view import build_page
+from logger_app.report.subtitles import file_name, flight_subtitles
+from logger_app.report.view import PageBuilder
 
 
 @pytest.fixture
-def page(example):
-    return build_page(example.campaign, example.flights, example.reduction)
+def flights(example):
+    builder = PageBuilder(example.campaign)
+    return [builder.add(data, ()) for data in example.flights]
+
+
+def all_subtitles(flights, cameras):
+    """As the report writes them, one flight after another."""
+    files = {}
+    for flight in flights:
+        files |= flight_subtitles(flight, cameras, files)
+    return files
 
 
 def cues(path):
@@ -26,11 +35,11 @@ def cues(path):
         ]
 
 
-def test_an_independent_reader_finds_every_call_at_its_time(page, tmp_path):
-    files = all_subtitles(page, ())
+def test_an_independent_reader_finds_every_call_at_its_time(flights, tmp_path):
+    files = all_subtitles(flights, ())
     path = tmp_path / "f.vtt"
     path.write_text(files["day1_baseline_cockpit_sound.vtt"], encoding="utf-8")
-    calls = [view for view in page.calls if view.flight == "day1_baseline"]
+    calls = flights[0].calls
 
     read = cues(path)
 
@@ -38,27 +47,27 @@ def test_an_independent_reader_finds_every_call_at_its_time(page, tmp_path):
     assert [start for start, _ in read] == pytest.approx([view.call.flight_s for view in calls], abs=1e-3)
 
 
-def test_times_are_those_of_the_camera_and_what_it_did_not_record_is_left_out(page):
+def test_times_are_those_of_the_camera_and_what_it_did_not_record_is_left_out(flights):
     clock_map = ClockMap(source="left", offset_s=100.0, drift_ppm=50.0, valid_to_s=60.0)
     camera = CameraFile(
         flight="day2_cuffs", camera="wing left", file="a b.mp4", duration_s=60.0, clock_map=clock_map
     )
 
-    text = all_subtitles(page, (camera,))["day2_cuffs_wing_left_a_b.vtt"]
+    text = all_subtitles(flights, (camera,))["day2_cuffs_wing_left_a_b.vtt"]
 
-    inside = [v for v in page.calls if v.flight == "day2_cuffs" and 100.0 <= v.call.flight_s < 160.0]
+    inside = [v for v in flights[1].calls if 100.0 <= v.call.flight_s < 160.0]
     starts = [60 * int(m) + float(s) for m, s in re.findall(r"00:(\d\d):([\d.]+) -->", text)]
     assert starts == pytest.approx([(v.call.flight_s - 100.0) / 1.00005 for v in inside], abs=1e-3)
 
 
-def test_unreviewed_calls_are_marked(page):
-    text = all_subtitles(page, ())["day2_cuffs_cockpit_sound.vtt"]
+def test_unreviewed_calls_are_marked(flights):
+    text = all_subtitles(flights, ())["day2_cuffs_cockpit_sound.vtt"]
 
     assert text.partition("c2-1")[2].count(" (?)\n") == 11
 
 
-def test_no_cue_ends_before_it_begins_or_overlaps_the_next(page):
-    for text in all_subtitles(page, ()).values():
+def test_no_cue_ends_before_it_begins_or_overlaps_the_next(flights):
+    for text in all_subtitles(flights, ()).values():
         spans = [
             tuple(60 * int(x[3:5]) + float(x[6:]) for x in s)
             for s in re.findall(r"(00:\S+) --> (00:\S+)", text)
@@ -67,11 +76,11 @@ def test_no_cue_ends_before_it_begins_or_overlaps_the_next(page):
         assert all(start < end for start, end in spans)
 
 
-def test_markup_in_a_call_is_escaped(page):
-    view = page.calls[0]
+def test_markup_in_a_call_is_escaped(flights):
+    view = flights[0].calls[0]
     view.says = "<b>61</b> & -->"
 
-    text = all_subtitles(page, ())["day1_baseline_cockpit_sound.vtt"]
+    text = all_subtitles(flights, ())["day1_baseline_cockpit_sound.vtt"]
 
     assert "&lt;b&gt;61&lt;/b&gt; &amp; --&gt;" in text
 
@@ -83,10 +92,10 @@ def test_names_become_file_names(name, safe):
     assert file_name(name) == safe
 
 
-def test_two_cameras_of_one_name_do_not_overwrite_each_other(page):
+def test_two_cameras_of_one_name_do_not_overwrite_each_other(flights):
     clock_map = ClockMap(source="x", offset_s=0.0)
     cameras = [
         CameraFile(flight="day1_baseline", camera="a/b", file="x.mp4", clock_map=clock_map) for _ in range(2)
     ]
 
-    assert len(all_subtitles(page, cameras)) == 4
+    assert len(all_subtitles(flights, cameras)) == 4

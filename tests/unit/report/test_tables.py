@@ -7,9 +7,21 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger_app.report.tables import REAL, TEXT, WHOLE, YES, Table, all_tables, csv_cells, harmless
-from logger_app.report.tables_io import write_csv
-from logger_app.report.view import build_page
+from logger_app.report.tables import (
+    REAL,
+    TEXT,
+    WHOLE,
+    YES,
+    Table,
+    calls_table,
+    comparisons_table,
+    csv_cells,
+    harmless,
+    points_table,
+    runs_table,
+)
+from logger_app.report.tables_io import write_table
+from logger_app.report.view import PageBuilder, results_by_flight
 
 BARE = {
     "n",
@@ -26,7 +38,10 @@ BARE = {
 
 @pytest.fixture
 def tables(example):
-    return all_tables(build_page(example.campaign, example.flights, example.reduction))
+    builder, results = PageBuilder(example.campaign), results_by_flight(example.reduction)
+    flights = [builder.add(data, results[data.info.id]) for data in example.flights]
+    page = builder.finish(example.reduction)
+    return runs_table(flights[0], example.campaign), calls_table(flights[1]), points_table(page), comparisons_table(page)
 
 
 def test_every_number_has_its_unit_in_the_name(tables):
@@ -72,4 +87,6 @@ def test_whatever_the_text_no_cell_begins_a_formula_and_numbers_come_back(text, 
 def test_missing_values_are_empty_cells(tmp_path):
     table = Table("t", (("a", TEXT), ("b_kt", REAL)), ((None, None), ("x", float("nan"))))
 
-    assert write_csv(table, tmp_path).read_bytes() == b"a,b_kt\r\n,\r\nx,\r\n"
+    write_table(table, tmp_path)
+
+    assert (tmp_path / "t.csv").read_bytes() == b"a,b_kt\r\n,\r\nx,\r\n"
