@@ -210,7 +210,7 @@ def test_frames_are_stepped_one_by_one_and_a_held_side_stays(desk, open_window, 
     assert len(finger.root.ids.panels.children) == 2
 
 
-def test_stations_are_placed_tapped_proposed_taken_mapped_and_saved(desk, open_window, made, shots, capsys):
+def test_stations_are_placed_tapped_proposed_taken_mapped_and_saved(desk, open_window, made, shots, capsys, monkeypatch):
     from logger_app.ui.widgets.wing_picture import label_lines
 
     finger = open_window(desk)
@@ -237,9 +237,14 @@ def test_stations_are_placed_tapped_proposed_taken_mapped_and_saved(desk, open_w
     finger.pilot.shot(shots / "compare_proposed.png")
 
     station = finger.root.panels[0].ids.picture.view.stations[0]
-    for _ in range(3):
+    from logger_app.ui.screens import compare as screen
+
+    monkeypatch.setattr(screen, "SETTLE_S", 600.0)  # a slow machine must not end it between two taps
+    for _ in range(2):
         finger.picture(0, station.x, station.y)
     assert len(rows(desk, 0)) == 12, "a tap becomes a row when the finger has left"
+    monkeypatch.setattr(screen, "SETTLE_S", 0.2)
+    finger.picture(0, station.x, station.y)
     finger.pilot.until(lambda: len(rows(desk, 0)) == 13)
     decided = rows(desk, 0)[-1]
     assert decided.body["station"] == station.id
@@ -449,3 +454,27 @@ def test_where_no_camera_ran_the_side_says_so(desk, open_window, shots):
     assert all("was running" in panel.why for panel in finger.root.panels)
     finger.pilot.shot(shots / "compare_none.png")
     assert json.dumps([shown.why for shown in finger.root.state.shown])
+
+
+def test_every_station_of_a_usual_grid_has_its_words_beside_it_also_with_the_map_open(desk, open_window, made, monkeypatch):
+    """One at the tip stood without: its neighbour's words had taken the place."""
+    finger = open_window(desk)
+    from logger_app.ui.widgets.wing_picture import WingPicture, label_lines
+
+    drawn = []
+    monkeypatch.setattr(WingPicture, "_label", lambda self, box, textures: drawn.append((self, box, len(textures))))
+    for k in (0, 1):
+        finger.keys("g")
+        for corner in made[1][desk.sides[k].result.flight].corners:
+            finger.picture(k, *corner)
+        finger.keys("p", "enter", "tab")
+    finger.keys("m")
+    for panel in finger.root.panels:
+        drawn.clear()
+        panel.ids.picture.redraw()
+        stations = panel.ids.picture.view.stations
+        boxes = [box for _, box, _ in drawn]
+        assert [lines for _, _, lines in drawn] == [len(label_lines(s)) for s in stations] == [2] * 15
+        left, foot, width, height = panel.ids.picture.box()
+        assert all(b[0] >= left and b[1] >= foot and b[2] <= left + width and b[3] <= foot + height for b in boxes)
+        assert not any(a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3] for k, a in enumerate(boxes) for b in boxes[:k])

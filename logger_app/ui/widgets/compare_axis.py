@@ -70,8 +70,8 @@ class CompareAxis(Widget):
         with self.canvas:
             self._scale()
             x = self.x_of(self.view.at)
-            Color(*DAY.main)
-            Line(points=[x, self.y + dp(FOOT), x, self.top], width=dp(1.6))
+            Color(*DAY.main[:3], 0.35)  # words stand over it
+            Line(points=[x, self.y + dp(FOOT), x, self.top], width=dp(2.6))
             for lane, name in enumerate(self.names):
                 self._lane(lane, name)
             Color(*DAY.main)
@@ -105,9 +105,6 @@ class CompareAxis(Widget):
             Line(points=[x, y, x, y + dp(14 if mark.event else 8)], width=dp(1.6 if mark.event else 1))
             half = text_texture(mark.words, sp(12), tuple(DAY.text)).width / 2
             if x - half > taken:
-                if abs(x - self.x_of(self.view.at)) < half + dp(4):  # the handle's line would cross it
-                    Color(*DAY.ground)
-                    Rectangle(pos=(x - half - dp(2), y + dp(15)), size=(2 * half + dp(4), dp(15)))
                 draw_text(mark.words, x, y + dp(14), sp(12), DAY.stop if mark.event else DAY.quiet)
                 taken = x + half + dp(3)
         Color(*DAY.button)

@@ -8,6 +8,8 @@ station whose place is only proposed, from another flight, is an open diamond.
 
 from __future__ import annotations
 
+import math
+
 from kivy.graphics import Color, Ellipse, Line, Rectangle
 from kivy.graphics.texture import Texture
 from kivy.metrics import dp, sp
@@ -29,7 +31,7 @@ FILLS = {
 DARK_ON = frozenset({TuftState.ATTACHED, TuftState.UNSTEADY, TuftState.NOT_VISIBLE})
 WHITE, BLACK, AMBER = rgb("#ffffff"), rgb("#000000"), rgb("#ffc233")
 LABEL_SP = 12
-WAYS = ((1, 0), (-1, 0), (0, 1), (0, -1))  # right, left, up, down
+WAYS = ((1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (-1, 1), (1, -1), (-1, -1))  # right, left, up, down, and between
 
 
 class WingPicture(Widget):
@@ -187,8 +189,8 @@ def label_lines(station) -> list[str]:
 
 def _along(way, station) -> float:
     """How much a way goes aft or forward, forward counting less; 0 for those across."""
-    aft = way[0] * station.aft_x - way[1] * station.aft_y
-    return 0.0 if abs(aft) < 0.72 else 2.0 + aft
+    aft = (way[0] * station.aft_x - way[1] * station.aft_y) / math.hypot(*way)
+    return (0.0 if abs(aft) < 0.4 else 2.0 + aft) + 4.0 * (0 not in way)
 
 
 def _meet(a, b) -> bool:
