@@ -11,10 +11,12 @@ Main names: `SegmentWriter`, `read_sound`, `iter_sound`, `sound_duration_s`, `co
 
 from __future__ import annotations
 
+import errno
 import os
 import struct
 import zlib
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -126,6 +128,7 @@ class SegmentWriter:
     def _begin(self) -> None:
         folder = self.flight_dir / AUDIO_DIR
         self._file = f"{AUDIO_DIR}/{self._number:04d}.wav"
+        self._number += 1  # also where it fails: a file that cannot be taken away would be in the way
         self._first = self.samples
         try:
             if not folder.is_dir():
@@ -133,14 +136,18 @@ class SegmentWriter:
                 sync_folder(self.flight_dir)
             flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
             self._fd = os.open(self.flight_dir / self._file, flags, 0o600)
-            os.write(self._fd, wav_header(self.segment_samples))
+            if os.write(self._fd, wav_header(self.segment_samples)) < HEADER_BYTES:
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
             sync_data(self._fd)
             sync_folder(folder)
+            self._append_row(samples=None)
         except OSError as err:
-            raise self._failed(err) from err
-        self._number += 1
+            # Sound behind half a header, or in a file that no row names, would be lost: none of it is begun.
+            self._abandon()
+            with suppress(OSError):
+                (self.flight_dir / self._file).unlink()
+            raise err if isinstance(err, LogError) else self._failed(err) from err
         self._pcm_crc = _SecondChecks()
-        self._append_row(samples=None)
 
     def _put(self, pcm: np.ndarray) -> None:
         data = pcm.tobytes()
@@ -156,10 +163,20 @@ class SegmentWriter:
             whole = done - done % BYTES_PER_SAMPLE
             self._took(data[:whole])
             # Half a sample at the end would shift nothing, but the next write must begin on a whole one.
-            os.ftruncate(self._fd, HEADER_BYTES + BYTES_PER_SAMPLE * (self.samples - self._first))
-            os.lseek(self._fd, 0, os.SEEK_END)
+            try:
+                os.ftruncate(self._fd, HEADER_BYTES + BYTES_PER_SAMPLE * (self.samples - self._first))
+                os.lseek(self._fd, 0, os.SEEK_END)
+            except OSError:  # the medium is gone: what comes later goes into a file of its own
+                self._abandon()
             raise self._failed(err) from err
         self._took(data)
+
+    def _abandon(self) -> None:
+        """Leave the segment as it is; a row without a length has it measured on the disk."""
+        fd, self._fd, self._unsynced = self._fd, None, 0
+        if fd is not None:
+            with suppress(OSError):
+                os.close(fd)
 
     def _took(self, data: bytes) -> None:
         self._pcm_crc.add(data)
@@ -178,7 +195,8 @@ class SegmentWriter:
         except OSError as err:
             raise self._failed(err) from err
         finally:
-            os.close(fd)
+            with suppress(OSError):
+                os.close(fd)
         self._unsynced = 0
         self._append_row(samples=samples, checks=self._pcm_crc.done())
 

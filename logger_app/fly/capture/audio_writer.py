@@ -15,7 +15,6 @@ from typing import Protocol
 
 import numpy as np
 
-from logger_app.errors import LogError
 from logger_app.fly.capture.mic import BLOCK_SAMPLES, RATE_HZ, BlockQueue, level_dbfs
 from logger_app.records.calls import CaptureGap
 from logger_app.units import NS_PER_S
@@ -147,6 +146,13 @@ class AudioWriter(threading.Thread):
 
     def run(self) -> None:
         """The thread."""
+        try:
+            self._take_all()
+        finally:
+            if self.hearing:
+                self.hearing.end()
+
+    def _take_all(self) -> None:
         while True:
             block = self.blocks.get(timeout_s=0.1)
             if block is None:
@@ -174,7 +180,7 @@ class AudioWriter(threading.Thread):
             if self.store.samples < self.position:
                 self.store.skip(self.position - self.store.samples)
             self.store.write(pcm)
-        except LogError as err:
+        except OSError as err:  # a LogError, or what a medium that was pulled out makes of it
             self._lose(f"sound is not recorded ({err})")
             return
         if self._lost_from is not None:
@@ -231,7 +237,5 @@ class AudioWriter(threading.Thread):
             self._gap(self._lost_from, self.position, self._trouble)
         try:
             self.store.close()
-        except LogError as err:
+        except OSError as err:
             self._trouble = str(err)
-        if self.hearing:
-            self.hearing.end()
