@@ -8,6 +8,7 @@ station whose place is only proposed, from another flight, is an open diamond.
 
 from __future__ import annotations
 
+import itertools
 import math
 
 from kivy.graphics import Color, Ellipse, Line, Rectangle
@@ -143,10 +144,9 @@ class WingPicture(Widget):
             for lines in (label_lines(station), label_lines(station)[:1]):
                 textures = [text_texture(line, sp(LABEL_SP), WHITE) for line in lines]
                 wide, tall = max(t.width for t in textures) + dp(6), sum(t.height for t in textures)
-                away_x, away_y = dp(13) + wide / 2, dp(13) + tall / 2
                 # Tufts lie aft of their station, reversed ones forward: beside them first, forward next, aft last.
-                for way in sorted(WAYS, key=lambda way: _along(way, station)):
-                    middle_x, middle_y = x + way[0] * away_x, y + way[1] * away_y
+                for gap, way in itertools.product((dp(13), dp(19)), sorted(WAYS, key=lambda way: _along(way, station))):
+                    middle_x, middle_y = x + way[0] * (gap + wide / 2), y + way[1] * (gap + tall / 2)
                     box = (middle_x - wide / 2, middle_y - tall / 2, middle_x + wide / 2, middle_y + tall / 2)
                     inside = box[0] >= left and box[1] >= foot and box[2] <= left + width and box[3] <= foot + height
                     if inside and not any(_meet(box, other) for j, other in enumerate(taken) if j != k):
