@@ -176,6 +176,9 @@ class FlightSession:
         self._cues: queue.SimpleQueue[Cue] = queue.SimpleQueue()
         self._unsaved: list[tuple[list[JournalRow], tuple[ClosedRun, ...]]] = []
         self._retry_at_s = 0.0
+        # Nothing is read from the disk in flight: a card that was pulled out ends no thread.
+        journal.know_ids("call", "step", "gap", "verdict", "note", "correction", "mark", "proposal", "audio")
+        self._who = journal.info.who or "pilot"
         self._refused = ""  # why rows could not be saved, as the journal said it
         self._strip: deque[HeardCall] = deque(maxlen=STRIP_CALLS)
         self._last_call: HeardCall | None = None
@@ -341,7 +344,10 @@ class FlightSession:
             if message[0] == "end":
                 self._save([], ())
                 return
-            self._take(*message)
+            try:
+                self._take(*message)
+            except Exception as err:  # noqa: BLE001 one fact that goes wrong must not end the flight's record
+                self.told_badly = err
 
     def _take(self, what: str, *args) -> None:
         if what == "call":
@@ -420,7 +426,7 @@ class FlightSession:
             )
         for run_id in outcome.reinstated:
             correction = Correction(
-                id=self.journal.new_id("correction"), utc=utc, who=self.journal.info.who or "pilot",
+                id=self.journal.new_id("correction"), utc=utc, who=self._who,
                 action=Action.REINSTATE, target=run_id, why="taken back in flight",
             )  # fmt: skip
             rows.append(codec.correction_row(correction, self.clock.now_ns()))

@@ -280,6 +280,18 @@ class Journal:
             self._given[prefix] += 1
             return f"{prefix}-{self._given[prefix]:04d}"
 
+    def know_ids(self, *prefixes: str) -> None:
+        """Look up the running numbers now, so that `new_id` needs no disk in flight.
+
+        Parameters
+        ----------
+        *prefixes : str
+            As `new_id` [-].
+        """
+        with self._mutex:
+            for prefix in prefixes:
+                self._given.setdefault(prefix, self._highest(prefix))
+
     def _highest(self, prefix: str) -> int:
         pattern = re.compile(re.escape(prefix) + r"-(\d{1,15})$")
         with _door(self.flight_dir):

@@ -11,13 +11,17 @@ import numpy as np
 import pytest
 
 from logger_app.errors import LogError
+from logger_app.flight_session import FlightSession, open_flight
 from logger_app.fly.capture.audio_writer import LOOK_AT_DISK_S, AudioWriter, HearingQueue
 from logger_app.fly.capture.mic import BLOCK_SAMPLES, RATE_HZ, BlockQueue
+from logger_app.fly.flight_state import Intent
 from logger_app.logstore import audio_io
 from logger_app.logstore.audio_io import HEADER_BYTES, SegmentWriter, list_segments, read_sound, wav_header
 from logger_app.logstore.recover import verify
 from logger_app.logstore.store import Journal
+from logger_app.records.calls import CaptureGap
 from logger_app.records.journal import FlightInfo
+from logger_app.records.plan import Aircraft, AircraftConfig, Campaign
 
 BLOCKS = 400  # 20 s
 
@@ -130,3 +134,27 @@ def test_a_segment_that_no_row_can_name_is_not_begun(flight, monkeypatch):
 
     assert np.array_equal(read_sound(folder, 0, 1), pcm(1))
     sound.close()
+
+
+def test_in_flight_nothing_is_read_from_the_disk(tmp_path, monkeypatch):
+    """The first gap of a flight asked the journal which numbers were taken: on a card that was gone, that ended the core."""
+    aircraft = Aircraft(name="test", empty_weight_kg=400, reference_weight_kg=600, max_weight_kg=640, wing_area_m2=12)
+    campaign = Campaign(name="test", aircraft=aircraft, configurations=(AircraftConfig(id="plain", name="plain"),))
+    session = FlightSession(campaign, open_flight(campaign, tmp_path, "f1"), microphone=None, engine=None)
+
+    def gone(self, *args, **options):
+        raise LogError("disk I/O error")
+
+    monkeypatch.setattr(Journal, "rows", gone)
+    monkeypatch.setattr(Journal, "_highest", gone)
+    session.start()
+    session._inbox.put(("gap", CaptureGap(start_ns=0, end_ns=1, why="x")))
+    session._inbox.put(("heard",))  # too few arguments: a fact gone wrong
+    session.touch(Intent.MARK)
+    with pytest.raises(LogError, match="not all of it was told"):
+        session.stop(landed=True)
+    monkeypatch.undo()
+
+    with Journal.open(tmp_path / "flights" / "f1", read_only=True) as journal:
+        kinds = [str(row.kind) for row in journal.rows()]
+    assert kinds.count("gap") == 1 and kinds.count("step") >= 2
