@@ -104,7 +104,8 @@ class ResultsDocument:
         if not self._write:
             return None
         try:
-            self.path.parent.mkdir(parents=True, exist_ok=True)
+            # As `write_text`: a campaign whose disk was taken out is not made anew.
+            self.path.parent.mkdir(exist_ok=True)
             with files_io.whole_file(self.path) as part, part.open("w", encoding="utf-8", newline="\n") as out:
                 self.copy_to(out)
         except OSError as err:
