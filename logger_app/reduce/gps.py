@@ -250,7 +250,7 @@ def calibration_tables(points: Sequence[CalibrationPoint], source: str) -> tuple
     Returns
     -------
     tuple of CalibrationTable
-        Rising in IAS; `u_kt` is the rms of the points' uncertainties [-].
+        Rising in IAS, of sets flown at the same the mean; `u_kt` is the rms of the points' uncertainties [-].
 
     References
     ----------
@@ -258,15 +258,18 @@ def calibration_tables(points: Sequence[CalibrationPoint], source: str) -> tuple
     """
     tables = []
     for flap in sorted({p.flap_deg for p in points}):
-        rows = sorted((p.ias_kt, p.cas_kt, p.cas_u_kt) for p in points if p.flap_deg == flap and p.usable)
-        if len(rows) < 2:
+        usable = [p for p in points if p.flap_deg == flap and p.usable]
+        at_ias: dict[float, list[float]] = {}
+        for point in usable:
+            at_ias.setdefault(round(point.ias_kt, 1), []).append(point.cas_kt)
+        if len(at_ias) < 2:
             continue
         tables.append(
             CalibrationTable(
                 flap_deg=flap,
-                ias_kt=tuple(round(r[0], 1) for r in rows),
-                cas_kt=tuple(round(r[1], 1) for r in rows),
-                u_kt=round(math.sqrt(sum(r[2] ** 2 for r in rows) / len(rows)), 2),
+                ias_kt=tuple(sorted(at_ias)),
+                cas_kt=tuple(round(sum(at_ias[ias]) / len(at_ias[ias]), 1) for ias in sorted(at_ias)),
+                u_kt=round(math.sqrt(sum(p.cas_u_kt**2 for p in usable) / len(usable)), 2),
                 source=source,
             )
         )

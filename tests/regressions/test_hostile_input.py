@@ -22,6 +22,8 @@ from logger_app.logstore.recover import readable_rows, verify
 from logger_app.logstore.store import Journal, row_of
 from logger_app.plan.cards_io import read_campaign
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
+from logger_app.reduce.gps import calibration_point, calibration_tables
+from logger_app.reduce.legs_io import read_legs
 from logger_app.reduce.trace_io import MOST_SAMPLES, read_trace
 from logger_app.review.table import read_changes
 from logger_app.sound_io import read_sound_file, write_flac
@@ -126,6 +128,23 @@ def test_traps_in_gpx_are_refused(tmp_path, content):
 def test_a_trace_has_a_bounded_number_of_points(tmp_path):
     with pytest.raises(ReduceError, match="points at most"):
         read_trace(file(tmp_path, "t.gpx", "<gpx>" + "<trkpt/>" * (MOST_SAMPLES + 2) + "</gpx>"))
+
+
+LEGS = "set,ias_kt,ground_speed_kt,track_deg,pressure_altitude_ft,oat_degc\n" + "".join(
+    f"{number},{ias},{ias + more + number},{track},3000,9\n"
+    for number, ias in ((1, 60), (2, 60), (3, 80))
+    for track, more in ((0, 2), (90, 6), (180, 10), (270, 6))
+)
+
+
+def test_a_calibration_speed_that_was_flown_twice_counts_as_their_mean(tmp_path):
+    """Was a ValueError: the same airspeed stood in the table twice."""
+    points = [calibration_point(legs) for legs in read_legs(file(tmp_path, "legs.csv", LEGS))]
+    (table,) = calibration_tables(points, "x")
+
+    assert table.ias_kt == (60.0, 80.0)
+    assert table.cas_kt[0] == pytest.approx((points[0].cas_kt + points[1].cas_kt) / 2, abs=0.06)
+    assert calibration_tables(points[:2], "x") == ()
 
 
 # ---- campaigns ----
