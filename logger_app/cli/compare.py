@@ -232,8 +232,13 @@ def _need_runs(runs, name: str, args, cameras) -> None:
         raise SyncError(f"configuration {name} has no run at point {args.point}; expected at least one reduced run (see `kneecall reduce`)")
     if not any(cameras[r.flight].cameras for r in runs):
         missing = [str(camera.path) for r in runs for camera in cameras[r.flight].missing]
-        lost = f"the camera file {missing[0]} is not there any more" if missing else f"no camera is on the clock of {', '.join(sorted({r.flight for r in runs}))}"
+        lost = f"the camera file {missing[0]} is not there any more" if missing else f"no camera is on the clock of {_few(sorted({r.flight for r in runs}))}"
         raise SyncError(f"configuration {name}: {lost}; expected a camera linked with `kneecall sync`")
+
+
+def _few(names) -> str:
+    """The first dozen of many names."""
+    return ", ".join(names[:12]) + (f" and {len(names) - 12} more" if len(names) > 12 else "")
 
 
 def _seen(result, cameras, camera: str | None) -> bool:

@@ -39,7 +39,8 @@ def asked_traces(given: Sequence[str], flights: Collection[str]) -> dict[str, li
     for text in given:
         id, equals, name = text.partition("=")
         if not equals or id not in flights:
-            known = ", ".join(flights) or "no flight"
+            known = ", ".join(list(flights)[:12]) or "no flight"
+            known += f" and {len(flights) - 12} more" if len(flights) > 12 else ""
             raise ReduceError(faults=(Fault(where="--trace", got=repr(text), expected=f"FLIGHT=FILE with a flight of {known}"),))
         asked.setdefault(id, []).append(Path(name))
     return asked

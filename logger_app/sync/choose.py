@@ -16,6 +16,8 @@ from logger_app.units import AIRSPEED_UNITS, from_kt, to_kt
 
 # Beyond the fitted approach by this much a speed is still taken from it; farther it was not flown [kt].
 BEYOND_KT = 1.0
+# Runs in a message.
+MOST_NAMED = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,7 +188,8 @@ def choose_runs(
         asked = (wanted or {}).get(configuration)
         fitting = [r for r in runs if asked is None or asked in (r.run, f"{r.flight}:{r.run_number}", str(r.run_number))]
         if not fitting:
-            there = ", ".join(f"{r.flight}:{r.run_number}" for r in runs) or "none"
+            there = ", ".join(f"{r.flight}:{r.run_number}" for r in runs[:MOST_NAMED]) or "none"
+            there += f" and {len(runs) - MOST_NAMED} more" if len(runs) > MOST_NAMED else ""
             raise SyncError(f"configuration {configuration}: got run {asked or '(any)'}; expected one of those with pictures: {there}")
         lists[configuration] = sorted(fitting, key=lambda r: (not r.counts, not r.reviewed, r.run_number))
     sets = list(itertools.islice(itertools.product(*lists.values()), 20_000))
