@@ -405,7 +405,7 @@ class _FaultyImport(importlib.abc.MetaPathFinder, importlib.abc.Loader):
 
     def exec_module(self, module):
         module.__file__ = str(self.path)
-        exec(self.code, module.__dict__)
+        exec(self.code, module.__dict__)  # noqa: S102
 
 
 class Session:
@@ -507,7 +507,7 @@ class Session:
             os.dup2(quiet, 0), os.dup2(quiet, 1), os.dup2(quiet, 2)
             sys.__stderr__ = os.fdopen(keep, "w")
             code = work()
-        except BaseException:  # whatever ends the tests has noticed the fault
+        except BaseException:  # noqa: BLE001 - whatever ends the tests has noticed the fault
             code = 1
         finally:
             os._exit(code)
