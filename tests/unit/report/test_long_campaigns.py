@@ -148,6 +148,7 @@ def test_the_long_page_says_what_it_leaves_out_and_all_its_links_lead_somewhere(
     assert len(ids) == len(set(ids)) and set(re.findall(r'href="#([^"]+)"', html)) - set(ids) == set()
     assert "Not every run is listed here." in html and "--runs FLIGHT:3-9,FLIGHT:12" in html
     assert html.count("<details id=") == MOST
+    assert "Every run" not in html and "Some of the runs with their calls." in html
     assert "<dd>75, 72 count</dd>" in html
     assert re.search(r"\d of 18 runs are drawn\.</figcaption>", html)
     with (tmp_path / "r" / "runs.csv").open(encoding="utf-8", newline="") as file:
