@@ -1,15 +1,18 @@
 """Every dependency has a lower bound, a reason and a licence in DEVELOPERS.md; and what we import is declared."""
 
 import ast
+import importlib.util
 import re
 import sys
 import tomllib
-from importlib.metadata import packages_distributions
+from importlib.metadata import PackageNotFoundError, distribution, packages_distributions
 from pathlib import Path
 
+import pytest
+from packaging.requirements import Requirement
+from packaging.version import Version
+
 ROOT = Path(__file__).resolve().parents[2]
-# Comes with reportlab, whose own lower bound goes for it.
-CARRIED = {"pillow"}
 
 
 def declared() -> dict[str, str]:
@@ -40,4 +43,75 @@ def test_what_the_program_imports_is_declared():
             used |= {name.split(".")[0] for name in names}
     foreign = {known[name][0].lower() for name in used if name in known and name not in sys.stdlib_module_names} - {"kneecall"}
 
-    assert foreign - CARRIED - set(declared()) <= {"markupsafe", "jnius", "android", "pyjnius"}
+    assert foreign - set(declared()) <= {"markupsafe", "jnius", "android", "pyjnius"}
+
+
+def carried() -> set[str]:
+    """What the program's requirements bring along on this system, through all levels."""
+    found: set[str] = set()
+    waiting = list(declared())
+    while waiting:
+        name = waiting.pop()
+        if name in found:
+            continue
+        found.add(name)
+        for text in distribution(name).requires or ():
+            wanted = Requirement(text)
+            if wanted.marker is None or wanted.marker.evaluate({"extra": ""}):
+                waiting.append(re.sub(r"[-_.]+", "-", wanted.name).lower())
+    return found
+
+
+def test_what_is_brought_along_has_its_licence_told_as_well():
+    """Whoever passes on a wheelhouse passes on all of it."""
+    licences = (ROOT / "DEVELOPERS.md").read_text("utf-8").split("**Licences**")[1].split("\n**")[0]
+    named = {re.sub(r"[-_.]+", "-", word).lower() for word in re.findall(r"[A-Za-z][\w.-]+", licences)}
+
+    assert {"numpy", "markupsafe", "cffi"} <= carried()
+    assert carried() <= named
+
+
+def lower_bounds():
+    path = ROOT / "tests" / "bench" / "lower_bounds.py"
+    spec = importlib.util.spec_from_file_location("kneecall_lower_bounds", path)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.mark.parametrize("extra", ["", "test", "train", "fuzz"])
+def test_every_requirement_can_be_pinned_to_its_lower_bound(extra):
+    bounds = lower_bounds()
+    for text in bounds.requirements(extra):
+        pinned = Requirement(bounds.lowest(text))
+        (exactly,) = pinned.specifier
+
+        assert pinned.name == Requirement(text).name and exactly.operator == "=="
+        assert Requirement(text).specifier.contains(Version(exactly.version)), text
+        try:  # what the tests run with here is not under the bound
+            assert Version(distribution(pinned.name).version) >= Version(exactly.version)
+        except PackageNotFoundError:
+            assert extra in ("train", "fuzz")
+
+
+@pytest.mark.parametrize("text", ["av", "av<20", "av!=14", "av @ https://example.org/av.whl"])
+def test_a_requirement_without_a_lower_bound_is_an_error(text):
+    with pytest.raises(ValueError, match="lower bound"):
+        lower_bounds().lowest(text)
+
+
+def test_no_reader_runs_what_it_reads():
+    """Formats that can carry code, and Parquet and archives, which unpack to any size, are written at most, never read."""
+    refused = {"pickle", "marshal", "shelve", "dill", "joblib", "zipfile", "tarfile", "yaml", "runpy", "code"}
+    calls = {"eval", "exec", "compile", "read_parquet", "read_table", "ParquetFile", "read_pickle", "system", "popen", "unpack_archive", "__import__"}
+    for path in (ROOT / "logger_app").rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            names = {alias.name.split(".")[0] for alias in node.names} if isinstance(node, ast.Import) else set()
+            names |= {node.module.split(".")[0]} if isinstance(node, ast.ImportFrom) and not node.level and node.module else set()
+            assert not names & refused, path
+            if isinstance(node, ast.Call):
+                at_re = isinstance(node.func, ast.Attribute) and isinstance(node.func.value, ast.Name) and node.func.value.id == "re"
+                called = getattr(node.func, "attr", getattr(node.func, "id", ""))
+                assert called not in calls or at_re, (path, node.lineno, called)
+                keywords = {key.arg: ast.unparse(key.value) for key in node.keywords}
+                assert keywords.get("allow_pickle") != "True" and keywords.get("shell") != "True", (path, node.lineno)
