@@ -186,6 +186,7 @@ def _slide(pilot, root, count: int) -> dict:
         before, start = [picture._rgb for picture in pictures], time.perf_counter()
         axis.on_value(float(at))
         pilot.until(lambda: all(picture._rgb is not old for picture, old in zip(pictures, before)), 120)
+        pilot.frames(1)  # and it is drawn
         first.append(1000 * (time.perf_counter() - start))
         pilot.until(lambda: not root.waiting, 120)
         true.append(1000 * (time.perf_counter() - start))

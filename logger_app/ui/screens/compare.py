@@ -46,6 +46,8 @@ FOOT = (
 )
 # A true picture that took longer than this is worth a word about small copies [s].
 LONG_S = 1.5
+# Small pictures take a few milliseconds; the window waits no longer for them than a drawing lasts [s].
+QUICK_WAIT_S = 0.015
 
 
 class CompareText(Label):
@@ -156,6 +158,7 @@ class CompareScreen(BoxLayout):
         if wishes != self._asked:
             self._asked, self.waiting, self._asked_at_s = wishes, True, time.monotonic()
             self.frames.want(wishes)
+            self._show_quick(QUICK_WAIT_S)
 
     def close(self) -> None:
         """Write what was tapped and stop the thread."""
@@ -189,8 +192,8 @@ class CompareScreen(BoxLayout):
         if done is not None or results:
             self.draw()
 
-    def _show_quick(self) -> None:
-        quick = self.frames.take_quick()
+    def _show_quick(self, wait_s: float = 0.0) -> None:
+        quick = self.frames.take_quick(self._asked, wait_s)
         if quick is not None and self.waiting:  # else the true pictures are there already
             self._small = quick[1]
             self.draw()

@@ -54,9 +54,14 @@ class SideFrames:
             self._jobs.append(job)
             self._wake.notify_all()
 
-    def take_quick(self) -> tuple[tuple, list] | None:
-        """(wish, small pictures, one a side, None where there is none) since; never for judging or writing."""
+    def take_quick(self, wish: tuple | None = None, wait_s: float = 0.0) -> tuple[tuple, list] | None:
+        """(wish, small pictures, one a side, None where there is none) since; never for judging or writing.
+
+        Where small pictures come at all, those of `wish` are waited for so long [s], so that one drawing shows slider and picture.
+        """
         with self._wake:
+            if wish is not None and self._has_quick:
+                self._wake.wait_for(lambda: self._quick is not None and self._quick[0] == wish, wait_s)
             quick, self._quick = self._quick, None
         return quick
 
@@ -129,6 +134,7 @@ class SideFrames:
                 self._has_quick = any(picture is not None for picture in small)
                 if self._has_quick:
                     self._quick = (wishes, small)
+                    self._wake.notify_all()
 
     def _picture(self, side: int, flight_s: float | None, why: str, stop: Callable[[], bool]):
         if side not in self._last or self._last[side][0] != (flight_s, why):

@@ -60,6 +60,20 @@ def test_small_pictures_follow_while_a_true_one_takes_long(opened):
     assert camera.given_up >= 1, "the first one was given up for the last"
 
 
+def test_the_small_pictures_of_a_wish_can_be_waited_for_and_none_are_where_there_never_are(opened):
+    camera = Camera()
+    camera.go.set()
+    frames = opened(camera.frame, lambda side, flight_s: f"small {flight_s:g}")
+    frames.want([(1.0, "")])
+    wait(frames.take_quick)
+    wish = ((2.0, ""),)
+    frames.want(wish)
+    assert frames.take_quick(wish, 5.0) == (wish, ["small 2"])
+    none = opened(camera.frame)
+    none.want(wish)
+    assert none.take_quick(wish, 1e6) is None
+
+
 def test_without_small_ones_a_newer_wish_ends_a_picture_that_takes_long(opened):
     camera = Camera()
     frames = opened(camera.frame)
