@@ -14,7 +14,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger_app.sync.fit import Coarse, Line, coarse_lags, consensus, log10_chance, window_lag
+from logger_app.sync.fit import (
+    TOLERANCE_S,
+    Coarse,
+    Line,
+    along,
+    coarse_lags,
+    consensus,
+    fitted,
+    lag_curve,
+    log10_chance,
+    log10_chance_clear,
+    peak_of,
+    stack,
+)  # fmt: skip
 from logger_app.sync.onsets import ENVELOPE_HZ, RATE_HZ, onset_envelope
 
 ACCEPT_LOG10 = -6.0
@@ -28,11 +41,23 @@ WINDOW_S = 3.0
 # Windows are put where both envelopes rise together (speech, a switch); they do not overlap.
 APART_S = 3.0
 MOST_WINDOWS = 240
+# Coarse lags that are tried, and windows by which all but the likeliest are first looked at; those at which even
+# these do not agree by more than a little are left.
+MOST_LAGS, FEW_WINDOWS, WORTH_MORE_LOG10 = 8, 60, -1.5
+# So many sounds must agree, whatever the odds: fewer may be cues, which are the same in every flight.
+FEWEST_WINDOWS = 4
+# Other windows agree on the same moment by another path: an echo, not a clock that jumped [s].
+ECHO_APART_S = 0.015
+# No other lag may do nearly as well. Where the agreement is better than the first, only lags are tried whose envelopes
+# agree by that share of the best one's: a recording that is played twice.
+SURE_LOG10, RIVAL_LOG10, RIVAL_Z = -12.0, -3.0, 0.5
 # A chapter whose place is known to a second or two: less evidence is enough than in a whole flight.
 NEAR_S, ACCEPT_NEAR_LOG10 = 0.2, -3.0
 # The envelope gives the lag to a few hundredths; drift adds to it away from where it was found.
 COARSE_U_S = 0.35
 DRIFT_REACH = 150e-6
+# How near the line peaks must lie when it is fitted again, in turn [s].
+NEARER_S = (0.0008, 0.0004, 0.0002)
 # Sound travels 3 ms a metre; microphones in one cockpit lie about a metre apart.
 TRAVEL_U_S = 0.003
 # Coarse search: longer pieces smear under drift.
@@ -106,15 +131,7 @@ def align(
         return _from_prior(flight, camera, envelope, mine, prior, progress)
     if not candidates:
         return Alignment(accepted=False, why="nothing changes in its sound that could be found in the flight's: it is steady noise")
-    best: Alignment | None = None
-    for k, (at_s, found) in enumerate(candidates):
-        places = _places(envelope, mine, lambda t, found=found: found.lag_s)
-        tried = _try(flight, camera, found, at_s, places, len(candidates), lambda share, k=k: progress(0.3 + 0.7 * (k + share) / len(candidates)))
-        if tried.accepted:
-            progress(1.0)
-            return tried
-        if best is None or dict(tried.evidence)["log10_chance"] < dict(best.evidence)["log10_chance"]:
-            best = tried
+    best = _best_of(flight, camera, envelope, mine, candidates, lambda share: progress(0.3 + 0.7 * share))
     progress(1.0)
     return best
 
@@ -141,25 +158,106 @@ def _candidates(flight: np.ndarray, camera: np.ndarray) -> list[tuple[float, Coa
     for k in range(0, len(camera), size):
         part = camera[k : k + size]
         start_s = k / ENVELOPE_HZ
-        for lag in coarse_lags(flight, part):
+        for lag in coarse_lags(flight, part, MOST_LAGS):
             # A lag of a piece is one of the camera less where the piece begins.
             found.append((start_s + len(part) / 2 / ENVELOPE_HZ, Coarse(lag.lag_s - start_s, lag.z, lag.ratio)))
     found.sort(key=lambda item: -item[1].z)
-    return found[:3]
+    return found[:MOST_LAGS]
 
 
-def _try(flight, camera, coarse: Coarse, at_s: float, places: np.ndarray, tries: int, progress) -> Alignment:
+def _best_of(flight, camera, envelope, mine, candidates, progress) -> Alignment:
+    """The candidate that most windows agree on, unless another does nearly as well."""
+    tried: list[tuple[float, Alignment]] = []
+    sure = None
+    for k, (at_s, found) in enumerate(candidates):
+        if sure is not None and (found.z < RIVAL_Z * sure.z or abs(found.lag_s - sure.lag_s) < 2 * COARSE_U_S):
+            continue  # by its envelope no rival
+        most = MOST_WINDOWS if k == 0 else FEW_WINDOWS
+        one = _try(flight, camera, envelope, mine, found, at_s, most, len(candidates), lambda share, k=k: progress((k + share) / len(candidates)))
+        if most < MOST_WINDOWS and _log10(one) <= WORTH_MORE_LOG10:
+            one = _try(flight, camera, envelope, mine, found, at_s, MOST_WINDOWS, len(candidates), lambda share: None)
+        if one.accepted and _log10(one) <= SURE_LOG10 and sure is None:
+            sure = found
+        tried.append((found.lag_s, one))
+    tried.sort(key=lambda item: (not item[1].accepted, _log10(item[1])))
+    lag_s, best = tried[0]
+    rivals = [one for other_s, one in tried[1:] if abs(other_s - lag_s) > 2 * COARSE_U_S and _log10(one) <= RIVAL_LOG10]
+    if best.accepted and rivals:
+        why = "its sound fits the flight's at more than one place; a sound that repeats itself cannot tell which"
+        return Alignment(accepted=False, why=why, evidence=best.evidence)
+    return best
+
+
+def _log10(one: Alignment) -> float:
+    return float(dict(one.evidence).get("log10_chance", 0.0))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Windows:
+    """What each window says: when, its curve, the lag the curve's middle stands for, and its highest peak."""
+
+    times: np.ndarray
+    curves: np.ndarray
+    base: np.ndarray
+    lags: np.ndarray
+    clear: np.ndarray
+
+
+def _judged(windows: _Windows, *, drift: float | None, tries: int) -> tuple[Line | None, float]:
+    """The line that the windows agree on and how likely that is chance, by what is the stronger evidence."""
+    free = 2 if drift is None else 1
+    usable = windows.clear > CLEAR_PEAK
+    line = consensus(windows.times[usable], windows.lags[usable], drift=drift)
+    chance = 0.0
+    if line is not None:
+        on_line = windows.clear[usable][line.inliers]
+        chance = min(
+            log10_chance(len(on_line), int(usable.sum()), free=free, tries=tries),
+            log10_chance_clear(on_line, len(windows.times), free=free, tries=tries),
+        )
+        line = _settled(windows, line.lag_s(windows.times) - windows.base, drift) or line
+    if chance > ACCEPT_LOG10 and len(windows.times) >= FEWEST_WINDOWS:
+        lag_s, slope, stacked = stack(windows.times, windows.curves, drift=drift is None)
+        stacked = min(0.0, stacked + math.log10(tries))
+        if stacked < chance:
+            other = _settled(windows, lag_s + slope * (windows.times - windows.times.mean()), drift)
+            if other is not None:
+                line, chance = other, stacked
+    return line, chance
+
+
+def _settled(windows: _Windows, lag_s: np.ndarray, drift: float | None) -> Line | None:
+    """The line through the peaks beside this one, on the strongest path of the sound.
+
+    An echo a millisecond later is within what windows may scatter; looked at ever nearer, with the line found so far, one
+    path remains.
+    """
+    which, lags = along(windows.curves, lag_s)
+    if len(which) < 3:
+        return None
+    line = consensus(windows.times[which], windows.base[which] + lags, drift=drift)
+    for near_s in NEARER_S:
+        if line is None:
+            break
+        which, lags = along(windows.curves, line.lag_s(windows.times) - windows.base, near_s)
+        if len(which) < max(FEWEST_WINDOWS, 0.5 * line.inliers.sum()):
+            break
+        line = fitted(windows.times[which], windows.base[which] + lags, np.ones(len(which), bool), drift)
+    return line
+
+
+def _try(flight, camera, envelope, mine, coarse: Coarse, at_s: float, most: int, tries: int, progress) -> Alignment:
     length_s = len(camera) / RATE_HZ
     search_s = COARSE_U_S + DRIFT_REACH * max(at_s, length_s - at_s)
-    times, lags = _windows(flight, camera, lambda t: coarse.lag_s, places, search_s, progress)
-    line = consensus(times, lags)
+    places = _places(envelope, mine, coarse.lag_s, most)
+    windows = _windows(flight, camera, lambda t: coarse.lag_s, places, search_s, progress)
+    line, chance = _judged(windows, drift=None, tries=tries)
     agreeing = int(line.inliers.sum()) if line else 0
-    chance = log10_chance(agreeing, len(times), tries=tries)
-    evidence = _evidence(coarse, agreeing, len(times), chance, line)
+    evidence = _evidence(coarse, agreeing, len(windows.times), chance, line)
     needed = ACCEPT_CLEAR_LOG10 if coarse.z > CLEAR_Z and coarse.ratio > CLEAR_RATIO else ACCEPT_LOG10
-    if line is None or chance > needed:
-        return Alignment(accepted=False, why=_refusal(len(times), agreeing), evidence=evidence)
-    from_s, to_s, note = _span(times, lags, line, length_s)
+    if line is None or chance > needed or agreeing < FEWEST_WINDOWS:
+        return Alignment(accepted=False, why=_refusal(len(windows.times), agreeing), evidence=evidence)
+    from_s, to_s, note = _span(windows, line, length_s)
     return _accepted(line, from_s, to_s, note, evidence)
 
 
@@ -169,17 +267,15 @@ def _from_prior(flight, camera, envelope, mine, prior: Prior, progress) -> Align
     lags_s = _lags_near(envelope, mine, prior)
     best: Alignment | None = None
     for near_s in lags_s:
-        places = _places(envelope, mine, lambda t, near_s=near_s: near_s)
-        times, lags = _windows(flight, camera, lambda t, near_s=near_s: near_s + drift * t, places, NEAR_S, progress)
-        line = consensus(times, lags, drift=prior.drift)
+        places = _places(envelope, mine, near_s, MOST_WINDOWS)
+        windows = _windows(flight, camera, lambda t, near_s=near_s: near_s + drift * t, places, NEAR_S, progress)
+        line, chance = _judged(windows, drift=prior.drift, tries=len(lags_s))
         agreeing = int(line.inliers.sum()) if line else 0
-        free = 1 if prior.drift is not None else 2
-        chance = log10_chance(agreeing, len(times), free=free, tries=len(lags_s))
-        evidence = _evidence(None, agreeing, len(times), chance, line)
+        evidence = _evidence(None, agreeing, len(windows.times), chance, line)
         if line is not None and chance <= ACCEPT_NEAR_LOG10:
             return _accepted(line, 0.0, length_s, "", evidence)
-        tried = Alignment(accepted=False, why=_refusal(len(times), agreeing), evidence=evidence)
-        if best is None or chance < dict(best.evidence)["log10_chance"]:
+        tried = Alignment(accepted=False, why=_refusal(len(windows.times), agreeing), evidence=evidence)
+        if best is None or chance < _log10(best):
             best = tried
     return best or Alignment(accepted=False, why=_refusal(0, 0))
 
@@ -202,22 +298,22 @@ def _lags_near(envelope: np.ndarray, mine: np.ndarray, prior: Prior) -> list[flo
     return found
 
 
-def _places(envelope: np.ndarray, mine: np.ndarray, lag_at) -> np.ndarray:
+def _places(envelope: np.ndarray, mine: np.ndarray, lag_s: float, most: int) -> np.ndarray:
     """Camera times around which both sounds rise together, for the lag given, shape (n,) [s]."""
-    shift = round(lag_at(0.0) * ENVELOPE_HZ)
+    shift = round(lag_s * ENVELOPE_HZ)
     first, last = max(0, -shift), min(len(mine), len(envelope) - shift)
     if last - first < WINDOW_S * ENVELOPE_HZ:
         return np.zeros(0)
     both = np.clip(mine[first:last], 0, None) * np.clip(envelope[first + shift : last + shift], 0, None)
-    return first / ENVELOPE_HZ + _rises(both, APART_S)
+    return first / ENVELOPE_HZ + _rises(both, APART_S, most)
 
 
-def _rises(envelope: np.ndarray, apart_s: float) -> np.ndarray:
+def _rises(envelope: np.ndarray, apart_s: float, most: int) -> np.ndarray:
     """Where an envelope is highest, at least so far apart, some in each minute, shape (n,) [s]."""
     level = np.convolve(np.clip(envelope, 0, None), np.ones(ENVELOPE_HZ), "same")
     edge, minute, apart = round(WINDOW_S / 2 * ENVELOPE_HZ) + 1, 60 * ENVELOPE_HZ, round(apart_s * ENVELOPE_HZ)
     level[:edge] = level[len(level) - edge :] = 0
-    share = max(1, math.ceil(MOST_WINDOWS / max(1, len(level) // minute)))  # a lively minute does not take all
+    share = max(1, math.ceil(most / max(1, len(level) // minute)))  # a lively minute does not take all
     found = []
     for start in range(0, len(level), minute):
         part = level[start : start + minute]
@@ -230,10 +326,10 @@ def _rises(envelope: np.ndarray, apart_s: float) -> np.ndarray:
     return np.array(sorted(found))
 
 
-def _windows(flight, camera, lag_at, places: np.ndarray, search_s: float, progress) -> tuple[np.ndarray, np.ndarray]:
-    """Times and lags of the windows with a clear peak, shape (n,) each [s]."""
-    size = round(WINDOW_S * RATE_HZ)
-    times, lags = [], []
+def _windows(flight, camera, lag_at, places: np.ndarray, search_s: float, progress) -> _Windows:
+    """The windows that lie in both sounds."""
+    size, most = round(WINDOW_S * RATE_HZ), round(search_s * RATE_HZ)
+    times, base, lags, clear, curves = [], [], [], [], []
     for k, middle_s in enumerate(places):
         progress(k / len(places))
         start_s = middle_s - WINDOW_S / 2
@@ -242,23 +338,32 @@ def _windows(flight, camera, lag_at, places: np.ndarray, search_s: float, progre
             continue
         there = np.asarray(flight[first_flight : first_flight + size], np.float32)
         here = np.asarray(camera[first_camera : first_camera + size], np.float32)
-        found, clear = window_lag(there, here, search_s)
-        if clear > CLEAR_PEAK:
-            times.append(middle_s)
-            lags.append((first_flight - first_camera) / RATE_HZ + found)
-    return np.array(times), np.array(lags)
+        curve = lag_curve(there, here, search_s)
+        found, ratio = peak_of(curve)
+        if not ratio:
+            continue
+        times.append(middle_s)
+        base.append((first_flight - first_camera) / RATE_HZ)
+        lags.append(base[-1] + found)
+        clear.append(ratio)
+        curves.append(curve)
+    held = np.stack(curves) if curves else np.zeros((0, 2 * most + 1), np.float32)
+    return _Windows(np.array(times), held, np.array(base), np.array(lags), np.array(clear))
 
 
-def _span(times, lags, line: Line, length_s: float) -> tuple[float, float, str]:
+def _span(windows: _Windows, line: Line, length_s: float) -> tuple[float, float, str]:
     """Where the line holds: the whole camera, unless other windows agree on another line (a clock that jumped)."""
-    rest = ~line.inliers
+    usable = windows.clear > CLEAR_PEAK
+    times, lags = windows.times[usable], windows.lags[usable]
+    off = np.abs(lags - line.lag_s(times))
+    mine, rest = times[off < TOLERANCE_S], off > ECHO_APART_S
     other = consensus(times[rest], lags[rest])
-    if other is None:
+    if other is None or not len(mine):
         return 0.0, length_s, ""
     agreeing = int(other.inliers.sum())
     if log10_chance(agreeing, int(rest.sum())) > ACCEPT_LOG10:
         return 0.0, length_s, ""
-    mine, theirs = times[line.inliers], times[rest][other.inliers]
+    theirs = times[rest][other.inliers]
     from_s = max([0.0, *((mine.min() + t) / 2 for t in theirs if t < mine.min())])
     to_s = min([length_s, *((mine.max() + t) / 2 for t in theirs if t > mine.max())])
     jump_ms = 1000 * (other.lag_s(other.middle_s) - line.lag_s(other.middle_s))

@@ -19,7 +19,7 @@ from logger_app.sync.align import TRAVEL_U_S, Alignment, align
 from logger_app.sync.chapters import cameras, expected
 from logger_app.sync.media_io import CameraFile, SoundStore, fingerprint, probe
 from logger_app.sync.onsets import RATE_HZ, onset_envelope
-from logger_app.sync.signature import find_signatures, match_signatures
+from logger_app.sync.signature import Signature, find_signatures, match_signatures
 
 # Chapters of one camera cannot overlap; their declared lengths are a little off [s].
 OVERLAP_S = 0.3
@@ -106,6 +106,7 @@ class _Camera:
         self.starts_s = [0.0] * len(files)
         self.said = [""] * len(files)
         self.method = ["sound"] * len(files)
+        self.flight_sweeps: list[Signature] | None = None
 
     def place(self, j: int, progress: Callable[[float], None]) -> None:
         """A chapter by itself."""
@@ -147,18 +148,21 @@ class _Camera:
                 return
 
     def _by_signature(self, j: int) -> None:
-        heard = [s.start_s for s in find_signatures(self.sounds[j])]
+        heard = find_signatures(self.sounds[j])
         if not heard:
             return
-        mine = [s.start_s for s in find_signatures(self.flight)]
-        u_s = SIGNATURE_U_S
+        if self.flight_sweeps is None:
+            self.flight_sweeps = find_signatures(self.flight)
+        mine, u_s = self.flight_sweeps, SIGNATURE_U_S
         if not mine:
-            mine, u_s = list(self.played_s), PLAYED_U_S
-        match = match_signatures(mine, heard)
+            mine, u_s = [Signature(at_s, math.inf, 1.0) for at_s in self.played_s], PLAYED_U_S
+        match = match_signatures([s.start_s for s in mine], [s.start_s for s in heard])
+        if match is None or match[2] < 2:  # one by itself, or one too many: only what is surely a sweep
+            match = match_signatures([s.start_s for s in mine if s.sure], [s.start_s for s in heard if s.sure])
         if match is None:
             return
         offset_s, drift, count = match
-        unknown = 0.0 if drift else 50e-6 * max(heard[0], len(self.sounds[j]) / RATE_HZ - heard[0])
+        unknown = 0.0 if drift else 50e-6 * max(heard[0].start_s, len(self.sounds[j]) / RATE_HZ - heard[0].start_s)
         self.method[j] = "signature"
         self.found[j] = Alignment(
             accepted=True, why=f"{count} sync signature{'s' if count > 1 else ''}", offset_s=offset_s, drift_ppm=drift * 1e6,

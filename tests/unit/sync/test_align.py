@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from logger_app.sync.align import Prior, align
-from logger_app.sync.fit import consensus, log10_chance, window_lag
+from logger_app.sync.fit import consensus, lag_curve, log10_chance, log10_chance_clear, stack, window_lag
 from logger_app.sync.onsets import onset_envelope
 
 RATE = 16_000
@@ -130,3 +130,69 @@ def test_the_envelope_does_not_depend_on_block_lengths(microphones):
 
     assert len(whole) in (len(flight) // 160, len(flight) // 160 - 1)
     np.testing.assert_allclose(whole, parts, atol=1e-4)
+
+
+@pytest.mark.parametrize("seed", [2, 3])
+def test_a_few_clear_sounds_are_enough(microphones, seed):
+    """Forty seconds with four to seven sounds in both: refused while only their number counted."""
+    flight, camera = microphones(40, 3.0, 70, 3, seed)
+    found = align(flight, camera)
+
+    assert found.accepted, found.why
+    assert errors_ms(found, 3.0, 70, np.array([0.0, 37.0])).max() < 5
+    assert abs(found.drift_ppm - 70) < 5, "also less than a minute shows a drift, where the sounds are clear"
+
+
+def test_three_sounds_are_too_few_whatever_the_odds(microphones):
+    flight, camera = microphones(40, 3.0, 70, 3, 1)
+
+    assert not align(flight, camera).accepted
+
+
+def test_a_sound_that_comes_twice_cannot_tell_where(microphones):
+    flight, camera = microphones(50, 0, 0, 15, 3)
+    between, _ = microphones(60, 0, 0, 15, 77)
+    found = align(np.concatenate((flight, between, flight)), camera)
+
+    assert not found.accepted and "more than one place" in found.why
+
+
+def test_echoes_stack_where_no_window_has_a_peak_of_its_own():
+    """Each window holds two peaks of one height and as many wrong ones; their sum does not."""
+    rng = np.random.default_rng(6)
+    times = np.arange(12) * 10.0
+    curves = rng.standard_normal((12, 11_201)).astype(np.float32)
+    for k, at_s in enumerate(times):
+        right = 5600 + round((0.05 + 100e-6 * (at_s - 55)) * RATE)
+        for there in (right, right + 60, *rng.integers(200, 11_000, 2)):
+            curves[k, there] = 5.5
+    lag_s, slope, chance = stack(times, curves)
+
+    assert min(abs(lag_s - 0.05), abs(lag_s - 0.05 - 60 / RATE)) < 0.001
+    assert slope == pytest.approx(100e-6, abs=15e-6) and chance < -6
+
+
+def test_noise_does_not_stack():
+    rng = np.random.default_rng(7)
+    chances = [stack(np.sort(rng.uniform(0, 300, 15)), rng.standard_normal((15, 3201)).astype(np.float32))[2] for _ in range(60)]
+
+    assert min(chances) > -2.0
+
+
+def test_clear_windows_by_chance_are_rarer_than_said():
+    """Peaks as clear, and spread as evenly, as they were measured to be at wrong lags: none of 3,000 may pass."""
+    rng = np.random.default_rng(8)
+    worst = 0.0
+    for _ in range(3000):
+        n = int(rng.integers(5, 40))
+        draw = rng.random(n)
+        clear = np.where(draw < 0.003, 1.6, np.where(draw < 0.04, 1.3, np.where(draw < 0.2, 1.15, 1.0)))
+        lags = rng.uniform(-0.35, 0.35, n)
+        line = consensus(np.sort(rng.uniform(0, 300, n))[clear > 1.12], lags[clear > 1.12])
+        if line is not None:
+            worst = min(worst, log10_chance_clear(clear[clear > 1.12][line.inliers], n))
+    assert worst > -3.5
+
+
+def test_a_silent_window_has_no_curve():
+    assert not lag_curve(np.zeros(3200, np.float32), np.ones(3200, np.float32), 0.05).any()

@@ -70,6 +70,27 @@ def test_a_sweep_serves_where_there_is_no_common_sound(tmp_path, cockpit_noise):
     assert not none.accepted
 
 
+def test_one_faint_sweep_by_itself_is_no_answer(tmp_path, cockpit_noise):
+    """At -20 dB a sweep is hardly more than talk can look like: two that agree are believed, one is not."""
+    wave = signature()
+    flight, other = cockpit_noise(130, 3).astype(float), cockpit_noise(130, 4).astype(float)
+    faint = [sound.std() / wave.std() * 10 ** (-20 / 20) * wave for sound in (flight, other)]
+    one, two = [flight.copy(), other.copy()], [flight.copy(), other.copy()]
+    for k, at_s in enumerate((20.5, 101.123)):
+        for j, shift_s in enumerate((0.0, 4.0)):
+            first = round((at_s + shift_s) * RATE)
+            two[j][first : first + len(wave)] += faint[j]
+            if k == 0:
+                one[j][first : first + len(wave)] += faint[j]
+    found = []
+    for name, (mine, heard) in (("one", one), ("two", two)):
+        sounds = [np.clip(sound, -32768, 32767).astype(np.int16) for sound in (mine, heard)]
+        found += link_cameras(blocks(sounds[0]), [camera(tmp_path / f"{name}.mp4", sounds[1], 130)])
+
+    assert not found[0].accepted
+    assert found[1].accepted and found[1].clock_map.offset_s == pytest.approx(-4.0, abs=0.01)
+
+
 def test_by_hand_with_two_marks_gives_the_drift(tmp_path, cockpit_noise):
     file = camera(tmp_path / "a.mp4", cockpit_noise(12, 1), 700)
     one, two = by_hand(file, [(5.0, 17.0)]), by_hand(file, [(5.0, 17.0), (695.0, 707.07)])
