@@ -789,7 +789,9 @@ def child(name: str, corpus: str, found: str, flags: Sequence[str]) -> None:
         for seed in reader.seeds():  # loads what the reader needs, instrumented
             with tempfile.TemporaryDirectory() as folder, suppress(Exception):
                 attempt(reader, seed, Path(folder))
-    base = Path(tempfile.mkdtemp(prefix="fuzz-", dir="/dev/shm" if os.path.isdir("/dev/shm") else None))
+    base = Path(found).parent / "work"  # taken away by the bench: this process ends without coming back
+    shutil.rmtree(base, ignore_errors=True)
+    base.mkdir()
     os.environ["KNEECALL_HOME"] = str(base / "given" / "home")
     limit = _address_space() + MOST_MEMORY
     resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
