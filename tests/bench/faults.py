@@ -730,8 +730,17 @@ def _gone(trial: Trial, verb: Verb, do: str, under: Path, disk) -> list[str]:
         elif _facts(away):
             shutil.rmtree(campaign / "flights" / FLIGHT)  # made anew in its place; what was told must be where it went
             away.rename(campaign / "flights" / FLIGHT)
+    if do == "shut" and verb.name == "fly":
+        out = _without_the_last(out)
     # Results that were to be made in a folder that is gone may be said to be done only if they are there.
     return wrong + _stands(before, _flight(campaign)) + _told(verb.name, campaign, code, out, said)
+
+
+def _without_the_last(out: str) -> str:
+    """Of two `fdatasync` at the moment of ext4's shutdown one may be answered with success and lost: so it was in 2 of
+    12 tries with nothing but `write` and `fdatasync` in a loop (Linux 6.18). The last row told proves nothing then."""
+    rows = [line for line in out.splitlines() if line.endswith("}")]
+    return "\n".join(rows[:-1])
 
 
 def second_writer(trial: Trial) -> list[str]:
