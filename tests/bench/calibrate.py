@@ -68,8 +68,8 @@ def positives(engine: CalloutEngine, recorder: Recorder, corpus: speech.Speech) 
 
 
 def negatives(engine: CalloutEngine, recorder: Recorder, corpus: speech.Speech) -> list:
-    """Measures of whatever the engine would call in the development speakers' talk, in silence and at 10 dB."""
-    talk = [sound for speaker, _, sound in corpus.talk(splits=("dev",))]
+    """Measures of whatever the engine would call in talk, in silence and at 10 dB: the development speakers', and the calibration voices'."""
+    talk = [sound for speaker, _, sound in corpus.talk(splits=("dev",))] + corpus.made_talk([v for v in speech.HELD_OUT_VOICES if speech.is_calibration(v)], 60)
     sound = speech.joined(talk)
     recorder.kept.clear()
     for snr_db in (None, 10.0):
@@ -100,7 +100,7 @@ def main() -> None:
     believed = believe(conf, x)
     counted = np.array(level + [-99.0] * len(talk)) >= 5.0
     conf["late_s"] = recorder.late_frames * 0.02
-    conf["feat"] = "1, -log(1-post)<=12, llr/n, min(0,llr)/10, vad, log n"
+    conf["feat"] = "1, -log(1-post)<=12, llr/n, min(0,llr)/10, vad, log n, talk"
     conf["fitted_on"] = f"{len(right)} calls of {len(speech.CALIBRATION_VOICES)} voices, {len(talk)} pieces of talk"
     args.out.write_text(json.dumps(conf, indent=1) + "\n", encoding="utf-8")
     print(f"{conf['fitted_on']}; 3 % of right calls at 5 dB and better lie under {acceptance(believed[y & counted]):.3f}")

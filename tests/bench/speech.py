@@ -9,6 +9,7 @@ the generator of the training. Main names: `Speech`, `Item`, `Approach`, `mix`, 
 from __future__ import annotations
 
 import csv
+import random
 import shutil
 import subprocess
 import tempfile
@@ -21,6 +22,7 @@ from pathlib import Path
 import numpy as np
 from scipy import signal
 
+from grammar.en.acoustic import texts
 from logger_app.fly.hear.packs import Pack, legal_calls
 from logger_app.records.calls import CallKind
 from logger_app.sound_io import read_sound_file
@@ -225,19 +227,29 @@ class Speech:
     def made_phrases(self) -> list[Item]:
         """All `phrases` by voices kept out of training, in turn; empty where the programs are missing."""
         out = []
-        voices = [(name, *how) for name, how in HELD_OUT_VOICES.items() if shutil.which(how[0])]
+        voices = [name for name, how in HELD_OUT_VOICES.items() if shutil.which(how[0])]
         with tempfile.TemporaryDirectory() as tmp:
             for k, (words, meaning) in enumerate(self.phrases()):
                 if not voices:
                     return []
-                name, program, voice = voices[k % len(voices)]
-                wav = Path(tmp) / "said.wav"
-                said = words.replace("buffet", "buffit").replace("rpm", "R P M")
-                command = ["espeak-ng", "-v", voice, "-s", "165", "-w", str(wav), said] if program == "espeak-ng" else ["flite", "-voice", voice, "-t", said, "-o", str(wav)]
-                subprocess.run(command, check=True, stderr=subprocess.DEVNULL)
-                sound, start, end = trim(read_sound_file(wav).astype(np.float32) / 32768, 0.1)
+                name = voices[k % len(voices)]
+                sound, start, end = self._said(name, words, Path(tmp) / "said.wav")
                 out.append(Item(set="pack phrases: older engines", speaker=name, real=False, meaning=meaning, words=words, sound=sound, start_s=start, end_s=end))
         return out
+
+    def _said(self, voice: str, text: str, wav: Path) -> tuple[np.ndarray, float, float]:
+        """A text by one of `HELD_OUT_VOICES`, trimmed."""
+        program, name = HELD_OUT_VOICES[voice]
+        said = text.replace("buffet", "buffit").replace("rpm", "R P M")
+        command = ["espeak-ng", "-v", name, "-s", "165", "-w", str(wav), said] if program == "espeak-ng" else ["flite", "-voice", name, "-t", said, "-o", str(wav)]
+        subprocess.run(command, check=True, stderr=subprocess.DEVNULL)
+        return trim(read_sound_file(wav).astype(np.float32) / 32768, 0.1)
+
+    def made_talk(self, voices: Sequence[str], each: int) -> list[np.ndarray]:
+        """Cabin and radio talk by voices kept out of training; none where the programs are missing."""
+        rng = random.Random(41)
+        with tempfile.TemporaryDirectory() as tmp:
+            return [self._said(voice, texts.talk(rng), Path(tmp) / "said.wav")[0] for voice in voices if shutil.which(HELD_OUT_VOICES[voice][0]) for _ in range(each)]
 
     # ---- approaches, talk, noise
 

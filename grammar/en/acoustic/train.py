@@ -29,7 +29,7 @@ from .augment import BANDS, RATE, Augment, Placement
 from .model import RIGHT_CONTEXT, CalloutNet, from_folded
 
 # How often each kind of speech is drawn, in the short sequences and (sentences) in the long ones.
-WEIGHTS = {"gsc": 1.3, "fsdd": 1.7, "digits": 0.7, "an4": 0.3, "span": 1.0, "libri": 0.3, "negw": 0.15, "kokoro": 1.6, "hibari": 1.8, "made": 1.1, "accent": 0.5}
+WEIGHTS = {"gsc": 1.3, "fsdd": 1.6, "digits": 0.7, "an4": 0.3, "span": 1.0, "libri": 0.3, "negw": 0.15, "kokoro": 2.6, "hibari": 1.5, "made": 1.3, "accent": 0.5}
 WORD_GROUPS = ("gsc", "fsdd", "digits")  # single words: strung together
 DIGITS = {"zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine"}
 SHORT_S, LONG_S, LONG_SHARE = 6.0, 16.0, 0.10

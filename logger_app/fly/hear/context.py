@@ -19,11 +19,11 @@ from logger_app.records.calls import CallKind
 # An airspeed is expected for so long after another, or after the run began [20 ms frames].
 EXPECT_FRAMES = 300
 # A call that is not expected needs this much quiet before and after it [frames].
-ALONE_FRAMES, AFTER_FRAMES = 40, 25
+ALONE_FRAMES, AFTER_FRAMES = 40, 18
 # Who begins a recording with a number, and has not talked before, most likely makes a call [frames].
 FIRST_FRAMES = 500
 # A call of up to so many phones may be any short word of a sentence; one of more than `SURE_PHONES` is none.
-SHORT_PHONES, SURE_PHONES = 5, 9
+SHORT_PHONES, SURE_PHONES = 5, 11
 # An airspeed is near the last one within so much, and so much more a second [unit of the indicator].
 NEAR, NEAR_PER_S = 12.0, 4.0
 # Never held back or dropped for talk around it: it ends a manoeuvre.
@@ -74,7 +74,7 @@ class Context:
             Take it, wait for what follows, or drop it [-].
         """
         expected = found.start <= self.expected_until
-        if found.belief < self._least(found, expected and self._near(found)):
+        if found.belief < self._least(found, expected):
             return Need.DROP
         airspeed = found.call.kind is CallKind.AIRSPEED
         before, after = found.glued
@@ -106,11 +106,15 @@ class Context:
         if found.call.kind is CallKind.AIRSPEED:
             if not expected and found.start < FIRST_FRAMES and not self.talk_heard:
                 return gate.airspeed_first
-            return gate.airspeed_expected if expected else gate.airspeed
+            if expected:
+                return gate.airspeed_expected if self._near(found) else gate.airspeed_far
+            return gate.airspeed
         if found.call.kind is CallKind.SETTING:
-            return gate.setting
+            # Power and flaps stay as they are in an approach: "that's fifty" there is no "flaps fifty".
+            return gate.setting_expected if expected else gate.setting
         if found.phones <= SHORT_PHONES:
-            return gate.other_expected if expected else gate.short
+            # In an approach a short event is likely; a short command that was not said starts or ends something.
+            return gate.other_expected if expected and found.call.kind is CallKind.EVENT else gate.short
         return gate.other_expected if expected else gate.other
 
     def lean(self, begin: float) -> Lean | None:

@@ -19,15 +19,20 @@ from logger_app.fly.hear.net import BLANK
 from logger_app.fly.hear.packs import LegalCall
 from logger_app.fly.hear.rescore import SpanScores, scores, word_frames
 from logger_app.fly.hear.segment import OTHER, Piece, Segmenter
+from logger_app.records.calls import CallKind
 
 Lean = Callable[[LegalCall], float]
 ALTERNATIVES = 5
 # Log-probability added to things that are seldom said, so that a short sound is not taken for them.
 SHORTHAND_PRIOR = -1.5
+# In noise the network leaves phones out more often than it makes them up, which favours numbers over phrases, which are longer:
+# for each phone of a phrase. Set on the calibration voices; anything from 0.3 to 1 is as good.
+PHONE_PRIOR = 0.5
 # Talk of fewer phones than this is a breath or a click.
 LEAST_TALK_PHONES = 3
-# A stretch up to this long in which talk was found is also scored as one call, for the noise may be taken for talk.
-SHORT_STRETCH_FRAMES, SHORT_BELIEF = 110, 0.8
+# A stretch up to this long in which talk was found is also scored as one call, for the noise may be taken for talk;
+# so is one with a piece that is hardly believed, for noise may also have cut a call in two.
+SHORT_STRETCH_FRAMES, SHORT_BELIEF, WEAK_BELIEF = 110, 0.8, 0.5
 # How far the estimated edge of a word may be from an edge of the speech activity to be moved there.
 SNAP_FRAMES = 9
 
@@ -99,15 +104,16 @@ class Decoder:
         """
         pieces = self._digits_joined(tiled(segmenter.pieces(), len(stretch.log_p)))
         kinds = [self._kind(piece, stretch) for piece in pieces]
-        if "talk" in kinds and len(stretch.log_p) <= SHORT_STRETCH_FRAMES:
-            whole = self.whole(stretch, lean)
-            if whole and whole.belief > SHORT_BELIEF:
-                return Heard((whole,), False, False)
         found = []
         for k, (piece, kind) in enumerate(zip(pieces, kinds)):
             one = self._score(stretch, piece.start, piece.end, lean) if kind == "call" else None
             if one:
                 found.append(replace(one, glued=self._talk_beside(pieces, kinds, k, stretch)))
+        talk, beliefs = "talk" in kinds, [one.belief for one in found]
+        if (talk or min(beliefs, default=0.0) < WEAK_BELIEF) and len(stretch.log_p) <= SHORT_STRETCH_FRAMES:
+            whole = self.whole(stretch, lean)
+            if whole and whole.belief > max([*beliefs, SHORT_BELIEF if talk else 0.0]):
+                return Heard((whole,), False, False)
         said = [kind for kind in kinds if kind not in ("nothing", "filler")] or [""]
         return Heard(tuple(found), said[0] == "talk", said[-1] == "talk")
 
@@ -175,17 +181,20 @@ class Decoder:
         if scored is None:
             return None
         ranked = self._with_prior(scored, lean)
-        meaning = self.tree.meanings[ranked[0][0]]
-        if meaning not in self._call_of:
-            return None
         shares = _shares([score for _, score, _ in ranked])
-        spelling = self.tree.spellings[ranked[0][2]]
-        belief = self._belief_of(shares[0], ranked[0][1] - scored.free, len(spelling), stretch.activity[start:end], stretch.talk[start:end])
-        rivals = self._rivals(ranked, shares, belief)
-        words = self.tree.units[self.tree.end_unit[ranked[0][2]]].words
+        # A small word may fit better than any call: that leaves the likeliest call little of the share.
+        best = next((k for k, (one, _, _) in enumerate(ranked) if self.tree.meanings[one] in self._call_of), None)
+        if best is None:
+            return None
+        one, score, end = ranked[best]
+        spelling = self.tree.spellings[end]
+        log_ratio = score - self._phone_prior(one, end) - scored.free
+        belief = self._belief_of(shares[best], log_ratio, len(spelling), stretch.activity[start:end], stretch.talk[start:end])
+        rivals = self._rivals(ranked, shares, best, belief)
+        words = self.tree.units[self.tree.end_unit[end]].words
         times = self._times(stretch, start, word_frames(spelling, span))
         return Found(
-            self._call_of[meaning], belief, rivals, times[0][0], times[-1][1],
+            self._call_of[self.tree.meanings[one]], belief, rivals, times[0][0], times[-1][1],
             tuple((word, a, b) for word, (a, b) in zip(words, times)), len(spelling),
         )  # fmt: skip
 
@@ -195,16 +204,20 @@ class Decoder:
         return self.gate.belief(measures(share, log_ratio, phones, loud, talking))
 
     def _with_prior(self, scored: SpanScores, lean: Lean | None) -> list[tuple[int, float, int]]:
-        def before(meaning: int) -> float:
+        def before(meaning: int, spelling: int) -> float:
             call = self._call_of.get(self.tree.meanings[meaning])
-            return self.prior[meaning] + (lean(call) if lean and call else 0.0)
+            return self.prior[meaning] + (lean(call) if lean and call else 0.0) + self._phone_prior(meaning, spelling)
 
-        joined = [(k, score + before(k), end) for (k, score), end in zip(scored.ranked, scored.spelling)]
+        joined = [(k, score + before(k, end), end) for (k, score), end in zip(scored.ranked, scored.spelling)]
         return sorted(joined, key=lambda one: -one[1])
 
-    def _rivals(self, ranked, shares, belief: float) -> tuple[tuple[LegalCall, float], ...]:
-        rest = [(self._call_of[self.tree.meanings[k]], share) for (k, _, _), share in zip(ranked[1:], shares[1:])
-                if self.tree.meanings[k] in self._call_of]  # fmt: skip
+    def _phone_prior(self, meaning: int, spelling: int) -> float:
+        call = self._call_of.get(self.tree.meanings[meaning])
+        return 0.0 if call is None or call.kind is CallKind.AIRSPEED else PHONE_PRIOR * len(self.tree.spellings[spelling])
+
+    def _rivals(self, ranked, shares, best: int, belief: float) -> tuple[tuple[LegalCall, float], ...]:
+        rest = [(self._call_of[self.tree.meanings[one]], share) for k, ((one, _, _), share) in enumerate(zip(ranked, shares))
+                if k != best and self.tree.meanings[one] in self._call_of]  # fmt: skip
         # Rivals are nearer than the posterior says: flattened as much as on the calibration speakers.
         weights = np.array([share**0.6 for _, share in rest])
         total = weights.sum() + 0.05

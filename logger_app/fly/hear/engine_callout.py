@@ -31,14 +31,16 @@ from logger_app.units import s_to_ns
 IDLE_PIECE, SPEECH_PIECE, LARGEST_PIECE = 2560, 960, 8000
 # How long to wait after the last speech [20 ms frames]: when all is said and the network is at
 # rest, when it may still be saying the last phone, after talk, and when the number may go on.
-QUICK, SETTLED, TALK, GOING_ON = 5, 8, 13, 20
+QUICK, SETTLED, TALK, GOING_ON = 4, 7, 13, 20
 # The network is at rest when it said nothing for this many frames.
-REST_FRAMES = 3
+REST_FRAMES = 2
 # Speech without a break is cut after this [frames].
 LONGEST = 600
 UNSURE_BELOW = 0.8
 # The slower listening keeps paths this much less likely than the best [natural log].
 WIDE = 30.0
+# After a piece of speech: the network says its last phone this much later at most [frames].
+LATE_FRAMES = 14
 # Frames without sound, where the network's last ones are missing.
 SILENT_ROW = np.where(np.arange(OUTPUTS) == BLANK, -1e-3, -11.0).astype(np.float32)
 
@@ -276,7 +278,7 @@ def speech_of(log_p: np.ndarray, activity: np.ndarray, talk: np.ndarray) -> Stre
     Returns
     -------
     Stretch or None
-        The longest run of speech with 8 frames around it; None without any [-].
+        The longest run of speech with what belongs around it; None without any [-].
     """
     for threshold, least in ((SPEECH, 5), (0.2, 3)):
         runs: list[list[int]] = []
@@ -289,7 +291,7 @@ def speech_of(log_p: np.ndarray, activity: np.ndarray, talk: np.ndarray) -> Stre
         if runs:
             a, b, _ = max(runs, key=lambda run: run[1] - run[0])
             first = max(0, a - BEFORE_FRAMES)
-            part = slice(first, b + 1 + 8)
+            part = slice(first, b + 1 + LATE_FRAMES)
             return Stretch(log_p[part], activity[part], talk[part], first)
     return None
 

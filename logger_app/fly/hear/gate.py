@@ -52,12 +52,14 @@ class Gate:
     mean: np.ndarray
     spread: np.ndarray
     late_frames: float
-    airspeed: float = 0.80
-    airspeed_first: float = 0.40
-    airspeed_expected: float = 0.12
+    airspeed: float = 0.88
+    airspeed_first: float = 0.35
+    airspeed_expected: float = 0.03
+    airspeed_far: float = 0.25
     digit: float = 0.93
     digit_expected: float = 0.35
     setting: float = 0.3
+    setting_expected: float = 0.85
     other: float = 0.6
     short: float = 0.75
     other_expected: float = 0.2

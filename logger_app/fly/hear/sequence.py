@@ -22,7 +22,7 @@ from logger_app.units import from_kt
 
 # Under this the call gets a flag. Chosen on simulated sequences (tests/bench/sequence.py): the balance
 # between wrong readings without a flag (about 0.5 %) and right ones with a flag (about 8 %).
-SURE = 0.91
+SURE = 0.94
 # A value this much less likely before its own sound is heard than the best one is implausible.
 IMPLAUSIBLE_RATIO = 0.02
 LOW_KT, HIGH_KT = 20.0, 250.0

@@ -76,8 +76,28 @@ def test_far_from_the_last_airspeed_more_is_asked(context):
     context.took(found(SPEED, at=930.0))
     far = LegalCall(("one", "fifteen"), CallKind.AIRSPEED, "ias", 115.0, "kt")
 
-    assert Need.DROP is need(context, found(far, belief=0.4))
-    assert Need.TAKE is need(context, found(SPEED, belief=0.4))
+    assert Need.DROP is need(context, found(far, belief=0.2))
+    assert Need.TAKE is need(context, found(SPEED, belief=0.2))
+
+
+def test_a_setting_is_hardly_expected_in_an_approach(context):
+    """"that's fifty" there is an airspeed; taken for "flaps fifty" it would move the runs to another point."""
+    flaps = LegalCall(("flaps", "fifty"), CallKind.SETTING, "flap", 50.0, "deg")
+    before = need(context, found(flaps, belief=0.6, phones=10))
+    context.took(found(SPEED, at=930.0))
+
+    assert Need.DROP is need(context, found(flaps, belief=0.6, phones=10))
+    assert before is not Need.DROP
+
+
+def test_a_short_command_is_not_taken_for_a_number_in_an_approach(context):
+    """"note" and "nine" are near in noise; a short event is expected there, a short command is not."""
+    context.took(found(SPEED, at=930.0))
+    note = LegalCall(("note",), CallKind.COMMAND, "note", None, None)
+    buffet = LegalCall(("buffet",), CallKind.EVENT, "buffet", None, None)
+
+    assert Need.DROP is need(context, found(note, belief=0.4, phones=3))
+    assert Need.TAKE is need(context, found(buffet, belief=0.4, phones=5))
 
 
 def test_knock_it_off_is_never_held_back(context):

@@ -1,0 +1,83 @@
+"""From a stretch of speech to the calls in it, and how much each is believed."""
+
+import numpy as np
+import pytest
+
+from logger_app.fly.hear.decode import PHONE_PRIOR, Decoder, Stretch
+from logger_app.fly.hear.gate import Gate
+from logger_app.fly.hear.segment import Piece, Segmenter
+
+# Belief from the posterior and the talk output alone, so that a test can say what it rests on.
+GATE = Gate(np.array([0.0, 3.0, 0.0, 0.0, 0.0, 0.0, -15.0]), np.array([2.0, 0, 0, 0, 0, 0]), np.ones(6), 0.0)
+
+
+@pytest.fixture(scope="module")
+def decoder(tree):
+    return Decoder(tree, GATE)
+
+
+def stretch(log_p, talk=0.0):
+    return Stretch(log_p, np.full(len(log_p), 0.95), np.full(len(log_p), talk))
+
+
+def heard(decoder, log_p, **kind):
+    segmenter = Segmenter(decoder.tree)
+    segmenter.feed(log_p)
+    return decoder.calls(stretch(log_p, **kind), segmenter)
+
+
+def test_what_sounds_like_talk_is_believed_less(decoder, spoken):
+    call, talk = (heard(decoder, spoken("F IH F T IY EY T"), talk=value).calls[0] for value in (-3.0, 3.0))
+
+    assert call.call.value == talk.call.value == 58.0
+    assert call.belief > 0.9 > talk.belief
+
+
+def test_a_small_word_that_fits_better_leaves_the_likeliest_call_little_belief(decoder, spoken):
+    """A piece that holds one call is answered with the likeliest, however little it is believed."""
+    log_p = spoken("OW K EY")  # "okay"
+
+    found = decoder.whole(stretch(log_p))
+
+    assert found is not None
+    assert found.belief < 0.1
+
+
+def test_a_phrase_outweighs_a_number_that_fits_as_well(decoder, spoken):
+    """Noise drops phones, and a phrase has more to drop: each of its phones counts for it."""
+    ranked = {"phrase": [], "number": []}
+    for meaning, name in ((("event", "aft_stop", None, False), "phrase"), (("airspeed", "ias", 69.0, False), "number")):
+        one = decoder.tree.meanings.index(meaning)
+        ends = [k for k, m in enumerate(decoder.tree.end_meaning) if m == one]
+        ranked[name] = [decoder._phone_prior(one, k) - PHONE_PRIOR * len(decoder.tree.spellings[k]) for k in ends]
+
+    assert set(ranked["phrase"]) == {0.0}
+    assert max(ranked["number"]) < 0
+
+
+class Cut:
+    """A segmenter that parts the stretch at a frame, into the first spellings of two things."""
+
+    def __init__(self, tree, at, frames, *words):
+        first = [next(k for k, unit in enumerate(tree.end_unit) if tree.units[unit].words == one) for one in words]
+        self._pieces = [Piece(0, at, first[0]), Piece(at, frames, first[1])]
+
+    def pieces(self):
+        return self._pieces
+
+
+def test_a_call_that_noise_cut_in_two_is_heard_whole(decoder, spoken):
+    """The cut runs through "nine": what is left of it is hardly believed, so the whole is scored as well."""
+    log_p = spoken("N AY N W AH N")
+    cut = Cut(decoder.tree, 9, len(log_p), ("note",), ("one",))
+
+    assert [found.call.value for found in decoder.calls(stretch(log_p), cut).calls] == [91.0]
+
+
+def test_two_calls_that_are_both_believed_stay_two(decoder, spoken):
+    log_p = spoken("F IH F T IY EY T F IH F T IY S EH V AH N")
+    at = len(spoken("F IH F T IY EY T")) - 6
+
+    found = decoder.calls(stretch(log_p), Cut(decoder.tree, at, len(log_p), ("fifty", "eight"), ("fifty", "seven")))
+
+    assert [one.call.value for one in found.calls] == [58.0, 57.0]
