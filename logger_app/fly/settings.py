@@ -46,6 +46,8 @@ def with_setting(settings: Settings, call: HeardCall) -> Settings:
         if call.unit == "%":
             return replace(settings, power=f"{number:g} %", power_rpm=None, power_pct=number)
         return replace(settings, power=f"{number:g} rpm", power_rpm=number, power_pct=None)
+    if call.name == "flap" and isinstance(value, str):
+        return replace(settings, flap_deg=None)  # moved to a setting whose degrees the campaign does not name
     if number is None:
         return settings
     field = {"flap": "flap_deg", "bank": "bank_deg", "altitude": "altitude_ft", "fuel": "fuel_l"}.get(call.name)

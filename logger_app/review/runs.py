@@ -299,8 +299,9 @@ def with_setting(settings: Settings, call: ReviewedCall) -> Settings:
         What holds now [-].
     """
     value = call.value
-    if call.name == "flap" and isinstance(value, (int, float)):
-        return replace(settings, flap_deg=float(value))
+    if call.name == "flap" and value is not None:
+        # "full" without degrees in the campaign: what held before holds no longer, what holds now is not known.
+        return replace(settings, flap_deg=float(value) if isinstance(value, (int, float)) else None)
     if call.name == "bank" and isinstance(value, (int, float)):
         return replace(settings, bank_deg=float(value))
     if call.name == "altitude" and isinstance(value, (int, float)):
