@@ -92,7 +92,7 @@ class Journal:
         try:
             with _door(flight_dir):
                 _refuse_existing(flight_dir / JOURNAL_FILE)
-                connection = _connect(flight_dir / JOURNAL_FILE)
+                connection = _connect(flight_dir / JOURNAL_FILE, new=True)
                 _make_tables(connection, info, extra)
                 sync_folder(flight_dir)
                 sync_folder(flight_dir.parent)
@@ -144,7 +144,6 @@ class Journal:
             with _door(flight_dir):
                 _check_log(path)
                 connection = _connect(path)
-                schema.check_version(_version(connection), str(path))
         except BaseException:
             lock.release()
             raise
@@ -412,9 +411,11 @@ def _for_the_owner_alone(folder: Path) -> None:
         folder.chmod(folder.stat().st_mode & 0o700)
 
 
-def _connect(path: Path) -> sqlite3.Connection:
+def _connect(path: Path, new: bool = False) -> sqlite3.Connection:
     connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=10.0)
     try:
+        if not new:  # asked first: what is another program's, or a later version's, is left as it is
+            schema.check_version(_version(connection), str(path))
         connection.execute("PRAGMA journal_mode = WAL")
         # FULL: NORMAL lost the whole table in an emulated power cut; FULL lost nothing.
         connection.execute("PRAGMA synchronous = FULL")
