@@ -1,7 +1,8 @@
 """Put a camera's sound on the flight's: search, decide, and say why not when not. Pure.
 
 Sounds are arrays (or memory maps) of 16 kHz mono. Nothing is accepted unless the agreement of many
-windows would be chance less than once in a million; when in doubt it refuses.
+windows would be chance less than once in a million; when in doubt it refuses, and keeps the likeliest place for
+another chapter to confirm.
 
 Main names: `align`, `Alignment`, `Prior`.
 """
@@ -10,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -53,6 +54,9 @@ ECHO_APART_S = 0.015
 SURE_LOG10, RIVAL_LOG10, RIVAL_Z = -12.0, -3.0, 0.5
 # A chapter whose place is known to a second or two: less evidence is enough than in a whole flight.
 NEAR_S, ACCEPT_NEAR_LOG10 = 0.2, -3.0
+# A place that another chapter may confirm: unlikely enough by itself to stand for a chapter whose place is known, and
+# no other place of this chapter better than this.
+LIKELIEST_RIVAL_LOG10 = -1.5
 # The envelope gives the lag to a few hundredths; drift adds to it away from where it was found.
 COARSE_U_S = 0.35
 DRIFT_REACH = 150e-6
@@ -90,6 +94,13 @@ class Alignment:
     from_s: float = 0.0
     to_s: float = math.inf
     evidence: tuple[tuple[str, float | str], ...] = ()
+    # Of a refused one: the place that would be taken were there more evidence, for another chapter to confirm.
+    likeliest: Alignment | None = None
+
+    @property
+    def log10_chance(self) -> float:
+        """Decimal logarithm of the probability that the windows agree by chance, at most 0 [-]."""
+        return float(dict(self.evidence).get("log10_chance", 0.0))
 
 
 def align(
@@ -174,22 +185,19 @@ def _best_of(flight, camera, envelope, mine, candidates, progress) -> Alignment:
             continue  # by its envelope no rival
         most = MOST_WINDOWS if k == 0 else FEW_WINDOWS
         one = _try(flight, camera, envelope, mine, found, at_s, most, len(candidates), lambda share, k=k: progress((k + share) / len(candidates)))
-        if most < MOST_WINDOWS and _log10(one) <= WORTH_MORE_LOG10:
+        if most < MOST_WINDOWS and one.log10_chance <= WORTH_MORE_LOG10:
             one = _try(flight, camera, envelope, mine, found, at_s, MOST_WINDOWS, len(candidates), lambda share: None)
-        if one.accepted and _log10(one) <= SURE_LOG10 and sure is None:
+        if one.accepted and one.log10_chance <= SURE_LOG10 and sure is None:
             sure = found
         tried.append((found.lag_s, one))
-    tried.sort(key=lambda item: (not item[1].accepted, _log10(item[1])))
+    tried.sort(key=lambda item: (not item[1].accepted, item[1].log10_chance))
     lag_s, best = tried[0]
-    rivals = [one for other_s, one in tried[1:] if abs(other_s - lag_s) > 2 * COARSE_U_S and _log10(one) <= RIVAL_LOG10]
+    rivals = [one for other_s, one in tried[1:] if abs(other_s - lag_s) > 2 * COARSE_U_S and one.log10_chance <= RIVAL_LOG10]
     if best.accepted and rivals:
         why = "its sound fits the flight's at more than one place; a sound that repeats itself cannot tell which"
         return Alignment(accepted=False, why=why, evidence=best.evidence)
-    return best
-
-
-def _log10(one: Alignment) -> float:
-    return float(dict(one.evidence).get("log10_chance", 0.0))
+    others = [one for other_s, one in tried[1:] if abs(other_s - lag_s) > 2 * COARSE_U_S and one.log10_chance <= LIKELIEST_RIVAL_LOG10]
+    return replace(best, likeliest=None) if others else best
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -255,10 +263,13 @@ def _try(flight, camera, envelope, mine, coarse: Coarse, at_s: float, most: int,
     agreeing = int(line.inliers.sum()) if line else 0
     evidence = _evidence(coarse, agreeing, len(windows.times), chance, line)
     needed = ACCEPT_CLEAR_LOG10 if coarse.z > CLEAR_Z and coarse.ratio > CLEAR_RATIO else ACCEPT_LOG10
-    if line is None or chance > needed or agreeing < FEWEST_WINDOWS:
+    if line is None or chance > max(needed, ACCEPT_NEAR_LOG10) or agreeing < FEWEST_WINDOWS:
         return Alignment(accepted=False, why=_refusal(len(windows.times), agreeing), evidence=evidence)
     from_s, to_s, note = _span(windows, line, length_s)
-    return _accepted(line, from_s, to_s, note, evidence)
+    there = _accepted(line, from_s, to_s, note, evidence)
+    if chance > needed:
+        return Alignment(accepted=False, why=_refusal(len(windows.times), agreeing), evidence=evidence, likeliest=there)
+    return there
 
 
 def _from_prior(flight, camera, envelope, mine, prior: Prior, progress) -> Alignment:
@@ -275,7 +286,7 @@ def _from_prior(flight, camera, envelope, mine, prior: Prior, progress) -> Align
         if line is not None and chance <= ACCEPT_NEAR_LOG10:
             return _accepted(line, 0.0, length_s, "", evidence)
         tried = Alignment(accepted=False, why=_refusal(len(windows.times), agreeing), evidence=evidence)
-        if best is None or chance < _log10(best):
+        if best is None or chance < best.log10_chance:
             best = tried
     return best or Alignment(accepted=False, why=_refusal(0, 0))
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from logger_app.errors import SyncError
 from logger_app.records.clocks import ClockMap
-from logger_app.sync.align import TRAVEL_U_S, Alignment, align
+from logger_app.sync.align import ACCEPT_LOG10, FEWEST_WINDOWS, TRAVEL_U_S, Alignment, align
 from logger_app.sync.chapters import cameras, expected
 from logger_app.sync.media_io import CameraFile, SoundStore, fingerprint, probe
 from logger_app.sync.onsets import RATE_HZ, onset_envelope
@@ -122,6 +122,8 @@ class _Camera:
     def settle(self) -> None:
         """What the chapters say about each other: drop what cannot be, then look where a chapter must lie."""
         self._drop_overlaps()
+        if not any(one.accepted for one in self.found):
+            self._confirm()
         for j, one in enumerate(self.found):
             if one.accepted or self.sounds[j] is None:
                 continue
@@ -133,13 +135,35 @@ class _Camera:
                 self.found[j] = replace(again, why="common sound, where the chapters beside it put it")
         self._drop_overlaps()
 
+    def _confirm(self) -> None:
+        """Two chapters of which neither has enough evidence by itself, but each lies where the other puts it.
+
+        Their windows have nothing in common, so that the chance of both by accident is the product: of one anywhere, and of
+        the other in the few seconds that are left. Each must also be worth what a chapter beside a placed one is asked for.
+        """
+        most = ACCEPT_LOG10 - math.log10(max(1, len(self.found) * (len(self.found) - 1)))
+        likely = [j for j, one in enumerate(self.found) if one.likeliest is not None]
+        for j in sorted(likely, key=lambda j: self.found[j].log10_chance):
+            alone: list[Alignment | None] = [self.found[j].likeliest if k == j else None for k in range(len(self.found))]
+            for k in (j + 1, j - 1):
+                prior = expected(self.files, alone, self.starts_s, k) if 0 <= k < len(self.found) and self.sounds[k] is not None else None
+                other = align(self.flight, self.sounds[k], prior=prior) if prior is not None else None
+                if other is None or not other.accepted or dict(other.evidence)["windows_agree"] < FEWEST_WINDOWS:
+                    continue
+                both = self.found[j].log10_chance + other.log10_chance
+                if both <= most:
+                    for which, one in ((j, alone[j]), (k, other)):
+                        evidence = (*one.evidence, ("log10_chance_of_two", round(both, 1)))
+                        self.found[which] = replace(one, why="common sound, in two chapters that follow each other", evidence=evidence)
+                    return
+
     def _drop_overlaps(self) -> None:
         placed = [j for j, one in enumerate(self.found) if one.accepted]
         for i, j in zip(placed, placed[1:]):
             begins = self.found[j].offset_s - self.starts_s[j]
             ends = self.found[i].offset_s - self.starts_s[i] + self.files[i].duration_s
             if begins < ends - OVERLAP_S:
-                weak = max((i, j), key=lambda k: dict(self.found[k].evidence).get("log10_chance", 0.0))
+                weak = max((i, j), key=lambda k: self.found[k].log10_chance)
                 other = j if weak == i else i
                 self.found[weak] = replace(
                     self.found[weak], accepted=False, why=f"where it seems to fit it would overlap {self.files[other].path.name}"

@@ -2,12 +2,18 @@
 
 import subprocess
 import wave
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from logger_app.errors import SyncError
+from logger_app.sync import link_io
+from logger_app.sync.align import Alignment
 from logger_app.sync.link_io import by_hand, link_cameras
+from logger_app.sync.media_io import CameraFile
+from logger_app.sync.onsets import onset_envelope
 from logger_app.sync.signature import signature
 
 RATE = 16_000
@@ -89,6 +95,68 @@ def test_one_faint_sweep_by_itself_is_no_answer(tmp_path, cockpit_noise):
 
     assert not found[0].accepted
     assert found[1].accepted and found[1].clock_map.offset_s == pytest.approx(-4.0, abs=0.01)
+
+
+class Held:
+    """Two chapters' sounds in memory, where files are looked for."""
+
+    def __init__(self, parts):
+        self.files = [
+            CameraFile(path=Path(f"wing_{k}.mp4"), duration_s=len(part) / RATE, width=64, height=48, fps=10, codec="h264", sound_hz=RATE)
+            for k, part in enumerate(parts)
+        ]
+        self.sounds = {file.path: part for file, part in zip(self.files, parts)}
+
+    def camera(self, path):
+        return self.sounds[path], 0.0, ""
+
+
+def settled(flight, parts):
+    held = Held(parts)
+    run = link_io._Camera(held, flight, onset_envelope([flight]), held.files, ())
+    for k in range(len(parts)):
+        run.place(k, lambda share: None)
+    alone = list(run.found)
+    run.settle()
+    return alone, run.found
+
+
+def test_two_chapters_too_faint_by_themselves_confirm_each_other(microphones):
+    flight, heard = microphones(60, -6.0, 50, -12, 36)
+    parts = [heard[: 30 * RATE], heard[round(30.5 * RATE) :]]
+    alone, both = settled(flight, parts)
+    _, other = microphones(60, -6.0, 50, -12, 36, common=False)
+    _, wrong = settled(flight, [parts[0], other[round(30.5 * RATE) :]])
+
+    assert not any(one.accepted for one in alone) and all(one.accepted for one in both)
+    for one, begin in zip(both, (0.0, 30.5)):
+        assert "two chapters" in one.why and dict(one.evidence)["log10_chance_of_two"] < -6
+        assert abs(one.offset_s - (-6.0 + begin * (1 + 50e-6))) < 0.02
+    assert not any(one.accepted for one in wrong), "a chapter with other sound confirms nothing"
+
+
+@pytest.mark.parametrize(
+    "first, second, windows, placed",
+    [(-4.0, -3.0, 6, True), (-3.1, -3.1, 6, False), (-4.0, -3.0, 3, False), (-4.0, None, 6, False), (None, -9.0, 6, False)],
+)
+def test_two_chapters_are_placed_only_where_both_are_worth_it(monkeypatch, first, second, windows, placed):
+    """The chance of both by accident is the product; with two ways to pair two chapters it must be under 10**-6.3."""
+
+    def place(chance, offset_s):
+        evidence = (("windows_agree", windows), ("log10_chance", chance))
+        return Alignment(accepted=True, why="", offset_s=offset_s, drift_ppm=0.0, u_s=0.01, to_s=30.0, evidence=evidence)
+
+    def align(flight, sound, *, prior=None, **rest):
+        refused = Alignment(accepted=False, why="no")
+        if prior is not None:
+            return refused if second is None else place(second, prior.lag_s)
+        likeliest = None if first is None or sound[0] else place(first, 5.0)
+        return replace(refused, evidence=likeliest.evidence, likeliest=likeliest) if likeliest else refused
+
+    monkeypatch.setattr(link_io, "align", align)
+    _, found = settled(np.zeros(90 * RATE, np.int16), [np.full(30 * RATE, k, np.int16) for k in range(2)])
+
+    assert [one.accepted for one in found] == [placed, placed]
 
 
 def test_by_hand_with_two_marks_gives_the_drift(tmp_path, cockpit_noise):
