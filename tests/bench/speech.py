@@ -22,7 +22,6 @@ from pathlib import Path
 import numpy as np
 from scipy import signal
 
-from grammar.en.acoustic import texts
 from logger_app.fly.hear.packs import Pack, legal_calls
 from logger_app.records.calls import CallKind
 from logger_app.sound_io import read_sound_file
@@ -247,6 +246,8 @@ class Speech:
 
     def made_talk(self, voices: Sequence[str], each: int) -> list[np.ndarray]:
         """Cabin and radio talk by voices kept out of training; none where the programs are missing."""
+        from grammar.en.acoustic import texts  # not installed: only where the repository is on the path, as for the calibration
+
         rng = random.Random(41)
         with tempfile.TemporaryDirectory() as tmp:
             return [self._said(voice, texts.talk(rng), Path(tmp) / "said.wav")[0] for voice in voices if shutil.which(HELD_OUT_VOICES[voice][0]) for _ in range(each)]
