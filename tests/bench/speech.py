@@ -246,7 +246,8 @@ class Speech:
 
     def made_talk(self, voices: Sequence[str], each: int) -> list[np.ndarray]:
         """Cabin and radio talk by voices kept out of training; none where the programs are missing."""
-        from grammar.en.acoustic import texts  # not installed: only where the repository is on the path, as for the calibration
+        # The recipe is not installed: only where the repository itself is on the path, as for the calibration.
+        from grammar.en.acoustic import texts
 
         rng = random.Random(41)
         with tempfile.TemporaryDirectory() as tmp:
