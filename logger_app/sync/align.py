@@ -26,6 +26,8 @@ from logger_app.sync.fit import (
     lag_curve,
     log10_chance,
     log10_chance_clear,
+    log10_chance_of_two,
+    log10_chance_there,
     peak_of,
     stack,
 )  # fmt: skip
@@ -54,6 +56,9 @@ ECHO_APART_S = 0.015
 SURE_LOG10, RIVAL_LOG10, RIVAL_Z = -12.0, -3.0, 0.5
 # A chapter whose place is known to a second or two: less evidence is enough than in a whole flight.
 NEAR_S, ACCEPT_NEAR_LOG10 = 0.2, -3.0
+# Where the envelopes agree there better than elsewhere in the flight, this counts too; but the windows give the moment,
+# and must be worth this by themselves (at wrong places 400 searches reached 10^-1.6).
+WINDOWS_NEAR_LOG10 = -1.5
 # A place that another chapter may confirm: unlikely enough by itself to stand for a chapter whose place is known, and
 # no other place of this chapter better than this.
 LIKELIEST_RIVAL_LOG10 = -1.5
@@ -276,19 +281,26 @@ def _from_prior(flight, camera, envelope, mine, prior: Prior, progress) -> Align
     """A short chapter between others: the same search, but only where it can be."""
     length_s, drift = len(camera) / RATE_HZ, prior.drift or 0.0
     lags_s = _lags_near(envelope, mine, prior)
-    best: Alignment | None = None
+    best: tuple[float, float, Line | None, int, int] | None = None
     for near_s in lags_s:
         places = _places(envelope, mine, near_s, MOST_WINDOWS)
         windows = _windows(flight, camera, lambda t, near_s=near_s: near_s + drift * t, places, NEAR_S, progress)
         line, chance = _judged(windows, drift=prior.drift, tries=len(lags_s))
         agreeing = int(line.inliers.sum()) if line else 0
-        evidence = _evidence(None, agreeing, len(windows.times), chance, line)
         if line is not None and chance <= ACCEPT_NEAR_LOG10:
+            return _accepted(line, 0.0, length_s, "", _evidence(None, agreeing, len(windows.times), chance, line))
+        if best is None or chance < best[0]:
+            best = (chance, near_s, line, agreeing, len(windows.times))
+    if best is None:
+        return Alignment(accepted=False, why=_refusal(0, 0))
+    chance, near_s, line, agreeing, usable = best
+    evidence = _evidence(None, agreeing, usable, chance, line)
+    if line is not None and chance <= WINDOWS_NEAR_LOG10 and agreeing >= FEWEST_WINDOWS:
+        together = log10_chance_of_two(chance, log10_chance_there(envelope, mine, near_s, prior.u_s))
+        evidence = (*evidence, ("log10_chance_with_envelope", round(together, 1)))
+        if together <= ACCEPT_NEAR_LOG10:
             return _accepted(line, 0.0, length_s, "", evidence)
-        tried = Alignment(accepted=False, why=_refusal(len(windows.times), agreeing), evidence=evidence)
-        if best is None or chance < best.log10_chance:
-            best = tried
-    return best or Alignment(accepted=False, why=_refusal(0, 0))
+    return Alignment(accepted=False, why=_refusal(usable, agreeing), evidence=evidence)
 
 
 def _lags_near(envelope: np.ndarray, mine: np.ndarray, prior: Prior) -> list[float]:

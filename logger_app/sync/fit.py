@@ -15,6 +15,7 @@ from functools import cache
 
 import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft
+from scipy.ndimage import maximum_filter1d
 from scipy.special import gammaln
 from scipy.stats import binom
 
@@ -91,17 +92,9 @@ def coarse_lags(flight: np.ndarray, camera: np.ndarray, most: int = 3) -> list[C
     list of Coarse
         May be empty, when one of the sounds is shorter than 8 s or silent [-].
     """
-    shortest = round(SHORTEST_OVERLAP_S * ENVELOPE_HZ)
-    if min(len(flight), len(camera)) < shortest or not flight.any() or not camera.any():
+    lags, score = _scores(flight, camera)
+    if not len(lags):
         return []
-    n = next_fast_len(len(flight) + len(camera), real=True)
-    product = irfft(rfft(flight, n) * np.conj(rfft(camera, n)), n)
-    lags = np.arange(1 - len(camera), len(flight))
-    score = np.concatenate((product[n - len(camera) + 1 :], product[: len(flight)]))
-    overlap = np.minimum(len(flight), lags + len(camera)) - np.maximum(0, lags)
-    # A short overlap scatters more; below half a minute (or half the recording) it is not trusted by itself.
-    score = score / np.sqrt(np.maximum(overlap, min(30 * ENVELOPE_HZ, len(camera) // 2, len(flight) // 2)))
-    score[overlap < shortest // 2] = 0.0
     spread = float(np.median(np.abs(score))) / 0.6745 + 1e-12
     found, left = [], score.copy()
     for _ in range(most + 1):
@@ -110,6 +103,68 @@ def coarse_lags(flight: np.ndarray, camera: np.ndarray, most: int = 3) -> list[C
         left[max(0, k - ENVELOPE_HZ) : k + ENVELOPE_HZ + 1] = -np.inf
     second = max(found[1][1], 1e-9)
     return [Coarse(float(lags[k]) / ENVELOPE_HZ, height / spread, height / second) for k, height in found[:most] if height > 0]
+
+
+def _scores(flight: np.ndarray, camera: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Every lag of two envelopes and how well they agree there, alike in scatter; 0 where the overlap is too short."""
+    shortest = round(SHORTEST_OVERLAP_S * ENVELOPE_HZ)
+    if min(len(flight), len(camera)) < shortest or not flight.any() or not camera.any():
+        return np.zeros(0, int), np.zeros(0)
+    n = next_fast_len(len(flight) + len(camera), real=True)
+    product = irfft(rfft(flight, n) * np.conj(rfft(camera, n)), n)
+    lags = np.arange(1 - len(camera), len(flight))
+    score = np.concatenate((product[n - len(camera) + 1 :], product[: len(flight)]))
+    overlap = np.minimum(len(flight), lags + len(camera)) - np.maximum(0, lags)
+    # A short overlap scatters more; below half a minute (or half the recording) it is not trusted by itself.
+    score = score / np.sqrt(np.maximum(overlap, min(30 * ENVELOPE_HZ, len(camera) // 2, len(flight) // 2)))
+    score[overlap < shortest // 2] = 0.0
+    return lags, score
+
+
+def log10_chance_there(flight: np.ndarray, camera: np.ndarray, lag_s: float, u_s: float) -> float:
+    """Decimal logarithm of the share of all stretches of lags, as long as the one asked for, that hold as good an agreement.
+
+    The stretch is where a chapter must lie by its neighbours. Were its sound not there, the envelopes would agree no better
+    in it than elsewhere in the flight.
+
+    Parameters
+    ----------
+    flight, camera : ndarray of float32, shape (n,), (m,)
+        From `onset_envelope` [-].
+    lag_s : float
+        The lag that is looked at [s].
+    u_s : float
+        Half the length of the stretch it was chosen from [s].
+
+    Returns
+    -------
+    float
+        At most 0; 0 too where the sounds overlap too little at that lag to tell [-].
+    """
+    lags, score = _scores(flight, camera)
+    at = round(lag_s * ENVELOPE_HZ) - int(lags[0]) if len(lags) else -1
+    if not 0 <= at < len(lags) or score[at] <= 0:
+        return 0.0
+    stretch = 2 * math.ceil(u_s * ENVELOPE_HZ) + 1
+    best = maximum_filter1d(score, stretch, mode="nearest")[score != 0.0]
+    return math.log10(float((best >= score[at]).mean()))
+
+
+def log10_chance_of_two(one: float, other: float) -> float:
+    """Decimal logarithm of the chance that two independent chances multiply to so little.
+
+    Parameters
+    ----------
+    one, other : float
+        Decimal logarithms of the two, at most 0 [-].
+
+    Returns
+    -------
+    float
+        At most 0: of the product x, x (1 - ln x) (Fisher 1932, Statistical Methods for Research Workers, 4th ed., section 21.1) [-].
+    """
+    product = min(0.0, one + other)
+    return product + math.log10(1 - product * math.log(10))
 
 
 def lag_curve(flight: np.ndarray, camera: np.ndarray, most_s: float) -> np.ndarray:

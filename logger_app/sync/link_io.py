@@ -150,6 +150,8 @@ class _Camera:
                 other = align(self.flight, self.sounds[k], prior=prior) if prior is not None else None
                 if other is None or not other.accepted or dict(other.evidence)["windows_agree"] < FEWEST_WINDOWS:
                     continue
+                if "log10_chance_with_envelope" in dict(other.evidence):
+                    continue  # the product is of windows; what an envelope adds to it has not been measured
                 both = self.found[j].log10_chance + other.log10_chance
                 if both <= most:
                     for which, one in ((j, alone[j]), (k, other)):

@@ -1,8 +1,19 @@
 import numpy as np
 import pytest
+from scipy.stats import combine_pvalues
 
+from logger_app.sync import align as align_module
 from logger_app.sync.align import Prior, align
-from logger_app.sync.fit import consensus, lag_curve, log10_chance, log10_chance_clear, stack, window_lag
+from logger_app.sync.fit import (
+    consensus,
+    lag_curve,
+    log10_chance,
+    log10_chance_clear,
+    log10_chance_of_two,
+    log10_chance_there,
+    stack,
+    window_lag,
+)  # fmt: skip
 from logger_app.sync.onsets import onset_envelope
 
 RATE = 16_000
@@ -82,6 +93,20 @@ def test_a_chapter_is_found_where_its_neighbours_put_it(microphones):
 
     assert right.accepted and abs(right.offset_s - (7.0 + 60 * (1 + 40e-6))) < 0.005
     assert not wrong.accepted
+
+
+@pytest.mark.parametrize("windows, envelope, fewest, placed", [(-2.6, -1.5, 4, True), (-2.6, 0.0, 4, False), (-1.4, -9.0, 4, False), (-2.6, -1.5, 99, False)])
+def test_a_faint_chapter_beside_a_placed_one_is_taken_where_its_envelope_agrees_too(microphones, monkeypatch, windows, envelope, fewest, placed):
+    """The product of the two by Fisher's rule must be under 10**-3, and the windows alone worth 10**-1.5."""
+    flight, camera = microphones(90, 7.0, 40, 10, 11)
+    judged = align_module._judged
+    monkeypatch.setattr(align_module, "_judged", lambda *held, **how: (judged(*held, **how)[0], windows))
+    monkeypatch.setattr(align_module, "log10_chance_there", lambda *held: envelope)
+    monkeypatch.setattr(align_module, "FEWEST_WINDOWS", fewest)
+    found = align(flight, camera[20 * RATE : 60 * RATE], prior=Prior(27.9, 1.5, 40e-6))
+
+    assert found.accepted == placed
+    assert not placed or abs(found.offset_s - (7.0 + 20 * (1 + 40e-6))) < 0.005
 
 
 def test_steady_noise_has_no_onsets_that_agree(cockpit_noise):
@@ -196,3 +221,30 @@ def test_clear_windows_by_chance_are_rarer_than_said():
 
 def test_a_silent_window_has_no_curve():
     assert not lag_curve(np.zeros(3200, np.float32), np.ones(3200, np.float32), 0.05).any()
+
+
+@pytest.mark.parametrize("one, other", [(-1.9, -2.9), (-2.6, -1.7), (-1.0, 0.0), (0.0, 0.0), (-9.0, -0.3)])
+def test_two_chances_are_put_together_as_fisher_does(one, other):
+    """Against scipy's `combine_pvalues`, method of Fisher (Statistical Methods for Research Workers, 4th ed. 1932, section 21.1)."""
+    reference = combine_pvalues([10**one, 10**other], method="fisher").pvalue
+
+    assert log10_chance_of_two(one, other) == pytest.approx(np.log10(reference), abs=1e-9)
+
+
+def test_envelopes_without_common_sound_agree_by_chance_as_often_as_is_said():
+    rng = np.random.default_rng(4)
+    flight = np.convolve(rng.standard_normal(60_000), np.ones(20), "same").astype(np.float32)
+    told = []
+    for _ in range(200):
+        camera = np.convolve(rng.standard_normal(3000), np.ones(20), "same").astype(np.float32)
+        lag_s = rng.uniform(0, 560)
+        at = np.arange(round((lag_s - 1.5) * 100), round((lag_s + 1.5) * 100) + 1)
+        best = at[np.argmax([camera @ flight[k : k + 3000] if 0 <= k <= 57_000 else -np.inf for k in at])]
+        told.append(log10_chance_there(flight, camera, best / 100, 1.5))
+
+    # Of 200 about 100, 20 and 2 are expected; the bounds are four standard deviations off (binomial).
+    for log10, least, most in ((np.log10(0.5), 71, 129), (-1.0, 3, 37), (-2.0, 0, 8)):
+        assert least <= sum(one <= log10 for one in told) <= most, log10
+    assert log10_chance_there(flight, flight[20_000:23_000], 200.0, 1.5) < -2
+    assert log10_chance_there(flight, flight[20_000:23_000], 900.0, 1.5) == 0.0, "beyond the flight nothing can be told"
+    assert log10_chance_there(flight, np.zeros(3000, np.float32), 200.0, 1.5) == 0.0
