@@ -202,27 +202,20 @@ def _taper(n: int) -> np.ndarray:
     return np.hanning(n).astype(np.float32)
 
 
-def window_lag(flight: np.ndarray, camera: np.ndarray, most_s: float) -> tuple[float, float]:
-    """How much later one short sound lies than another.
+def peak_of(curve: np.ndarray) -> tuple[float, float]:
+    """The highest peak of a `lag_curve`.
 
     Parameters
     ----------
-    flight, camera : ndarray of float32, shape (n,)
-        16 kHz mono, same length [-].
-    most_s : float
-        Largest lag looked for, to either side [s].
+    curve : ndarray of float32, shape (2 * most + 1,)
+        From `lag_curve` [-].
 
     Returns
     -------
     tuple of float
-        Lag of `flight` after `camera`, exact to a fraction of a sample [s], and the height of its
-        peak over the next best one [-]; quality 0 when either is silent.
+        Lag of the flight after the camera, exact to a fraction of a sample [s], and the height of the
+        peak over the next best one [-]; 0 when either sound is silent.
     """
-    return peak_of(lag_curve(flight, camera, most_s))
-
-
-def peak_of(curve: np.ndarray) -> tuple[float, float]:
-    """The highest peak of a `lag_curve`: its lag [s] and its height over the next best [-]."""
     k = int(np.argmax(curve))
     peak = float(curve[k])
     apart = round(PEAK_APART_S * RATE_HZ)

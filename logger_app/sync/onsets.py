@@ -1,7 +1,7 @@
 """What changes in a sound: an onset envelope, 100 values a second, that two microphones share. Pure.
 
 Steady sound (engine, wind) cancels, because each band is held against its own last seconds; what
-remains is speech, switches, knocks, a change of power. Not for: exact times (`fit.window_lag`).
+remains is speech, switches, knocks, a change of power. Not for: exact times (`fit.lag_curve`).
 
 Main name: `onset_envelope`.
 """

@@ -11,8 +11,8 @@ from logger_app.sync.fit import (
     log10_chance_clear,
     log10_chance_of_two,
     log10_chance_there,
+    peak_of,
     stack,
-    window_lag,
 )  # fmt: skip
 from logger_app.sync.onsets import onset_envelope
 
@@ -119,7 +119,7 @@ def test_the_lag_of_a_window_is_exact_below_a_sample():
     rng = np.random.default_rng(2)
     fine = np.convolve(rng.standard_normal(4 * 40_000), np.hanning(48), "same")  # 64 kHz, band limited
     flight, camera = fine[1000:-1000:4], fine[1000 + 4 * 50 + 1 : -1000 + 4 * 50 + 1 : 4]
-    lag_s, clear = window_lag(flight.astype(np.float32)[:32000], camera.astype(np.float32)[:32000], 0.1)
+    lag_s, clear = peak_of(lag_curve(flight.astype(np.float32)[:32000], camera.astype(np.float32)[:32000], 0.1))
 
     assert lag_s == pytest.approx((50 + 0.25) / RATE, abs=0.1 / RATE)
     assert clear > 1.5
