@@ -301,7 +301,8 @@ def _transcript(path: Path) -> None:
 
 
 @lru_cache(maxsize=1)
-def _calls():
+def made_calls():
+    """A short approach as reviewed, with words that a table or a page could take for more than text."""
     from logger_app.records.calls import CallKind, HeardCall
     from logger_app.review.apply import apply_corrections
 
@@ -320,8 +321,8 @@ def _review_table(path: Path) -> None:
     from logger_app.review.check import Standing, correct
     from logger_app.review.table import read_changes
 
-    now = Standing(calls=_calls(), duration_ns=10**10)
-    for action, target, why, payload in read_changes(path.read_text("utf-8", "replace"), _calls(), path.name, 10.0):
+    now = Standing(calls=made_calls(), duration_ns=10**10)
+    for action, target, why, payload in read_changes(path.read_text("utf-8", "replace"), made_calls(), path.name, 10.0):
         correct(now, action, target or "new", id="fix", utc="2031-05-04T07:12:03Z", who="a pilot", why=why, **payload)
 
 
@@ -662,7 +663,7 @@ CSV = b"start_s,end_s,words\n2,3.5,on condition\n4,5,fifty eight\n6,,seven\n8,,\
 def _table_seed() -> list[bytes]:
     from logger_app.review.table import to_csv
 
-    return [to_csv(_calls(), {}).encode()]
+    return [to_csv(made_calls(), {}).encode()]
 
 
 def _kinds(*names: str) -> Callable[[], list[bytes]]:

@@ -1,22 +1,10 @@
 """What fuzzing found once, and files that are right, read again under the fuzzer's own rules (`tests/bench/fuzz.py`)."""
 
-import importlib.util
 import os
 import shutil
-import sys
-from pathlib import Path
 
+import fuzz
 import pytest
-
-
-def _fuzz():
-    spec = importlib.util.spec_from_file_location("kneecall_fuzz", Path(__file__).resolve().parents[1] / "bench" / "fuzz.py")
-    sys.modules[spec.name] = module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-fuzz = _fuzz()
 
 
 @pytest.mark.timeout(200)

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from fuzz import made_calls
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -216,26 +217,11 @@ def test_transcript(name, valid):
     run()
 
 
-def flight_calls():
-    from logger_app.records.calls import CallKind, HeardCall
-    from logger_app.review.apply import apply_corrections
-
-    names = (("on_condition", None), ("ias", 58.0), ("ias", 56.0), ("break", None))
-    heard = [
-        HeardCall(
-            id=f"call-{k:04d}", start_ns=k * 10**9, end_ns=k * 10**9 + 10**8, words="=1+1 <b>", name=name, value=value,
-            kind=CallKind.AIRSPEED if name == "ias" else CallKind.EVENT, unit="kt" if value else None,
-        )
-        for k, (name, value) in enumerate(names, 1)
-    ]  # fmt: skip
-    return apply_corrections(heard, (), "kt")
-
-
 def test_review_import():
     from logger_app.review.check import Standing, correct
     from logger_app.review.table import read_changes, to_csv
 
-    calls = flight_calls()
+    calls = made_calls()
     now = Standing(calls=calls, duration_ns=10**10)
 
     def read(path):
