@@ -186,12 +186,12 @@ class Decoder:
         best = next((k for k, (one, _, _) in enumerate(ranked) if self.tree.meanings[one] in self._call_of), None)
         if best is None:
             return None
-        one, score, end = ranked[best]
-        spelling = self.tree.spellings[end]
-        log_ratio = score - self._phone_prior(one, end) - scored.free
+        one, score, spelling_index = ranked[best]
+        spelling = self.tree.spellings[spelling_index]
+        log_ratio = score - self._phone_prior(one, spelling_index) - scored.free
         belief = self._belief_of(shares[best], log_ratio, len(spelling), stretch.activity[start:end], stretch.talk[start:end])
         rivals = self._rivals(ranked, shares, best, belief)
-        words = self.tree.units[self.tree.end_unit[end]].words
+        words = self.tree.units[self.tree.end_unit[spelling_index]].words
         times = self._times(stretch, start, word_frames(spelling, span))
         return Found(
             self._call_of[self.tree.meanings[one]], belief, rivals, times[0][0], times[-1][1],
