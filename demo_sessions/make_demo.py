@@ -43,9 +43,9 @@ SETUP = {
     "B1": ["flaps up", "twenty one hundred rpm"],
 }
 PILOT = "rms"
-UNITS = "zero one two three four five six seven eight nine".split()
-TEENS = "ten eleven twelve thirteen fourteen fifteen sixteen seventeen eighteen nineteen".split()
-TENS = "_ _ twenty thirty forty fifty sixty seventy eighty ninety".split()
+UNITS = ["zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine"]
+TEENS = ["ten", "eleven", "twelve", "thirteen", "fourteen", "fifteen", "sixteen", "seventeen", "eighteen", "nineteen"]
+TENS = ["_", "_", "twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety"]
 TALK = [
     ("awb", "meadow traffic, glider on left downwind, meadow"),
     ("slt", "nice view of the lake down there"),
@@ -96,7 +96,17 @@ class Voice:
         if key not in self.made:
             path = self.folder / "say.wav"
             said = " ".join(SAY.get(word, word) for word in text.split())
-            command = ["flite", "-voice", voice, "--setf", f"duration_stretch={stretch:.2f}", "-t", said, "-o", str(path)]
+            command = [
+                "flite",
+                "-voice",
+                voice,
+                "--setf",
+                f"duration_stretch={stretch:.2f}",
+                "-t",
+                said,
+                "-o",
+                str(path),
+            ]
             subprocess.run(command, check=True, capture_output=True)
             from scipy.io import wavfile
 
@@ -130,10 +140,16 @@ class Tape:
         self.sounds.append((start, sound, gain * 10 ** (self.rng.uniform(-2, 2) / 20), radio))
         end = start + len(sound) / RATE
         if kind:
-            self.calls.append({
-                "start_s": round(start, 3), "end_s": round(end, 3), "kind": kind,
-                "name": name, "value": value, "words": text,
-            })
+            self.calls.append(
+                {
+                    "start_s": round(start, 3),
+                    "end_s": round(end, 3),
+                    "kind": kind,
+                    "name": name,
+                    "value": value,
+                    "words": text,
+                }
+            )
         self.t = max(self.t, end)
         return end
 
@@ -221,11 +237,19 @@ def fly_flight(campaign: dict, flight: dict, seed: int, voice: Voice) -> tuple[n
                 tape.wait(1, 2)
                 altitude = int(rng.integers(52, 66))
                 hundreds = f" {UNITS[altitude % 10]} hundred" if altitude % 10 else ""
-                tape.say(f"altitude {UNITS[altitude // 10]} thousand{hundreds}",
-                         kind="setting", name="altitude", value=altitude * 100)
+                tape.say(
+                    f"altitude {UNITS[altitude // 10]} thousand{hundreds}",
+                    kind="setting",
+                    name="altitude",
+                    value=altitude * 100,
+                )
             rate = rng.uniform(0.75, 1.25)
             fuel_l = flight["fuel_l"] - aircraft["fuel_burn_l_per_h"] * tape.t / 3600
-            weight_kg = aircraft["empty_weight_kg"] + sum(flight["load_kg"].values()) + fuel_l * aircraft["fuel_density_kg_per_l"]
+            weight_kg = (
+                aircraft["empty_weight_kg"]
+                + sum(flight["load_kg"].values())
+                + fuel_l * aircraft["fuel_density_kg_per_l"]
+            )
             cas = TRUTH_CAS_KT[configuration][point] * math.sqrt(weight_kg / aircraft["reference_weight_kg"])
             cas += SLOPE * (rate - 1) + rng.normal(0, 0.18)
             ias = float(np.interp(cas, table["cas_kt"], table["ias_kt"]))
@@ -236,7 +260,12 @@ def fly_flight(campaign: dict, flight: dict, seed: int, voice: Voice) -> tuple[n
     tape.wait(1, 2)
     tape.say("that's all of them, let's go home")
     tape.wait(2, 3)
-    return _sound(tape, rng), {"flight": flight["id"], "configuration": configuration, "runs": runs, "calls": tape.calls}
+    return _sound(tape, rng), {
+        "flight": flight["id"],
+        "configuration": configuration,
+        "runs": runs,
+        "calls": tape.calls,
+    }
 
 
 def _sound(tape: Tape, rng) -> np.ndarray:
@@ -261,11 +290,17 @@ def _sound(tape: Tape, rng) -> np.ndarray:
 def _noise(n: int, rng) -> np.ndarray:
     t = np.arange(n) / RATE
     slow = np.interp(t, np.arange(0, t[-1] + 20, 10), rng.normal(0, 1, len(np.arange(0, t[-1] + 20, 10))))
-    firing_hz = 38 + 6 * slow + 0.4 * np.interp(t, np.arange(0, t[-1] + 2, 1), rng.normal(0, 1, len(np.arange(0, t[-1] + 2, 1))))
+    firing_hz = (
+        38
+        + 6 * slow
+        + 0.4 * np.interp(t, np.arange(0, t[-1] + 2, 1), rng.normal(0, 1, len(np.arange(0, t[-1] + 2, 1))))
+    )
     phase = 2 * np.pi * np.cumsum(firing_hz) / RATE
     engine = sum(rng.uniform(0.4, 1) / k**0.7 * np.cos(k * phase + rng.uniform(0, 6.3)) for k in range(1, 40))
     wind = signal.lfilter([1], [1, -0.96], rng.standard_normal(n))
-    gust = 1 + 0.3 * np.clip(np.interp(t, np.arange(0, t[-1] + 1, 0.5), rng.normal(0, 1, len(np.arange(0, t[-1] + 1, 0.5)))), -2, 2)
+    gust = 1 + 0.3 * np.clip(
+        np.interp(t, np.arange(0, t[-1] + 1, 0.5), rng.normal(0, 1, len(np.arange(0, t[-1] + 1, 0.5)))), -2, 2
+    )
     return 0.7 * engine / engine.std() + gust * wind / wind.std() + 0.15 * rng.standard_normal(n)
 
 

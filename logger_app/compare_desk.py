@@ -26,15 +26,7 @@ from logger_app.sync.choose import ias_at, spoken_speed
 from logger_app.sync.sheet_io import CAUTION, Side, saved_side
 from logger_app.sync.sides import Shown, SideFacts
 from logger_app.sync.tuft_assist import LEAST_FRAMES, WINDOW_S, Proposal, propose
-from logger_app.sync.tufts import (
-    Grid,
-    TuftMark,
-    TuftState,
-    body_to_grid,
-    body_to_mark,
-    grid_to_body,
-    mark_to_body,
-)
+from logger_app.sync.tufts import Grid, TuftMark, TuftState, body_to_grid, body_to_mark, grid_to_body, mark_to_body
 from logger_app.sync.video_io import make_proxy, proxy_path
 from logger_app.units import from_kt
 from logger_app.wing_desk import marks_of_runs
@@ -71,7 +63,14 @@ class CompareDesk:
     """
 
     def __init__(
-        self, campaign_dir: Path, campaign: Campaign, flights: Sequence[FlightData], point: str, sides: Sequence[Side], who: str, why: str = ""
+        self,
+        campaign_dir: Path,
+        campaign: Campaign,
+        flights: Sequence[FlightData],
+        point: str,
+        sides: Sequence[Side],
+        who: str,
+        why: str = "",
     ):
         self.campaign_dir, self.campaign, self.point, self.who, self.why = Path(campaign_dir), campaign, point, who, why
         self.flights = tuple(flights)
@@ -167,7 +166,8 @@ class CompareDesk:
             tuple(
                 mark
                 for one in marked
-                if one.configuration == side.configuration and (one.flight, one.run) != (side.result.flight, side.result.run)
+                if one.configuration == side.configuration
+                and (one.flight, one.run) != (side.result.flight, side.result.run)
                 for mark in one.marks
             )
             for side in self.sides
@@ -239,7 +239,9 @@ class CompareDesk:
                 pts = at.pts
                 at = video.step(1)
         if len(frames) < LEAST_FRAMES:
-            raise SyncError(f"{camera.path.name}: got {len(frames)} frames in the last {WINDOW_S:g} s; the assist needs at least {LEAST_FRAMES}")
+            raise SyncError(
+                f"{camera.path.name}: got {len(frames)} frames in the last {WINDOW_S:g} s; the assist needs at least {LEAST_FRAMES}"
+            )
         return propose(np.stack(frames), grid)
 
     def save(self, shown: Sequence[tuple[float | None, str]], words: str, stations: Sequence[Sequence] = ()) -> Path:
@@ -271,17 +273,36 @@ class CompareDesk:
             says = frame.why if rgb is None else f"{speed} indicated, {at}, flight time {flight_s:.2f} s"
             captions.append((f"{side.name}: {side.result.flight}, run {side.result.run_number}", says))
             shot = SavedShot(
-                at=at, flight_s=None if rgb is None else flight_s, ias_kt=ias_kt, camera=frame.camera, why=frame.why,
+                at=at,
+                flight_s=None if rgb is None else flight_s,
+                ias_kt=ias_kt,
+                camera=frame.camera,
+                why=frame.why,
                 stations=tuple((s.id, str(s.state), s.proposed) for s in seen) if rgb is not None else (),
-            )  # fmt: skip
+            )
             told.append(saved_side(side, [shot]))
         folder = self.campaign_dir / STILLS_DIR
         stem = f"{self.point}_{'_'.join(side.configuration for side in self.sides)}"
-        number = 1 + max((int(p.stem.rpartition("_")[2]) for p in folder.glob(f"{stem}_*.png") if p.stem.rpartition("_")[2].isdigit()), default=0)
-        about = SavedPicture(
-            kind="still", point=self.point, words=words, sides=tuple(told), why=self.why, who=self.who, made_utc=utc_now()
+        number = 1 + max(
+            (
+                int(p.stem.rpartition("_")[2])
+                for p in folder.glob(f"{stem}_*.png")
+                if p.stem.rpartition("_")[2].isdigit()
+            ),
+            default=0,
         )
-        picture = _still(f"{self.point}: {words}", pictures, captions, any(shot.stations for side in told for shot in side.shots))
+        about = SavedPicture(
+            kind="still",
+            point=self.point,
+            words=words,
+            sides=tuple(told),
+            why=self.why,
+            who=self.who,
+            made_utc=utc_now(),
+        )
+        picture = _still(
+            f"{self.point}: {words}", pictures, captions, any(shot.stations for side in told for shot in side.shots)
+        )
         return save_picture(folder / f"{stem}_{number:03d}.png", picture, about)
 
     def _dir(self, flight: str) -> Path:
@@ -304,22 +325,35 @@ class CompareDesk:
     def _append(self, side: int, kind: RowKind, prefix: str, bodies: Sequence[tuple[int, dict]]) -> None:
         utc = utc_now()
         with Journal.open(self._dir(self.sides[side].result.flight)) as journal:
-            journal.append(JournalRow(id=journal.new_id(prefix), flight_ns=at, utc=utc, kind=kind, body=body) for at, body in bodies)
+            journal.append(
+                JournalRow(id=journal.new_id(prefix), flight_ns=at, utc=utc, kind=kind, body=body)
+                for at, body in bodies
+            )
 
 
 def proposed_marks(proposals: Sequence[Proposal], shown: Shown, ias_kt: float | None) -> tuple[TuftMark, ...]:
     """Proposals as rows: named by the assist, decided by nobody."""
     return tuple(
         TuftMark(
-            flight_ns=round(shown.flight_s * 1e9), camera=shown.camera, frame_pts=shown.pts, station=p.station, state=p.state,
-            ias_kt=ias_kt, who="assist", proposed=True, confidence=p.confidence,
+            flight_ns=round(shown.flight_s * 1e9),
+            camera=shown.camera,
+            frame_pts=shown.pts,
+            station=p.station,
+            state=p.state,
+            ias_kt=ias_kt,
+            who="assist",
+            proposed=True,
+            confidence=p.confidence,
         )
         for p in proposals
-    )  # fmt: skip
+    )
 
 
 def _facts(side: Side, flights: Sequence[FlightData], unit: str) -> SideFacts:
-    run = next((r for data in flights for r in data.runs.runs if r.id == side.result.run and r.flight == side.result.flight), None)
+    run = next(
+        (r for data in flights for r in data.runs.runs if r.id == side.result.run and r.flight == side.result.flight),
+        None,
+    )
     calls = []
     for call in run.calls if run else ():
         if call.counts and call.kind is CallKind.AIRSPEED and call.ias_kt is not None:
@@ -327,9 +361,15 @@ def _facts(side: Side, flights: Sequence[FlightData], unit: str) -> SideFacts:
         elif call.counts and call.kind is CallKind.EVENT:
             calls.append((call.flight_s - side.lag_s, call.name.replace("_", " "), True))
     return SideFacts(
-        configuration=side.configuration, name=side.name, flight=side.result.flight, run_number=side.result.run_number, result=side.result,
-        event_s=side.event_s, lag_s=side.lag_s, calls=tuple(calls),
-    )  # fmt: skip
+        configuration=side.configuration,
+        name=side.name,
+        flight=side.result.flight,
+        run_number=side.result.run_number,
+        result=side.result,
+        event_s=side.event_s,
+        lag_s=side.lag_s,
+        calls=tuple(calls),
+    )
 
 
 def _stretch(side: Side, facts: SideFacts) -> tuple[float, float]:
@@ -358,9 +398,16 @@ def _still(title: str, pictures: Sequence[np.ndarray | None], captions: Sequence
             draw.rectangle((left, top + 26, left + STILL_WIDTH, top + 26 + height), (222, 220, 214))
             continue
         scale = min(STILL_WIDTH / picture.shape[1], height / picture.shape[0])
-        small = Image.fromarray(picture).resize((round(picture.shape[1] * scale), round(picture.shape[0] * scale)), Image.Resampling.LANCZOS)
+        small = Image.fromarray(picture).resize(
+            (round(picture.shape[1] * scale), round(picture.shape[0] * scale)), Image.Resampling.LANCZOS
+        )
         sheet.paste(small, (left + (STILL_WIDTH - small.width) // 2, top + 26))
-    draw.text((12, sheet.height - 24), f"{LETTERS_SAY} {CAUTION}" if lettered else CAUTION, (96, 100, 104), ImageFont.load_default(13))
+    draw.text(
+        (12, sheet.height - 24),
+        f"{LETTERS_SAY} {CAUTION}" if lettered else CAUTION,
+        (96, 100, 104),
+        ImageFont.load_default(13),
+    )
     return sheet
 
 
@@ -369,7 +416,9 @@ def _grey(rgb: np.ndarray) -> np.ndarray:
 
     picture = Image.fromarray(rgb).convert("L")
     if picture.width > ASSIST_WIDTH:
-        picture = picture.resize((ASSIST_WIDTH, round(picture.height * ASSIST_WIDTH / picture.width)), Image.Resampling.BOX)
+        picture = picture.resize(
+            (ASSIST_WIDTH, round(picture.height * ASSIST_WIDTH / picture.width)), Image.Resampling.BOX
+        )
     return np.asarray(picture, np.float32)
 
 
@@ -384,5 +433,11 @@ def _with_stations(rgb: np.ndarray, stations: Sequence) -> np.ndarray:
         letter = "-" if station.state is TuftState.NOT_VISIBLE else str(station.state)[0].upper()
         ink, paper = ((255, 255, 255), (40, 40, 40)) if station.proposed else ((0, 0, 0), (255, 255, 255))
         draw.ellipse((x - size, y - size, x + size, y + size), fill=paper, outline=ink, width=max(1, size // 6))
-        draw.text((x, y), letter + ("?" if station.proposed else ""), ink, ImageFont.load_default(size * (1.2 if station.proposed else 1.5)), anchor="mm")
+        draw.text(
+            (x, y),
+            letter + ("?" if station.proposed else ""),
+            ink,
+            ImageFont.load_default(size * (1.2 if station.proposed else 1.5)),
+            anchor="mm",
+        )
     return np.asarray(picture)

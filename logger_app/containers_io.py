@@ -15,9 +15,31 @@ from pathlib import Path
 
 # Containers that hold their sound and pictures themselves.
 HOLD_THEIR_OWN = (
-    "wav", "w64", "flac", "mp3", "aac", "ogg", "mov", "mp4", "m4a", "3gp", "3g2", "mj2", "matroska", "webm", "avi", "asf",
-    "aiff", "caf", "amr", "au", "mpegts", "mpeg", "mxf", "flv",
-)  # fmt: skip
+    "wav",
+    "w64",
+    "flac",
+    "mp3",
+    "aac",
+    "ogg",
+    "mov",
+    "mp4",
+    "m4a",
+    "3gp",
+    "3g2",
+    "mj2",
+    "matroska",
+    "webm",
+    "avi",
+    "asf",
+    "aiff",
+    "caf",
+    "amr",
+    "au",
+    "mpegts",
+    "mpeg",
+    "mxf",
+    "flv",
+)
 OPTIONS = {
     "protocol_whitelist": "file",
     "format_whitelist": ",".join(HOLD_THEIR_OWN),

@@ -26,27 +26,12 @@ from pathlib import Path
 import numpy as np
 
 from logger_app.errors import CardError, Fault, LogError
-from logger_app.fly.capture.audio_writer import (
-    HEARING_S,
-    AudioWriter,
-    HearingQueue,
-    SoundState,
-    samples_to_ns,
-)
+from logger_app.fly.capture.audio_writer import HEARING_S, AudioWriter, HearingQueue, SoundState, samples_to_ns
 from logger_app.fly.capture.listener import Listener, Recogniser
 from logger_app.fly.capture.mic import RATE_HZ, BlockQueue, Microphone, steady_s
 from logger_app.fly.capture.speaker import SilentSpeaker, Speaker
 from logger_app.fly.cues import Cue, Tone, tone_sound
-from logger_app.fly.flight_state import (
-    ClosedRun,
-    FlightState,
-    Intent,
-    Outcome,
-    Touch,
-    advance,
-    begin,
-    silent_since_ns,
-)
+from logger_app.fly.flight_state import ClosedRun, FlightState, Intent, Outcome, Touch, advance, begin, silent_since_ns
 from logger_app.fly.notes import QuietWatch, note_over_ns
 from logger_app.logstore import codec
 from logger_app.logstore.audio_io import SegmentWriter, read_sound
@@ -224,19 +209,24 @@ class FlightSession:
         hearing = HearingQueue(self.hearing_s) if self._make_engine else None
         if hearing:
             self._listener = Listener(
-                self._make_engine(), hearing,
+                self._make_engine(),
+                hearing,
                 on_calls=lambda calls: [self._inbox.put(("call", call)) for call in calls],
                 on_partial=lambda text: setattr(self, "_partial", text),
                 on_heard=self._on_heard,
                 on_gap=self._on_gap,
                 read=self._read,
-            )  # fmt: skip
+            )
             self._listener.start()
         self._writer = AudioWriter(
-            blocks, self._store, hearing,
-            on_gap=self._on_gap, on_state=self._on_sound, free_bytes=self._free_bytes,
+            blocks,
+            self._store,
+            hearing,
+            on_gap=self._on_gap,
+            on_state=self._on_sound,
+            free_bytes=self._free_bytes,
             patient=not self.microphone.paced,
-        )  # fmt: skip
+        )
         self._writer.start()
         self.microphone.start(blocks)
 
@@ -346,7 +336,7 @@ class FlightSession:
                 return
             try:
                 self._take(*message)
-            except Exception as err:  # noqa: BLE001 one fact that goes wrong must not end the flight's record
+            except Exception as err:
                 self.told_badly = err
 
     def _take(self, what: str, *args) -> None:
@@ -384,7 +374,7 @@ class FlightSession:
     def _turn(self, event: HeardCall | Touch, rows: list[JournalRow]) -> None:
         try:
             state, outcome = advance(self._state, event)
-        except Exception as err:  # noqa: BLE001 whatever goes wrong with the cards, the call itself is kept
+        except Exception as err:
             state, outcome, self.told_badly = self._state, Outcome(), err
         rows += self._rows_of(outcome)
         self._state = state
@@ -397,9 +387,11 @@ class FlightSession:
         if call.proposed is None:
             return []
         body = {
-            "call": call.id, "value": call.proposed, "posterior": call.posterior,
+            "call": call.id,
+            "value": call.proposed,
+            "posterior": call.posterior,
             "why": [str(flag) for flag in call.flags],
-        }  # fmt: skip
+        }
         id = self.journal.new_id("proposal")
         return [JournalRow(id=id, flight_ns=call.start_ns, utc=utc_now(), kind=RowKind.PROPOSAL, body=body)]
 
@@ -407,18 +399,24 @@ class FlightSession:
         utc = utc_now()
         rows = [
             JournalRow(
-                id=step.id or self.journal.new_id("step"), flight_ns=step.flight_ns, utc=utc, kind=RowKind.STEP,
+                id=step.id or self.journal.new_id("step"),
+                flight_ns=step.flight_ns,
+                utc=utc,
+                kind=RowKind.STEP,
                 body=step.as_body(),
             )
             for step in outcome.steps
-        ]  # fmt: skip
+        ]
         for run in outcome.closed:
             rows.append(
                 JournalRow(
-                    id=self.journal.new_id("verdict"), flight_ns=run.end_ns, utc=utc, kind=RowKind.VERDICT,
+                    id=self.journal.new_id("verdict"),
+                    flight_ns=run.end_ns,
+                    utc=utc,
+                    kind=RowKind.VERDICT,
                     body=run.verdict.as_body() | {"ended": str(run.ended)},
                 )
-            )  # fmt: skip
+            )
         for start_ns, end_ns in outcome.notes:
             body = {"start_ns": start_ns, "end_ns": end_ns, "text": ""}
             rows.append(
@@ -426,9 +424,13 @@ class FlightSession:
             )
         for run_id in outcome.reinstated:
             correction = Correction(
-                id=self.journal.new_id("correction"), utc=utc, who=self._who,
-                action=Action.REINSTATE, target=run_id, why="taken back in flight",
-            )  # fmt: skip
+                id=self.journal.new_id("correction"),
+                utc=utc,
+                who=self._who,
+                action=Action.REINSTATE,
+                target=run_id,
+                why="taken back in flight",
+            )
             rows.append(codec.correction_row(correction, self.clock.now_ns()))
         return rows
 
@@ -449,7 +451,7 @@ class FlightSession:
             self._unsaved.pop(0)
             try:
                 self.on_rows(done, closed)
-            except Exception as err:  # noqa: BLE001 a reader that went away (a closed pipe) must not end the flight
+            except Exception as err:
                 self.told_badly = err
 
     def _make_spare(self) -> None:
@@ -508,7 +510,7 @@ class FlightSession:
         for gap in self._unheard:
             try:
                 self._hear_stretch(gap)
-            except Exception as err:  # noqa: BLE001 what cannot be heard now can be heard with `kneecall hear`
+            except Exception as err:
                 self._listener.failure = f"{type(err).__name__}: {err}"
         self._unheard = []
 
@@ -728,6 +730,4 @@ def _event_of(row: JournalRow) -> HeardCall | Touch | None:
     step, by = row.body.get("step"), row.body.get("by")
     if by == "voice" or step not in INTENTS:
         return None  # a call's own step is made again by the call
-    return Touch(
-        id=row.id, flight_ns=row.flight_ns, intent=Intent(step), point=row.body.get("point"), by=by or "touch"
-    )
+    return Touch(id=row.id, flight_ns=row.flight_ns, intent=Intent(step), point=row.body.get("point"), by=by or "touch")

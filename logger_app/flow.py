@@ -127,9 +127,7 @@ def _load(campaign: Campaign, flight_dir: Path, seen: _Seen | None = None) -> tu
     return data, _Seen(folder=Path(flight_dir), info=info, last_seq=rows[-1].seq, duration_ns=duration_ns)
 
 
-def flight_from_rows(
-    campaign: Campaign, info: FlightInfo, rows: Iterable[JournalRow], duration_ns: int
-) -> FlightData:
+def flight_from_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[JournalRow], duration_ns: int) -> FlightData:
     """As `load_flight`, from rows that have been read already.
 
     Parameters
@@ -160,22 +158,16 @@ def flight_from_rows(
     rows = list(rows)
     digest = hashlib.sha256()
     for row in rows:
-        digest.update(f"{row.seq} {row.id} {row.flight_ns} {row.kind} {json.dumps(row.body, sort_keys=True)}\n".encode())
+        digest.update(
+            f"{row.seq} {row.id} {row.flight_ns} {row.kind} {json.dumps(row.body, sort_keys=True)}\n".encode()
+        )
     heard = [codec.body_to_call(row.body) for row in rows if row.kind is RowKind.CALL]
     heard = with_proposals(heard, [row.body for row in rows if row.kind is RowKind.PROPOSAL])
     corrections = [codec.body_to_correction(row.body) for row in rows if row.kind is RowKind.CORRECTION]
     gaps = [codec.body_to_gap(row.body) for row in rows if row.kind is RowKind.GAP]
     steps = [row for row in rows if row.kind is RowKind.STEP]
     calls = apply_corrections(heard, corrections, campaign.indicator.unit)
-    runs = find_runs(
-        info.id,
-        calls,
-        steps,
-        campaign.points,
-        standing(corrections),
-        gaps,
-        duration_ns,
-    )
+    runs = find_runs(info.id, calls, steps, campaign.points, standing(corrections), gaps, duration_ns)
     return FlightData(
         info=info,
         runs=runs,
@@ -281,7 +273,9 @@ class FlightByFlight:
         While iterating, as `load_flight`; a trace asked for cannot be read or aligned.
     """
 
-    def __init__(self, campaign_dir: Path, traces: Sequence[str] = (), options: Options | None = None, in_full: bool = False):
+    def __init__(
+        self, campaign_dir: Path, traces: Sequence[str] = (), options: Options | None = None, in_full: bool = False
+    ):
         from logger_app.logstore.store import list_flights
         from logger_app.reduce.campaign import Options, Reducer
         from logger_app.reduce.join_io import asked_traces

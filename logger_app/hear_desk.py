@@ -163,11 +163,12 @@ def _check_configuration(info: FlightInfo, configuration: str | None, flight_dir
         raise CardError(
             faults=(
                 Fault(
-                    where=f"{flight_dir}, --configuration", got=configuration,
+                    where=f"{flight_dir}, --configuration",
+                    got=configuration,
                     expected=f"{info.configuration}, with which this flight was begun",
                 ),
             )
-        )  # fmt: skip
+        )
 
 
 def _new_info(campaign: Campaign, name: str, configuration: str | None) -> FlightInfo:
@@ -178,7 +179,9 @@ def _new_info(campaign: Campaign, name: str, configuration: str | None) -> Fligh
         hint = "Say what was fitted with --configuration." if fitted is None else ""
         got = repr(fitted) if fitted else f"no flight {name!r} in the campaign"
         raise CardError(
-            faults=(Fault(where=f"flight {name}, configuration", got=got, expected=f"one of {', '.join(known)}", hint=hint),)
+            faults=(
+                Fault(where=f"flight {name}, configuration", got=got, expected=f"one of {', '.join(known)}", hint=hint),
+            )
         )
     loading = planned.loading if planned else Loading()
     return FlightInfo(
@@ -221,17 +224,25 @@ def _on_flight(result: HearResult, first_sample: int, journal: Journal) -> HearR
     shift = s_to_ns(first_sample / RATE_HZ)
     calls = tuple(
         replace(
-            call, id=journal.new_id("call"), start_ns=call.start_ns + shift, end_ns=call.end_ns + shift,
+            call,
+            id=journal.new_id("call"),
+            start_ns=call.start_ns + shift,
+            end_ns=call.end_ns + shift,
             word_times=tuple((word, a + shift, b + shift) for word, a, b in call.word_times),
         )
         for call in result.calls
-    )  # fmt: skip
+    )
     gaps = tuple(replace(gap, start_ns=gap.start_ns + shift, end_ns=gap.end_ns + shift) for gap in result.gaps)
     return replace(result, calls=calls, gaps=gaps)
 
 
 def _proposal(call, id: str, utc: str) -> JournalRow:
-    body = {"call": call.id, "value": call.proposed, "posterior": call.posterior, "why": [str(flag) for flag in call.flags]}
+    body = {
+        "call": call.id,
+        "value": call.proposed,
+        "posterior": call.posterior,
+        "why": [str(flag) for flag in call.flags],
+    }
     return JournalRow(id=id, flight_ns=call.start_ns, utc=utc, kind=RowKind.PROPOSAL, body=body)
 
 
@@ -278,10 +289,13 @@ class _Segments:
         write_flac(path, pcm)
         self.segments.append(
             Segment(
-                file=f"{AUDIO_DIR}/{path.name}", first_sample=self._at, samples=len(pcm), source=self._source,
+                file=f"{AUDIO_DIR}/{path.name}",
+                first_sample=self._at,
+                samples=len(pcm),
+                source=self._source,
                 checks=second_checks(pcm),
             )
-        )  # fmt: skip
+        )
         self._at += len(pcm)
         self._held, self._samples = [], 0
 

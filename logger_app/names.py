@@ -30,5 +30,9 @@ def is_folder_name(name: str) -> bool:
     """
     stem = name.partition(".")[0].rstrip()
     return bool(name) and not (
-        _NOT_IN_NAMES.search(name) or name != name.strip() or name.endswith(".") or name.startswith("..") or _DEVICE.fullmatch(stem)
+        _NOT_IN_NAMES.search(name)
+        or name != name.strip()
+        or name.endswith(".")
+        or name.startswith("..")
+        or _DEVICE.fullmatch(stem)
     )

@@ -141,14 +141,29 @@ def judge_level(pcm: np.ndarray) -> Check:
     clipped = float(np.mean(np.abs(pcm.astype(np.int32)) >= CLIPPED_PEAK))
     facts = (("level_dbfs", round(level, 1)), ("peak", peak), ("clipped_pct", round(100 * clipped, 3)))
     if level < SILENT_DBFS:
-        return Check(name="microphone", state=WRONG, words="silent: switched off, or the wrong one", facts=facts,
-                     hint="Check the plug and the mute switch.")  # fmt: skip
+        return Check(
+            name="microphone",
+            state=WRONG,
+            words="silent: switched off, or the wrong one",
+            facts=facts,
+            hint="Check the plug and the mute switch.",
+        )
     if clipped > 1e-4:
-        return Check(name="microphone", state=WARN, words="too loud: it clips", facts=facts,
-                     hint="Turn the microphone's gain down.")  # fmt: skip
+        return Check(
+            name="microphone",
+            state=WARN,
+            words="too loud: it clips",
+            facts=facts,
+            hint="Turn the microphone's gain down.",
+        )
     if level < QUIET_DBFS:
-        return Check(name="microphone", state=WARN, words=f"quiet: {level:.0f} dB under full scale", facts=facts,
-                     hint="Speak into it while checking; turn the gain up if it stays so.")  # fmt: skip
+        return Check(
+            name="microphone",
+            state=WARN,
+            words=f"quiet: {level:.0f} dB under full scale",
+            facts=facts,
+            hint="Speak into it while checking; turn the gain up if it stays so.",
+        )
     return Check(name="microphone", state=OK, words=f"{level:.0f} dB under full scale", facts=facts)
 
 
@@ -207,8 +222,12 @@ def rehearse(lines: tuple[Line, ...], pcm: np.ndarray, engine) -> Score:
 def check_rehearsal(result: Score | None) -> Check:
     """The rehearsal as a check."""
     if result is None:
-        return Check(name="rehearsal", state=UNKNOWN, words="not spoken yet",
-                     hint="Say the lines with the headset on, engine running if you can.")  # fmt: skip
+        return Check(
+            name="rehearsal",
+            state=UNKNOWN,
+            words="not spoken yet",
+            hint="Say the lines with the headset on, engine running if you can.",
+        )
     total = len(result.answers)
     answers = [
         {"say": a.line.say, "right": a.right, "heard": a.heard, "posterior": a.posterior} for a in result.answers
@@ -246,8 +265,13 @@ def check_disk(campaign_dir: Path, minutes: float, free_bytes: Callable[[Path], 
     if not os.access(folder, os.W_OK):
         return Check(name="disk", state=WRONG, words="the campaign folder cannot be written", facts=facts)
     if room_min < need_min:
-        return Check(name="disk", state=WRONG, words=words, facts=facts,
-                     hint="Make room; in flight, sound stops when the disk is full and the calls go on.")  # fmt: skip
+        return Check(
+            name="disk",
+            state=WRONG,
+            words=words,
+            facts=facts,
+            hint="Make room; in flight, sound stops when the disk is full and the calls go on.",
+        )
     return Check(name="disk", state=OK, words=words, facts=facts)
 
 
@@ -273,7 +297,9 @@ def battery() -> tuple[int | None, bool | None]:
         if sys.platform == "win32":
             return _battery_windows()
         if sys.platform == "darwin":
-            said = subprocess.run(["pmset", "-g", "batt"], check=False, capture_output=True, text=True, timeout=5).stdout
+            said = subprocess.run(
+                ["pmset", "-g", "batt"], check=False, capture_output=True, text=True, timeout=5
+            ).stdout
             percent = next((word.rstrip("%;") for word in said.split() if word.rstrip(";").endswith("%")), None)
             return (int(percent), "AC Power" in said) if percent else (None, None)
         return battery_linux(Path("/sys/class/power_supply"))
@@ -299,9 +325,13 @@ def _battery_windows() -> tuple[int | None, bool | None]:
 
     class Status(ctypes.Structure):
         _fields_ = [
-            ("line", ctypes.c_ubyte), ("flag", ctypes.c_ubyte), ("percent", ctypes.c_ubyte),
-            ("saver", ctypes.c_ubyte), ("left_s", ctypes.c_ulong), ("full_s", ctypes.c_ulong),
-        ]  # fmt: skip
+            ("line", ctypes.c_ubyte),
+            ("flag", ctypes.c_ubyte),
+            ("percent", ctypes.c_ubyte),
+            ("saver", ctypes.c_ubyte),
+            ("left_s", ctypes.c_ulong),
+            ("full_s", ctypes.c_ulong),
+        ]
 
     status = Status()
     if not ctypes.windll.kernel32.GetSystemPowerStatus(ctypes.byref(status)) or status.percent > 100:
@@ -374,9 +404,15 @@ def check_briefing(campaign_dir: Path, campaign: Campaign | None) -> Check:
     """Whether the cautions, criteria and floor were read."""
     kept = acknowledged(campaign_dir, campaign)
     if kept:
-        return Check(name="briefing", state=OK, words=f"read by {kept['who'] or 'the pilot'}", facts=tuple(kept.items()))
-    return Check(name="briefing", state=WARN, words="not acknowledged",
-                 hint="Read the cautions, the knock-it-off criteria and the floor.")  # fmt: skip
+        return Check(
+            name="briefing", state=OK, words=f"read by {kept['who'] or 'the pilot'}", facts=tuple(kept.items())
+        )
+    return Check(
+        name="briefing",
+        state=WARN,
+        words="not acknowledged",
+        hint="Read the cautions, the knock-it-off criteria and the floor.",
+    )
 
 
 def _digest(campaign: Campaign | None) -> str:

@@ -31,7 +31,6 @@ from logger_app.review.queue import Queue, build_queue
 from logger_app.review.second import compare_listenings
 from logger_app.units import s_to_ns
 
-
 # What the queue's opinion of the heard calls, as heard, depends on.
 HEARD_KINDS = frozenset({RowKind.CALL, RowKind.PROPOSAL, RowKind.SECOND})
 
@@ -76,14 +75,11 @@ class Desk:
 
     def clock(self, camera: str) -> ClockMap:
         """The clock of a camera file, the last one found; `ReviewError` if it is not linked."""
-        fitting = [
-            m for m in self.clock_maps if camera in (m.source, Path(m.source).name, Path(m.source).stem)
-        ]
+        fitting = [m for m in self.clock_maps if camera in (m.source, Path(m.source).name, Path(m.source).stem)]
         if not fitting:
             known = ", ".join(sorted({m.source for m in self.clock_maps})) or "none"
             raise ReviewError(
-                f"camera {camera!r}: is not on the flight clock; there are: {known}.",
-                hint="Run `kneecall sync` first.",
+                f"camera {camera!r}: is not on the flight clock; there are: {known}.", hint="Run `kneecall sync` first."
             )
         return fitting[-1]
 
@@ -156,9 +152,7 @@ class ReviewDesk:
         data = flow.flight_from_rows(self.campaign, info, rows, s_to_ns(duration_s))
         heard = [codec.body_to_call(row.body) for row in rows if row.kind is RowKind.CALL]
         heard = flow.with_proposals(heard, [row.body for row in rows if row.kind is RowKind.PROPOSAL])
-        corrections = tuple(
-            codec.body_to_correction(row.body) for row in rows if row.kind is RowKind.CORRECTION
-        )
+        corrections = tuple(codec.body_to_correction(row.body) for row in rows if row.kind is RowKind.CORRECTION)
         indicator = self.campaign.indicator
         calls = apply_corrections(heard, corrections, indicator.unit)
         ids = {call.id for call in calls}
@@ -185,9 +179,7 @@ class ReviewDesk:
             progress=progress_of(calls, corrections, queue),
             duration_s=duration_s,
             sound=sound,
-            clock_maps=tuple(
-                codec.body_to_clock_map(row.body) for row in rows if row.kind is RowKind.CLOCK_MAP
-            ),
+            clock_maps=tuple(codec.body_to_clock_map(row.body) for row in rows if row.kind is RowKind.CLOCK_MAP),
             media=tuple(row.body for row in rows if row.kind is RowKind.MEDIA),
             points=tuple(point.id for point in self.campaign.points),
             rates={p.id: (p.rate_low_kt_per_s, p.rate_high_kt_per_s) for p in self.campaign.points},
@@ -256,14 +248,7 @@ class ReviewDesk:
             for action, target, why, payload in wanted:
                 try:
                     correction = correct(
-                        now,
-                        action,
-                        target,
-                        id=_new_id("fix"),
-                        utc=utc_now(),
-                        who=self.who,
-                        why=why,
-                        **payload,
+                        now, action, target, id=_new_id("fix"), utc=utc_now(), who=self.who, why=why, **payload
                     )
                 except ReviewError as err:
                     problems.append(err)
@@ -333,24 +318,17 @@ class ReviewDesk:
         bodies = compare_listenings(first, heard, engine)
         if other := _other_recogniser(pack, self.campaign):
             # It may miss what ours heard: only where it heard something else is there a difference.
-            bodies += [b for b in compare_listenings(first, _heard_by(other, self.flight_dir), other.name) if b["call"] and b["heard"]]
+            bodies += [
+                b
+                for b in compare_listenings(first, _heard_by(other, self.flight_dir), other.name)
+                if b["call"] and b["heard"]
+            ]
         with Journal.open(self.flight_dir) as journal:
             now = utc_now()
-            note = {
-                "call": None,
-                "start_ns": 0,
-                "heard": [],
-                "engine": engine,
-                "whole": True,
-                "compared": len(first),
-            }
+            note = {"call": None, "start_ns": 0, "heard": [], "engine": engine, "whole": True, "compared": len(first)}
             journal.append(
                 JournalRow(
-                    id=journal.new_id("second"),
-                    flight_ns=body["start_ns"],
-                    utc=now,
-                    kind=RowKind.SECOND,
-                    body=body,
+                    id=journal.new_id("second"), flight_ns=body["start_ns"], utc=now, kind=RowKind.SECOND, body=body
                 )
                 for body in [note, *bodies]
             )
@@ -389,9 +367,7 @@ class ReviewDesk:
             never_exceed_ias_kt=self.campaign.aircraft.never_exceed_ias_kt,
             names=names,
             run_spans={run.id: (run.start_ns, run.end_ns) for run in desk.runs.runs},
-            items=frozenset(
-                item.id for item in desk.queue.items if item.target is None or item.id != item.target
-            ),
+            items=frozenset(item.id for item in desk.queue.items if item.target is None or item.id != item.target),
         )
 
 

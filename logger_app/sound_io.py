@@ -58,7 +58,9 @@ class SoundStream:
         self._stream = streams[0]
         if self._stream.codec_context is None:
             self._container.close()
-            raise SoundError(f"{self.path}: its sound is coded in a way that is not known here; export it as WAV or FLAC.")
+            raise SoundError(
+                f"{self.path}: its sound is coded in a way that is not known here; export it as WAV or FLAC."
+            )
         # Read while the container is open: afterwards these are garbage.
         self._time_base = self._stream.time_base
         self.rate_hz = int(self._stream.codec_context.sample_rate or 0)
@@ -307,7 +309,12 @@ def encode_opus(pcm: np.ndarray, bit_rate: int = 18_000, effort: int = 10) -> by
 
 
 def _encoded(
-    pcm: np.ndarray, rate: int, container_format: str, codec: str, bit_rate: int | None = None, options: dict | None = None
+    pcm: np.ndarray,
+    rate: int,
+    container_format: str,
+    codec: str,
+    bit_rate: int | None = None,
+    options: dict | None = None,
 ) -> bytes:
     import av
 

@@ -83,7 +83,9 @@ def read_pictures(folder: Path, width_px: int, quality: int) -> tuple[list[tuple
         try:
             with Image.open(path, formats=["PNG"]) as image:
                 if image.width * image.height > MOST_PIXELS:
-                    raise ValueError(f"{image.width} x {image.height} pixels; expected at most {MOST_PIXELS // 10**6} million")
+                    raise ValueError(
+                        f"{image.width} x {image.height} pixels; expected at most {MOST_PIXELS // 10**6} million"
+                    )
                 image.load()  # texts may stand after the picture
                 about = _about(image.text.get(KEYWORD), path.name)
                 found.append((about, _small(image, width_px, quality)))
@@ -105,7 +107,9 @@ def _small(image, width_px: int, quality: int) -> bytes:
 
 def _about(text: str | None, name: str) -> SavedPicture:
     if text is None:
-        raise ValueError("it does not say what it shows; expected one saved by the compare screen or `kneecall compare`")
+        raise ValueError(
+            "it does not say what it shows; expected one saved by the compare screen or `kneecall compare`"
+        )
     try:
         body = json.loads(text)
     except RecursionError as err:
@@ -114,7 +118,11 @@ def _about(text: str | None, name: str) -> SavedPicture:
     for side in _list(body, "sides"):
         shots = []
         for shot in _list(side, "shots"):
-            stations = [(_text(s[0]), _text(s[1]), bool(s[2])) for s in _list(shot, "stations") if isinstance(s, list) and len(s) == 3]
+            stations = [
+                (_text(s[0]), _text(s[1]), bool(s[2]))
+                for s in _list(shot, "stations")
+                if isinstance(s, list) and len(s) == 3
+            ]
             shots.append(_record(SavedShot, shot, stations=tuple(stations)))
         sides.append(_record(SavedSide, side, shots=tuple(shots)))
     return _record(SavedPicture, body, sides=tuple(sides), file=name)
@@ -140,7 +148,12 @@ def _record(kind, body, **made):
             values[field.name] = _text(value)
         elif value is None and "None" in field.type:
             values[field.name] = None
-        elif isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value) and abs(value) < 1e9:
+        elif (
+            isinstance(value, (int, float))
+            and not isinstance(value, bool)
+            and math.isfinite(value)
+            and abs(value) < 1e9
+        ):
             values[field.name] = int(value) if field.type == "int" else float(value)
         else:
             raise ValueError(f"what it says of itself cannot be read: {field.name}")

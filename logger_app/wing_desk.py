@@ -59,7 +59,15 @@ def marks_of_runs(campaign_dir: Path, flights: Sequence[FlightData], point: str 
         for run in runs if marks else ():
             mine = tuple(mark for mark in marks if run.start_ns <= mark.flight_ns < run.end_ns)
             if mine:
-                found.append(RunMarks(flight=data.info.id, run=run.id, configuration=data.info.configuration, point=run.point, marks=mine))
+                found.append(
+                    RunMarks(
+                        flight=data.info.id,
+                        run=run.id,
+                        configuration=data.info.configuration,
+                        point=run.point,
+                        marks=mine,
+                    )
+                )
     return tuple(found)
 
 

@@ -15,11 +15,17 @@ EXAMPLE = "kneecall calibrate legs.csv -o calibration.toml"
 
 def add_arguments(parser) -> None:
     parser.add_argument("files", metavar="FILE", nargs="+", help="legs (CSV) or logs (GPX, NMEA, CSV)")
-    parser.add_argument("--ias-kt", type=float, action="append", default=[], help="indicated airspeed of each log, in order")
-    parser.add_argument("--flap-deg", type=float, default=0.0, help="flap setting where the file gives none (default 0)")
+    parser.add_argument(
+        "--ias-kt", type=float, action="append", default=[], help="indicated airspeed of each log, in order"
+    )
+    parser.add_argument(
+        "--flap-deg", type=float, default=0.0, help="flap setting where the file gives none (default 0)"
+    )
     parser.add_argument("--pressure-altitude-ft", type=float, help="where the file gives none")
     parser.add_argument("--oat-degc", type=float, help="outside air temperature where the file gives none")
-    parser.add_argument("-o", "--output", metavar="FILE.toml", help="write a [[calibration]] fragment for campaign.toml")
+    parser.add_argument(
+        "-o", "--output", metavar="FILE.toml", help="write a [[calibration]] fragment for campaign.toml"
+    )
     parser.add_argument("--force", action="store_true", help="overwrite the output file")
     parser.add_argument("--json", action="store_true", help="print one JSON document")
 
@@ -36,7 +42,9 @@ def run(args) -> int:
     speeds = iter(args.ias_kt)
     sets = []
     for name in args.files:
-        given = next(speeds, None) if Path(name).suffix.lower() != ".csv" or len(args.files) == len(args.ias_kt) else None
+        given = (
+            next(speeds, None) if Path(name).suffix.lower() != ".csv" or len(args.files) == len(args.ias_kt) else None
+        )
         sets += read_legs(Path(name), given, args.flap_deg, args.pressure_altitude_ft, args.oat_degc)
     points = [calibration_point(legs) for legs in sets]
     tables = calibration_tables(points, f"GPS legs: {', '.join(Path(name).name for name in args.files)}")
@@ -49,7 +57,9 @@ def run(args) -> int:
     if not tables:
         say("no table: it needs two usable speeds at one flap setting")
         if output:
-            raise fault(args.files[0], f"{len(points)} speed(s), too few for a table", "two usable speeds at one flap setting")
+            raise fault(
+                args.files[0], f"{len(points)} speed(s), too few for a table", "two usable speeds at one flap setting"
+            )
     elif output:
         say(f"written: {write_fragment(output, tables, points)}")
     return 0

@@ -22,14 +22,47 @@ def add_arguments(parser) -> None:
     """Options of the verb."""
     parser.add_argument("campaign", metavar="CAMPAIGN", type=Path, help="campaign folder")
     parser.add_argument("--point", required=True, metavar="ID", help="test point")
-    parser.add_argument("--configs", metavar="A,B", help="configurations, two to four (default: the first comparison of the campaign)")
-    parser.add_argument("--at", default=DEFAULT_AT, metavar="LIST", help=f"stall, ratios to the stall speed, airspeeds (default: {DEFAULT_AT})")
-    parser.add_argument("--run", dest="chosen", metavar="CONFIG=RUN", action="append", default=[], help="use this run: its id, or FLIGHT:NUMBER")
+    parser.add_argument(
+        "--configs", metavar="A,B", help="configurations, two to four (default: the first comparison of the campaign)"
+    )
+    parser.add_argument(
+        "--at",
+        default=DEFAULT_AT,
+        metavar="LIST",
+        help=f"stall, ratios to the stall speed, airspeeds (default: {DEFAULT_AT})",
+    )
+    parser.add_argument(
+        "--run",
+        dest="chosen",
+        metavar="CONFIG=RUN",
+        action="append",
+        default=[],
+        help="use this run: its id, or FLIGHT:NUMBER",
+    )
     parser.add_argument("--camera", metavar="NAME", help="which camera (default: the first that was running)")
-    parser.add_argument("-o", "--output", type=Path, metavar="DIR", help="where to write (default: CAMPAIGN/results/compare, where the report looks)")
-    parser.add_argument("--screen", action="store_true", help="look at them in a window: one slider for all, tuft stations, stills to keep")
-    parser.add_argument("--who", default="", metavar="NAME", help="with --screen: whose observations (default: KNEECALL_WHO, or login name)")
-    parser.add_argument("--quick", action="store_true", help="first make the small copies of the camera files that the slider and the report's pictures are quick with; takes minutes, once")
+    parser.add_argument(
+        "-o",
+        "--output",
+        type=Path,
+        metavar="DIR",
+        help="where to write (default: CAMPAIGN/results/compare, where the report looks)",
+    )
+    parser.add_argument(
+        "--screen",
+        action="store_true",
+        help="look at them in a window: one slider for all, tuft stations, stills to keep",
+    )
+    parser.add_argument(
+        "--who",
+        default="",
+        metavar="NAME",
+        help="with --screen: whose observations (default: KNEECALL_WHO, or login name)",
+    )
+    parser.add_argument(
+        "--quick",
+        action="store_true",
+        help="first make the small copies of the camera files that the slider and the report's pictures are quick with; takes minutes, once",
+    )
     parser.add_argument("--no-clip", action="store_true", help="stills only")
     parser.add_argument("--force", action="store_true", help="replace files of an earlier comparison")
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
@@ -49,7 +82,10 @@ def run(args) -> int:
     columns = moments(args.at, unit)
     names = _configurations(campaign, args)
     folder = args.output or args.campaign / STILLS_DIR
-    files = {key: folder / f"{args.point}_{'_'.join(names)}{end}" for key, end in (("sheet", ".png"), ("clip", ".mp4"), ("subtitles", ".vtt"))}
+    files = {
+        key: folder / f"{args.point}_{'_'.join(names)}{end}"
+        for key, end in (("sheet", ".png"), ("clip", ".mp4"), ("subtitles", ".vtt"))
+    }
     if not args.screen:
         _refuse_existing(files, args)
     with Progress("Flights") as bar:
@@ -95,7 +131,11 @@ def run(args) -> int:
 def _make_quick(campaign_dir: Path, sides) -> None:
     from logger_app.sync.video_io import make_proxy, proxy_path
 
-    files = {proxy_path(campaign_dir, side.result.flight, camera.path): camera.path for side in sides for camera in side.cameras.cameras}
+    files = {
+        proxy_path(campaign_dir, side.result.flight, camera.path): camera.path
+        for side in sides
+        for camera in side.cameras.cameras
+    }
     missing = [(proxy, path) for proxy, path in files.items() if not proxy.exists()]
     with Progress("Small copies") as bar:
         for k, (proxy, path) in enumerate(missing):
@@ -110,11 +150,17 @@ def _tufts(campaign_dir: Path, flights, point: str, names, unit: str) -> dict:
 
     maps = wing_maps(marks_of_runs(campaign_dir, flights, point), point, names)
     first = [
-        {"configuration": name, "station": f.station, "ias_kt": f.ias_kt, "not_separated_down_to_ias_kt": f.clear_kt,
-         "proposed": f.proposed, "words": first_words(f, unit)[1]}
+        {
+            "configuration": name,
+            "station": f.station,
+            "ias_kt": f.ias_kt,
+            "not_separated_down_to_ias_kt": f.clear_kt,
+            "proposed": f.proposed,
+            "words": first_words(f, unit)[1],
+        }
         for name, one in maps.items()
         for f in one.first
-    ]  # fmt: skip
+    ]
     states = [
         {"configuration": name, "station": row, "ias_kt": speed, "state": str(state)}
         for name, one in maps.items()
@@ -123,12 +169,18 @@ def _tufts(campaign_dir: Path, flights, point: str, names, unit: str) -> dict:
         if state is not None
     ]
     differences = [
-        {"reference": names[0], "changed": name, "station": d.station, "difference_kt": d.difference_kt, "proposed": d.proposed,
-         "words": difference_words(d, maps[names[0]], maps[name], unit)[1]}
+        {
+            "reference": names[0],
+            "changed": name,
+            "station": d.station,
+            "difference_kt": d.difference_kt,
+            "proposed": d.proposed,
+            "words": difference_words(d, maps[names[0]], maps[name], unit)[1],
+        }
         for name in names[1:]
         if names[0] in maps and name in maps
         for d in difference_map(maps[names[0]], maps[name])
-    ]  # fmt: skip
+    ]
     return {"first_separated": first, "states": states, "differences": differences}
 
 
@@ -144,7 +196,10 @@ def _without_calls(data, point: str):
 
 def _in_full(reader, chosen, flights):
     """The chosen runs with their fitted approach, and their flights with their calls."""
-    full = {result.flight: reader.again(result.flight, {r.run for r in chosen.values() if r.flight == result.flight}) for result in chosen.values()}
+    full = {
+        result.flight: reader.again(result.flight, {r.run for r in chosen.values() if r.flight == result.flight})
+        for result in chosen.values()
+    }
     runs = {(run.flight, run.run): run for _, results in full.values() for run in results}
     flights = [full[data.info.id][0] if data.info.id in full else data for data in flights]
     return {name: runs[result.flight, result.run] for name, result in chosen.items()}, flights
@@ -200,7 +255,9 @@ def _configurations(campaign, args) -> list[str]:
     if campaign_point(campaign, args.point) is None:
         known = ", ".join(point.id for point in campaign.points)
         raise SyncError(f"--point: got {args.point!r}; expected one of {known}")
-    names = [part.strip() for part in args.configs.split(",")] if args.configs else list(next(iter(campaign.pairs()), ()))
+    names = (
+        [part.strip() for part in args.configs.split(",")] if args.configs else list(next(iter(campaign.pairs()), ()))
+    )
     unknown = [name for name in names if campaign.configuration(name) is None]
     if unknown or not 2 <= len(names) <= MOST_SIDES or len(set(names)) < len(names):
         known = ", ".join(c.id for c in campaign.configurations)
@@ -229,10 +286,16 @@ def _need_runs(runs, name: str, args, cameras) -> None:
     from logger_app.errors import SyncError
 
     if not runs:
-        raise SyncError(f"configuration {name} has no run at point {args.point}; expected at least one reduced run (see `kneecall reduce`)")
+        raise SyncError(
+            f"configuration {name} has no run at point {args.point}; expected at least one reduced run (see `kneecall reduce`)"
+        )
     if not any(cameras[r.flight].cameras for r in runs):
         missing = [str(camera.path) for r in runs for camera in cameras[r.flight].missing]
-        lost = f"the camera file {missing[0]} is not there any more" if missing else f"no camera is on the clock of {_few(sorted({r.flight for r in runs}))}"
+        lost = (
+            f"the camera file {missing[0]} is not there any more"
+            if missing
+            else f"no camera is on the clock of {_few(sorted({r.flight for r in runs}))}"
+        )
         raise SyncError(f"configuration {name}: {lost}; expected a camera linked with `kneecall sync`")
 
 
@@ -250,7 +313,9 @@ def _wanted(args, names) -> dict[str, str]:
 
     wanted = dict(part.partition("=")[::2] for part in args.chosen)
     if unknown := set(wanted) - set(names):
-        raise SyncError(f"--run: got {', '.join(sorted(unknown))}; expected CONFIG=RUN with CONFIG one of {', '.join(names)}")
+        raise SyncError(
+            f"--run: got {', '.join(sorted(unknown))}; expected CONFIG=RUN with CONFIG one of {', '.join(names)}"
+        )
     return wanted
 
 
@@ -272,7 +337,10 @@ def _document(args, names, chosen, why: str, rows, files: dict) -> dict:
     return {
         "point": args.point,
         "configurations": names,
-        "runs": {name: {"run": chosen[name].run, "flight": chosen[name].flight, "number": chosen[name].run_number} for name in names},
+        "runs": {
+            name: {"run": chosen[name].run, "flight": chosen[name].flight, "number": chosen[name].run_number}
+            for name in names
+        },
         "why": why,
         "stills": [
             {

@@ -22,8 +22,14 @@ SAME_CALL_S = 0.7
 
 def add_arguments(parser) -> None:
     """Options of the verb."""
-    parser.add_argument("-o", "--output", type=Path, default=Path("demo-out"), metavar="DIR",
-                        help="where to put the campaign and the report (default: demo-out)")  # fmt: skip
+    parser.add_argument(
+        "-o",
+        "--output",
+        type=Path,
+        default=Path("demo-out"),
+        metavar="DIR",
+        help="where to put the campaign and the report (default: demo-out)",
+    )
     parser.add_argument("--force", action="store_true", help="replace an earlier demo in that folder")
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
 

@@ -17,8 +17,9 @@ EXAMPLE = "kneecall fly sparrow --flight day1_baseline"
 def add_arguments(parser) -> None:
     """Options of the verb."""
     parser.add_argument("campaign", type=Path, help="campaign folder")
-    parser.add_argument("--flight", metavar="NAME", help="flight folder's name (default: the unfinished one, "
-                        "else the next one planned)")  # fmt: skip
+    parser.add_argument(
+        "--flight", metavar="NAME", help="flight folder's name (default: the unfinished one, else the next one planned)"
+    )
     parser.add_argument("--configuration", metavar="ID", help="what is fitted (default: as planned)")
     parser.add_argument("--pilot", default="", metavar="NAME", help="who flies")
     parser.add_argument("--no-screen", action="store_true", help="by voice and tones alone")
@@ -27,8 +28,9 @@ def add_arguments(parser) -> None:
     parser.add_argument("--device", metavar="NAME", help="part of the microphone's name (default: the system's)")
     parser.add_argument("--engine", metavar="NAME", help="recogniser (default: our own)")
     parser.add_argument("--model", type=Path, metavar="FOLDER", help="model of another recogniser")
-    parser.add_argument("--json", action="store_true",
-                        help="each journal row as one line of JSON, when it is on the disk")  # fmt: skip
+    parser.add_argument(
+        "--json", action="store_true", help="each journal row as one line of JSON, when it is on the disk"
+    )
     parser.set_defaults(usage_error=parser.error)
 
 
@@ -145,14 +147,26 @@ def build_session(campaign, args, on_rows, make=None):
     microphone = FileMicrophone(args.audio, paced=not args.fast) if args.audio else PortAudioMicrophone(args.device)
     make = make or EngineMaker(campaign, args.engine, args.model)
     journal = open_flight(
-        campaign, args.campaign, args.flight, args.configuration, who=args.pilot, app=__version__,
-        engine=make.engine_name, pack=make.pack.id, briefing=acknowledged(args.campaign, campaign),
-    )  # fmt: skip
+        campaign,
+        args.campaign,
+        args.flight,
+        args.configuration,
+        who=args.pilot,
+        app=__version__,
+        engine=make.engine_name,
+        pack=make.pack.id,
+        briefing=acknowledged(args.campaign, campaign),
+    )
     try:
         return FlightSession(
-            campaign, journal, microphone=microphone, engine=make, read=make.reader(), on_rows=on_rows,
+            campaign,
+            journal,
+            microphone=microphone,
+            engine=make,
+            read=make.reader(),
+            on_rows=on_rows,
             speaker=SilentSpeaker() if args.audio and args.fast else PortAudioSpeaker(),
-        )  # fmt: skip
+        )
     except BaseException:
         journal.close()
         raise
@@ -171,8 +185,13 @@ def row_as_json(row) -> dict:
     dict
         ``row`` (its kind), ``id``, ``seq``, ``flight_s``, ``utc``, and its body; a call as everywhere [-].
     """
-    head = {"row": str(row.kind), "id": row.id, "seq": row.seq, "flight_s": round(row.flight_ns * 1e-9, 3),
-            "utc": row.utc}  # fmt: skip
+    head = {
+        "row": str(row.kind),
+        "id": row.id,
+        "seq": row.seq,
+        "flight_s": round(row.flight_ns * 1e-9, 3),
+        "utc": row.utc,
+    }
     if row.kind == "call":
         from logger_app.logstore.codec import body_to_call
 
@@ -204,8 +223,13 @@ def row_in_words(row) -> str:
     """A journal row for a person; empty for rows that say nothing to one."""
     body = row.body
     if row.kind == "call":
-        value = "" if body["value"] is None else f" {body['value']:g}" if not isinstance(body["value"], str) else (
-            f" {body['value']}")  # fmt: skip
+        value = (
+            ""
+            if body["value"] is None
+            else f" {body['value']:g}"
+            if not isinstance(body["value"], str)
+            else (f" {body['value']}")
+        )
         name = body["name"] if body["kind"] != "airspeed" else ""
         return f"{name}{value} {body['unit'] or ''}".strip()
     if row.kind == "step":

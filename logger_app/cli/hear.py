@@ -13,15 +13,26 @@ EXAMPLE = "kneecall hear cockpit.mp4 --into sparrow/flights/day1_baseline"
 
 def add_arguments(parser) -> None:
     """Options of the verb."""
-    parser.add_argument("files", nargs="+", type=Path, metavar="FILE", help="recording, video or transcript; several are "
-                        "one recording, in this order")  # fmt: skip
-    parser.add_argument("--into", type=Path, metavar="FLIGHT", help="flight folder to put sound and calls into; made if new")
-    parser.add_argument("--campaign", type=Path, metavar="DIR", help="campaign folder (default: the one the flight lies in)")
+    parser.add_argument(
+        "files",
+        nargs="+",
+        type=Path,
+        metavar="FILE",
+        help="recording, video or transcript; several are one recording, in this order",
+    )
+    parser.add_argument(
+        "--into", type=Path, metavar="FLIGHT", help="flight folder to put sound and calls into; made if new"
+    )
+    parser.add_argument(
+        "--campaign", type=Path, metavar="DIR", help="campaign folder (default: the one the flight lies in)"
+    )
     parser.add_argument("--configuration", metavar="ID", help="with --into: what was fitted (default: as planned)")
     parser.add_argument("--engine", choices=("callout", "vosk"), help="recogniser (default: callout, our own)")
     parser.add_argument("--model", type=Path, metavar="DIR", help="folder of the recogniser's model")
     parser.add_argument("--pack", metavar="NAME", help="language pack (default: the campaign's language, else en)")
-    parser.add_argument("--second", action="store_true", help="listen twice: slower, and calls heard differently are flagged")
+    parser.add_argument(
+        "--second", action="store_true", help="listen twice: slower, and calls heard differently are flagged"
+    )
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
     parser.set_defaults(usage_error=parser.error)
 
@@ -38,9 +49,13 @@ def run(args) -> int:
     with Progress("Hearing") as progress:
         if args.into:
             result = hear_into(
-                args.files, args.into, campaign_dir=args.campaign, configuration=args.configuration, progress=progress.to,
+                args.files,
+                args.into,
+                campaign_dir=args.campaign,
+                configuration=args.configuration,
+                progress=progress.to,
                 **options,
-            )  # fmt: skip
+            )
         else:
             campaign = flow.load_campaign(args.campaign) if args.campaign else None
             result = hear_desk.hear(args.files, campaign, progress=progress.to, **options)
@@ -65,7 +80,11 @@ def hear_into(files, flight_dir, **options):
 
 def _line(call) -> str:
     value = f"{call.value:g}" if isinstance(call.value, float) else call.value or ""
-    what = f"{value} {call.unit or ''}" if call.kind == "airspeed" else f"{call.name.replace('_', ' ')} {value} {call.unit or ''}"
+    what = (
+        f"{value} {call.unit or ''}"
+        if call.kind == "airspeed"
+        else f"{call.name.replace('_', ' ')} {value} {call.unit or ''}"
+    )
     flags = f"  [{', '.join(flag.replace('_', ' ') for flag in call.flags)}]" if call.flags else ""
     likelier = f"  likelier {call.proposed:g}" if isinstance(call.proposed, float) else ""
     return f"{call.start_s:9.2f} s  {what.strip():28} {100 * call.posterior:3.0f} %  {call.words}{flags}{likelier}"

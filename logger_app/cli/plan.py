@@ -34,9 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--paper", choices=("a5", "half-letter"), default="a5", help="two cards a sheet (default: a5 on A4)"
     )
-    parser.add_argument(
-        "--flight", metavar="ID", help="cards of one planned flight; `next` for the proposed one"
-    )
+    parser.add_argument("--flight", metavar="ID", help="cards of one planned flight; `next` for the proposed one")
     parser.add_argument("--screen", action="store_true", help="open the plan screen")
     parser.add_argument("--force", action="store_true", help="replace a file that is there")
     new = parser.add_argument_group("for `plan new` (what is not given is asked for on a terminal)")
@@ -60,13 +58,9 @@ def _question_options(group) -> None:
         )
         for other in twins(question.name):
             unit = other.rsplit("_per_h", 1)[0].rsplit("_", 1)[1] + ("/h" if other.endswith("_per_h") else "")
-            group.add_argument(
-                flag(other), dest=f"new_{question.name}", type=_with_unit(unit), help=argparse.SUPPRESS
-            )
+            group.add_argument(flag(other), dest=f"new_{question.name}", type=_with_unit(unit), help=argparse.SUPPRESS)
     group.add_argument("--speeds", action="store_true", help="also a card for VS0 and VS1 after 14 CFR 23.49")
-    group.add_argument(
-        "--accelerated", action="store_true", help="also accelerated turning stalls (needs a bank)"
-    )
+    group.add_argument("--accelerated", action="store_true", help="also accelerated turning stalls (needs a bank)")
 
 
 def _with_unit(unit: str):
@@ -109,9 +103,7 @@ def _new(args: argparse.Namespace, folder: Path) -> int:
     if args.json:
         print_json(counts)
         return 0
-    print(
-        f"{file}: {counts['points']} points, {counts['configurations']} configurations, {counts['flights']} flights"
-    )
+    print(f"{file}: {counts['points']} points, {counts['configurations']} configurations, {counts['flights']} flights")
     print(f"next: kneecall plan {folder}, then kneecall plan {folder} --cards {folder}/cards.pdf")
     return 0
 
@@ -125,9 +117,7 @@ def _asked(args: argparse.Namespace) -> str:
     from logger_app.plan.questions import answers_from
     from logger_app.plan.template import campaign_text
 
-    say(
-        "Enter takes what stands in brackets, or leaves it out; - leaves it out. Ctrl-C stops, nothing is written."
-    )
+    say("Enter takes what stands in brackets, or leaves it out; - leaves it out. Ctrl-C stops, nothing is written.")
     typed: dict[str, str] = {}
     while True:
         try:
@@ -186,9 +176,7 @@ def _show(args: argparse.Namespace, folder: Path) -> int:
         campaign = read_campaign(folder)
     except CardError as err:
         if args.json and err.faults and folder.exists():
-            faults = [
-                {"where": f.where, "got": f.got, "expected": f.expected, "hint": f.hint} for f in err.faults
-            ]
+            faults = [{"where": f.where, "got": f.got, "expected": f.expected, "hint": f.hint} for f in err.faults]
             print_json({"faults": faults})
         raise
     from logger_app.plan.flights import count_flown
@@ -199,9 +187,7 @@ def _show(args: argparse.Namespace, folder: Path) -> int:
         return _print_cards(args, campaign, flown, flights)
     if args.json:
         document = plan_document(campaign, flown, flights)
-        print_json(
-            {**document, "not_counted": trouble, "missing_photos": list(missing_photos(folder, campaign))}
-        )
+        print_json({**document, "not_counted": trouble, "missing_photos": list(missing_photos(folder, campaign))})
         return 0
     print(plan_text(campaign, flown, flights))
     for sentence in missing_photos(folder, campaign):
@@ -258,9 +244,7 @@ def _chosen_flight(name: str, campaign, flown, flights):
         raise CardError(f'--flight: there is no flight "{name}"; expected next, or one of: {known}.')
     proposed = next_flight(campaign, flown, [f.configuration for f in flights if f.configuration])
     if proposed is None:
-        raise CardError(
-            "--flight next: all that was wanted has been flown; name a flight, or ask for more runs."
-        )
+        raise CardError("--flight next: all that was wanted has been flown; name a flight, or ask for more runs.")
     like = next((f for f in campaign.flights if f.configuration == proposed.configuration), None)
     flight = PlannedFlight(
         id=f"{proposed.number:02d}_{proposed.configuration}",

@@ -80,9 +80,16 @@ def _desk(args, display):
         return build_session(campaign, flying, Silence(), make)
 
     return PreflightDesk(
-        args.campaign, display, flight=args.flight, engine=args.engine, model=args.model, device=args.device,
-        make_session=session, microphone=microphone, who=args.pilot,
-    )  # fmt: skip
+        args.campaign,
+        display,
+        flight=args.flight,
+        engine=args.engine,
+        model=args.model,
+        device=args.device,
+        make_session=session,
+        microphone=microphone,
+        who=args.pilot,
+    )
 
 
 def _print(args, display) -> int:

@@ -19,7 +19,9 @@ def add_arguments(parser) -> None:
         help="join a CSV, GPX or NMEA trace to a flight (also found in flights/FLIGHT/traces/)",
     )
     parser.add_argument(
-        "--basis", choices=("raw", "sqrt_cos", "measured_nz"), help="load-factor basis (default: the best that all runs have)"
+        "--basis",
+        choices=("raw", "sqrt_cos", "measured_nz"),
+        help="load-factor basis (default: the best that all runs have)",
     )
     parser.add_argument("--to-cg-mm", type=float, help="correct for CG to first order; needs --tail-arm-mm")
     parser.add_argument("--tail-arm-mm", type=float, help="CG to the tail's quarter chord")
@@ -64,4 +66,6 @@ def _nothing(reader):
 
     got = f"{len(reader)} flight(s) with no run in them" if len(reader) else "no flight"
     hint = "Put a recording into it: kneecall hear FILE --campaign CAMPAIGN --into FLIGHT."
-    return Fault(where=f"{reader.campaign_dir / 'flights'}", got=got, expected="a flight with calls of an approach", hint=hint)
+    return Fault(
+        where=f"{reader.campaign_dir / 'flights'}", got=got, expected="a flight with calls of an approach", hint=hint
+    )

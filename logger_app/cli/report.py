@@ -8,9 +8,7 @@ from pathlib import Path
 
 from logger_app.cli.common import Progress, print_json, say
 
-SUMMARY = (
-    "Write the report of a campaign: one page, its tables, subtitles for each camera; or a clip of one run."
-)
+SUMMARY = "Write the report of a campaign: one page, its tables, subtitles for each camera; or a clip of one run."
 EXAMPLE = "kneecall report sparrow -o sparrow-report --pdf"
 # Of pictures saved from comparing: two sides at 700 px keep their captions legible.
 STILL_WIDTH_PX, STILL_QUALITY = 1500, 78
@@ -20,21 +18,40 @@ MOST_NAMED = 40  # runs in a message
 def add_arguments(parser) -> None:
     """Options of the verb."""
     parser.add_argument("campaign", type=Path, metavar="CAMPAIGN", help="campaign folder")
-    parser.add_argument("-o", "--output", type=Path, metavar="DIR",
-                        help="folder of the report (default: CAMPAIGN/results/report); an older report there is replaced")  # fmt: skip
+    parser.add_argument(
+        "-o",
+        "--output",
+        type=Path,
+        metavar="DIR",
+        help="folder of the report (default: CAMPAIGN/results/report); an older report there is replaced",
+    )
     parser.add_argument("--pdf", action="store_true", help="write report.pdf too")
     parser.add_argument("--open", action="store_true", help="open the page when it is made")
-    parser.add_argument("--at", metavar="SPEEDS", default="1.2,1.1,1.05,stall",
-                        help="speeds of the contact sheets: stall, multiples of it, speeds with a unit "
-                             "(default: 1.2,1.1,1.05,stall; or 55kt,50kt,stall)")  # fmt: skip
-    parser.add_argument("--runs", metavar="LIST", default="",
-                        help="runs that the page must show in detail: FLIGHT, FLIGHT:3, FLIGHT:3-9, separated by commas; a long "
-                             "campaign's page details 120 runs and says which")  # fmt: skip
-    parser.add_argument("--every-picture", action="store_true",
-                        help="a picture for every call also where camera files are large: may take minutes")  # fmt: skip
-    parser.add_argument("--clip", metavar="RUN",
-                        help="instead of a report: a copy of a camera's video of this run, with speed, time and events "
-                             "written in; RUN is its id or FLIGHT:NUMBER")  # fmt: skip
+    parser.add_argument(
+        "--at",
+        metavar="SPEEDS",
+        default="1.2,1.1,1.05,stall",
+        help="speeds of the contact sheets: stall, multiples of it, speeds with a unit "
+        "(default: 1.2,1.1,1.05,stall; or 55kt,50kt,stall)",
+    )
+    parser.add_argument(
+        "--runs",
+        metavar="LIST",
+        default="",
+        help="runs that the page must show in detail: FLIGHT, FLIGHT:3, FLIGHT:3-9, separated by commas; a long "
+        "campaign's page details 120 runs and says which",
+    )
+    parser.add_argument(
+        "--every-picture",
+        action="store_true",
+        help="a picture for every call also where camera files are large: may take minutes",
+    )
+    parser.add_argument(
+        "--clip",
+        metavar="RUN",
+        help="instead of a report: a copy of a camera's video of this run, with speed, time and events "
+        "written in; RUN is its id or FLIGHT:NUMBER",
+    )
     parser.add_argument("--camera", metavar="NAME", help="which camera the clip is of (with --clip)")
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
 
@@ -45,16 +62,19 @@ def run(args) -> int:
     if args.clip:
         return _clip(args, out)
     asked = tuple(part.strip() for part in args.runs.split(",") if part.strip())
-    page = write(args.campaign, out, asked=asked, pdf=args.pdf, speeds=tuple(args.at.split(",")), every_picture=args.every_picture)
+    page = write(
+        args.campaign,
+        out,
+        asked=asked,
+        pdf=args.pdf,
+        speeds=tuple(args.at.split(",")),
+        every_picture=args.every_picture,
+    )
     if args.open:
         _open(page)
     if args.json:
         print_json(
-            {
-                "report": str(page),
-                "bytes": page.stat().st_size,
-                "pdf": str(out / "report.pdf") if args.pdf else None,
-            }
+            {"report": str(page), "bytes": page.stat().st_size, "pdf": str(out / "report.pdf") if args.pdf else None}
         )
     else:
         print(page)
@@ -62,7 +82,13 @@ def run(args) -> int:
 
 
 def write(
-    campaign_dir: Path, out: Path, *, asked: Sequence[str] = (), pdf: bool = False, speeds=None, every_picture: bool = False
+    campaign_dir: Path,
+    out: Path,
+    *,
+    asked: Sequence[str] = (),
+    pdf: bool = False,
+    speeds=None,
+    every_picture: bool = False,
 ) -> Path:
     """Write the report of a campaign with everything that its folder has: sound, pictures, tufts, subtitles.
 
@@ -170,10 +196,20 @@ def wings(marked, configurations: Sequence[str], unit: str):
     for point in dict.fromkeys(one.point for one in marked):
         maps = list(wing_maps(marked, point, configurations).values())
         for one in maps:
-            found.append(WingMap(point=point, configuration=one.configuration, cells=_cells(one.first, lambda f: first_words(f, unit))))
+            found.append(
+                WingMap(
+                    point=point,
+                    configuration=one.configuration,
+                    cells=_cells(one.first, lambda f: first_words(f, unit)),
+                )
+            )
         for other in maps[1:]:
-            cells = _cells(difference_map(maps[0], other), lambda d, other=other: difference_words(d, maps[0], other, unit))
-            found.append(WingMap(point=point, configuration=other.configuration, reference=maps[0].configuration, cells=cells))
+            cells = _cells(
+                difference_map(maps[0], other), lambda d, other=other: difference_words(d, maps[0], other, unit)
+            )
+            found.append(
+                WingMap(point=point, configuration=other.configuration, reference=maps[0].configuration, cells=cells)
+            )
     return tuple(found)
 
 
@@ -217,9 +253,7 @@ def _journalled(flight_dir: Path, flight: str):
             camera=str(body.get("camera") or Path(file).stem),
             file=file,
             duration_s=body.get("duration_s"),
-            clock_map=next(
-                (maps[name] for name in (file, Path(file).name, body.get("camera")) if name in maps), None
-            ),
+            clock_map=next((maps[name] for name in (file, Path(file).name, body.get("camera")) if name in maps), None),
             sha256=body.get("sha256", ""),
         )
         for file, body in media.items()
@@ -332,9 +366,7 @@ def _clip(args, out: Path) -> int:
     if args.open:
         _open(clip)
     if args.json:
-        print_json(
-            {"clip": str(clip), "run": chosen.run.id, "flight": chosen.flight, "camera": camera.camera}
-        )
+        print_json({"clip": str(clip), "run": chosen.run.id, "flight": chosen.flight, "camera": camera.camera})
     else:
         print(clip)
     return 0

@@ -47,34 +47,21 @@ def add_arguments(parser) -> None:
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
     parser.set_defaults(acts=None)
     for option, metavars, words in ACTS:
-        parser.add_argument(
-            option, nargs=len(metavars), metavar=metavars, action=_Act, dest="acts", help=words
-        )
+        parser.add_argument(option, nargs=len(metavars), metavar=metavars, action=_Act, dest="acts", help=words)
     parser.add_argument(
-        "--undo",
-        nargs="?",
-        metavar="FIX",
-        action=_Act,
-        dest="acts",
-        help="undo your last correction, or this one",
+        "--undo", nargs="?", metavar="FIX", action=_Act, dest="acts", help="undo your last correction, or this one"
     )
     parser.add_argument("--kind", help="with --set or --add: airspeed, event, setting or command")
     parser.add_argument("--name", help="with --set or --add: name of the event, setting or command")
     parser.add_argument("--unit", help="with --set or --add: unit of the value (default: the indicator's)")
     parser.add_argument("--why", default="", metavar="TEXT", help="reason, kept with the correction")
-    parser.add_argument(
-        "--who", default="", metavar="NAME", help="who reviews (default: KNEECALL_WHO, or login name)"
-    )
+    parser.add_argument("--who", default="", metavar="NAME", help="who reviews (default: KNEECALL_WHO, or login name)")
     parser.add_argument(
         "--second", action="store_true", help="hear the sound again, slower; differences go to the queue"
     )
     parser.add_argument("--export", type=Path, metavar="FILE", help="write calls as .csv, .vtt or .srt")
-    parser.add_argument(
-        "--import", type=Path, metavar="FILE", dest="take", help="take changes from an edited .csv"
-    )
-    parser.add_argument(
-        "--clock", metavar="CAMERA", help="with --export: subtitles on this camera file's clock"
-    )
+    parser.add_argument("--import", type=Path, metavar="FILE", dest="take", help="take changes from an edited .csv")
+    parser.add_argument("--clock", metavar="CAMERA", help="with --export: subtitles on this camera file's clock")
     parser.add_argument("--force", action="store_true", help="with --export: replace the file")
 
 
@@ -178,9 +165,7 @@ def seconds(text: str) -> float:
         if not 1 <= len(parts) <= 3 or any(part < 0 for part in parts):
             raise ValueError
     except ValueError:
-        raise ReviewError(
-            f"time {text!r}: expected seconds (512.4) or minutes and seconds (8:32.4)."
-        ) from None
+        raise ReviewError(f"time {text!r}: expected seconds (512.4) or minutes and seconds (8:32.4).") from None
     total = 0.0
     for part in parts:
         total = 60 * total + part
@@ -204,14 +189,10 @@ def _import(desk, path: Path) -> list:
     try:
         text = path.read_text(encoding="utf-8-sig", errors="strict")
     except UnicodeDecodeError as err:
-        raise ReviewError(
-            f"{path}: is not text in UTF-8 (byte {err.start}).", hint="Save it as CSV UTF-8."
-        ) from err
+        raise ReviewError(f"{path}: is not text in UTF-8 (byte {err.start}).", hint="Save it as CSV UTF-8.") from err
     now = desk.load()
     wanted = read_changes(text, now.calls, str(path), now.end_s)
-    wanted = [
-        (a, new_call_id() if a is Action.ADD else t, why or f"from {path.name}", p) for a, t, why, p in wanted
-    ]
+    wanted = [(a, new_call_id() if a is Action.ADD else t, why or f"from {path.name}", p) for a, t, why, p in wanted]
     return desk.act_all(wanted) if wanted else []
 
 
@@ -259,11 +240,7 @@ def _print(now) -> None:
 
 def _print_call(call) -> None:
     value = (
-        ""
-        if call.value is None
-        else f" {call.value:g}"
-        if isinstance(call.value, (int, float))
-        else f" {call.value}"
+        "" if call.value is None else f" {call.value:g}" if isinstance(call.value, (int, float)) else f" {call.value}"
     )
     unit = f" {call.unit}" if call.unit and call.value is not None else ""
     was = f"  (heard {call.heard_value})" if call.heard and call.heard_value != call.value else ""

@@ -39,13 +39,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Do one job."""
-    return {
-        "list": _list,
-        "verify": _verify,
-        "rescue": _rescue,
-        "compress": _compress,
-        "forget-sound": _forget,
-    }[args.job](args)
+    return {"list": _list, "verify": _verify, "rescue": _rescue, "compress": _compress, "forget-sound": _forget}[
+        args.job
+    ](args)
 
 
 def _list(args) -> int:
@@ -76,9 +72,7 @@ def _list(args) -> int:
         print_json({"flights": flights})
         return 0
     for flight in flights:
-        sound = (
-            "sound forgotten" if flight["sound_forgotten"] else f"{flight['sound_s'] / 60:.1f} min of sound"
-        )
+        sound = "sound forgotten" if flight["sound_forgotten"] else f"{flight['sound_s'] / 60:.1f} min of sound"
         print(
             f"{flight['flight']}: {flight['configuration'] or 'configuration not given'}, "
             f"{flight['calls']} calls, {flight['corrections']} corrections, {sound}"

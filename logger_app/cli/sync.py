@@ -19,11 +19,18 @@ def add_arguments(parser) -> None:
     """Options of the verb."""
     parser.add_argument("flight", metavar="FLIGHT", type=Path, help="flight folder")
     parser.add_argument("videos", metavar="VIDEO", type=Path, nargs="+", help="camera files")
-    parser.add_argument("--offset", metavar="S", type=_seconds, help="by hand: the video begins at this flight time [s]")
     parser.add_argument(
-        "--mark", metavar=("VIDEO_S", "FLIGHT_S"), type=_seconds, nargs=2, action="append", default=[],
+        "--offset", metavar="S", type=_seconds, help="by hand: the video begins at this flight time [s]"
+    )
+    parser.add_argument(
+        "--mark",
+        metavar=("VIDEO_S", "FLIGHT_S"),
+        type=_seconds,
+        nargs=2,
+        action="append",
+        default=[],
         help="by hand: the same moment in the video and in the flight [s]; may be given more than once",
-    )  # fmt: skip
+    )
     parser.add_argument("--camera", metavar="NAME", help="what to call the camera (default: the first file's name)")
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
 
@@ -57,7 +64,9 @@ def run(args) -> int:
             print(_sentence(one))
     for one in linked:
         if not one.accepted:
-            say(f"kneecall: {one.path}: {one.why}. It was not linked; place it by hand with --offset or --mark if you know where it belongs.")
+            say(
+                f"kneecall: {one.path}: {one.why}. It was not linked; place it by hand with --offset or --mark if you know where it belongs."
+            )
     return 0 if len(accepted) == len(linked) else 1
 
 
@@ -75,7 +84,9 @@ def _by_sound(flight_dir: Path, videos, played_s):
     if not sound_duration_s(flight_dir):
         raise SyncError(f"{flight_dir}: the flight has no sound to align with; use --offset or --mark")
     with Progress("Aligning") as bar:
-        return link_cameras(iter_sound(flight_dir, 30.0), videos, played_s=played_s, progress=lambda share, what: bar.to(share))
+        return link_cameras(
+            iter_sound(flight_dir, 30.0), videos, played_s=played_s, progress=lambda share, what: bar.to(share)
+        )
 
 
 def _played(journal) -> list[float]:
@@ -92,7 +103,9 @@ def rows_of(journal, flight_dir: Path, accepted, camera: str | None = None) -> l
     from logger_app.logstore.store import utc_now
     from logger_app.records.journal import JournalRow, RowKind
 
-    known = {(row.body.get("file"), row.body.get("sha256"), row.body.get("camera")) for row in journal.rows(RowKind.MEDIA)}
+    known = {
+        (row.body.get("file"), row.body.get("sha256"), row.body.get("camera")) for row in journal.rows(RowKind.MEDIA)
+    }
     utc, rows = utc_now(), []
     for one in accepted:
         file = noted_path(one.path, flight_dir)
@@ -109,7 +122,9 @@ def rows_of(journal, flight_dir: Path, accepted, camera: str | None = None) -> l
             "codec": one.media.codec,
         }
         if (file, one.sha256, body["camera"]) not in known:
-            rows.append(JournalRow(id=journal.new_id("media"), flight_ns=flight_ns, utc=utc, kind=RowKind.MEDIA, body=body))
+            rows.append(
+                JournalRow(id=journal.new_id("media"), flight_ns=flight_ns, utc=utc, kind=RowKind.MEDIA, body=body)
+            )
         rows.append(clock_map_row(replace(one.clock_map, source=file), utc, journal.new_id("clock"), flight_ns))
     return rows
 

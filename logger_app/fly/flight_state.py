@@ -399,11 +399,7 @@ class _Turn:
             forming=(),
             runs_begun=self.state.runs_begun + 1,
             run=OpenRun(
-                id=f"run-{first.id}",
-                start_ns=first.start_ns,
-                announced=False,
-                calls=calls,
-                last_ns=call.end_ns,
+                id=f"run-{first.id}", start_ns=first.start_ns, announced=False, calls=calls, last_ns=call.end_ns
             ),
         )
         self._go(Phase.APPROACH, "approach", _Cause.of_call(call))
@@ -729,9 +725,7 @@ class _Cause:
 
     @classmethod
     def of_call(cls, call: HeardCall) -> _Cause:
-        return cls(
-            id=call.id, start_ns=call.start_ns, end_ns=call.end_ns, by="voice", call=call, value=call.value
-        )
+        return cls(id=call.id, start_ns=call.start_ns, end_ns=call.end_ns, by="voice", call=call, value=call.value)
 
     @classmethod
     def of_touch(cls, touch: Touch) -> _Cause:

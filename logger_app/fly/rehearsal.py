@@ -25,10 +25,14 @@ class Line:
 # Speeds of a light aircraft's approach, one of them a lone tens word, 5 and 9 in both places.
 SPEEDS = (55.0, 61.0, 40.0, 59.0, 47.0)
 NAMES = (
-    (CallKind.EVENT, "on_condition"), (CallKind.EVENT, "buffet"), (CallKind.EVENT, "break"),
-    (CallKind.EVENT, "recovered"), (CallKind.COMMAND, "scratch_that"), (CallKind.COMMAND, "knock_it_off"),
+    (CallKind.EVENT, "on_condition"),
+    (CallKind.EVENT, "buffet"),
+    (CallKind.EVENT, "break"),
+    (CallKind.EVENT, "recovered"),
+    (CallKind.COMMAND, "scratch_that"),
+    (CallKind.COMMAND, "knock_it_off"),
     (CallKind.COMMAND, "mark"),
-)  # fmt: skip
+)
 # Fewer right than this is worth talking about before take-off (common practice, no source).
 ENOUGH_RIGHT = 0.9
 

@@ -64,9 +64,7 @@ class SegmentWriter:
     position on the flight clock: the sample that the next `write` begins with.
     """
 
-    def __init__(
-        self, flight_dir: Path, journal: Journal, source: str = "microphone", segment_s: float = SEGMENT_S
-    ):
+    def __init__(self, flight_dir: Path, journal: Journal, source: str = "microphone", segment_s: float = SEGMENT_S):
         self.flight_dir = Path(flight_dir)
         self.journal = journal
         self.source = source
@@ -202,11 +200,7 @@ class SegmentWriter:
 
     def _append_row(self, *, samples: int | None, checks: Sequence[int] = ()) -> None:
         segment = Segment(
-            file=self._file,
-            first_sample=self._first,
-            samples=samples,
-            source=self.source,
-            checks=tuple(checks),
+            file=self._file, first_sample=self._first, samples=samples, source=self.source, checks=tuple(checks)
         )
         self.journal.append([audio_row(segment, self.journal.new_id("audio"), utc_now())])
 
@@ -268,9 +262,20 @@ def wav_header(samples: int) -> bytes:
     size = samples * BYTES_PER_SAMPLE
     return struct.pack(
         "<4sI4s4sIHHIIHH4sI",
-        b"RIFF", 36 + size, b"WAVE", b"fmt ", 16, 1, 1, RATE_HZ, RATE_HZ * BYTES_PER_SAMPLE, BYTES_PER_SAMPLE, 16,
-        b"data", size,
-    )  # fmt: skip
+        b"RIFF",
+        36 + size,
+        b"WAVE",
+        b"fmt ",
+        16,
+        1,
+        1,
+        RATE_HZ,
+        RATE_HZ * BYTES_PER_SAMPLE,
+        BYTES_PER_SAMPLE,
+        16,
+        b"data",
+        size,
+    )
 
 
 def audio_row(segment: Segment, id: str, utc: str) -> JournalRow:
@@ -402,9 +407,7 @@ def read_sound(flight_dir: Path, start_s: float, end_s: float) -> np.ndarray:
     SoundError
         A segment is damaged.
     """
-    return read_samples(
-        flight_dir, list_segments(flight_dir), round(start_s * RATE_HZ), round(end_s * RATE_HZ)
-    )
+    return read_samples(flight_dir, list_segments(flight_dir), round(start_s * RATE_HZ), round(end_s * RATE_HZ))
 
 
 def read_samples(flight_dir: Path, segments: Sequence[Segment], first: int, end: int) -> np.ndarray:

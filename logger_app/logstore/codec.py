@@ -88,7 +88,11 @@ def _payload(payload: dict) -> tuple[tuple[str, object], ...]:
         "unit": lambda u: _unit(CallKind.AIRSPEED, u),
     }
     for key, value in payload.items():
-        if value is not None and key in checks and not (key == "unit" and payload.get("kind") not in (None, "airspeed")):
+        if (
+            value is not None
+            and key in checks
+            and not (key == "unit" and payload.get("kind") not in (None, "airspeed"))
+        ):
             checks[key](value)
     return _plain(payload)
 
@@ -113,8 +117,7 @@ def call_to_body(call: HeardCall) -> dict:
         "posterior": call.posterior,
         "flags": [str(flag) for flag in call.flags],
         "alternatives": [
-            {"kind": str(a.kind), "name": a.name, "value": a.value, "posterior": a.posterior}
-            for a in call.alternatives
+            {"kind": str(a.kind), "name": a.name, "value": a.value, "posterior": a.posterior} for a in call.alternatives
         ],
         "proposed": call.proposed,
         "word_times": [list(item) for item in call.word_times],
@@ -262,7 +265,9 @@ def body_to_proposal(body: dict) -> tuple[str, float | str | None]:
 
 
 def _of(*kinds: type):
-    return lambda value: value is None or (isinstance(value, kinds) and not (isinstance(value, bool) and bool not in kinds))
+    return lambda value: (
+        value is None or (isinstance(value, kinds) and not (isinstance(value, bool) and bool not in kinds))
+    )
 
 
 def _texts(value) -> bool:
@@ -270,7 +275,9 @@ def _texts(value) -> bool:
 
 
 def _bodies(value) -> bool:
-    return value is None or (isinstance(value, list) and all(isinstance(one, dict) and fits(RowKind.SECOND, one) for one in value))
+    return value is None or (
+        isinstance(value, list) and all(isinstance(one, dict) and fits(RowKind.SECOND, one) for one in value)
+    )
 
 
 def _file_name(value) -> bool:
@@ -282,7 +289,9 @@ def _at_ns(value) -> bool:
 
 
 def _length_s(value) -> bool:
-    return value is None or (isinstance(value, (int, float)) and not isinstance(value, bool) and 0 <= value <= MOST_NS / 1e9)
+    return value is None or (
+        isinstance(value, (int, float)) and not isinstance(value, bool) and 0 <= value <= MOST_NS / 1e9
+    )
 
 
 _text_or_null = _of(str)
@@ -291,10 +300,16 @@ _SHAPES = {
     RowKind.MEDIA: {"file": _file_name, "sha256": _text_or_null, "camera": _text_or_null, "duration_s": _length_s},
     RowKind.CLOCK_MAP: {"source": _file_name},
     RowKind.STEP: {key: _text_or_null for key in ("step", "card", "point", "run", "by", "call")},
-    RowKind.SECOND: {"call": _text_or_null, "id": _text_or_null, "name": _text_or_null, "value": _of(int, float, str),
-                     "start_ns": _at_ns, "heard": _bodies},
+    RowKind.SECOND: {
+        "call": _text_or_null,
+        "id": _text_or_null,
+        "name": _text_or_null,
+        "value": _of(int, float, str),
+        "start_ns": _at_ns,
+        "heard": _bodies,
+    },
     RowKind.ERASED: {"files": _texts},
-}  # fmt: skip
+}
 
 
 def fits(kind: str, body: dict) -> bool:
@@ -317,9 +332,7 @@ def fits(kind: str, body: dict) -> bool:
 
 def call_row(call: HeardCall, utc: str) -> JournalRow:
     """A heard call as a row; the row bears the call's id and time."""
-    return JournalRow(
-        id=call.id, flight_ns=call.start_ns, utc=utc, kind=RowKind.CALL, body=call_to_body(call)
-    )
+    return JournalRow(id=call.id, flight_ns=call.start_ns, utc=utc, kind=RowKind.CALL, body=call_to_body(call))
 
 
 def correction_row(correction: Correction, flight_ns: int = 0) -> JournalRow:
@@ -340,6 +353,4 @@ def gap_row(gap: CaptureGap, utc: str, id: str) -> JournalRow:
 
 def clock_map_row(clock_map: ClockMap, utc: str, id: str, flight_ns: int = 0) -> JournalRow:
     """A clock map as a row."""
-    return JournalRow(
-        id=id, flight_ns=flight_ns, utc=utc, kind=RowKind.CLOCK_MAP, body=clock_map_to_body(clock_map)
-    )
+    return JournalRow(id=id, flight_ns=flight_ns, utc=utc, kind=RowKind.CLOCK_MAP, body=clock_map_to_body(clock_map))

@@ -151,9 +151,7 @@ def rescue(flight_dir: Path, out: Path) -> Rescue:
             gaps = [gap for segment in segments for gap in _save_segment(flight_dir, segment, journal)]
             journal.append(codec.gap_row(gap, utc_now(), journal.new_id("gap")) for gap in gaps)
         if (flight_dir / MEDIA_DIR).is_dir():
-            shutil.copytree(
-                flight_dir / MEDIA_DIR, part / MEDIA_DIR, symlinks=True, copy_function=_link_or_copy
-            )
+            shutil.copytree(flight_dir / MEDIA_DIR, part / MEDIA_DIR, symlinks=True, copy_function=_link_or_copy)
         put_in_place(part, out)
     except BaseException:
         shutil.rmtree(part, ignore_errors=True)
@@ -208,9 +206,7 @@ def forget_sound(flight_dir: Path, who: str, why: str = "") -> list[str]:
             if not segment.checks and not segment.erased
         ]
         body = {"what": "sound", "files": files, "who": who, "why": why}
-        rows.append(
-            JournalRow(id=journal.new_id("erased"), flight_ns=0, utc=now, kind=RowKind.ERASED, body=body)
-        )
+        rows.append(JournalRow(id=journal.new_id("erased"), flight_ns=0, utc=now, kind=RowKind.ERASED, body=body))
         journal.append(rows)
         for file in present:
             (flight_dir / file).unlink()
@@ -262,7 +258,9 @@ def copies_of_sound(flight_dir: Path) -> list[str]:
 
 def _saved_from(flight_dir: Path, name: str) -> bool:
     rows = readable_rows(flight_dir)[0]
-    return any(row.kind is RowKind.NOTE and str(row.body.get("text", "")).startswith(f"rescued from {name}: ") for row in rows)
+    return any(
+        row.kind is RowKind.NOTE and str(row.body.get("text", "")).startswith(f"rescued from {name}: ") for row in rows
+    )
 
 
 def readable_rows(flight_dir: Path) -> tuple[list[JournalRow], list[int]]:
@@ -341,7 +339,9 @@ def _log_notes(flight_dir: Path) -> list[str]:
     state = log_state(wal.read_bytes()) if wal.is_file() else None
     if state is None or state.damaged or not (state.behind or state.ragged):
         return []
-    return [f"{wal.name}: its end is not whole; the last of it was being written when program or power stopped, or is damaged"]
+    return [
+        f"{wal.name}: its end is not whole; the last of it was being written when program or power stopped, or is damaged"
+    ]
 
 
 def _journal_fault(flight_dir: Path, got: str) -> Fault:
@@ -370,9 +370,7 @@ def _body_faults(flight_dir: Path, rows: Iterable[JournalRow]) -> list[Fault]:
                 reader(row.body)
         except LogDamaged as err:
             faults.append(
-                Fault(
-                    where=f"{flight_dir / JOURNAL_FILE} row {row.seq}", got=str(err), expected=f"a {row.kind}"
-                )
+                Fault(where=f"{flight_dir / JOURNAL_FILE} row {row.seq}", got=str(err), expected=f"a {row.kind}")
             )
     return faults
 
@@ -531,9 +529,7 @@ def _append_saved(journal: Journal, rows: list[JournalRow], flight_dir: Path, lo
     journal.append(row for row in rows if row.id not in taken and row.kind is not RowKind.AUDIO)
     text = f"rescued from {flight_dir.name}: {len(rows)} rows saved, {len(lost)} lost"
     note = {"start_ns": 0, "end_ns": 0, "text": text, "lost_rows": _spans(lost)}
-    journal.append(
-        [JournalRow(id=journal.new_id("note"), flight_ns=0, utc=utc_now(), kind=RowKind.NOTE, body=note)]
-    )
+    journal.append([JournalRow(id=journal.new_id("note"), flight_ns=0, utc=utc_now(), kind=RowKind.NOTE, body=note)])
 
 
 def _save_segment(flight_dir: Path, segment: Segment, journal: Journal) -> list[CaptureGap]:
@@ -566,9 +562,7 @@ def _save_segment(flight_dir: Path, segment: Segment, journal: Journal) -> list[
             end_ns=s_to_ns(min(segment.end_sample / RATE_HZ, segment.first_sample / RATE_HZ + int(b) + 1)),
             why=f"sound damaged in {segment.file}",
         )
-        for a, b in (
-            (span.split("-") * 2)[:2] if "-" not in span else span.split("-") for span in _spans(bad)
-        )
+        for a, b in ((span.split("-") * 2)[:2] if "-" not in span else span.split("-") for span in _spans(bad))
     ]
 
 

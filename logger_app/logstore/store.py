@@ -48,9 +48,7 @@ class Journal:
     Threads may share one journal: each append is serialised.
     """
 
-    def __init__(
-        self, flight_dir: Path, connection: sqlite3.Connection, lock: WriterLock | None, scratch=None
-    ):
+    def __init__(self, flight_dir: Path, connection: sqlite3.Connection, lock: WriterLock | None, scratch=None):
         self.flight_dir = Path(flight_dir)
         self.read_only = lock is None
         self._connection = connection
@@ -213,9 +211,7 @@ class Journal:
                 if self._connection.in_transaction:
                     self._connection.execute("ROLLBACK")
                 if isinstance(err, sqlite3.IntegrityError):
-                    raise LogError(
-                        f"{self.flight_dir}: a row with one of these ids is there already ({err})."
-                    ) from err
+                    raise LogError(f"{self.flight_dir}: a row with one of these ids is there already ({err}).") from err
                 raise
         return done
 
@@ -244,8 +240,7 @@ class Journal:
         while True:
             with self._mutex, _door(self.flight_dir):
                 batch = self._connection.execute(
-                    f"{schema.SELECT} WHERE seq > ?{where} ORDER BY seq LIMIT {BATCH_ROWS}",
-                    (last, *map(str, kinds)),
+                    f"{schema.SELECT} WHERE seq > ?{where} ORDER BY seq LIMIT {BATCH_ROWS}", (last, *map(str, kinds))
                 ).fetchall()
             for record in batch:
                 row = row_of(record)
@@ -294,9 +289,7 @@ class Journal:
     def _highest(self, prefix: str) -> int:
         pattern = re.compile(re.escape(prefix) + r"-(\d{1,15})$")
         with _door(self.flight_dir):
-            ids = self._connection.execute(
-                "SELECT id FROM fact WHERE id > ? AND id < ?", (f"{prefix}-", f"{prefix}-:")
-            )
+            ids = self._connection.execute("SELECT id FROM fact WHERE id > ? AND id < ?", (f"{prefix}-", f"{prefix}-:"))
             matches = (pattern.match(str(id)) for (id,) in ids)
             return max((int(match[1]) for match in matches if match), default=0)
 
@@ -359,7 +352,10 @@ def _begun(path: Path) -> bool:
             head = file.read(64)
         # Before the first row there is nothing, or one page without a version ("Database File Format", 1.3,
         # offset 60), and nothing beside it.
-        beside = {other.name for other in path.parent.iterdir()} - {LOCK_FILE, *(path.name + end for end in ("", "-wal", "-shm"))}
+        beside = {other.name for other in path.parent.iterdir()} - {
+            LOCK_FILE,
+            *(path.name + end for end in ("", "-wal", "-shm")),
+        }
         if beside or path.stat().st_size not in (0, DEFAULT_PAGE_SIZE) or any(head[60:64]):
             return True
         wal = Path(f"{path}-wal")
@@ -390,7 +386,9 @@ class _door:
         if isinstance(err, sqlite3.IntegrityError):
             return
         text = str(err)
-        if isinstance(err, (sqlite3.DatabaseError, UnicodeDecodeError)) and re.search("malformed|not a database|decode", text):
+        if isinstance(err, (sqlite3.DatabaseError, UnicodeDecodeError)) and re.search(
+            "malformed|not a database|decode", text
+        ):
             raise LogDamaged(
                 f"{self.flight_dir / JOURNAL_FILE}: the file is damaged ({text}).",
                 hint=f"Run `kneecall store rescue {self.flight_dir}` to save what can be read.",
@@ -486,9 +484,7 @@ def _refuse_existing(path: Path) -> None:
     with closing(sqlite3.connect(path)) as connection:
         begun = _version(connection) or connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
     if begun:
-        raise LogError(
-            f"{path.parent}: a flight is there already.", hint="Give another name; nothing was changed."
-        )
+        raise LogError(f"{path.parent}: a flight is there already.", hint="Give another name; nothing was changed.")
 
 
 def _make_tables(connection: sqlite3.Connection, info: FlightInfo, extra: dict) -> None:

@@ -173,9 +173,7 @@ def _work(campaign: Campaign) -> Iterator[str]:
     for flight in campaign.flights:
         recorded = [change.item for c in lineage(campaign, flight.configuration) for change in c.changes]
         recorded += (
-            [change.item for c in lineage(campaign, before.configuration) for change in c.changes]
-            if before
-            else []
+            [change.item for c in lineage(campaign, before.configuration) for change in c.changes] if before else []
         )
         for work in flight.work_done:
             if not _named(work, recorded):

@@ -32,8 +32,7 @@ _SPEED = re.compile(
 )
 # Above ground is not comparable with the team's floor.
 _FLOOR = re.compile(
-    r"(?:not|never|nothing)\s+below\s+(\d[\d,. ]*)\s*(ft|feet|m)\b(?!\s*(?:agl|aal|above ground))",
-    re.IGNORECASE,
+    r"(?:not|never|nothing)\s+below\s+(\d[\d,. ]*)\s*(ft|feet|m)\b(?!\s*(?:agl|aal|above ground))", re.IGNORECASE
 )
 
 
@@ -50,17 +49,7 @@ def check_campaign(campaign: Campaign) -> tuple[Fault, ...]:
     tuple of Fault
         In the order of the file; empty if the campaign can be used [-].
     """
-    checks = (
-        _aircraft,
-        _units,
-        _calibrations,
-        _configurations,
-        _cards,
-        _points,
-        _flights,
-        _comparisons,
-        _team,
-    )
+    checks = (_aircraft, _units, _calibrations, _configurations, _cards, _points, _flights, _comparisons, _team)
     return tuple(fault for check in checks for fault in check(campaign))
 
 
@@ -86,9 +75,7 @@ def _aircraft(campaign: Campaign) -> Iterator[Fault]:
         )
     if _both(aircraft.cg_min_mm, aircraft.cg_max_mm) and aircraft.cg_min_mm >= aircraft.cg_max_mm:
         yield _fault(
-            "aircraft, cg_max_mm",
-            f"{aircraft.cg_max_mm:g} mm",
-            f"aft of cg_min_mm, {aircraft.cg_min_mm:g} mm",
+            "aircraft, cg_max_mm", f"{aircraft.cg_max_mm:g} mm", f"aft of cg_min_mm, {aircraft.cg_min_mm:g} mm"
         )
     if aircraft.fuel_capacity_l is not None and aircraft.fuel_reserve_l >= aircraft.fuel_capacity_l > 0:
         yield _fault(
@@ -200,9 +187,7 @@ def _configurations(campaign: Campaign) -> Iterator[Fault]:
             yield from _span(f"configuration {config.id}, change {change.item}", dict(change.details))
     for loop in _cycles({c.id: c.parent for c in campaign.configurations}):
         path = " from ".join([*loop, loop[0]])
-        yield _fault(
-            f"configuration {loop[0]}, parent", f"a circle: {path}", "a chain that ends at the baseline"
-        )
+        yield _fault(f"configuration {loop[0]}, parent", f"a circle: {path}", "a chain that ends at the baseline")
 
 
 def _span(where: str, details: dict[str, str]) -> Iterator[Fault]:
@@ -238,9 +223,7 @@ def _card_words(campaign: Campaign, card: TestCard) -> Iterator[Fault]:
     """What a card says in words must not contradict the aircraft's or the team's numbers."""
     for name, text in (("setup", card.setup), ("entry", card.entry)):
         for number, unit in _SPEED.findall(text):
-            speed_kt = to_kt(
-                float(number), {"kts": "kt", "knots": "kt", "kmh": "km/h"}.get(unit.lower(), unit.lower())
-            )
+            speed_kt = to_kt(float(number), {"kts": "kt", "knots": "kt", "kmh": "km/h"}.get(unit.lower(), unit.lower()))
             yield from _too_fast(
                 campaign.aircraft, card.points, speed_kt, f"card {card.id}, {name}", f"{number} {unit}"
             )
@@ -250,9 +233,7 @@ def _card_words(campaign: Campaign, card: TestCard) -> Iterator[Fault]:
         said_ft = float(digits) / (0.3048 if unit.lower() == "m" else 1.0)
         if floor_ft is not None and said_ft < floor_ft - 1:
             yield _fault(
-                f"card {card.id}, limits",
-                f"not below {digits} {unit}",
-                f"the team's floor_ft, {floor_ft:g}, or higher",
+                f"card {card.id}, limits", f"not below {digits} {unit}", f"the team's floor_ft, {floor_ft:g}, or higher"
             )
 
 
@@ -309,9 +290,7 @@ def _points(campaign: Campaign) -> Iterator[Fault]:
             )
         if abs(point.bank_deg) > aircraft.max_bank_deg:
             yield _fault(
-                f"{at}, bank_deg",
-                f"{point.bank_deg:g}",
-                f"max_bank_deg {aircraft.max_bank_deg:g} at most, either side",
+                f"{at}, bank_deg", f"{point.bank_deg:g}", f"max_bank_deg {aircraft.max_bank_deg:g} at most, either side"
             )
         if point.trim_ias_kt is not None:
             yield from _too_fast(
@@ -368,9 +347,7 @@ def _flights(campaign: Campaign) -> Iterator[Fault]:
                 yield _unknown(f"{at}, load_kg", name, list(stations), "station")
             elif stations[name].max_kg is not None and kg > stations[name].max_kg:
                 most = stations[name].max_kg
-                yield _fault(
-                    f"{at}, load_kg, {name}", f"{kg:g} kg", f"{most:g} kg at most", _pounds(kg, 0, most)
-                )
+                yield _fault(f"{at}, load_kg, {name}", f"{kg:g} kg", f"{most:g} kg at most", _pounds(kg, 0, most))
         fuel_l = flight.loading.fuel_l
         if fuel_l is None:
             continue
@@ -378,9 +355,7 @@ def _flights(campaign: Campaign) -> Iterator[Fault]:
             yield _fault(f"{at}, fuel_l", f"{fuel_l:g} l", f"fuel_capacity_l {capacity_l:g} at most")
         if fuel_l <= campaign.aircraft.fuel_reserve_l < (capacity_l or math.inf):
             yield _fault(
-                f"{at}, fuel_l",
-                f"{fuel_l:g} l",
-                f"more than fuel_reserve_l, {campaign.aircraft.fuel_reserve_l:g}",
+                f"{at}, fuel_l", f"{fuel_l:g} l", f"more than fuel_reserve_l, {campaign.aircraft.fuel_reserve_l:g}"
             )
         elif campaign.aircraft.name:
             yield from _load_limits(campaign, flight.id)
@@ -394,9 +369,7 @@ def _load_limits(campaign: Campaign, flight_id: str) -> Iterator[Fault]:
     start = loading_limits(aircraft, flight.loading, 0.0, f"flight {flight.id}, at start-up")
     yield from start
     said = {fault.where.rsplit(",", 1)[1] for fault in start}
-    for fault in loading_limits(
-        aircraft, flight.loading, used_l, f"flight {flight.id}, with fuel down to the reserve"
-    ):
+    for fault in loading_limits(aircraft, flight.loading, used_l, f"flight {flight.id}, with fuel down to the reserve"):
         if fault.where.rsplit(",", 1)[1] not in said:
             yield fault
 
@@ -414,9 +387,7 @@ def _comparisons(campaign: Campaign) -> Iterator[Fault]:
 def _team(campaign: Campaign) -> Iterator[Fault]:
     team = campaign.team
     if _both(team.floor_ft, team.entry_min_ft) and team.entry_min_ft <= team.floor_ft:
-        yield _fault(
-            "team, entry_min_ft", f"{team.entry_min_ft:g} ft", f"more than floor_ft, {team.floor_ft:g} ft"
-        )
+        yield _fault("team, entry_min_ft", f"{team.entry_min_ft:g} ft", f"more than floor_ft, {team.floor_ft:g} ft")
     owners: dict[str, str] = {}
     for call, phrases in team.words:
         for phrase in phrases:
@@ -446,9 +417,7 @@ def _unknown(where: str, name: str, known: list[str], kind: str) -> Fault:
 def _twice(where: str, names: Iterable[str], key: str) -> Iterator[Fault]:
     for name, count in Counter(names).items():
         if count > 1:
-            yield _fault(
-                f"{where} {name}, {key}", f"{name} {count} times", f"each {key} once", "Rename or remove one."
-            )
+            yield _fault(f"{where} {name}, {key}", f"{name} {count} times", f"each {key} once", "Rename or remove one.")
 
 
 def _pounds(value: float, low: float, high: float) -> str:

@@ -111,9 +111,7 @@ def read_text(file: Path) -> str:
     """
     if not file.is_file():
         hint = f"`kneecall plan new {file.parent}` makes one."
-        raise campaign_error(
-            file, (Fault(where="", got="no such file", expected="a campaign file", hint=hint),)
-        )
+        raise campaign_error(file, (Fault(where="", got="no such file", expected="a campaign file", hint=hint),))
     if file.stat().st_size > _TOO_LARGE:
         raise campaign_error(
             file, (Fault(where="", got=f"{file.stat().st_size} bytes", expected="a text of some kilobytes"),)

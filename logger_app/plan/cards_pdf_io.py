@@ -92,9 +92,7 @@ def _look(campaign: Campaign, paper: tuple[float, float]) -> Look:
     return Look("CardWide", "CardWide", width)
 
 
-def _draw(
-    canvas: Canvas, look: Look, campaign: Campaign, panels: Sequence[Panel], paper: tuple[float, float]
-) -> int:
+def _draw(canvas: Canvas, look: Look, campaign: Campaign, panels: Sequence[Panel], paper: tuple[float, float]) -> int:
     """Put the panels on sheets, two to each; a panel that is full goes on in the next one."""
     height = paper[1]
     foot = foot_of(look, campaign)
@@ -166,9 +164,7 @@ def _fill(canvas: Canvas, blocks: Blocks, left: float, top: float, width: float,
     return []
 
 
-def _break_up(
-    canvas: Canvas, block: list[Flowable], left: float, top: float, width: float, room: float
-) -> Blocks:
+def _break_up(canvas: Canvas, block: list[Flowable], left: float, top: float, width: float, room: float) -> Blocks:
     """A block taller than a panel (a very long text): as much as fits now, the rest after it."""
     parts = block[0].split(width, room) if len(block) == 1 else [[f] for f in block]
     if len(block) > 1:
@@ -179,9 +175,7 @@ def _break_up(
     return [[part] for part in parts[1:]]
 
 
-def _draw_head(
-    canvas: Canvas, look: Look, panel: Panel, words: str, left: float, width: float, height: float
-) -> None:
+def _draw_head(canvas: Canvas, look: Look, panel: Panel, words: str, left: float, width: float, height: float) -> None:
     top = height - _MARGIN
     canvas.setFillColor(colors.black)
     canvas.rect(left + _MARGIN, top - 13 * mm, width - 2 * _MARGIN, 13 * mm, stroke=0, fill=1)

@@ -279,12 +279,7 @@ def _spaced(text: str, before: str) -> str:
     lines = text.split("\n")
     out = lines[:1]
     for above, line in itertools.pairwise(lines):
-        if (
-            _HEADING.match(line)
-            and above.strip()
-            and not above.startswith(("#", "["))
-            and (above, line) not in old
-        ):
+        if _HEADING.match(line) and above.strip() and not above.startswith(("#", "[")) and (above, line) not in old:
             out.append("")
         out.append(line)
     return "\n".join(out)

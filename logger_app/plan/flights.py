@@ -127,11 +127,7 @@ def shared_runs(campaign: Campaign, flight: PlannedFlight) -> dict[str, int]:
     runs = {}
     for point in campaign.points:
         if point.card in flight.cards:
-            same = [
-                f.id
-                for f in campaign.flights
-                if f.configuration == flight.configuration and point.card in f.cards
-            ]
+            same = [f.id for f in campaign.flights if f.configuration == flight.configuration and point.card in f.cards]
             place = same.index(flight.id) if flight.id in same else 0
             whole, over = divmod(point.runs_wanted, max(1, len(same)))
             runs[point.id] = whole + (place < over)
@@ -194,12 +190,7 @@ def loads(campaign: Campaign, flight: PlannedFlight) -> tuple[CardLoad, ...]:
         faults = loading_limits(aircraft, flight.loading, used_l, f"flight {flight.id}, {label}")
         rows.append(
             CardLoad(
-                card=name,
-                minutes=at_min,
-                fuel_left_l=fuel_l - used_l,
-                weight_kg=weight_kg,
-                cg_mm=cg_mm,
-                faults=faults,
+                card=name, minutes=at_min, fuel_left_l=fuel_l - used_l, weight_kg=weight_kg, cg_mm=cg_mm, faults=faults
             )
         )
     return tuple(rows)
@@ -303,9 +294,7 @@ def propose_flights(
                     configuration=config,
                     runs=runs,
                     budget=budget(campaign, total, _fuel_l(campaign, config)),
-                    reason=_why(
-                        campaign, before, config, tuple(history) + tuple(f.configuration for f in flights)
-                    ),
+                    reason=_why(campaign, before, config, tuple(history) + tuple(f.configuration for f in flights)),
                 )
             )
             before = config
@@ -313,9 +302,7 @@ def propose_flights(
     return tuple(flights + _return(campaign, history, flights, order))
 
 
-def next_flight(
-    campaign: Campaign, flown: Flown | None = None, history: Sequence[str] = ()
-) -> ProposedFlight | None:
+def next_flight(campaign: Campaign, flown: Flown | None = None, history: Sequence[str] = ()) -> ProposedFlight | None:
     """The flight to fly next; None when all is flown.
 
     Parameters
@@ -336,9 +323,7 @@ def next_flight(
     return proposed[0] if proposed else None
 
 
-def _return(
-    campaign: Campaign, history: Sequence[str], flights: list, order: list[str]
-) -> list[ProposedFlight]:
+def _return(campaign: Campaign, history: Sequence[str], flights: list, order: list[str]) -> list[ProposedFlight]:
     """One more flight of the baseline when all is flown and nobody went back to it."""
     flown = [*history, *(f.configuration for f in flights)]
     if not flown or returns_to_baseline(campaign, flown):
@@ -412,9 +397,7 @@ def _turns_left(campaign: Campaign, left: dict, config: str, sequence: tuple[str
     return max(1, in_block + blocks * per_block)
 
 
-def _share(
-    left: dict, config: str, order: list[str], turns: int, most: int | None
-) -> tuple[tuple[str, int], ...]:
+def _share(left: dict, config: str, order: list[str], turns: int, most: int | None) -> tuple[tuple[str, int], ...]:
     """Runs of one flight: of each point its share for this turn, in order, until the fuel is used."""
     room = most
     runs = []

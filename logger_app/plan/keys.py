@@ -103,13 +103,7 @@ CAMPAIGN = (
 
 AIRCRAFT = (
     Key(name="name", kind="text", required=True),
-    Key(
-        name="empty_weight_kg",
-        required=True,
-        low=40,
-        high=9000,
-        about="as weighed, with unusable fuel and oil",
-    ),
+    Key(name="empty_weight_kg", required=True, low=40, high=9000, about="as weighed, with unusable fuel and oil"),
     Key(name="reference_weight_kg", low=60, high=9000, about="stall speeds are quoted at this weight"),
     Key(name="max_weight_kg", required=True, low=60, high=9000),
     Key(name="wing_area_m2", required=True, low=3, high=60),
@@ -179,9 +173,7 @@ CHANGE_FIELDS = (
     Key(name="span_to_pct", low=0, high=100),
     Key(name="span_from_mm", low=0, high=15000),
     Key(name="span_to_mm", low=0, high=15000),
-    Key(
-        name="chord_pct", kind="stations", low=-20, high=120, about="one number, or [[span %, chord %], ...]"
-    ),
+    Key(name="chord_pct", kind="stations", low=-20, high=120, about="one number, or [[span %, chord %], ...]"),
     Key(name="count", kind="whole", low=0, high=5000),
     Key(name="count_per_side", kind="whole", low=0, high=2500),
     Key(name="pattern", kind="text", about="co-rotating, counter-rotating"),
@@ -205,10 +197,7 @@ CHANGE_FIELDS = (
     Key(name="photo", kind="text", about="file name, from the campaign folder"),
 )
 
-COMPARISON = (
-    Key(name="reference", kind="text", required=True),
-    Key(name="changed", kind="text", required=True),
-)
+COMPARISON = (Key(name="reference", kind="text", required=True), Key(name="changed", kind="text", required=True))
 
 # What a card may say once for all its points.
 SHARED = (
@@ -267,18 +256,10 @@ PLAN = (
     Key(name="minutes_to_area", low=0, high=120, about="start-up to the first on condition"),
     Key(name="minutes_back", low=0, high=120, about="last recovery to shut-down"),
     Key(name="most_runs_per_flight", kind="whole", low=1, high=200, about="more than this tires"),
-    Key(
-        name="build_up", kind="texts", choices=("hazard", "bank", "power", "flap"), about="what counts first"
-    ),
+    Key(name="build_up", kind="texts", choices=("hazard", "bank", "power", "flap"), about="what counts first"),
 )
 
-TABLES = {
-    "campaign": CAMPAIGN,
-    "aircraft": AIRCRAFT,
-    "indicator": INDICATOR,
-    "team": TEAM,
-    "plan": PLAN,
-}
+TABLES = {"campaign": CAMPAIGN, "aircraft": AIRCRAFT, "indicator": INDICATOR, "team": TEAM, "plan": PLAN}
 ROWS = {
     "calibration": CALIBRATION,
     "configuration": CONFIGURATION,

@@ -174,16 +174,13 @@ def loading_limits(aircraft: Aircraft, loading: Loading, fuel_used_l: float, whe
                 where=f"{where}, CG",
                 got=f"{cg_mm:.0f} mm, {side}",
                 expected=f"{_end(low)} to {_end(high)} mm",
-                hint=_inch_hint(cg_mm, low, high)
-                or "Move or change the load; never fly outside the tested CG.",
+                hint=_inch_hint(cg_mm, low, high) or "Move or change the load; never fly outside the tested CG.",
             )
         )
     return tuple(faults)
 
 
-def ballast_to_match(
-    aircraft: Aircraft, loading: Loading, to_weight_kg: float, to_cg_mm: float | None
-) -> Ballast:
+def ballast_to_match(aircraft: Aircraft, loading: Loading, to_weight_kg: float, to_cg_mm: float | None) -> Ballast:
     """Ballast that brings a loading to another one's weight and CG, both at the start.
 
     Parameters
@@ -211,13 +208,9 @@ def ballast_to_match(
     known = cg_mm is not None and to_cg_mm is not None
     if abs(add_kg) < 0.5:
         if known and abs(cg_mm - to_cg_mm) > 5.0:
-            move = (
-                f"the weights match; shift the load: the CG is {cg_mm:.0f} mm and should be {to_cg_mm:.0f} mm"
-            )
+            move = f"the weights match; shift the load: the CG is {cg_mm:.0f} mm and should be {to_cg_mm:.0f} mm"
             return Ballast(weight_kg=0.0, arm_mm=None, station=None, cg_with_station_mm=cg_mm, words=move)
-        return Ballast(
-            weight_kg=0.0, arm_mm=None, station=None, cg_with_station_mm=cg_mm, words="none needed"
-        )
+        return Ballast(weight_kg=0.0, arm_mm=None, station=None, cg_with_station_mm=cg_mm, words="none needed")
     verb = "add" if add_kg > 0 else "take out"
     if not known:
         words = f"{verb} {abs(add_kg):.1f} kg; where, cannot be said: an arm or a CG is not known"

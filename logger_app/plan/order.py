@@ -39,11 +39,7 @@ def build_up(campaign: Campaign) -> tuple[Step, ...]:
         Each point once; points that are equal in everything keep the order of the file [-].
     """
     hazard = {card.id: card.hazard for card in campaign.cards}
-    names = [
-        *campaign.planning.build_up,
-        *(k for k in ALL_KEYS if k not in campaign.planning.build_up),
-        "rate",
-    ]
+    names = [*campaign.planning.build_up, *(k for k in ALL_KEYS if k not in campaign.planning.build_up), "rate"]
 
     def ranks(point: TestPoint) -> list[tuple]:
         return [rank(name, point, hazard.get(point.card, 1)) for name in names]
@@ -90,10 +86,7 @@ def _reason(names: list[str], hazard: dict[str, int], before: TestPoint | None, 
     if before is None:
         return "first: the least demanding"
     for name in names:
-        was, now = (
-            rank(name, before, hazard.get(before.card, 1)),
-            rank(name, point, hazard.get(point.card, 1)),
-        )
+        was, now = (rank(name, before, hazard.get(before.card, 1)), rank(name, point, hazard.get(point.card, 1)))
         if was != now:
             return _words(name, hazard, before, point)
     return f"as {before.id}; the order of the file"

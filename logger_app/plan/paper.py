@@ -117,13 +117,9 @@ def _panels(
         yield Panel(card.id, f"{card.title}: write here", right, writing)
 
 
-def _flight_panel(
-    look: Look, campaign: Campaign, flight: PlannedFlight | None, at: Mapping[str, CardLoad]
-) -> Panel:
+def _flight_panel(look: Look, campaign: Campaign, flight: PlannedFlight | None, at: Mapping[str, CardLoad]) -> Panel:
     title = f"Flight {flight.id}" if flight else "Flight sheet"
-    return Panel(
-        "F", title, flight.configuration if flight else "", partial(_flight_body, look, campaign, flight, at)
-    )
+    return Panel("F", title, flight.configuration if flight else "", partial(_flight_body, look, campaign, flight, at))
 
 
 def _flight_body(
@@ -135,9 +131,7 @@ def _flight_body(
         body += _fitted(look, campaign, flight)
     else:
         ticks = _ticks(look, [f"{c.id}: {c.name}" for c in campaign.configurations])
-        body.append(
-            [look.text("Configuration flown (tick one, look at it on the ground):", bold=True), ticks]
-        )
+        body.append([look.text("Configuration flown (tick one, look at it on the ground):", bold=True), ticks])
     boxes = ["Date", "Pilot", "Second person", "Start-up", "Airborne", "Landed", "Fuel start", "Fuel end"]
     boxes += ["Altimeter", "OAT", "Wind", "Weight, CG"]
     body.append([Spacer(1, 4), _boxes(look, boxes, 3, scale)])
@@ -150,11 +144,7 @@ def _flight_body(
 
 
 def _order_body(
-    look: Look,
-    campaign: Campaign,
-    flight: PlannedFlight | None,
-    runs: Mapping[str, int] | None,
-    scale: float,
+    look: Look, campaign: Campaign, flight: PlannedFlight | None, runs: Mapping[str, int] | None, scale: float
 ) -> Blocks:
     """The points in build-up order, with boxes to tick a run each."""
     body: Blocks = [[look.text("The least demanding first. Tick a box for each run that counts.", 11)]]
@@ -193,9 +183,7 @@ def notes_panel(look: Look) -> Panel:
 
 def _notes_body(look: Look, scale: float) -> Blocks:
     rules = [("LINEBELOW", (0, 0), (-1, -1), 0.5, colors.black)]
-    return [
-        [Table([[""]], colWidths=[look.width], rowHeights=[_ROW * scale], style=rules)] for _ in range(10)
-    ]
+    return [[Table([[""]], colWidths=[look.width], rowHeights=[_ROW * scale], style=rules)] for _ in range(10)]
 
 
 def _fitted(look: Look, campaign: Campaign, flight: PlannedFlight) -> Blocks:
@@ -216,9 +204,7 @@ def _fitted(look: Look, campaign: Campaign, flight: PlannedFlight) -> Blocks:
     ]
 
 
-def _fly_body(
-    look: Look, campaign: Campaign, card: TestCard, points: Sequence[TestPoint], scale: float
-) -> Blocks:
+def _fly_body(look: Look, campaign: Campaign, card: TestCard, points: Sequence[TestPoint], scale: float) -> Blocks:
     size = _BODY_PT * scale
     body: Blocks = [[look.text(card.objective, 11 * scale, spaceAfter=3)]] if card.objective else []
     body += [[_point_table(look, campaign, rows, scale), Spacer(1, 5)] for rows in _chunks(points, 10)]
@@ -241,16 +227,10 @@ def _point_table(look: Look, campaign: Campaign, points: Sequence[TestPoint], sc
     rows: list[list] = [[look.text(h, 9, bold=True) for h in head]]
     for point in points:
         bank = f"{abs(point.bank_deg):g} {'R' if point.bank_deg > 0 else 'L'}" if point.bank_deg else "level"
-        band = (
-            f"{point.altitude_low_ft:.0f}-{point.altitude_high_ft:.0f}"
-            if point.altitude_low_ft is not None
-            else ""
-        )
+        band = f"{point.altitude_low_ft:.0f}-{point.altitude_high_ft:.0f}" if point.altitude_low_ft is not None else ""
         cells = [point.id, point.power, f"{point.flap_deg:g}", bank, _speed(point.trim_ias_kt, unit)]
         cells += [_speed(point.expected_stall_ias_kt, unit), band]
-        rows.append(
-            [look.text(cell, (11 if n else _BODY_PT) * scale, bold=not n) for n, cell in enumerate(cells)]
-        )
+        rows.append([look.text(cell, (11 if n else _BODY_PT) * scale, bold=not n) for n, cell in enumerate(cells)])
     used = [n for n in range(len(head)) if any(row[n].text for row in rows[1:])]
     widths = {0: 15, 1: 24, 2: 13, 3: 15, 4: 19, 5: 20, 6: 26}
     total = sum(widths[n] for n in used)
@@ -270,9 +250,7 @@ def _write_body(
     scale: float,
 ) -> Blocks:
     unit = campaign.indicator.unit
-    body: Blocks = [
-        [look.text("Write after the recovery, wings level and lookout done; never in the approach.", 10.5)]
-    ]
+    body: Blocks = [[look.text("Write after the recovery, wings level and lookout done; never in the approach.", 10.5)]]
     body.append([Spacer(1, 2), _boxes(look, ["Time", "Fuel", "Altimeter", "OAT"], 4, scale)])
     ends = "P pitch-down, S stick on the stop, D device, B strong buffet, R roll-off, N not reached"
     body.append([look.text(f"Speeds as read, in {unit}. Ended: {ends}.", _SMALL_PT)])
@@ -292,25 +270,13 @@ def _write_body(
 
 
 def _run_table(look: Look, numbers: Sequence[str], scale: float) -> Table:
-    heads = [
-        "run",
-        "warn",
-        "buffet",
-        "STALL",
-        "ended",
-        "alt ft",
-        "lost ft",
-        "wing",
-        "counts",
-    ]
+    heads = ["run", "warn", "buffet", "STALL", "ended", "alt ft", "lost ft", "wing", "counts"]
     widths = [9, 15, 16, 18, 21, 16, 14, 13, 13]
     rows: list[list] = [[look.text(head, 8, bold=True) for head in heads]]
     small = ParagraphStyle("c", fontName=look.plain, fontSize=8, textColor=colors.Color(0.45, 0.45, 0.45))
     for number in numbers:
         choices = [Paragraph(text, small) for text in ("P S D B R N", "L - R", "yes no")]
-        rows.append(
-            [look.text(number, 12, bold=True), "", "", "", choices[0], "", "", choices[1], choices[2]]
-        )
+        rows.append([look.text(number, 12, bold=True), "", "", "", choices[0], "", "", choices[1], choices[2]])
     return Table(
         rows,
         colWidths=[w / sum(widths) * look.width for w in widths],
@@ -334,10 +300,7 @@ def _boxes(look: Look, labels: Sequence[str], columns: int, scale: float = 1.0) 
     cells = [[look.text(label, 8) for label in row] for row in rows]
     style = [*_GRID, ("VALIGN", (0, 0), (-1, -1), "TOP")]
     return Table(
-        cells,
-        colWidths=[look.width / columns] * columns,
-        rowHeights=[11 * mm * scale] * len(rows),
-        style=style,
+        cells, colWidths=[look.width / columns] * columns, rowHeights=[11 * mm * scale] * len(rows), style=style
     )
 
 
@@ -394,8 +357,7 @@ def foot_of(look: Look, campaign: Campaign) -> list[Paragraph]:
     said = dict(team.words).get("knock_it_off", ("knock it off",))[0]
     lines = [look.text(floor, 14, bold=True), look.text(f"Stop: \u201c{said}\u201d when", 11.5, bold=True)]
     lines += [
-        look.text(f"- {criterion}", 11)
-        for criterion in team.knock_it_off or ("________________", "________________")
+        look.text(f"- {criterion}", 11) for criterion in team.knock_it_off or ("________________", "________________")
     ]
     lines.append(look.text(" ".join((*team.cautions, *CAUTIONS)), 8.5, spaceBefore=2))
     return lines

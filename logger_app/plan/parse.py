@@ -77,9 +77,7 @@ def parse_campaign(document: dict) -> tuple[Campaign, tuple[Fault, ...]]:
     reader.unknown(document, "top level", (*keys.TABLES, *keys.ROWS))
     head = reader.table(document, "campaign", required=True)
     if head.get("format", keys.FORMAT) > keys.FORMAT:
-        reader.fault(
-            "campaign, format", head["format"], f"{keys.FORMAT} at most", "A newer version wrote it."
-        )
+        reader.fault("campaign, format", head["format"], f"{keys.FORMAT} at most", "A newer version wrote it.")
     team = reader.table(document, "team")
     campaign = Campaign(
         name=head.get("name", ""),
@@ -102,9 +100,7 @@ def _indicator(reader: Reader, document: dict) -> Indicator:
     at, add = values.get("correction_ias_kt", ()), values.get("correction_kt", ())
     if len(at) != len(add) or any(b <= a for a, b in itertools.pairwise(at)):
         reader.fault(
-            "indicator, correction_ias_kt and correction_kt",
-            f"{list(at)} and {list(add)}",
-            "pairs that rise in IAS",
+            "indicator, correction_ias_kt and correction_kt", f"{list(at)} and {list(add)}", "pairs that rise in IAS"
         )
         values = {k: v for k, v in values.items() if not k.startswith("correction")}
     return Indicator(**values)
@@ -128,9 +124,7 @@ def _aircraft(reader: Reader, document: dict) -> Aircraft:
     source = source if isinstance(source, dict) else {}
     limits = [
         FlapLimit(**v)
-        for where, v in reader.rows(
-            source, "flap_limit", keys.FLAP_LIMIT, within="aircraft", label="flap_deg"
-        )
+        for where, v in reader.rows(source, "flap_limit", keys.FLAP_LIMIT, within="aircraft", label="flap_deg")
         if reader.complete(v, keys.FLAP_LIMIT)
     ]
     stations = [
@@ -153,23 +147,13 @@ def _aircraft(reader: Reader, document: dict) -> Aircraft:
     # A stand-in that no later check can find fault with: its own faults have been named already.
     kept = {k: v for k, v in values.items() if k in ("max_bank_deg", "never_exceed_ias_kt")}
     return Aircraft(
-        name="",
-        empty_weight_kg=1,
-        reference_weight_kg=1,
-        max_weight_kg=math.inf,
-        wing_area_m2=1,
-        **kept,
-        **parts,
+        name="", empty_weight_kg=1, reference_weight_kg=1, max_weight_kg=math.inf, wing_area_m2=1, **kept, **parts
     )
 
 
 def _pounds_hint(kg: float, limit_kg: float) -> str:
     as_kg = kg * keys.KG_PER_LB
-    return (
-        f"{kg:g} lb is {as_kg:.0f} kg: was it typed in pounds? Then name the key ..._lb."
-        if as_kg < limit_kg
-        else ""
-    )
+    return f"{kg:g} lb is {as_kg:.0f} kg: was it typed in pounds? Then name the key ..._lb." if as_kg < limit_kg else ""
 
 
 def _calibrations(reader: Reader, document: dict) -> tuple[CalibrationTable, ...]:
@@ -181,17 +165,13 @@ def _calibrations(reader: Reader, document: dict) -> tuple[CalibrationTable, ...
         fine = True
         if len(ias) != len(cas) or len(ias) < 2:
             reader.fault(
-                f"{where}, cas_kt",
-                f"{len(ias)} IAS and {len(cas)} CAS values",
-                "as many of each, two at least",
+                f"{where}, cas_kt", f"{len(ias)} IAS and {len(cas)} CAS values", "as many of each, two at least"
             )
             fine = False
         for name, row in (("ias_kt", ias), ("cas_kt", cas)):
             for before, after in itertools.pairwise(row):
                 if after <= before:
-                    reader.fault(
-                        f"{where}, {name}", f"{after:g} after {before:g}", "speeds that rise along the table"
-                    )
+                    reader.fault(f"{where}, {name}", f"{after:g} after {before:g}", "speeds that rise along the table")
                     fine = False
         if fine:
             tables.append(CalibrationTable(**values))
@@ -204,11 +184,7 @@ def _configurations(reader: Reader, document: dict) -> tuple[AircraftConfig, ...
         changes = tuple(
             _change(v)
             for at, v in reader.rows(
-                values.pop("change", {}),
-                "change",
-                (*keys.CHANGE, *keys.CHANGE_FIELDS),
-                within=where,
-                label="item",
+                values.pop("change", {}), "change", (*keys.CHANGE, *keys.CHANGE_FIELDS), within=where, label="item"
             )
             if "item" in v
         )
@@ -222,10 +198,7 @@ def _change(values: dict) -> Change:
     details = [(k, _text(v)) for k, v in values.items() if k not in own]
     details += [(k, _text(v)) for k, v in values.get("other", {}).items()]
     return Change(
-        item=values["item"],
-        what=values.get("what", ""),
-        state=values.get("state", "nominal"),
-        details=tuple(details),
+        item=values["item"], what=values.get("what", ""), state=values.get("state", "nominal"), details=tuple(details)
     )
 
 
@@ -280,8 +253,6 @@ def _flights(reader: Reader, document: dict) -> tuple[PlannedFlight, ...]:
     found = []
     for where, values in reader.rows(document, "flight", keys.FLIGHT, label="id"):
         if reader.complete(values, keys.FLIGHT):
-            loading = Loading(
-                items=tuple(values.pop("load_kg", {}).items()), fuel_l=values.pop("fuel_l", None)
-            )
+            loading = Loading(items=tuple(values.pop("load_kg", {}).items()), fuel_l=values.pop("fuel_l", None))
             found.append(PlannedFlight(**values, loading=loading))
     return tuple(found)

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-DEFER = "These conditions are quoted for orientation. Defer to the rules, limits and qualified people that apply to you."
+DEFER = (
+    "These conditions are quoted for orientation. Defer to the rules, limits and qualified people that apply to you."
+)
 CAUTIONS = (
     "This is a recorder, not an instrument: fly the aeroplane, look outside.",
     "Stalls with something new on the wing can end in a spin: brief the recovery before every flight.",

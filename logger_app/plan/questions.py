@@ -95,11 +95,7 @@ def answers_from(values: Mapping[str, object]) -> Answers:
     ):
         if row and len(row) != many:
             faults.append(
-                Fault(
-                    where=f"plan new, {name}",
-                    got=f"{len(row)} speeds",
-                    expected=f"{many}, one for each {what}",
-                )
+                Fault(where=f"plan new, {name}", got=f"{len(row)} speeds", expected=f"{many}, one for each {what}")
             )
     if faults:
         raise CardError(faults=tuple(faults))
@@ -255,9 +251,7 @@ def _count(text: str) -> int:
     return int(text)
 
 
-def _q(
-    name: str, ask: str, read: Callable | None = None, usual: str = "", required: bool = False
-) -> Question:
+def _q(name: str, ask: str, read: Callable | None = None, usual: str = "", required: bool = False) -> Question:
     return Question(name=name, ask=ask, read=read or _amount(name), usual=usual, required=required)
 
 
@@ -287,12 +281,7 @@ QUESTIONS = (
     _q("cg_max_mm", "aft CG limit in mm"),
     _q("floor_ft", "floor: recovered by this height, in ft", _plain("floor_ft"), "3000"),
     _q("entry_min_ft", "no approach starts below, in ft", _plain("entry_min_ft"), "5000"),
-    _q(
-        "smallest_difference_kt",
-        "smallest difference worth knowing, in kt",
-        _plain("smallest_difference_kt"),
-        "2",
-    ),
+    _q("smallest_difference_kt", "smallest difference worth knowing, in kt", _plain("smallest_difference_kt"), "2"),
     _q("scatter_kt", "scatter of repeated runs (standard deviation), in kt", _plain("scatter_kt"), "0.7"),
     _q("runs", "runs a point (empty: worked out from the two before)", _count),
 )

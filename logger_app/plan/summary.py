@@ -26,9 +26,7 @@ from logger_app.records.plan import Campaign, PlannedFlight, TestPoint
 from logger_app.units import from_kt
 
 
-def matrix(
-    campaign: Campaign,
-) -> tuple[tuple[str, ...], tuple[tuple[str, tuple[tuple[TestPoint, ...], ...]], ...]]:
+def matrix(campaign: Campaign) -> tuple[tuple[str, ...], tuple[tuple[str, tuple[tuple[TestPoint, ...], ...]], ...]]:
     """Points as a table: a row for each power and bank, a column for each flap.
 
     Parameters
@@ -45,15 +43,11 @@ def matrix(
     """
     flaps = sorted({p.flap_deg for p in campaign.points})
     order = sorted(
-        campaign.points,
-        key=lambda p: (rank("bank", p), p.bank_deg < 0, rank("power", p), p.rate_high_kt_per_s),
+        campaign.points, key=lambda p: (rank("bank", p), p.bank_deg < 0, rank("power", p), p.rate_high_kt_per_s)
     )
     labels = list(dict.fromkeys(row_label(p) for p in order))
     rows = tuple(
-        (
-            label,
-            tuple(tuple(p for p in order if row_label(p) == label and p.flap_deg == flap) for flap in flaps),
-        )
+        (label, tuple(tuple(p for p in order if row_label(p) == label and p.flap_deg == flap) for flap in flaps))
         for label in labels
     )
     return tuple(f"flap {flap:g}" for flap in flaps), rows
@@ -73,11 +67,7 @@ def row_label(point: TestPoint) -> str:
         Power and bank, and the entry rate where it is a fast one [-].
     """
     bank = point.label.rsplit(", ", 1)[1]
-    fast = (
-        f", {point.rate_low_kt_per_s:g} to {point.rate_high_kt_per_s:g} kt/s"
-        if point.rate_high_kt_per_s > 2
-        else ""
-    )
+    fast = f", {point.rate_low_kt_per_s:g} to {point.rate_high_kt_per_s:g} kt/s" if point.rate_high_kt_per_s > 2 else ""
     return f"{point.power}, {bank}{fast}"
 
 
@@ -258,10 +248,7 @@ def _matrix_lines(campaign: Campaign, flown: Flown) -> list[str]:
     columns, rows = matrix(campaign)
     if not rows:
         return []
-    width = (
-        max(len(text) for text in [*(label for label, _ in rows), *(c.id for c in campaign.configurations)])
-        + 6
-    )
+    width = max(len(text) for text in [*(label for label, _ in rows), *(c.id for c in campaign.configurations)]) + 6
     lines = ["Points: runs that count / wanted"]
     for config in campaign.configurations:
         lines.append(f"  {config.id}".ljust(width) + "".join(column.ljust(18) for column in columns))
@@ -285,9 +272,7 @@ def _order_lines(campaign: Campaign) -> list[str]:
             speeds.append(f"from {from_kt(point.trim_ias_kt, unit):.0f}")
         if point.expected_stall_ias_kt is not None:
             speeds.append(f"stall about {from_kt(point.expected_stall_ias_kt, unit):.0f} {unit}")
-        lines.append(
-            f"  {step.number:2}  {point.id:5} {point.label:38} {', '.join(speeds):28} {step.reason}".rstrip()
-        )
+        lines.append(f"  {step.number:2}  {point.id:5} {point.label:38} {', '.join(speeds):28} {step.reason}".rstrip())
     return lines if len(lines) > 1 else []
 
 
@@ -321,7 +306,9 @@ def _load_line(row: dict) -> str:
     cg = "CG not known" if row["cg_mm"] is None else f"CG {row['cg_mm']:.0f} mm"
     at = row["at"] if row["at"] in ("start-up", "shut-down") else f"card {row['at']}"
     faults = "".join(f"   {fault}" for fault in row["faults"])
-    return f"{at:10} {row['minutes']:4.0f} min   {row['fuel_left_l']:5.1f} l   {row['weight_kg']:6.1f} kg   {cg}{faults}"
+    return (
+        f"{at:10} {row['minutes']:4.0f} min   {row['fuel_left_l']:5.1f} l   {row['weight_kg']:6.1f} kg   {cg}{faults}"
+    )
 
 
 def _budget_words(flight: dict) -> str:
@@ -342,9 +329,7 @@ def _comparison_lines(document: dict) -> list[str]:
         lines.append(f"  {pair['reference']} with {pair['changed']}: {things}")
         if pair["ballast"]:
             ballast = pair["ballast"]
-            lines.append(
-                f"    ballast for {ballast['flight']} to match {ballast['to_match']}: {ballast['words']}"
-            )
+            lines.append(f"    ballast for {ballast['flight']} to match {ballast['to_match']}: {ballast['words']}")
     return lines
 
 
@@ -354,9 +339,7 @@ def _proposal_lines(campaign: Campaign, document: dict, flights: Sequence[Flight
             return []
         left = sum(cell["left"] for cell in document["matrix"])
         if left:
-            return [
-                "Next flight: not one run fits into the fuel above the reserve; look at [plan] and fuel_*"
-            ]
+            return ["Next flight: not one run fits into the fuel above the reserve; look at [plan] and fuel_*"]
         return ["Next flight: none; all that was wanted has been flown"]
     planned = [f["configuration"] for f in document["flights"]]
     if not flights and planned == [f["configuration"] for f in document["proposed"]]:

@@ -79,13 +79,7 @@ def campaign_text(answers: Answers) -> str:
     CardError
         The answers contradict each other; all faults at once.
     """
-    head = [
-        _head(answers),
-        _aircraft(answers),
-        _indicator(answers),
-        _calibrations(answers),
-        _configurations(answers),
-    ]
+    head = [_head(answers), _aircraft(answers), _indicator(answers), _calibrations(answers), _configurations(answers)]
     text = "\n\n".join([*head, _team(answers), _plan(answers), *_cards(answers)]) + "\n"
     campaign, faults = parse_text(text)
     if faults:
@@ -195,12 +189,7 @@ def _aircraft(a: Answers) -> str:
             lines.append(f"# {key.name} ={note}")
     for flap, most, _ in a.flaps:
         if flap > 0 and most is not None:
-            lines += [
-                "",
-                "[[aircraft.flap_limit]]",
-                f"flap_deg = {flap:g}",
-                f"max_ias{_KEY_UNIT[a.unit]} = {most:g}",
-            ]
+            lines += ["", "[[aircraft.flap_limit]]", f"flap_deg = {flap:g}", f"max_ias{_KEY_UNIT[a.unit]} = {most:g}"]
     for name, arm, most in a.stations:
         lines += ["", "[[aircraft.station]]", f"name = {quoted(name)}", f"arm_mm = {arm:g}"]
         if most is not None:
@@ -365,10 +354,7 @@ def _speeds(unit: str, preset: Preset, bank: float, most: float | None, stall: f
     """Expected stall and trim speed of a point; in a turn the stall rises as 1/sqrt(cos bank)."""
     end = _KEY_UNIT[unit]
     expected = stall / math.sqrt(math.cos(math.radians(bank)))
-    above = (
-        preset.start_above_stall_kt
-        * {"kt": 1.0, "mph": 1 / keys.KT_PER_MPH, "km/h": 1 / keys.KT_PER_KMH}[unit]
-    )
+    above = preset.start_above_stall_kt * {"kt": 1.0, "mph": 1 / keys.KT_PER_MPH, "km/h": 1 / keys.KT_PER_KMH}[unit]
     trim = math.ceil(max(preset.trim_over_stall * stall, expected + above) - 1e-9)
     if most is not None and trim > most:
         trim = math.floor(most)
@@ -387,9 +373,7 @@ def _flights(a: Answers, campaign: Campaign) -> str:
         campaign = replace(campaign, aircraft=replace(campaign.aircraft, fuel_capacity_l=a.fuel_l))
     proposed = propose_flights(campaign)
     load = ", ".join(f"{quoted(name)} = {kg:g}" for name, kg in a.load_kg)
-    lines = [
-        "# Flights in the order A-B-B-A: what drifts (weather, pilot, engine) cancels. Write the load of each."
-    ]
+    lines = ["# Flights in the order A-B-B-A: what drifts (weather, pilot, engine) cancels. Write the load of each."]
     if not proposed:
         lines.append("# The fuel does not hold one run above the reserve: see fuel_* and [plan] above.")
     for flight in proposed:

@@ -37,9 +37,7 @@ class Reader:
     def unknown(self, table: dict, where: str, known: tuple[str, ...], advice: str = "") -> None:
         for name in table:
             if name not in known:
-                near = difflib.get_close_matches(name, known, n=1, cutoff=0.6) or [
-                    k for k in known if name == _stem(k)
-                ]
+                near = difflib.get_close_matches(name, known, n=1, cutoff=0.6) or [k for k in known if name == _stem(k)]
                 hint = f"Did you mean {near[0]}?" if near else advice
                 expected = "a known key" if near else _some(known)
                 self.fault(f"{where}, {name}", "a key that is not known", expected, hint)
@@ -63,18 +61,13 @@ class Reader:
         full = f"{within}.{name}" if within == "aircraft" else name
         if not isinstance(found, list) or not all(isinstance(row, dict) for row in found):
             self.fault(
-                _at(within, name),
-                _shown(found),
-                f"rows under [[{full}]]",
-                "Write it in double square brackets.",
+                _at(within, name), _shown(found), f"rows under [[{full}]]", "Write it in double square brackets."
             )
             return []
         result = []
         for number, row in enumerate(found, 1):
             mark = row.get(label)
-            mark = (
-                f"{mark}" if isinstance(mark, (str, int, float)) and str(mark).strip() else f"number {number}"
-            )
+            mark = f"{mark}" if isinstance(mark, (str, int, float)) and str(mark).strip() else f"number {number}"
             where = _at(within, f"{name} {mark}" if label != "flap_deg" else f"{name} flap {mark}")
             result.append((where, self.values(row, where, table)))
         return result
@@ -93,11 +86,7 @@ class Reader:
                 continue
             key, factor, _ = spellings[name]
             if key.name in values or (name != key.name and key.name in source):
-                self.fault(
-                    f"{where}, {name}",
-                    "the same thing twice, in two units",
-                    f"only one of {key.name}, {name}",
-                )
+                self.fault(f"{where}, {name}", "the same thing twice, in two units", f"only one of {key.name}, {name}")
                 continue
             value = self.value(key, raw, factor, f"{where}, {name}", name)
             if value is not None:
@@ -240,10 +229,7 @@ class Reader:
             read = self._texts(key, phrases, factor, f"{where}, {call}", call)
             if read == ():
                 self.fault(
-                    f"{where}, {call}",
-                    "an empty list",
-                    "at least one phrase",
-                    "Leave the key out for the usual ones.",
+                    f"{where}, {call}", "an empty list", "at least one phrase", "Leave the key out for the usual ones."
                 )
             elif read:
                 good[call] = tuple(" ".join(phrase.lower().split()) for phrase in read)
@@ -280,11 +266,9 @@ def _kind_words(key: Key, name: str = "") -> str:
     if key.kind in ("number", "whole"):
         unit = keys.suffix(name or key.name)
         return f"a number{f' in {unit}' if unit else ''}"
-    return {
-        "numbers": "a list of numbers",
-        "text": "some text in quotes",
-        "id": "a short name in quotes",
-    }.get(key.kind, "a value")
+    return {"numbers": "a list of numbers", "text": "some text in quotes", "id": "a short name in quotes"}.get(
+        key.kind, "a value"
+    )
 
 
 def _about(key: Key) -> str:

@@ -23,7 +23,9 @@ class RowKind(StrEnum):
     MARK = "mark"  # sync signature played: sample
     NOTE = "note"  # start_ns, end_ns, text
     TUFT = "tuft"  # camera, frame_pts, station, state, ias_kt, who, proposed
-    TUFT_GRID = "tuft_grid"  # camera, corners [[x, y] x 4], span_pct [...], chord_pct [...], who; carried_from: a flight
+    TUFT_GRID = (
+        "tuft_grid"  # camera, corners [[x, y] x 4], span_pct [...], chord_pct [...], who; carried_from: a flight
+    )
     ERASED = "erased"  # what was removed on request and why (never calls)
 
 

@@ -169,7 +169,11 @@ class TestPoint:
     @property
     def label(self) -> str:
         """As on the card: ``idle, flap 15, wings level``."""
-        bank = f"bank {abs(self.bank_deg):g} {'right' if self.bank_deg > 0 else 'left'}" if self.bank_deg else "wings level"
+        bank = (
+            f"bank {abs(self.bank_deg):g} {'right' if self.bank_deg > 0 else 'left'}"
+            if self.bank_deg
+            else "wings level"
+        )
         return f"{self.power}, flap {self.flap_deg:g}, {bank}"
 
 

@@ -136,7 +136,9 @@ def _best_shift(trace: Trace, calls, curve, bias_u: float) -> float:
     best = int(np.argmin([_misfit(said, read, curve, shift, bias_u) for shift in shifts]))
     rivals = shares[np.abs(shifts - shifts[best]) > RIVAL_APART_S]
     if shares[best] < LEAST_MATCHED:
-        raise cannot(trace, f"at best {100 * shares[best]:.0f} % of the calls agree with it", f"{100 * LEAST_MATCHED:.0f} %")
+        raise cannot(
+            trace, f"at best {100 * shares[best]:.0f} % of the calls agree with it", f"{100 * LEAST_MATCHED:.0f} %"
+        )
     if len(rivals) and rivals.max() > RIVAL_SHARE * shares[best]:
         raise cannot(trace, "more than one offset fits the calls", "a trace that covers the flight's approaches")
     fine = shifts[best] + np.arange(-2.0, 2.0, 0.02)

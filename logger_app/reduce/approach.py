@@ -81,11 +81,7 @@ class Approach:
 
 
 def fit_approach(
-    flight_s: np.ndarray,
-    ias_kt: np.ndarray,
-    event_s: float,
-    resolution_u_kt: float,
-    trust: np.ndarray | None = None,
+    flight_s: np.ndarray, ias_kt: np.ndarray, event_s: float, resolution_u_kt: float, trust: np.ndarray | None = None
 ) -> Approach | None:
     """Fit the approach before an event, robustly.
 

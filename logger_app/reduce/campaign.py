@@ -81,10 +81,15 @@ class Reducer:
     """
 
     def __init__(
-        self, campaign: Campaign, options: Options = Options(), keep: Callable[[StallSpeed], StallSpeed] = without_details
+        self,
+        campaign: Campaign,
+        options: Options = Options(),
+        keep: Callable[[StallSpeed], StallSpeed] = without_details,
     ):
         if (options.to_cg_mm is None) != (options.tail_arm_mm is None):
-            raise ReduceError(faults=(Fault(where="CG correction", got="one of CG and tail arm", expected="both or neither"),))
+            raise ReduceError(
+                faults=(Fault(where="CG correction", got="one of CG and tail arm", expected="both or neither"),)
+            )
         self.campaign, self.options, self._keep = campaign, options, keep
         self._points = {point.id: point for point in campaign.points}
         self._runs: list[StallSpeed] = []
@@ -140,9 +145,18 @@ class Reducer:
         tuple of StallSpeed
             Its runs in order, with everything [-].
         """
-        traces = {run: there for (id, run), there in self.options.at_event.items() if id == flight.info.id} | dict(at_event or {})
+        traces = {run: there for (id, run), there in self.options.at_event.items() if id == flight.info.id} | dict(
+            at_event or {}
+        )
         return tuple(
-            _reduce_run(self.campaign, flight, run, self._points.get(run.point or ""), self.options, traces.get(run.id, TraceAtEvent()))
+            _reduce_run(
+                self.campaign,
+                flight,
+                run,
+                self._points.get(run.point or ""),
+                self.options,
+                traces.get(run.id, TraceAtEvent()),
+            )
             for run in flight.runs.runs
             if only is None or run.id in only
         )
@@ -178,7 +192,10 @@ class Reducer:
             excluded=(*left_out, *self._loose),
             reviewed_share=sum(run.reviewed for run in runs) / len(runs) if runs else 0.0,
             provenance=Provenance(
-                app=__version__, steps=(*self.options.steps, *steps), packs=tuple(sorted(self._packs)), hashes=tuple(self._hashes)
+                app=__version__,
+                steps=(*self.options.steps, *steps),
+                packs=tuple(sorted(self._packs)),
+                hashes=tuple(self._hashes),
             ),
             summary=summary(campaign, comparisons),
             rules=RULES,
@@ -403,7 +420,9 @@ def _standardised(campaign, calibrated, weight, bank_deg, trace, options, notes)
     if nz is not None and 0.3 < nz < 4.0:
         bases.insert(0, ("measured_nz", cas_at_1_g_kt(raw, nz)))
         u = 0.5 * raw / math.sqrt(nz) * trace.load_factor_u / nz
-        notes.append("load factor as recorded: a sensor fixed to the body reads about 1 % high at the stall, the speed 0.5 % low")
+        notes.append(
+            "load factor as recorded: a sensor fixed to the body reads about 1 % high at the stall, the speed 0.5 % low"
+        )
     wanted = options.basis or bases[0][0]
     bases = [b for b in bases if options.basis in (None, b[0])]
     chosen = next((b for b in bases if b[0] == wanted), None)
@@ -429,7 +448,9 @@ def _cas(campaign: Campaign, flap_deg: float | None, ias_kt: float) -> Calibrate
     return calibrate_ias(campaign.calibrations, flap_deg, instrument_corrected_kt(campaign.indicator, ias_kt))
 
 
-def _weight(campaign: Campaign, record: RunWeight | None, notes: list[str]) -> tuple[float, float | None, float | None] | None:
+def _weight(
+    campaign: Campaign, record: RunWeight | None, notes: list[str]
+) -> tuple[float, float | None, float | None] | None:
     """(weight, its uncertainty, CG), or None with the reason in `notes`."""
     aircraft = campaign.aircraft
     if record is None or record.weight_kg is None or not math.isfinite(record.weight_kg):

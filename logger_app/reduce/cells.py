@@ -110,7 +110,13 @@ def with_surplus_noted(cells: Sequence[Cell], wanted: Mapping[str, int]) -> tupl
         The same, in order [-].
     """
     return tuple(
-        replace(cell, notes=(*cell.notes, f"{cell.n} runs count, {wanted[cell.point]} were wanted: was a setting said and not heard?"))
+        replace(
+            cell,
+            notes=(
+                *cell.notes,
+                f"{cell.n} runs count, {wanted[cell.point]} were wanted: was a setting said and not heard?",
+            ),
+        )
         if cell.n > wanted.get(cell.point, cell.n)
         else cell
         for cell in cells
@@ -225,7 +231,9 @@ def _notes(runs: list[StallSpeed], basis: str | None, other_kinds: bool) -> tupl
         notes.append(f"calibration extrapolated by up to {max(beyond):.1f} kt")
     margins = [run.warning_margin_kt for run in runs if run.warning_margin_kt is not None]
     if margins and _mean(margins) < WARNING_MARGIN_KT:
-        notes.append(f"warning {_mean(margins):.1f} kt above the stall; 14 CFR 23.207(c) asks for {WARNING_MARGIN_KT:g} kt")
+        notes.append(
+            f"warning {_mean(margins):.1f} kt above the stall; 14 CFR 23.207(c) asks for {WARNING_MARGIN_KT:g} kt"
+        )
     altitudes = [run.altitude_ft for run in runs if run.altitude_ft is not None]
     if altitudes and max(altitudes) - min(altitudes) > ALTITUDE_SPREAD_FT:
         notes.append(f"altitudes {min(altitudes):.0f} to {max(altitudes):.0f} ft; repeats are best within 1000 ft")

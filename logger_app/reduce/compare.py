@@ -269,7 +269,9 @@ def _caveats(campaign: Campaign, reference: Side, changed: Side, sides, kept) ->
         notes.append(f"calibration extrapolated by up to {max(ends):.1f} kt; {STATIC_PORT_CAVEAT}")
     config = campaign.configuration(changed.runs[0].configuration)
     if config and len(config.changes) > 1:
-        notes.append(f"{len(config.changes)} things were changed at once: the difference belongs to all of them together")
+        notes.append(
+            f"{len(config.changes)} things were changed at once: the difference belongs to all of them together"
+        )
     return notes
 
 
@@ -297,7 +299,9 @@ def _rate_note(reference: Side, changed: Side) -> list[str]:
     shift = float(np.mean(rates[1]) - np.mean(rates[0]))
     if abs(shift) < RATE_DIFFERENCE_KT_PER_S:
         return []
-    return [f"mean entry rates differ by {shift:+.2f} kt/s and are not adjusted for (about 1 kt of stall speed per kt/s)"]
+    return [
+        f"mean entry rates differ by {shift:+.2f} kt/s and are not adjusted for (about 1 kt of stall speed per kt/s)"
+    ]
 
 
 def _adjusted(campaign: Campaign, made: list[Comparison]) -> tuple[Comparison, ...]:

@@ -109,7 +109,9 @@ def _with_rate(reference: Side, changed: Side) -> Difference | None:
     except TooFewCalls:
         return None
     residual_sd = math.sqrt(covariance[1, 1] / _unit_variance(np.column_stack(columns), 1))
-    return Difference(method="covariate", found=estimate(float(beta[1]), math.sqrt(covariance[1, 1]), df), sd_kt=residual_sd)
+    return Difference(
+        method="covariate", found=estimate(float(beta[1]), math.sqrt(covariance[1, 1]), df), sd_kt=residual_sd
+    )
 
 
 def _by_day(reference: Side, changed: Side, days: Mapping[str, str], use_rate: bool) -> Difference | None:

@@ -295,7 +295,9 @@ def _distinct(offset: np.ndarray, speed: np.ndarray) -> None:
     """Refuse legs that all point nearly the same way, or nearly along one line."""
     spread = np.linalg.svd(offset, compute_uv=False)
     if spread[-1] < float(speed.mean()) / LARGEST_CONDITION:
-        raise BadQuantity("the legs point too nearly along one line to tell wind from airspeed; fly them 90 to 120 deg apart")
+        raise BadQuantity(
+            "the legs point too nearly along one line to tell wind from airspeed; fly them 90 to 120 deg apart"
+        )
 
 
 def _gauss_newton(unknown, misfit):

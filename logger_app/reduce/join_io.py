@@ -41,7 +41,9 @@ def asked_traces(given: Sequence[str], flights: Collection[str]) -> dict[str, li
         if not equals or id not in flights:
             known = ", ".join(list(flights)[:12]) or "no flight"
             known += f" and {len(flights) - 12} more" if len(flights) > 12 else ""
-            raise ReduceError(faults=(Fault(where="--trace", got=repr(text), expected=f"FLIGHT=FILE with a flight of {known}"),))
+            raise ReduceError(
+                faults=(Fault(where="--trace", got=repr(text), expected=f"FLIGHT=FILE with a flight of {known}"),)
+            )
         asked.setdefault(id, []).append(Path(name))
     return asked
 

@@ -74,7 +74,14 @@ def _sets(rows, name, flap_deg, altitude_ft, oat_degc) -> list[list[Leg]]:
         values = {column: value for column, value in values.items() if math.isfinite(value)}
         missing = [column for column in NEEDED if column not in values]
         if missing or not {"track_deg", "heading_deg"} & set(values):
-            wrong.append(fault(name, f"no {' or '.join(missing or ['track or heading'])}", "a leg's speeds and its track or heading", line))
+            wrong.append(
+                fault(
+                    name,
+                    f"no {' or '.join(missing or ['track or heading'])}",
+                    "a leg's speeds and its track or heading",
+                    line,
+                )
+            )
             continue
         flap = number_in(row.get("flap_deg"), name, line, "flap_deg")
         leg = Leg(

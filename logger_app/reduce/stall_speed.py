@@ -158,7 +158,9 @@ def stall_of_run(run: Run, indicator: Indicator, *, event_voiced: bool = True) -
     notes += _remarks(events)
     if event_voiced and event.status is CallStatus.ADDED:
         lag = indicator.reading_lag_s
-        notes.append(f"a person placed the event; if by a picture, the calls are {lag:g} s late and this speed is too high")
+        notes.append(
+            f"a person placed the event; if by a picture, the calls are {lag:g} s late and this speed is too high"
+        )
     found = _from_approach(before, named, event_s, shift_s, indicator, event_voiced)
     if kind is StallEvent.AFT_STOP:
         found = _held_on_stop(found, after, event_s, recovery_s, stalls, indicator)
@@ -202,7 +204,9 @@ def _which(stalls) -> tuple[ReviewedCall, StallEvent, list[str]]:
             kind = StallEvent.PITCH_DOWN
             notes.append("wing drop and break were one event")
         elif other.stall is not kind and other.role is not Role.WING_DROP:
-            notes.append(f"{other.stall.replace('_', ' ')} followed {later_s:.1f} s later; the first event is the stall")
+            notes.append(
+                f"{other.stall.replace('_', ' ')} followed {later_s:.1f} s later; the first event is the stall"
+            )
     return first, kind, notes
 
 

@@ -199,7 +199,9 @@ def cas_at_cg_kt(cas_kt: float, cg_mm: float, to_cg_mm: float, tail_arm_mm: floa
     _positive(cas_kt=cas_kt, tail_arm_mm=tail_arm_mm)
     share = (to_cg_mm - cg_mm) / tail_arm_mm
     if not abs(share) < 0.2:
-        raise BadQuantity(f"CG from {cg_mm:g} to {to_cg_mm:g} mm; the first-order correction needs less than a fifth of the tail arm")
+        raise BadQuantity(
+            f"CG from {cg_mm:g} to {to_cg_mm:g} mm; the first-order correction needs less than a fifth of the tail arm"
+        )
     return cas_kt / math.sqrt(1 + share)
 
 

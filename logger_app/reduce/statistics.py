@@ -105,7 +105,9 @@ def mean_interval(values: Sequence[float], confidence: float = CONFIDENCE) -> Es
     """
     if len(values) < 2:
         raise TooFewCalls(f"{len(values)} value(s); an interval needs at least 2")
-    return estimate(float(np.mean(values)), float(np.std(values, ddof=1)) / math.sqrt(len(values)), len(values) - 1, confidence)
+    return estimate(
+        float(np.mean(values)), float(np.std(values, ddof=1)) / math.sqrt(len(values)), len(values) - 1, confidence
+    )
 
 
 def welch(reference: Sequence[float], changed: Sequence[float]) -> Estimate:
@@ -207,7 +209,9 @@ def least_squares(design: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, n
     return coefficients, inverse @ inverse.T * float(residual @ residual) / (n - k), n - k
 
 
-def line_at(x: Sequence[float], y: Sequence[float], at: float, confidence: float = CONFIDENCE) -> tuple[Estimate, float]:
+def line_at(
+    x: Sequence[float], y: Sequence[float], at: float, confidence: float = CONFIDENCE
+) -> tuple[Estimate, float]:
     """Straight line through points, read at one place: stall speed against entry rate at 1 kt/s.
 
     Parameters
@@ -320,7 +324,9 @@ def sides_differ_p(reference: tuple[int, int], changed: tuple[int, int]) -> floa
     return as_unlikely / math.comb(sum(rows), columns[0])
 
 
-def power_of(difference_kt: float, sd_kt: float, n_reference: int, n_changed: int, alpha: float = 1 - CONFIDENCE) -> float:
+def power_of(
+    difference_kt: float, sd_kt: float, n_reference: int, n_changed: int, alpha: float = 1 - CONFIDENCE
+) -> float:
     """Chance that a true difference of this size would be shown.
 
     Parameters
@@ -359,7 +365,9 @@ def power_of(difference_kt: float, sd_kt: float, n_reference: int, n_changed: in
 
     df = n_reference + n_changed - 2
     if not (sd_kt > 0 and df >= 1 and min(n_reference, n_changed) >= 1):
-        raise BadQuantity(f"sd {sd_kt:g} kt with {n_reference} and {n_changed} runs; needs sd above 0 and 3 runs in all")
+        raise BadQuantity(
+            f"sd {sd_kt:g} kt with {n_reference} and {n_changed} runs; needs sd above 0 and 3 runs in all"
+        )
     shift = abs(difference_kt) / (sd_kt * math.sqrt(1 / n_reference + 1 / n_changed))
     critical = float(special.stdtrit(df, 1 - alpha / 2))
     upper = 1 - float(special.nctdtr(df, shift, critical))
@@ -403,7 +411,9 @@ def runs_needed(difference_kt: float, sd_kt: float, power: float = POWER) -> int
     for n in range(2, MOST_RUNS + 1):
         if power_of(difference_kt, sd_kt, n, n) >= power:
             return n
-    raise BadQuantity(f"{difference_kt:g} kt with sd {sd_kt:g} kt needs more than {MOST_RUNS} runs of each configuration")
+    raise BadQuantity(
+        f"{difference_kt:g} kt with sd {sd_kt:g} kt needs more than {MOST_RUNS} runs of each configuration"
+    )
 
 
 def smallest_difference_kt(sd_kt: float, n_reference: int, n_changed: int, power: float = POWER) -> float:

@@ -79,7 +79,18 @@ def _cells(reduction: Reduction, labels, unit: str) -> str:
         )
         for c in reduction.cells
     ]
-    head = ("point", "configuration", "stall", "n", f"IAS, {unit}", "std CAS, kt", "sd", "95 %, kt", "u all, kt", "basis")
+    head = (
+        "point",
+        "configuration",
+        "stall",
+        "n",
+        f"IAS, {unit}",
+        "std CAS, kt",
+        "sd",
+        "95 %, kt",
+        "u all, kt",
+        "basis",
+    )
     return _table("Test points", head, rows)
 
 
@@ -108,7 +119,11 @@ def _runs(reduction: Reduction, unit: str) -> str:
 def _last_of(everything: Sequence) -> str:
     """What is said where only the last lines are printed."""
     few = len(everything) > MOST_LINES
-    return f", the last {MOST_LINES} of {len(everything)}; all are in results/reduction.json and the report's runs.csv" if few else ""
+    return (
+        f", the last {MOST_LINES} of {len(everything)}; all are in results/reduction.json and the report's runs.csv"
+        if few
+        else ""
+    )
 
 
 def _remarks(reduction: Reduction, labels) -> str:

@@ -172,7 +172,10 @@ def legs_in_trace(
     legs = []
     for first, last in _steady(trace.time_s[known], speed[known], track[known]):
         part = known[first:last]
-        north, east = float(np.mean(speed[part] * np.cos(track[part]))), float(np.mean(speed[part] * np.sin(track[part])))
+        north, east = (
+            float(np.mean(speed[part] * np.cos(track[part]))),
+            float(np.mean(speed[part] * np.sin(track[part]))),
+        )
         altitude = pressure_altitude_ft if pressure_altitude_ft is not None else _mean_of(trace, "altitude_ft", part)
         indicated = _mean_of(trace, "ias_kt", part)
         if ias_kt is None and indicated is None:
@@ -207,8 +210,10 @@ def _steady(time_s, speed, track):
     first = 0
     while first < len(time_s) - 1:
         last = first + 1
-        while last < len(time_s) and _still(speed[first : last + 1], track[first : last + 1]) and (
-            time_s[last] - time_s[last - 1] <= 2 * LONGEST_HOLE_S
+        while (
+            last < len(time_s)
+            and _still(speed[first : last + 1], track[first : last + 1])
+            and (time_s[last] - time_s[last - 1] <= 2 * LONGEST_HOLE_S)
         ):
             last += 1
         if time_s[last - 1] - time_s[first] >= LEG_S:

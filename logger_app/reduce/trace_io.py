@@ -179,7 +179,9 @@ def csv_rows(text: str, name: str) -> list[tuple[int, dict[str, str]]]:
             cells = next(csv.reader([line], delimiter=mark), [])
         except csv.Error as err:
             raise fault(name, str(err), "a CSV line", number) from None
-        rows.append((number, dict(itertools.zip_longest(header, (c.strip() for c in cells[: len(header)]), fillvalue=""))))
+        rows.append(
+            (number, dict(itertools.zip_longest(header, (c.strip() for c in cells[: len(header)]), fillvalue="")))
+        )
     return rows
 
 
@@ -222,8 +224,15 @@ def _read_csv(text: str, name: str) -> Trace:
     clock = next((c for c in TIME_COLUMNS if c in header), None)
     known = [c for c in header if c in CSV_COLUMNS]
     if clock is None or not known:
-        raise fault(name, f"columns {', '.join(header)}", f"a time ({', '.join(TIME_COLUMNS)}) and some of {', '.join(CSV_COLUMNS)}")
-    times = [_time(row[clock], name, line) if clock == "utc" else number_in(row.get(clock), name, line, clock) for line, row in rows]
+        raise fault(
+            name,
+            f"columns {', '.join(header)}",
+            f"a time ({', '.join(TIME_COLUMNS)}) and some of {', '.join(CSV_COLUMNS)}",
+        )
+    times = [
+        _time(row[clock], name, line) if clock == "utc" else number_in(row.get(clock), name, line, clock)
+        for line, row in rows
+    ]
     columns = {}
     for source in known:
         column, factor, offset = CSV_COLUMNS[source]
@@ -239,7 +248,11 @@ def _read_gpx(text: str, name: str) -> Trace:
     def opened(tag, attributes):
         path.append(tag.rsplit(":", 1)[-1].lower())
         if len(path) > DEEPEST or len(found) > MOST_SAMPLES:
-            raise fault(name, "elements too deep" if len(path) > DEEPEST else "too many points", f"{DEEPEST} deep, {MOST_SAMPLES} points at most")
+            raise fault(
+                name,
+                "elements too deep" if len(path) > DEEPEST else "too many points",
+                f"{DEEPEST} deep, {MOST_SAMPLES} points at most",
+            )
         if path[-1] == "trkpt":
             found.append({"latitude_deg": attributes.get("lat", ""), "longitude_deg": attributes.get("lon", "")})
 
@@ -326,7 +339,10 @@ def _nmea_clock(text: str) -> float | None:
 
 def _nmea_values(kind: str, fields: list[str]) -> dict[str, float]:
     at = 2 if kind == "GGA" else 3
-    values = {"latitude_deg": _nmea_angle(fields[at], fields[at + 1]), "longitude_deg": _nmea_angle(fields[at + 2], fields[at + 3])}
+    values = {
+        "latitude_deg": _nmea_angle(fields[at], fields[at + 1]),
+        "longitude_deg": _nmea_angle(fields[at + 2], fields[at + 3]),
+    }
     if kind == "GGA":
         values["altitude_ft"] = _float(fields[9] if len(fields) > 9 else "") / M_PER_FT
     else:

@@ -100,9 +100,7 @@ def run_budget(
     ]
     if calibrated:
         note = f"{calibrated.beyond_kt:.1f} kt outside the table" if calibrated.beyond_kt else ""
-        terms.append(
-            BudgetTerm(name="calibration", u_kt=calibrated.u_kt, kind="systematic", cancels=True, note=note)
-        )
+        terms.append(BudgetTerm(name="calibration", u_kt=calibrated.u_kt, kind="systematic", cancels=True, note=note))
     if weight_term_kt is not None:
         note = "loading and fuel; common to the runs of a flight, not to the flights compared"
         terms.append(BudgetTerm(name="weight", u_kt=weight_term_kt, kind="systematic", note=note))

@@ -23,12 +23,7 @@ from logger_app.report.fonts_io import font_folder
 from logger_app.report.view import RunView
 
 CLOCK_HZ = 90_000
-DARK, LIGHT, QUIET, AMBER = (
-    (16, 20, 24, 190),
-    (245, 244, 238, 255),
-    (190, 194, 198, 255),
-    (255, 199, 110, 255),
-)
+DARK, LIGHT, QUIET, AMBER = ((16, 20, 24, 190), (245, 244, 238, 255), (190, 194, 198, 255), (255, 199, 110, 255))
 
 
 def write_clip(
@@ -67,9 +62,7 @@ def write_clip(
         The video is missing or unreadable, does not show the run, or the clip cannot be written.
     """
     if not video.is_file():
-        raise ReportError(
-            f"{video}: no such file; the clip needs the camera's file. Put it back, or sync it again."
-        )
+        raise ReportError(f"{video}: no such file; the clip needs the camera's file. Put it back, or sync it again.")
     span = _video_span(clock_map, run, video)
     out.parent.mkdir(parents=True, exist_ok=True)
     try:
@@ -82,9 +75,7 @@ def write_clip(
     except (av.FFmpegError, OSError) as err:
         if isinstance(err, ReportError):
             raise
-        raise ReportError(
-            f"{video}: the clip was not made, {err.strerror or err}. The original is untouched."
-        ) from err
+        raise ReportError(f"{video}: the clip was not made, {err.strerror or err}. The original is untouched.") from err
     return out
 
 
@@ -113,9 +104,7 @@ def _transcode(video, out, clock_map, run, unit, span, progress) -> int:
             if picture is None:
                 picture = _picture_stream(target, source.streams.video[0], image)
             words = caption(run, clock_map.offset_s + frame.time * (1 + clock_map.drift_ppm * 1e-6), unit)
-            made = av.VideoFrame.from_ndarray(_written(image, words), format="rgb24").reformat(
-                format="yuv420p"
-            )
+            made = av.VideoFrame.from_ndarray(_written(image, words), format="rgb24").reformat(format="yuv420p")
             made.pts, made.time_base = round((frame.time - span[0]) * CLOCK_HZ), Fraction(1, CLOCK_HZ)
             target.mux(picture.encode(made))
             shown += 1
@@ -142,9 +131,7 @@ def _frames(source, span) -> Iterator:
 
 
 def _picture_stream(target, like, image: np.ndarray):
-    stream = target.add_stream(
-        "libx264", rate=like.average_rate or 30, options={"crf": "21", "preset": "veryfast"}
-    )
+    stream = target.add_stream("libx264", rate=like.average_rate or 30, options={"crf": "21", "preset": "veryfast"})
     stream.height, stream.width = image.shape[:2]
     stream.pix_fmt = "yuv420p"
     stream.codec_context.time_base = stream.time_base = Fraction(1, CLOCK_HZ)

@@ -26,7 +26,11 @@ FAR_SHARE = 0.3
 
 
 def choose_details(
-    runs: Sequence[RunView], cells: Iterable[Cell], asked: Sequence[str], pictured: Collection[tuple[str, str]], most: int
+    runs: Sequence[RunView],
+    cells: Iterable[Cell],
+    asked: Sequence[str],
+    pictured: Collection[tuple[str, str]],
+    most: int,
 ) -> tuple[list[RunView], str]:
     """The runs to detail, and a sentence that says how they were chosen.
 
@@ -59,15 +63,24 @@ def choose_details(
     wanted = asked_runs(runs, asked)
     if len(wanted) > most:
         raise ReportError(
-            f"--runs {','.join(asked)}: {len(wanted)} runs; a page details at most {most}.", hint="Ask for fewer: FLIGHT:3-9,FLIGHT:12"
+            f"--runs {','.join(asked)}: {len(wanted)} runs; a page details at most {most}.",
+            hint="Ask for fewer: FLIGHT:3-9,FLIGHT:12",
         )
     steps = (
         ("asked for", wanted, most),
         ("shown in saved pictures", [run for run in runs if _key(run) in pictured], most),
-        ("nearest to an entry rate of 1 kt/s, for each configuration at each point", [r for g in groups.values() for r in _typical(g)], most),
-        (f"overruled by the pilot, or more than {FAR_SD:g} standard deviations from the mean of their cell", _far(runs, cells), round(FAR_SHARE * most)),
+        (
+            "nearest to an entry rate of 1 kt/s, for each configuration at each point",
+            [r for g in groups.values() for r in _typical(g)],
+            most,
+        ),
+        (
+            f"overruled by the pilot, or more than {FAR_SD:g} standard deviations from the mean of their cell",
+            _far(runs, cells),
+            round(FAR_SHARE * most),
+        ),
         ("the newest of each configuration at each point, in turn", _newest_in_turn(groups.values()), most),
-    )  # fmt: skip
+    )
     chosen: dict[tuple[str, str], RunView] = {}
     said = []
     for name, candidates, share in steps:
@@ -112,7 +125,9 @@ def asked_runs(runs: Sequence[RunView], asked: Sequence[str]) -> list[RunView]:
         if not mine:
             known = list(flights)
             listed = ", ".join(known[:12]) + (f" and {len(known) - 12} more" if len(known) > 12 else "")
-            raise ReportError(f"--runs {text}: no such run; expected FLIGHT, FLIGHT:3 or FLIGHT:3-9 with a flight of {listed}.")
+            raise ReportError(
+                f"--runs {text}: no such run; expected FLIGHT, FLIGHT:3 or FLIGHT:3-9 with a flight of {listed}."
+            )
         found |= {_key(run): run for run in mine}
     return list(found.values())
 
@@ -169,7 +184,10 @@ def _far(runs: Sequence[RunView], cells: Iterable[Cell]) -> list[RunView]:
             scored.append((-1e9, place, run))
         elif result.counts and result.vs_std_kt is not None:
             # Runs of another kind of stall have a cell of their own: the nearest is theirs.
-            away = [abs(result.vs_std_kt - c.vs_std_kt) / c.vs_std_sd_kt for c in means.get((run.run.point, run.configuration), ())]
+            away = [
+                abs(result.vs_std_kt - c.vs_std_kt) / c.vs_std_sd_kt
+                for c in means.get((run.run.point, run.configuration), ())
+            ]
             if away and min(away) > FAR_SD:
                 scored.append((-min(away), place, run))
     return [run for _, _, run in sorted(scored, key=lambda one: one[:2])]

@@ -12,19 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from logger_app.records.calls import CallKind
 from logger_app.records.results import Cell
 from logger_app.report.extras import TuftMark, WingMap
-from logger_app.report.plot import (
-    Axis,
-    Bar,
-    Dot,
-    Event,
-    Figure,
-    Key,
-    Line,
-    Rule,
-    Square,
-    fitted_range,
-    nice_ticks,
-)
+from logger_app.report.plot import Axis, Bar, Dot, Event, Figure, Key, Line, Rule, Square, fitted_range, nice_ticks
 from logger_app.report.view import Pair, PointView, RunView, Side
 from logger_app.report.words import clock, indicated, interval, number
 from logger_app.units import NS_PER_S, from_kt
@@ -54,11 +42,7 @@ def forest(pair: Pair, id: str) -> Figure | None:
     Figure or None
         None when no point could be compared [-].
     """
-    rows = [
-        row
-        for row in pair.rows
-        if row.comparison.difference_kt is not None and row.comparison.low_kt is not None
-    ]
+    rows = [row for row in pair.rows if row.comparison.difference_kt is not None and row.comparison.low_kt is not None]
     if not rows:
         return None
     values = [v for row in rows for v in (row.comparison.low_kt, row.comparison.high_kt)] + [0.0]
@@ -68,9 +52,17 @@ def forest(pair: Pair, id: str) -> Figure | None:
         c = row.comparison
         words = f"{row.point.id}, {row.point.label}: {number(c.difference_kt, 1, True)} kt, 95 % {interval(c.low_kt, c.high_kt)} kt"
         bars.append(
-            Bar(low=c.low_kt, high=c.high_kt, at=c.difference_kt, y=k, series=1, hollow=bool(row.caveat) or not c.reviewed,
-                link=row.anchor, says=words + (f"; {row.caveat}" if row.caveat else ""))
-        )  # fmt: skip
+            Bar(
+                low=c.low_kt,
+                high=c.high_kt,
+                at=c.difference_kt,
+                y=k,
+                series=1,
+                hollow=bool(row.caveat) or not c.reviewed,
+                link=row.anchor,
+                says=words + (f"; {row.caveat}" if row.caveat else ""),
+            )
+        )
         says.insert(0, words)
     names = tuple(row.point.id for row in reversed(rows))
     return Figure(
@@ -78,12 +70,15 @@ def forest(pair: Pair, id: str) -> Figure | None:
         title=f"Difference in stall speed, {pair.changed.name} less {pair.reference.name}",
         says="; ".join(says) + ". Left of zero is a lower stall.",
         x=Axis(
-            label="difference in stall speed [kt CAS]; negative: lower",
-            low=low, high=high, ticks=nice_ticks(low, high),
+            label="difference in stall speed [kt CAS]; negative: lower", low=low, high=high, ticks=nice_ticks(low, high)
         ),
         y=Axis(
-            label="", low=-0.6, high=len(rows) - 0.4, names=names,
-            notes=tuple(row.point.label for row in reversed(rows)), links=tuple(row.anchor for row in reversed(rows)),
+            label="",
+            low=-0.6,
+            high=len(rows) - 0.4,
+            names=names,
+            notes=tuple(row.point.label for row in reversed(rows)),
+            links=tuple(row.anchor for row in reversed(rows)),
         ),
         bars=tuple(bars),
         rules=(Rule(at=0.0, upright=True, strong=True),),
@@ -91,7 +86,7 @@ def forest(pair: Pair, id: str) -> Figure | None:
         + ((Key(word="not all reviewed", series=1, hollow=True),) if any(bar.hollow for bar in bars) else ()),
         height=74.0 + 38.0 * len(rows) + 18.0,
         left=170.0,
-    )  # fmt: skip
+    )
 
 
 def approaches(view: PointView, unit: str) -> Figure | None:
@@ -127,11 +122,7 @@ def approaches(view: PointView, unit: str) -> Figure | None:
     ends = [y for line in lines for y in line.ys]
     low, high = fitted_range([dot.y for dot in dots] + [mean.y for mean in means] + ends, from_kt(8.0, unit))
     events = [event for event in events if event.x >= low_x] + means
-    keys = [
-        Key(word=side.configuration.name, series=side.series, line=True)
-        for side in view.sides
-        if side.counting
-    ]
+    keys = [Key(word=side.configuration.name, series=side.series, line=True) for side in view.sides if side.counting]
     keys.append(Key(word="buffet or another event called", tick=True))
     if any(dot.hollow for dot in dots):
         keys.append(Key(word="not reviewed", hollow=True))
@@ -141,9 +132,7 @@ def approaches(view: PointView, unit: str) -> Figure | None:
         id=f"{view.anchor}-approaches",
         title=f"{view.point.id}, {view.point.label}: the approaches",
         says=_approach_words(view, unit),
-        x=Axis(
-            label="time from the stall event [s]", low=low_x, high=high_x, ticks=nice_ticks(low_x, high_x, 9)
-        ),
+        x=Axis(label="time from the stall event [s]", low=low_x, high=high_x, ticks=nice_ticks(low_x, high_x, 9)),
         y=Axis(label=f"indicated airspeed [{unit}]", low=low, high=high, ticks=nice_ticks(low, high)),
         dots=tuple(dots),
         lines=tuple(lines),
@@ -170,9 +159,7 @@ def zero_of(run: RunView) -> float | None:
     if run.event_s is not None:
         return run.event_s
     speeds = [
-        c.call
-        for c in run.calls
-        if c.call.kind is CallKind.AIRSPEED and c.call.counts and c.call.ias_kt is not None
+        c.call for c in run.calls if c.call.kind is CallKind.AIRSPEED and c.call.counts and c.call.ias_kt is not None
     ]
     return min(speeds, key=lambda call: call.ias_kt).flight_s if speeds else None
 
@@ -250,10 +237,16 @@ def _call_dots(run: RunView, zero_s: float, unit: str) -> list[Dot]:
             continue
         status = "" if call.reviewed else ", not reviewed"
         dots.append(
-            Dot(x=call.flight_s - zero_s, y=from_kt(call.ias_kt, unit), series=run.series, hollow=not call.reviewed,
-                struck=bool(view.left_out), link=view.anchor,
-                says=f"{view.says} at {clock(call.flight_s)}, {run.name}{status}")
-        )  # fmt: skip
+            Dot(
+                x=call.flight_s - zero_s,
+                y=from_kt(call.ias_kt, unit),
+                series=run.series,
+                hollow=not call.reviewed,
+                struck=bool(view.left_out),
+                link=view.anchor,
+                says=f"{view.says} at {clock(call.flight_s)}, {run.name}{status}",
+            )
+        )
     return dots
 
 
@@ -286,13 +279,7 @@ def _spoken_events(run: RunView, zero_s: float, unit: str) -> list[Event]:
         ):
             says = f"{view.says} at {clock(view.call.flight_s)}, {run.name}"
             ticks.append(
-                Event(
-                    x=view.call.flight_s - zero_s,
-                    y=from_kt(ias_kt, unit),
-                    word="",
-                    series=run.series,
-                    says=says,
-                )
+                Event(x=view.call.flight_s - zero_s, y=from_kt(ias_kt, unit), word="", series=run.series, says=says)
             )
     return ticks
 
@@ -391,20 +378,23 @@ def against_entry_rate(view: PointView) -> Figure | None:
     """
     dots, lines, parts, keys, every = [], [], [], [], 0
     for side in view.sides:
-        runs = [
-            r
-            for r in side.counting
-            if r.result.vs_std_kt is not None and r.result.entry_rate_kt_per_s is not None
-        ]
+        runs = [r for r in side.counting if r.result.vs_std_kt is not None and r.result.entry_rate_kt_per_s is not None]
         every += len(runs)
         for run in thinned(runs, lambda run: run.result.entry_rate_kt_per_s):
             r = run.result
             u = random_u_kt(run)
             dots.append(
-                Dot(x=r.entry_rate_kt_per_s, y=r.vs_std_kt, series=side.series, hollow=not r.reviewed, link=run.anchor,
-                    x_half=r.entry_rate_u_kt_per_s or 0.0, y_half=u or 0.0,
-                    says=f"{run.name}: {number(r.vs_std_kt)} kt at {number(r.entry_rate_kt_per_s, 2)} kt/s")
-            )  # fmt: skip
+                Dot(
+                    x=r.entry_rate_kt_per_s,
+                    y=r.vs_std_kt,
+                    series=side.series,
+                    hollow=not r.reviewed,
+                    link=run.anchor,
+                    x_half=r.entry_rate_u_kt_per_s or 0.0,
+                    y_half=u or 0.0,
+                    says=f"{run.name}: {number(r.vs_std_kt)} kt at {number(r.entry_rate_kt_per_s, 2)} kt/s",
+                )
+            )
         if runs:
             keys.append(
                 Key(
@@ -424,11 +414,7 @@ def against_entry_rate(view: PointView) -> Figure | None:
     low, high = fitted_range([v for d in dots for v in (d.y - d.y_half, d.y + d.y_half)], 2.0)
     if any(dot.hollow for dot in dots):
         keys.append(Key(word="not reviewed", hollow=True))
-    words = (
-        "; ".join(parts) + "."
-        if parts
-        else "No regression: too few runs, or the flown rates do not span 1 kt/s."
-    )
+    words = "; ".join(parts) + "." if parts else "No regression: too few runs, or the flown rates do not span 1 kt/s."
     return Figure(
         id=f"{view.anchor}-rate",
         title=f"{view.point.id}, {view.point.label}: stall speed against entry rate",
@@ -440,10 +426,7 @@ def against_entry_rate(view: PointView) -> Figure | None:
             ticks=nice_ticks(max(low_x, 0.0), high_x),
         ),
         y=Axis(
-            label="stall speed, calibrated, reference weight [kt]",
-            low=low,
-            high=high,
-            ticks=nice_ticks(low, high, 6),
+            label="stall speed, calibrated, reference weight [kt]", low=low, high=high, ticks=nice_ticks(low, high, 6)
         ),
         dots=tuple(dots),
         lines=tuple(lines),
@@ -527,22 +510,37 @@ def warning_margins(view: PointView) -> Figure | None:
         for n, run in enumerate(thinned([run for run, _ in side.margins], lambda run: margins[run.flight, run.run.id])):
             margin_kt = margins[run.flight, run.run.id]
             y = k + 0.16 * ((n % 3) - 1)
-            dots.append(Dot(x=margin_kt, y=y, series=side.series, hollow=not run.result.reviewed, link=run.anchor,
-                            says=f"{run.name}: warning {number(margin_kt)} kt above the stall"))  # fmt: skip
+            dots.append(
+                Dot(
+                    x=margin_kt,
+                    y=y,
+                    series=side.series,
+                    hollow=not run.result.reviewed,
+                    link=run.anchor,
+                    says=f"{run.name}: warning {number(margin_kt)} kt above the stall",
+                )
+            )
     low, high = fitted_range([dot.x for dot in dots] + [0.0, WARNING_KT + 1], 6.0, 0.03)
     means = {s.configuration.name: statistics.fmean(m for _, m in s.margins) for s in sides}
     return Figure(
         id=f"{view.anchor}-warning",
         title=f"{view.point.id}, {view.point.label}: warning margin",
-        says="; ".join(f"{name}: mean {number(mean)} kt" for name, mean in means.items()) + "." + _drawn(len(dots), sum(len(s.margins) for s in sides)),
-        x=Axis(label="first warning or buffet above the stall [kt]", low=min(low, 0.0), high=high, ticks=nice_ticks(min(low, 0), high)),
+        says="; ".join(f"{name}: mean {number(mean)} kt" for name, mean in means.items())
+        + "."
+        + _drawn(len(dots), sum(len(s.margins) for s in sides)),
+        x=Axis(
+            label="first warning or buffet above the stall [kt]",
+            low=min(low, 0.0),
+            high=high,
+            ticks=nice_ticks(min(low, 0), high),
+        ),
         y=Axis(label="", low=-0.6, high=len(sides) - 0.4, names=tuple(s.configuration.id for s in reversed(sides))),
         dots=tuple(dots),
         rules=(Rule(at=WARNING_KT, upright=True, word="14 CFR 23.207(c)"),),
         width=480.0,
         height=86.0 + 34.0 * len(sides),
         left=110.0,
-    )  # fmt: skip
+    )
 
 
 def tuft_map(side: Side, view: PointView, marks: Sequence[TuftMark], unit: str) -> Figure | None:
@@ -576,10 +574,16 @@ def tuft_map(side: Side, view: PointView, marks: Sequence[TuftMark], unit: str) 
         if at not in worst or _shade(mark) > _shade(worst[at]):
             worst[at] = mark
     squares = tuple(
-        Square(x=x, y=y, shade=TUFT_STATES.get(mark.state), series=side.series, proposed=mark.proposed,
-               says=f"{stations[y]} at {speeds[x]} {unit}: {mark.state}")
+        Square(
+            x=x,
+            y=y,
+            shade=TUFT_STATES.get(mark.state),
+            series=side.series,
+            proposed=mark.proposed,
+            says=f"{stations[y]} at {speeds[x]} {unit}: {mark.state}",
+        )
         for (x, y), mark in sorted(worst.items())
-    )  # fmt: skip
+    )
     first = [
         f"{name} first separated at {max(speeds[x] for (x, y), m in worst.items() if stations[y] == name and _shade(m) >= 2)} {unit}"
         for name in reversed(stations)
@@ -660,14 +664,21 @@ def wing_map(one: WingMap, view: PointView, names: Mapping[str, str], series: in
         x=Axis(label="span [%], root to tip", low=-0.6, high=len(spans) - 0.4, names=tuple(f"{s:g}" for s in spans)),
         y=Axis(label="chord [%]", low=-0.6, high=len(chords) - 0.4, names=tuple(f"{c:g}" for c in chords)),
         squares=tuple(
-            Square(x=spans.index(c.span_pct), y=chords.index(c.chord_pct), shade=0, series=series, proposed=c.proposed,
-                   word=f"{c.words}?" if c.proposed else c.words, says=c.says)
+            Square(
+                x=spans.index(c.span_pct),
+                y=chords.index(c.chord_pct),
+                shade=0,
+                series=series,
+                proposed=c.proposed,
+                word=f"{c.words}?" if c.proposed else c.words,
+                says=c.says,
+            )
             for c in one.cells
         ),
         width=480.0,
         height=80.0 + 30.0 * len(chords),
         left=64.0,
-    )  # fmt: skip
+    )
 
 
 def _station_order(name: str) -> tuple:

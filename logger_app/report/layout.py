@@ -111,9 +111,7 @@ def lay_out(figure: Figure) -> Drawing:
     for line in figure.lines:
         points = tuple((box.x(x), box.y(y)) for x, y in zip(line.xs, line.ys, strict=True))
         look = look_of(line.series)
-        shapes.append(
-            Stroke(points=points, role=role_of(line.series), width=1.5, dash=look.dash, faint=line.faint)
-        )
+        shapes.append(Stroke(points=points, role=role_of(line.series), width=1.5, dash=look.dash, faint=line.faint))
     for event in figure.events:
         shapes += _event(box, event)
     for bar in figure.bars:
@@ -173,14 +171,10 @@ def _frame(box: _Box) -> list:
     shapes = []
     x, y = box.figure.x, box.figure.y
     for tick in x.ticks:
-        shapes.append(
-            Stroke(points=((box.x(tick), box.top), (box.x(tick), box.bottom)), role="grid", width=0.7)
-        )
+        shapes.append(Stroke(points=((box.x(tick), box.top), (box.x(tick), box.bottom)), role="grid", width=0.7))
         shapes.append(_label(box.x(tick), box.bottom + 16, tick_text(tick, x.ticks), anchor="middle"))
     for tick in y.ticks:
-        shapes.append(
-            Stroke(points=((box.left, box.y(tick)), (box.right, box.y(tick))), role="grid", width=0.7)
-        )
+        shapes.append(Stroke(points=((box.left, box.y(tick)), (box.right, box.y(tick))), role="grid", width=0.7))
         shapes.append(_label(box.left - 7, box.y(tick) + 4, tick_text(tick, y.ticks), anchor="end"))
     shapes += _names(box, x, across=True) + _names(box, y, across=False)
     shapes.append(Stroke(points=((box.left, box.bottom), (box.right, box.bottom)), role="axis", width=1.0))
@@ -200,13 +194,9 @@ def _names(box: _Box, axis: Axis, across: bool) -> list:
             shapes.append(_label(box.x(k), box.bottom + 16, name, anchor="middle"))
             continue
         y = box.y(k)
-        shapes.append(
-            Label(x=box.left - 10, y=y + (-1 if note else 4), text=name, anchor="end", bold=True, link=link)
-        )
+        shapes.append(Label(x=box.left - 10, y=y + (-1 if note else 4), text=name, anchor="end", bold=True, link=link))
         if note:
-            shapes.append(
-                Label(x=box.left - 10, y=y + 12, text=note, anchor="end", role="muted", size=SMALL_PX)
-            )
+            shapes.append(Label(x=box.left - 10, y=y + 12, text=note, anchor="end", role="muted", size=SMALL_PX))
     return shapes
 
 
@@ -222,16 +212,12 @@ def _rule(box: _Box, rule) -> list:
         if rule.word:
             room = x + 8 + text_width(rule.word, SMALL_PX) < box.figure.width
             at, anchor = (x + 4, "start") if room else (x - 4, "end")
-            shapes.append(
-                Label(x=at, y=box.top + 11, text=rule.word, role="muted", size=SMALL_PX, anchor=anchor)
-            )
+            shapes.append(Label(x=at, y=box.top + 11, text=rule.word, role="muted", size=SMALL_PX, anchor=anchor))
         return shapes
     y = box.y(rule.at)
     shapes = [Stroke(points=((box.left, y), (box.right, y)), role=role, width=width, dash=dash)]
     if rule.word:
-        shapes.append(
-            Label(x=box.right - 4, y=y - 4, text=rule.word, role="muted", size=SMALL_PX, anchor="end")
-        )
+        shapes.append(Label(x=box.right - 4, y=y - 4, text=rule.word, role="muted", size=SMALL_PX, anchor="end"))
     return shapes
 
 
@@ -254,9 +240,17 @@ def _bar(box: _Box, bar) -> list:
     return [
         Stroke(points=((low, y), (high, y)), role=role, width=2.2),
         *ends,
-        Marker(x=box.x(bar.at), y=y, shape=look_of(bar.series).marker, role=role, size=5.5, hollow=bar.hollow,
-               link=bar.link, says=bar.says),
-    ]  # fmt: skip
+        Marker(
+            x=box.x(bar.at),
+            y=y,
+            shape=look_of(bar.series).marker,
+            role=role,
+            size=5.5,
+            hollow=bar.hollow,
+            link=bar.link,
+            says=bar.says,
+        ),
+    ]
 
 
 def _dot(box: _Box, dot) -> list:
@@ -269,9 +263,7 @@ def _dot(box: _Box, dot) -> list:
         half = abs(box.y(dot.y + dot.y_half) - y)
         shapes.append(Stroke(points=((x, y - half), (x, y + half)), role=role, width=1.0))
     shape = "cross" if dot.struck else look_of(dot.series).marker
-    shapes.append(
-        Marker(x=x, y=y, shape=shape, role=role, size=4.2, hollow=dot.hollow, link=dot.link, says=dot.says)
-    )
+    shapes.append(Marker(x=x, y=y, shape=shape, role=role, size=4.2, hollow=dot.hollow, link=dot.link, says=dot.says))
     return shapes
 
 
@@ -287,9 +279,7 @@ def _square(box: _Box, square) -> list:
     return shapes
 
 
-def _patch(
-    edges: tuple[float, float, float, float], shade: int | None, role: str, proposed: bool = False
-) -> list:
+def _patch(edges: tuple[float, float, float, float], shade: int | None, role: str, proposed: bool = False) -> list:
     """A box with hatching, not shade: it prints in grey and does not lean on colour."""
     left, top, right, bottom = edges
     corners = ((left, top), (right, top), (right, bottom), (left, bottom), (left, top))
@@ -297,9 +287,7 @@ def _patch(
     strokes = 2 * (shade or 0)
     for k in range(1, strokes + 1):
         x = left + k / (strokes + 1) * (right - left)
-        shapes.append(
-            Stroke(points=((x, top + 1.5), (x, bottom - 1.5)), role=role, width=1.0 + 0.4 * (shade or 0))
-        )
+        shapes.append(Stroke(points=((x, top + 1.5), (x, bottom - 1.5)), role=role, width=1.0 + 0.4 * (shade or 0)))
     return shapes
 
 
@@ -318,9 +306,7 @@ def _keys(figure: Figure) -> tuple[list, float]:
         elif key.tick:
             shapes.append(Stroke(points=((x + 12, y - 7), (x + 12, y + 7)), role=role, width=2.0))
         elif key.line and key.series is not None:
-            shapes.append(
-                Stroke(points=((x, y), (x + 24, y)), role=role, width=1.5, dash=look_of(key.series).dash)
-            )
+            shapes.append(Stroke(points=((x, y), (x + 24, y)), role=role, width=1.5, dash=look_of(key.series).dash))
         if not key.tick and key.shade is None:
             shape = "cross" if key.struck else look_of(key.series or 0).marker
             shapes.append(Marker(x=x + 12, y=y, shape=shape, role=role, size=4.2, hollow=key.hollow))

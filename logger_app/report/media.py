@@ -147,9 +147,7 @@ def wanted_frames(page: Page, sparing: bool = False) -> list[tuple[str, float]]:
     list[tuple[str, float]]
         Flight, time [s].
     """
-    shown = [
-        call for call in _spoken(page) if call.call.counts and not (sparing and call.call.kind != "event")
-    ]
+    shown = [call for call in _spoken(page) if call.call.counts and not (sparing and call.call.kind != "event")]
     calls = {(call.flight, call.call.flight_s) for call in shown}
     shots = {(shot.run.flight, shot.flight_s) for shot in _shots(page.points) if shot.flight_s is not None}
     return sorted(calls | shots)

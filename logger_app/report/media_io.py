@@ -7,15 +7,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 
 from logger_app.report.extras import Extras
-from logger_app.report.media import (
-    FrameOf,
-    Media,
-    SoundOf,
-    add_sheets,
-    place_media,
-    wanted_frames,
-    wanted_sounds,
-)
+from logger_app.report.media import FrameOf, Media, SoundOf, add_sheets, place_media, wanted_frames, wanted_sounds
 from logger_app.report.view import Page
 
 
@@ -70,9 +62,7 @@ def add_media(
     )
 
 
-def _fetch(
-    get: Callable | None, wanted: Sequence[tuple], step: Callable[[], None], stop: threading.Event
-) -> dict:
+def _fetch(get: Callable | None, wanted: Sequence[tuple], step: Callable[[], None], stop: threading.Event) -> dict:
     found = {}
     for key in wanted:
         if stop.is_set():

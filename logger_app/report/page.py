@@ -30,7 +30,6 @@ from logger_app.report.svg import marker_path, page_colours, to_svg
 from logger_app.report.view import Page, PointView, Side
 from logger_app.units import NS_PER_S
 
-
 # Names of files, and rows of flights and cameras, that the page lists; the rest is in versions.json.
 MOST_FILES = 60
 MOST_ROWS = 500
@@ -213,9 +212,7 @@ def slim(figure: Figure) -> Figure:
     """
     left = 60.0 if figure.y.names else 50.0
     y = replace(figure.y, notes=())
-    return replace(
-        figure, id=f"{figure.id}-slim", width=400.0, height=min(figure.height, 380.0), left=left, y=y
-    )
+    return replace(figure, id=f"{figure.id}-slim", width=400.0, height=min(figure.height, 380.0), left=left, y=y)
 
 
 def margin_words(side: Side) -> str:
@@ -340,9 +337,7 @@ def media_words(media: Media) -> str:
     else:
         parts.append("no camera")
     if media.sparing:
-        parts.append(
-            "pictures at events only, for the camera's files are large (--every-picture makes them all)"
-        )
+        parts.append("pictures at events only, for the camera's files are large (--every-picture makes them all)")
     if media.over_budget:
         parts.append(f"{media.over_budget} left out to keep the page small")
     return "; ".join(parts) + "."

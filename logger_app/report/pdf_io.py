@@ -77,18 +77,9 @@ def write_pdf(path: Path, page: Page, media: Media, made_utc: str) -> None:
         initialFontName=register()[0],
     )
     frame = Frame(
-        MARGIN,
-        18 * mm,
-        WIDTH,
-        A4[1] - MARGIN - 18 * mm,
-        leftPadding=0,
-        rightPadding=0,
-        topPadding=0,
-        bottomPadding=0,
+        MARGIN, 18 * mm, WIDTH, A4[1] - MARGIN - 18 * mm, leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0
     )
-    document.addPageTemplates(
-        PageTemplate(frames=[frame], onPage=lambda canvas, _: _foot(canvas, page, made_utc))
-    )
+    document.addPageTemplates(PageTemplate(frames=[frame], onPage=lambda canvas, _: _foot(canvas, page, made_utc)))
     document.build(_Story(page, media, made_utc).flowables())
 
 
@@ -132,28 +123,40 @@ class _Story:
         for view in self.page.points:
             if view.sides:
                 parts += self._point(view)
-        return [
-            *parts,
-            *self._runs(),
-            *self._left_out(),
-            *self._corrections(),
-            *self._method(),
-            *self._provenance(),
-        ]
+        return [*parts, *self._runs(), *self._left_out(), *self._corrections(), *self._method(), *self._provenance()]
 
     def _head(self) -> list[Flowable]:
         page = self.page
         counting = sum(run.counts for run in page.runs)
         facts = f"{words.count(len(page.flights), 'flight')}, {words.count(len(page.runs), 'run')}, {counting} count"
         table = Table(
-            [[[_text(page.campaign.name, 17, bold=True), _text(f"Stall-speed flight test: {page.campaign.aircraft.name}", 9.5, MUTED)],
-              [_text(facts, 8.5), _text(f"{page.calls_in_all} calls; indicator in {page.unit}", 8.5),
-               _text(f"reference weight {words.number(page.campaign.aircraft.reference_weight_kg, 0)} kg", 8.5),
-               _text(f"made {self.made_utc}", 8.5)]]],
+            [
+                [
+                    [
+                        _text(page.campaign.name, 17, bold=True),
+                        _text(f"Stall-speed flight test: {page.campaign.aircraft.name}", 9.5, MUTED),
+                    ],
+                    [
+                        _text(facts, 8.5),
+                        _text(f"{page.calls_in_all} calls; indicator in {page.unit}", 8.5),
+                        _text(
+                            f"reference weight {words.number(page.campaign.aircraft.reference_weight_kg, 0)} kg", 8.5
+                        ),
+                        _text(f"made {self.made_utc}", 8.5),
+                    ],
+                ]
+            ],
             colWidths=[WIDTH * 0.66, WIDTH * 0.34],
-        )  # fmt: skip
-        table.setStyle([_font(), ("BOX", (0, 0), (-1, -1), 1.2, INK), ("LINEBEFORE", (1, 0), (1, 0), 0.5, LINE),
-                        ("VALIGN", (0, 0), (-1, -1), "TOP"), ("BOTTOMPADDING", (0, 0), (-1, -1), 7)])  # fmt: skip
+        )
+        table.setStyle(
+            [
+                _font(),
+                ("BOX", (0, 0), (-1, -1), 1.2, INK),
+                ("LINEBEFORE", (1, 0), (1, 0), 0.5, LINE),
+                ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                ("BOTTOMPADDING", (0, 0), (-1, -1), 7),
+            ]
+        )
         parts: list[Flowable] = [table, Spacer(1, 8)]
         if said := unreviewed_sentence(page):
             parts += [
@@ -180,8 +183,20 @@ class _Story:
 
     def _comparison_table(self, pair) -> Table:
         a, b, unit = pair.reference.id, pair.changed.id, self.page.unit
-        head = ("Point", "Power", "Flap\n[deg]", "Bank\n[deg]", f"{a}\nIAS [{unit}]", f"{b}\nIAS [{unit}]", f"{a}\nCAS [kt]",
-                f"{b}\nCAS [kt]", "Difference\n[kt]", "95 %\n[kt]", "Runs", "Conclusion")  # fmt: skip
+        head = (
+            "Point",
+            "Power",
+            "Flap\n[deg]",
+            "Bank\n[deg]",
+            f"{a}\nIAS [{unit}]",
+            f"{b}\nIAS [{unit}]",
+            f"{a}\nCAS [kt]",
+            f"{b}\nCAS [kt]",
+            "Difference\n[kt]",
+            "95 %\n[kt]",
+            "Runs",
+            "Conclusion",
+        )
         rows = [self._comparison_row(row) for row in pair.rows]
         return _table(head, rows, (1.0, 1.4, 0.8, 0.8, 1.5, 1.3, 1.5, 1.3, 1.5, 1.9, 0.9, 2.6))
 
@@ -189,11 +204,18 @@ class _Story:
         c, p, unit = row.comparison, row.point, self.page.unit
         cells = [side.cell if side else None for side in (row.reference, row.changed)]
         verdict = words.VERDICTS.get(c.verdict, c.verdict)
-        return (p.id, p.power, f"{p.flap_deg:g}", words.number(p.bank_deg, 0),
-                *(words.indicated(cell.vs_ias_kt if cell else None, unit) for cell in cells),
-                *(words.number(cell.vs_std_kt if cell else None) for cell in cells),
-                words.number(c.difference_kt, 1, True), words.interval(c.low_kt, c.high_kt),
-                f"{c.n_reference} + {c.n_changed}", _marked(verdict, row.caveat, 7.8, bold=True))  # fmt: skip
+        return (
+            p.id,
+            p.power,
+            f"{p.flap_deg:g}",
+            words.number(p.bank_deg, 0),
+            *(words.indicated(cell.vs_ias_kt if cell else None, unit) for cell in cells),
+            *(words.number(cell.vs_std_kt if cell else None) for cell in cells),
+            words.number(c.difference_kt, 1, True),
+            words.interval(c.low_kt, c.high_kt),
+            f"{c.n_reference} + {c.n_changed}",
+            _marked(verdict, row.caveat, 7.8, bold=True),
+        )
 
     def _single_table(self, single) -> Table:
         head = (
@@ -207,16 +229,30 @@ class _Story:
             "Event",
         )
         rows = [
-            (view.point.id, view.point.label, side.configuration.name, words.indicated(cell.vs_ias_kt, self.page.unit),
-             words.number(cell.vs_std_kt), words.interval(cell.low_kt, cell.high_kt, 1, False), str(cell.n),
-             _marked(words.event_words(cell.event), view.caveat, 7.8))
+            (
+                view.point.id,
+                view.point.label,
+                side.configuration.name,
+                words.indicated(cell.vs_ias_kt, self.page.unit),
+                words.number(cell.vs_std_kt),
+                words.interval(cell.low_kt, cell.high_kt, 1, False),
+                str(cell.n),
+                _marked(words.event_words(cell.event), view.caveat, 7.8),
+            )
             for view, side, cell in single
-        ]  # fmt: skip
+        ]
         return _table(head, rows, (0.8, 2.4, 2.2, 1.0, 1.5, 1.6, 0.7, 2.2))
 
     def _cautions(self) -> list[Flowable]:
-        lines = [CAUTIONS[0], (f"They hold for this aircraft, as it was rigged, loaded and flown: {flown_words(self.page)} "
-                 "Outside that range nothing here has been shown."), CAUTIONS[1], *self.page.campaign.team.cautions]  # fmt: skip
+        lines = [
+            CAUTIONS[0],
+            (
+                f"They hold for this aircraft, as it was rigged, loaded and flown: {flown_words(self.page)} "
+                "Outside that range nothing here has been shown."
+            ),
+            CAUTIONS[1],
+            *self.page.campaign.team.cautions,
+        ]
         return [
             KeepTogether(
                 [
@@ -231,9 +267,7 @@ class _Story:
         if view.caveat:
             head.append(_marked("", view.caveat))
         for c in view.comparisons:
-            head.append(
-                _text(words.sentence(c, self.names.get(c.changed, c.changed)), 9.5, bold=True, spaceAfter=4)
-            )
+            head.append(_text(words.sentence(c, self.names.get(c.changed, c.changed)), 9.5, bold=True, spaceAfter=4))
         parts: list[Flowable] = []
         if view.figures:
             head += self._figure(view.figures[0])
@@ -272,28 +306,41 @@ class _Story:
         ]
         table = Table(rows, colWidths=[24 * mm] + [wide] * len(view.sheet[0].shots))
         table.setStyle(
-            [
-                _font(),
-                ("VALIGN", (0, 0), (-1, -1), "TOP"),
-                *_NO_PADDING,
-                ("BOTTOMPADDING", (0, 0), (-1, -1), 5),
-            ]
+            [_font(), ("VALIGN", (0, 0), (-1, -1), "TOP"), *_NO_PADDING, ("BOTTOMPADDING", (0, 0), (-1, -1), 5)]
         )
         head = _text("The wing at those speeds", 9, bold=True, spaceBefore=6, spaceAfter=3)
         return [KeepTogether([head, table]), Spacer(1, 5)]
 
     def _sides_table(self, view: PointView) -> Table:
-        head = ("Configuration", "Event", "Runs", f"IAS\n[{self.page.unit}]", "CAS, ref. weight\n[kt]", "95 % of repeats\n[kt]",
-                "with systematic\n[kt]", "At 1 kt/s\n[kt]", "Warning\nmargin [kt]", "Wing drop")  # fmt: skip
+        head = (
+            "Configuration",
+            "Event",
+            "Runs",
+            f"IAS\n[{self.page.unit}]",
+            "CAS, ref. weight\n[kt]",
+            "95 % of repeats\n[kt]",
+            "with systematic\n[kt]",
+            "At 1 kt/s\n[kt]",
+            "Warning\nmargin [kt]",
+            "Wing drop",
+        )
         rows = []
         for side in view.sides:
             for cell in side.cells:
                 rows.append(
-                    (side.configuration.name, words.event_words(cell.event), str(cell.n), words.indicated(cell.vs_ias_kt, self.page.unit),
-                     words.number(cell.vs_std_kt, 2), words.interval(cell.low_kt, cell.high_kt, 1, False),
-                     words.interval(cell.total_low_kt, cell.total_high_kt, 1, False), words.number(cell.at_1_kt_per_s_kt, 2),
-                     margin_words(side), words.tally(side.wing_drops))
-                )  # fmt: skip
+                    (
+                        side.configuration.name,
+                        words.event_words(cell.event),
+                        str(cell.n),
+                        words.indicated(cell.vs_ias_kt, self.page.unit),
+                        words.number(cell.vs_std_kt, 2),
+                        words.interval(cell.low_kt, cell.high_kt, 1, False),
+                        words.interval(cell.total_low_kt, cell.total_high_kt, 1, False),
+                        words.number(cell.at_1_kt_per_s_kt, 2),
+                        margin_words(side),
+                        words.tally(side.wing_drops),
+                    )
+                )
             if not side.cells:
                 rows.append((side.configuration.name, "no run counts", *("",) * 8))
         return _table(head, rows, (2.0, 1.5, 0.7, 0.9, 1.4, 1.6, 1.6, 1.2, 1.4, 1.9))
@@ -307,12 +354,7 @@ class _Story:
             )
             together = words.number(sum(t.u_kt**2 for t in terms) ** 0.5, 2)
             parts.append(
-                _text(
-                    f"Uncertainty, {name}, k = 1, kt: {listed}; together {together}.",
-                    7.8,
-                    MUTED,
-                    spaceAfter=2,
-                )
+                _text(f"Uncertainty, {name}, k = 1, kt: {listed}; together {together}.", 7.8, MUTED, spaceAfter=2)
             )
         return parts
 
@@ -342,11 +384,7 @@ class _Story:
             said = f"Not every run is listed here. {self.page.chosen} All runs are in runs.csv, all calls in calls.csv."
             parts.append(_text(said, 8.5, spaceAfter=4))
         parts.append(
-            _table(
-                head,
-                [self._run_row(run) for run in self.page.shown],
-                (2.4, 0.8, 1.7, 2.1, 0.9, 0.7, 1.0, 0.9, 3.2),
-            )
+            _table(head, [self._run_row(run) for run in self.page.shown], (2.4, 0.8, 1.7, 2.1, 0.9, 0.7, 1.0, 0.9, 3.2))
         )
         parts.append(Spacer(1, 6))
         for run in self.page.shown:
@@ -358,11 +396,17 @@ class _Story:
         rate = run.result.entry_rate_kt_per_s if run.result else None
         counts = "yes" if run.counts else f"no: {'; '.join(run.why) or 'not reduced'}"
         caveat = f"{run.unreviewed} of {len(run.calls)} calls not reviewed" if run.unreviewed else ""
-        return (run.name, run.run.point or words.NONE, run.configuration or words.NONE,
-                f"{words.clock(run.run.start_s)} to {words.clock(run.run.end_s)}",
-                words.indicated(r.vs_ias_kt if r else None, self.page.unit), words.indicated(r.vs_ias_u_kt if r else None, self.page.unit, 2),
-                words.number(r.vs_std_kt if r else None), words.number(rate, 2),
-                _marked(counts, caveat, 7.8))  # fmt: skip
+        return (
+            run.name,
+            run.run.point or words.NONE,
+            run.configuration or words.NONE,
+            f"{words.clock(run.run.start_s)} to {words.clock(run.run.end_s)}",
+            words.indicated(r.vs_ias_kt if r else None, self.page.unit),
+            words.indicated(r.vs_ias_u_kt if r else None, self.page.unit, 2),
+            words.number(r.vs_std_kt if r else None),
+            words.number(rate, 2),
+            _marked(counts, caveat, 7.8),
+        )
 
     def _calls(self, run: RunView) -> Paragraph:
         listed = []
@@ -376,7 +420,9 @@ class _Story:
     def _left_out(self) -> list[Flowable]:
         rows = [(name, item.why) for item, name, _ in self.page.excluded]
         if len(rows) < self.page.excluded_in_all:
-            rows.insert(0, (f"{self.page.excluded_in_all} in all", f"the newest {len(rows)} follow; all are in runs.csv"))
+            rows.insert(
+                0, (f"{self.page.excluded_in_all} in all", f"the newest {len(rows)} follow; all are in runs.csv")
+            )
         body = _table(("What", "Why"), rows, (1.0, 2.4)) if rows else _text("Nothing was left out.")
         return [
             _text("In the lists of calls: * used in the fit, (?) not reviewed.", 7.8, MUTED),
@@ -397,11 +443,7 @@ class _Story:
         ]
         if len(rows) < self.page.corrections_in_all:
             rows.insert(0, ("", "", f"{self.page.corrections_in_all} in all", "", f"the newest {len(rows)} follow"))
-        body = (
-            _table(("When", "Who", "What", "On", "Why"), rows, (1.5, 1.0, 1.6, 1.8, 2.4))
-            if rows
-            else _text("None.")
-        )
+        body = _table(("When", "Who", "What", "On", "Why"), rows, (1.5, 1.0, 1.6, 1.8, 2.4)) if rows else _text("None.")
         return [_heading("Corrections"), body]
 
     def _method(self) -> list[Flowable]:
@@ -421,17 +463,11 @@ class _Story:
         ]
         return [
             _heading("Where it comes from"),
-            _table(
-                ("Flight", "Configuration", "Begun", "Packs", "Journal, SHA-256"),
-                rows,
-                (1.5, 1.3, 1.8, 1.2, 3.4),
-            ),
+            _table(("Flight", "Configuration", "Begun", "Packs", "Journal, SHA-256"), rows, (1.5, 1.3, 1.8, 1.2, 3.4)),
         ]
 
 
-_NO_PADDING = [
-    (name, (0, 0), (-1, -1), 0) for name in ("LEFTPADDING", "RIGHTPADDING", "TOPPADDING", "BOTTOMPADDING")
-]
+_NO_PADDING = [(name, (0, 0), (-1, -1), 0) for name in ("LEFTPADDING", "RIGHTPADDING", "TOPPADDING", "BOTTOMPADDING")]
 
 
 def _font() -> tuple:
@@ -454,9 +490,18 @@ def _table(head: Sequence[str], rows: Iterable[Sequence], shares: Sequence[float
     cells = [[Paragraph(marked(h).replace("\n", "<br/>"), _style(7.4, bold=True)) for h in head]]
     cells += [[cell if isinstance(cell, Flowable) else _text(cell, 7.8) for cell in row] for row in rows]
     table = Table(cells, colWidths=[WIDTH * share / total for share in shares], repeatRows=1)
-    table.setStyle([_font(), ("LINEBELOW", (0, 0), (-1, 0), 0.9, INK), ("LINEBELOW", (0, 1), (-1, -1), 0.4, LINE), ("VALIGN", (0, 0), (-1, -1), "TOP"),
-                    ("TOPPADDING", (0, 0), (-1, -1), 2), ("BOTTOMPADDING", (0, 0), (-1, -1), 3), ("LEFTPADDING", (0, 0), (-1, -1), 3),
-                    ("RIGHTPADDING", (0, 0), (-1, -1), 3)])  # fmt: skip
+    table.setStyle(
+        [
+            _font(),
+            ("LINEBELOW", (0, 0), (-1, 0), 0.9, INK),
+            ("LINEBELOW", (0, 1), (-1, -1), 0.4, LINE),
+            ("VALIGN", (0, 0), (-1, -1), "TOP"),
+            ("TOPPADDING", (0, 0), (-1, -1), 2),
+            ("BOTTOMPADDING", (0, 0), (-1, -1), 3),
+            ("LEFTPADDING", (0, 0), (-1, -1), 3),
+            ("RIGHTPADDING", (0, 0), (-1, -1), 3),
+        ]
+    )
     return table
 
 
@@ -476,9 +521,5 @@ def _picture(shot, width: float, unit: str) -> list[Flowable]:
     image.drawWidth, image.drawHeight = width, image.imageHeight * scale
     return [
         image,
-        _text(
-            f"{shot.caption}, {words.indicated(shot.ias_kt, unit)} {unit}, {words.clock(shot.flight_s)}",
-            7.5,
-            MUTED,
-        ),
+        _text(f"{shot.caption}, {words.indicated(shot.ias_kt, unit)} {unit}, {words.clock(shot.flight_s)}", 7.5, MUTED),
     ]

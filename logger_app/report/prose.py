@@ -94,6 +94,4 @@ METHOD = (
         ),
     ),
 )
-SOURCES_NOTE = (
-    "Rules quoted are those read when the program was written; the rules that apply to you come first."
-)
+SOURCES_NOTE = "Rules quoted are those read when the program was written; the rules that apply to you come first."

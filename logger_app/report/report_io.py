@@ -32,14 +32,7 @@ from logger_app.report.media_io import add_media
 from logger_app.report.page import add_figures, forests, render_page
 from logger_app.report.subtitles import file_name, flight_subtitles
 from logger_app.report.svg import to_svg
-from logger_app.report.tables import (
-    CALL_COLUMNS,
-    RUN_COLUMNS,
-    calls_table,
-    comparisons_table,
-    points_table,
-    runs_table,
-)
+from logger_app.report.tables import CALL_COLUMNS, RUN_COLUMNS, calls_table, comparisons_table, points_table, runs_table
 from logger_app.report.tables_io import TableFiles, write_table
 from logger_app.report.view import Again, Page, PageBuilder, results_by_flight
 
@@ -119,7 +112,11 @@ class ReportWriter:
             (self._folder / "subtitles" / name).write_text(text, encoding="utf-8")
 
     def page(
-        self, reduction: Reduction, again: Again | None = None, asked: Sequence[str] = (), pictured: Iterable[tuple[str, str]] = ()
+        self,
+        reduction: Reduction,
+        again: Again | None = None,
+        asked: Sequence[str] = (),
+        pictured: Iterable[tuple[str, str]] = (),
     ) -> Page:
         """All that the page will show, once every flight was added.
 
@@ -282,9 +279,7 @@ def _write_manifest(folder: Path, page: Page, extras: Extras, made_utc: str) -> 
         "journals_sha256": {data.info.id: data.journal_sha256 for data in page.flights},
         "files_sha256": files,
     }
-    (folder / MANIFEST).write_text(
-        json.dumps(document, ensure_ascii=False, indent=1) + "\n", encoding="utf-8"
-    )
+    (folder / MANIFEST).write_text(json.dumps(document, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
 
 
 def _sha256(path: Path) -> str:

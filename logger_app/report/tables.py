@@ -55,15 +55,48 @@ def harmless(text: str) -> str:
 
 
 RUN_COLUMNS = (
-    ("flight", TEXT), ("run", TEXT), ("run_number", WHOLE), ("configuration", TEXT), ("point", TEXT), ("power", TEXT),
-    ("flap_deg", REAL), ("bank_deg", REAL), ("start_s", REAL), ("end_s", REAL), ("event_flight_s", REAL), ("event", TEXT),
-    ("method", TEXT), ("counts", YES), ("why", TEXT), ("reviewed", YES), ("vs_ias_kt", REAL), ("vs_ias_u_kt", REAL),
-    ("vs_cas_kt", REAL), ("vs_cas_u_kt", REAL), ("vs_std_cas_kt", REAL), ("vs_std_cas_u_kt", REAL), ("basis", TEXT),
-    ("entry_rate_kt_per_s", REAL), ("entry_rate_u_kt_per_s", REAL), ("buffet_ias_kt", REAL), ("warning_ias_kt", REAL),
-    ("wing_drop", TEXT), ("altitude_ft", REAL), ("altitude_lost_ft", REAL), ("weight_kg", REAL), ("weight_u_kg", REAL),
-    ("cg_mm", REAL), ("warning_margin_kt", REAL), ("bank_flown_deg", REAL), ("cl_max", REAL), ("density_altitude_ft", REAL), ("extrapolated_ias_kt", REAL),
-    ("calls_used", TEXT), ("caveats", TEXT), ("notes", TEXT),
-)  # fmt: skip
+    ("flight", TEXT),
+    ("run", TEXT),
+    ("run_number", WHOLE),
+    ("configuration", TEXT),
+    ("point", TEXT),
+    ("power", TEXT),
+    ("flap_deg", REAL),
+    ("bank_deg", REAL),
+    ("start_s", REAL),
+    ("end_s", REAL),
+    ("event_flight_s", REAL),
+    ("event", TEXT),
+    ("method", TEXT),
+    ("counts", YES),
+    ("why", TEXT),
+    ("reviewed", YES),
+    ("vs_ias_kt", REAL),
+    ("vs_ias_u_kt", REAL),
+    ("vs_cas_kt", REAL),
+    ("vs_cas_u_kt", REAL),
+    ("vs_std_cas_kt", REAL),
+    ("vs_std_cas_u_kt", REAL),
+    ("basis", TEXT),
+    ("entry_rate_kt_per_s", REAL),
+    ("entry_rate_u_kt_per_s", REAL),
+    ("buffet_ias_kt", REAL),
+    ("warning_ias_kt", REAL),
+    ("wing_drop", TEXT),
+    ("altitude_ft", REAL),
+    ("altitude_lost_ft", REAL),
+    ("weight_kg", REAL),
+    ("weight_u_kg", REAL),
+    ("cg_mm", REAL),
+    ("warning_margin_kt", REAL),
+    ("bank_flown_deg", REAL),
+    ("cl_max", REAL),
+    ("density_altitude_ft", REAL),
+    ("extrapolated_ias_kt", REAL),
+    ("calls_used", TEXT),
+    ("caveats", TEXT),
+    ("notes", TEXT),
+)
 
 
 def runs_table(flight: FlightView, campaign: Campaign) -> Table:
@@ -87,26 +120,80 @@ def runs_table(flight: FlightView, campaign: Campaign) -> Table:
 
 def _run_row(view: RunView, point) -> tuple:
     r, run = view.result, view.run
-    head = (view.flight, run.id, run.number, view.configuration, run.point, point.power if point else run.settings.power,
-            point.flap_deg if point else run.settings.flap_deg, point.bank_deg if point else run.settings.bank_deg,
-            run.start_s, run.end_s)  # fmt: skip
+    head = (
+        view.flight,
+        run.id,
+        run.number,
+        view.configuration,
+        run.point,
+        point.power if point else run.settings.power,
+        point.flap_deg if point else run.settings.flap_deg,
+        point.bank_deg if point else run.settings.bank_deg,
+        run.start_s,
+        run.end_s,
+    )
     why = "; ".join(view.why)
     if r is None:
         blank = (None,) * (len(RUN_COLUMNS) - len(head) - 6)
         return (*head, None, None, None, False, why, run.reviewed, *blank)
-    return (*head, r.event_flight_s, str(r.event), r.method, r.counts, why, r.reviewed, r.vs_ias_kt, r.vs_ias_u_kt, r.vs_cas_kt,
-            r.vs_cas_u_kt, r.vs_std_kt, r.vs_std_u_kt, r.basis, r.entry_rate_kt_per_s, r.entry_rate_u_kt_per_s, r.buffet_ias_kt,
-            r.warning_ias_kt, r.wing_drop, r.altitude_ft, r.altitude_lost_ft, r.weight_kg, r.weight_u_kg, r.cg_mm,
-            margin_kt(r), r.bank_deg, r.cl_max, r.density_altitude_ft, r.extrapolated_kt, " ".join(r.calls_used), "; ".join(r.caveats),
-            "; ".join(r.notes))  # fmt: skip
+    return (
+        *head,
+        r.event_flight_s,
+        str(r.event),
+        r.method,
+        r.counts,
+        why,
+        r.reviewed,
+        r.vs_ias_kt,
+        r.vs_ias_u_kt,
+        r.vs_cas_kt,
+        r.vs_cas_u_kt,
+        r.vs_std_kt,
+        r.vs_std_u_kt,
+        r.basis,
+        r.entry_rate_kt_per_s,
+        r.entry_rate_u_kt_per_s,
+        r.buffet_ias_kt,
+        r.warning_ias_kt,
+        r.wing_drop,
+        r.altitude_ft,
+        r.altitude_lost_ft,
+        r.weight_kg,
+        r.weight_u_kg,
+        r.cg_mm,
+        margin_kt(r),
+        r.bank_deg,
+        r.cl_max,
+        r.density_altitude_ft,
+        r.extrapolated_kt,
+        " ".join(r.calls_used),
+        "; ".join(r.caveats),
+        "; ".join(r.notes),
+    )
 
 
 CALL_COLUMNS = (
-    ("flight", TEXT), ("run", TEXT), ("call", TEXT), ("flight_s", REAL), ("end_s", REAL), ("kind", TEXT), ("name", TEXT),
-    ("value", TEXT), ("unit", TEXT), ("ias_kt", REAL), ("status", TEXT), ("heard_value", TEXT), ("words", TEXT),
-    ("posterior", REAL), ("flags", TEXT), ("used_in_fit", YES), ("left_out_why", TEXT), ("corrected_by", TEXT),
-    ("corrected_utc", TEXT), ("corrected_why", TEXT),
-)  # fmt: skip
+    ("flight", TEXT),
+    ("run", TEXT),
+    ("call", TEXT),
+    ("flight_s", REAL),
+    ("end_s", REAL),
+    ("kind", TEXT),
+    ("name", TEXT),
+    ("value", TEXT),
+    ("unit", TEXT),
+    ("ias_kt", REAL),
+    ("status", TEXT),
+    ("heard_value", TEXT),
+    ("words", TEXT),
+    ("posterior", REAL),
+    ("flags", TEXT),
+    ("used_in_fit", YES),
+    ("left_out_why", TEXT),
+    ("corrected_by", TEXT),
+    ("corrected_utc", TEXT),
+    ("corrected_why", TEXT),
+)
 
 
 def calls_table(flight: FlightView) -> Table:
@@ -128,19 +215,60 @@ def calls_table(flight: FlightView) -> Table:
 
 def _call_row(view: CallView, run: str | None) -> tuple:
     c, last = view.call, view.corrections[-1] if view.corrections else None
-    return (view.flight, run, c.id, c.flight_s, c.end_ns / 1e9, str(c.kind), c.name, _text(c.value), c.unit, c.ias_kt, str(c.status),
-            _text(c.heard_value), c.heard.words if c.heard else "", c.posterior, " ".join(c.flags), view.used, view.left_out,
-            last.who if last else "", last.utc if last else "", last.why if last else "")  # fmt: skip
+    return (
+        view.flight,
+        run,
+        c.id,
+        c.flight_s,
+        c.end_ns / 1e9,
+        str(c.kind),
+        c.name,
+        _text(c.value),
+        c.unit,
+        c.ias_kt,
+        str(c.status),
+        _text(c.heard_value),
+        c.heard.words if c.heard else "",
+        c.posterior,
+        " ".join(c.flags),
+        view.used,
+        view.left_out,
+        last.who if last else "",
+        last.utc if last else "",
+        last.why if last else "",
+    )
 
 
 POINT_COLUMNS = (
-    ("point", TEXT), ("card", TEXT), ("power", TEXT), ("flap_deg", REAL), ("bank_deg", REAL), ("configuration", TEXT),
-    ("event", TEXT), ("n", WHOLE), ("vs_ias_kt", REAL), ("vs_ias_sd_kt", REAL), ("vs_ias_u_kt", REAL), ("vs_std_cas_kt", REAL),
-    ("vs_std_cas_sd_kt", REAL), ("vs_std_cas_u_kt", REAL), ("vs_std_cas_low_kt", REAL), ("vs_std_cas_high_kt", REAL),
-    ("vs_std_cas_total_low_kt", REAL), ("vs_std_cas_total_high_kt", REAL),
-    ("vs_std_cas_at_1_kt_per_s_kt", REAL), ("entry_rate_kt_per_s", REAL), ("wing_drop_left", WHOLE), ("wing_drop_right", WHOLE),
-    ("wing_drop_none", WHOLE), ("wing_drop_not_called", WHOLE), ("warning_margin_kt", REAL), ("runs", TEXT), ("reviewed", YES), ("notes", TEXT),
-)  # fmt: skip
+    ("point", TEXT),
+    ("card", TEXT),
+    ("power", TEXT),
+    ("flap_deg", REAL),
+    ("bank_deg", REAL),
+    ("configuration", TEXT),
+    ("event", TEXT),
+    ("n", WHOLE),
+    ("vs_ias_kt", REAL),
+    ("vs_ias_sd_kt", REAL),
+    ("vs_ias_u_kt", REAL),
+    ("vs_std_cas_kt", REAL),
+    ("vs_std_cas_sd_kt", REAL),
+    ("vs_std_cas_u_kt", REAL),
+    ("vs_std_cas_low_kt", REAL),
+    ("vs_std_cas_high_kt", REAL),
+    ("vs_std_cas_total_low_kt", REAL),
+    ("vs_std_cas_total_high_kt", REAL),
+    ("vs_std_cas_at_1_kt_per_s_kt", REAL),
+    ("entry_rate_kt_per_s", REAL),
+    ("wing_drop_left", WHOLE),
+    ("wing_drop_right", WHOLE),
+    ("wing_drop_none", WHOLE),
+    ("wing_drop_not_called", WHOLE),
+    ("warning_margin_kt", REAL),
+    ("runs", TEXT),
+    ("reviewed", YES),
+    ("notes", TEXT),
+)
 
 
 def points_table(page: Page) -> Table:
@@ -164,11 +292,37 @@ def points_table(page: Page) -> Table:
             margin = sum(margins) / len(margins) if margins else None
             for c in side.cells:
                 rows.append(
-                    (p.id, p.card, p.power, p.flap_deg, p.bank_deg, c.configuration, c.event, c.n, c.vs_ias_kt, c.vs_ias_sd_kt,
-                     c.vs_ias_u_kt, c.vs_std_kt, c.vs_std_sd_kt, c.vs_std_u_kt, c.low_kt, c.high_kt, c.total_low_kt, c.total_high_kt, c.at_1_kt_per_s_kt,
-                     c.entry_rate_kt_per_s, drops["left"], drops["right"], drops["none"], drops.get("not called", 0), margin,
-                     _runs_of(c), c.reviewed, "; ".join(c.notes))
-                )  # fmt: skip
+                    (
+                        p.id,
+                        p.card,
+                        p.power,
+                        p.flap_deg,
+                        p.bank_deg,
+                        c.configuration,
+                        c.event,
+                        c.n,
+                        c.vs_ias_kt,
+                        c.vs_ias_sd_kt,
+                        c.vs_ias_u_kt,
+                        c.vs_std_kt,
+                        c.vs_std_sd_kt,
+                        c.vs_std_u_kt,
+                        c.low_kt,
+                        c.high_kt,
+                        c.total_low_kt,
+                        c.total_high_kt,
+                        c.at_1_kt_per_s_kt,
+                        c.entry_rate_kt_per_s,
+                        drops["left"],
+                        drops["right"],
+                        drops["none"],
+                        drops.get("not called", 0),
+                        margin,
+                        _runs_of(c),
+                        c.reviewed,
+                        "; ".join(c.notes),
+                    )
+                )
     return Table("points", POINT_COLUMNS, tuple(rows))
 
 
@@ -180,11 +334,30 @@ def _runs_of(cell: Cell) -> str:
 
 
 COMPARISON_COLUMNS = (
-    ("point", TEXT), ("power", TEXT), ("flap_deg", REAL), ("bank_deg", REAL), ("reference", TEXT), ("changed", TEXT),
-    ("n_reference", WHOLE), ("n_changed", WHOLE), ("basis", TEXT), ("method", TEXT), ("difference_cas_kt", REAL), ("u_kt", REAL),
-    ("low_kt", REAL), ("high_kt", REAL), ("p", REAL), ("p_adjusted", REAL), ("smallest_shown_kt", REAL), ("verdict", TEXT),
-    ("words", TEXT), ("wing_drop_p", REAL), ("warning_margin_change_kt", REAL), ("reviewed", YES), ("notes", TEXT),
-)  # fmt: skip
+    ("point", TEXT),
+    ("power", TEXT),
+    ("flap_deg", REAL),
+    ("bank_deg", REAL),
+    ("reference", TEXT),
+    ("changed", TEXT),
+    ("n_reference", WHOLE),
+    ("n_changed", WHOLE),
+    ("basis", TEXT),
+    ("method", TEXT),
+    ("difference_cas_kt", REAL),
+    ("u_kt", REAL),
+    ("low_kt", REAL),
+    ("high_kt", REAL),
+    ("p", REAL),
+    ("p_adjusted", REAL),
+    ("smallest_shown_kt", REAL),
+    ("verdict", TEXT),
+    ("words", TEXT),
+    ("wing_drop_p", REAL),
+    ("warning_margin_change_kt", REAL),
+    ("reviewed", YES),
+    ("notes", TEXT),
+)
 
 
 def comparisons_table(page: Page) -> Table:
@@ -205,10 +378,32 @@ def comparisons_table(page: Page) -> Table:
     for c in page.reduction.comparisons:
         p = points.get(c.point)
         rows.append(
-            (c.point, p and p.power, p and p.flap_deg, p and p.bank_deg, c.reference, c.changed, c.n_reference, c.n_changed, c.basis,
-             c.method, c.difference_kt, c.u_kt, c.low_kt, c.high_kt, c.p, c.p_adjusted, c.smallest_kt, c.verdict, c.words,
-             c.wing_drop_p, c.warning_margin_change_kt, c.reviewed, "; ".join(c.notes))
-        )  # fmt: skip
+            (
+                c.point,
+                p and p.power,
+                p and p.flap_deg,
+                p and p.bank_deg,
+                c.reference,
+                c.changed,
+                c.n_reference,
+                c.n_changed,
+                c.basis,
+                c.method,
+                c.difference_kt,
+                c.u_kt,
+                c.low_kt,
+                c.high_kt,
+                c.p,
+                c.p_adjusted,
+                c.smallest_kt,
+                c.verdict,
+                c.words,
+                c.wing_drop_p,
+                c.warning_margin_change_kt,
+                c.reviewed,
+                "; ".join(c.notes),
+            )
+        )
     return Table("comparisons", COMPARISON_COLUMNS, tuple(rows))
 
 
@@ -227,9 +422,7 @@ def csv_cells(table: Table) -> list[Sequence[str]]:
     """
     header = [name for name, _ in table.columns]
     kinds = [kind for _, kind in table.columns]
-    return [header] + [
-        [_cell(value, kind) for value, kind in zip(row, kinds, strict=True)] for row in table.rows
-    ]
+    return [header] + [[_cell(value, kind) for value, kind in zip(row, kinds, strict=True)] for row in table.rows]
 
 
 def _cell(value, kind: str) -> str:

@@ -199,11 +199,7 @@ class PointView:
     @property
     def budgets(self) -> tuple[tuple[str, tuple[BudgetTerm, ...]], ...]:
         """(what for, terms) of every cell and comparison that has a budget."""
-        mine = [
-            (side.configuration.name, side.cell.budget)
-            for side in self.sides
-            if side.cell and side.cell.budget
-        ]
+        mine = [(side.configuration.name, side.cell.budget) for side in self.sides if side.cell and side.cell.budget]
         mine += [(f"{c.changed} less {c.reference}", c.budget) for c in self.comparisons if c.budget]
         return tuple(mine)
 
@@ -358,7 +354,11 @@ class PageBuilder:
         return view
 
     def finish(
-        self, reduction: Reduction, again: Again | None = None, asked: Sequence[str] = (), pictured: Iterable[tuple[str, str]] = ()
+        self,
+        reduction: Reduction,
+        again: Again | None = None,
+        asked: Sequence[str] = (),
+        pictured: Iterable[tuple[str, str]] = (),
     ) -> Page:
         """The page of all flights that were added.
 
@@ -435,7 +435,14 @@ class PageBuilder:
         for target, found in _history(data).items():
             for correction in found:
                 self._corrections_in_all += 1
-                entry = (correction.utc, correction.id, self._corrections_in_all, data.info.id, correction, anchors.get(target, ""))
+                entry = (
+                    correction.utc,
+                    correction.id,
+                    self._corrections_in_all,
+                    data.info.id,
+                    correction,
+                    anchors.get(target, ""),
+                )
                 put = heapq.heappush if len(self._corrections) < MOST_LISTED else heapq.heappushpop
                 put(self._corrections, entry)
 
@@ -443,11 +450,14 @@ class PageBuilder:
         there = {anchor for run in runs for anchor in (run.anchor, *(call.anchor for call in run.calls))}
         there |= {call.anchor for call in loose}
         return tuple(
-            (flight, correction, anchor if anchor in there else "") for _, _, _, flight, correction, anchor in sorted(self._corrections)
+            (flight, correction, anchor if anchor in there else "")
+            for _, _, _, flight, correction, anchor in sorted(self._corrections)
         )
 
 
-def build_page(campaign: Campaign, flights: Sequence[FlightData], reduction: Reduction, asked: Sequence[str] = ()) -> Page:
+def build_page(
+    campaign: Campaign, flights: Sequence[FlightData], reduction: Reduction, asked: Sequence[str] = ()
+) -> Page:
     """Join a campaign, its flights and its results, all at hand.
 
     Parameters
@@ -544,9 +554,7 @@ def _points(campaign: Campaign, reduction: Reduction) -> list[TestPoint]:
 
 def _call_anchors(data: FlightData, k: int) -> dict[str, str]:
     calls = [call for run in data.runs.runs for call in run.calls] + list(data.runs.unassigned)
-    return {
-        call.id: f"c{k}-{n}" for n, call in enumerate(sorted(calls, key=lambda c: (c.flight_ns, c.id)), 1)
-    }
+    return {call.id: f"c{k}-{n}" for n, call in enumerate(sorted(calls, key=lambda c: (c.flight_ns, c.id)), 1)}
 
 
 def _history(data: FlightData) -> dict[str, list[Correction]]:
@@ -603,16 +611,16 @@ def _point_views(campaign, points, configurations, runs, reduction) -> tuple[Poi
     flown: dict[tuple, list[RunView]] = {}
     for run in runs:
         flown.setdefault((run.run.point, run.configuration), []).append(run)
-    return tuple(_point_view(campaign, f"p{n}", point, configurations, flown, reduction) for n, point in enumerate(points, 1))
+    return tuple(
+        _point_view(campaign, f"p{n}", point, configurations, flown, reduction) for n, point in enumerate(points, 1)
+    )
 
 
 def _point_view(campaign, anchor, point, configurations, flown, reduction) -> PointView:
     sides = []
     for k, configuration in enumerate(configurations):
         mine = tuple(flown.get((point.id, configuration.id), ()))
-        cells = tuple(
-            c for c in reduction.cells if (c.point, c.configuration) == (point.id, configuration.id)
-        )
+        cells = tuple(c for c in reduction.cells if (c.point, c.configuration) == (point.id, configuration.id))
         if mine or cells:
             sides.append(Side(configuration=configuration, series=k, cells=cells, runs=mine))
     title = next((card.title for card in campaign.cards if point in card.points), "")
@@ -632,13 +640,18 @@ def _pairs(configurations, points, reduction) -> tuple[Pair, ...]:
     for reference, changed in order:
         rows = []
         for view in points:
-            found = next(
-                (c for c in view.comparisons if (c.reference, c.changed) == (reference, changed)), None
-            )
+            found = next((c for c in view.comparisons if (c.reference, c.changed) == (reference, changed)), None)
             if found:
                 side = {s.configuration.id: s for s in view.sides}
-                rows.append(Row(point=view.point, anchor=view.anchor, comparison=found,
-                                reference=side.get(reference), changed=side.get(changed)))  # fmt: skip
+                rows.append(
+                    Row(
+                        point=view.point,
+                        anchor=view.anchor,
+                        comparison=found,
+                        reference=side.get(reference),
+                        changed=side.get(changed),
+                    )
+                )
         pairs.append(
             Pair(
                 reference=named.get(reference) or AircraftConfig(id=reference, name=reference),

@@ -8,9 +8,7 @@ from logger_app.records.calls import CallKind, ReviewedCall
 from logger_app.records.results import Comparison
 from logger_app.units import from_kt
 
-_CONTROLS = {
-    code: None for code in (*range(0x20), *range(0x7F, 0xA0), 0xFFFE, 0xFFFF) if chr(code) not in "\t\n\r"
-}
+_CONTROLS = {code: None for code in (*range(0x20), *range(0x7F, 0xA0), 0xFFFE, 0xFFFF) if chr(code) not in "\t\n\r"}
 MINUS = "\N{MINUS SIGN}"
 NONE = "\N{EN DASH}"
 
@@ -35,12 +33,7 @@ STATUS = {
     "rejected": "rejected",
     "added": "added by hand",
 }
-VERDICTS = {
-    "lower": "lower",
-    "higher": "higher",
-    "not shown": "not shown",
-    "not comparable": "not comparable",
-}
+VERDICTS = {"lower": "lower", "higher": "higher", "not shown": "not shown", "not comparable": "not comparable"}
 
 
 def printable(text: str) -> str:
@@ -75,9 +68,7 @@ def sentence(comparison: Comparison, changed: str) -> str:
         One sentence [-].
     """
     words = comparison.words.replace("-", MINUS) if comparison.verdict == "not shown" else comparison.words
-    lead = {"lower": "stalls ", "higher": "stalls ", "not shown": "a difference is "}.get(
-        comparison.verdict, ""
-    )
+    lead = {"lower": "stalls ", "higher": "stalls ", "not shown": "a difference is "}.get(comparison.verdict, "")
     return f"{changed}: {lead}{words.rstrip('.')}."
 
 

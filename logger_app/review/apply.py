@@ -17,9 +17,7 @@ from logger_app.records.calls import Action, CallKind, CallStatus, Correction, H
 from logger_app.units import to_kt
 
 CALL_ACTIONS = frozenset({Action.CONFIRM, Action.SET, Action.REJECT, Action.ADD, Action.MOVE})
-RUN_ACTIONS = frozenset(
-    {Action.SPLIT, Action.JOIN, Action.DISCARD, Action.REINSTATE, Action.ASSIGN, Action.OVERRULE}
-)
+RUN_ACTIONS = frozenset({Action.SPLIT, Action.JOIN, Action.DISCARD, Action.REINSTATE, Action.ASSIGN, Action.OVERRULE})
 # An added call has no sound of its own to take its length from: about one spoken number.
 ADDED_NS = 600_000_000
 
@@ -115,9 +113,7 @@ def apply_corrections(
     return tuple(sorted((call for call in calls if call), key=lambda call: (call.flight_ns, call.id)))
 
 
-def _fold(
-    id: str, heard: HeardCall | None, corrections: Iterable[Correction], unit: str
-) -> ReviewedCall | None:
+def _fold(id: str, heard: HeardCall | None, corrections: Iterable[Correction], unit: str) -> ReviewedCall | None:
     now = _as_heard(heard) if heard else None
     for correction in corrections:
         if correction.action is Action.ADD and now is None:
@@ -192,12 +188,7 @@ def _status(now: _Now, heard: HeardCall | None) -> CallStatus:
         return CallStatus.ADDED
     if not now.history:
         return CallStatus.HEARD
-    same = (now.flight_ns, now.kind, now.name, now.value) == (
-        heard.start_ns,
-        heard.kind,
-        heard.name,
-        heard.value,
-    )
+    same = (now.flight_ns, now.kind, now.name, now.value) == (heard.start_ns, heard.kind, heard.name, heard.value)
     return CallStatus.CONFIRMED if same and now.unit == heard.unit else CallStatus.CORRECTED
 
 

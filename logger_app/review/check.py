@@ -55,15 +55,7 @@ class Standing:
 
 
 def correct(
-    now: Standing,
-    action: Action,
-    target: str,
-    *,
-    id: str,
-    utc: str,
-    who: str,
-    why: str = "",
-    **payload,
+    now: Standing, action: Action, target: str, *, id: str, utc: str, who: str, why: str = "", **payload
 ) -> Correction:
     """A correction that may be taken.
 
@@ -163,9 +155,7 @@ def _check_call_action(now: Standing, action: Action, target: str, payload: dict
     return payload
 
 
-def _check_content(
-    now: Standing, kind: CallKind, target: str, payload: dict, call: ReviewedCall | None
-) -> None:
+def _check_content(now: Standing, kind: CallKind, target: str, payload: dict, call: ReviewedCall | None) -> None:
     if kind is CallKind.AIRSPEED:
         same = call is not None and call.kind is kind
         value = payload.get("value", call.value if same else None)

@@ -60,7 +60,9 @@ LOOK_AT = {
 CROWDED_RATIO = 1.35
 NOTHING = "nothing"  # what the second listening heard where it heard no call
 # The events that are a stall, by the language pack's names; `reduce.events` says which kind each is.
-STALLS = frozenset({"break", "nose_drop", "aft_stop", "stick_pusher", "wing_drop", "wing_drop_left", "wing_drop_right", "heavy_buffet"})
+STALLS = frozenset(
+    {"break", "nose_drop", "aft_stop", "stick_pusher", "wing_drop", "wing_drop_left", "wing_drop_right", "heavy_buffet"}
+)
 # Calls after which the airspeed goes its own way: a new start, the stall itself, the recovery. A heavy
 # buffet may be flown through.
 STARTS = frozenset({"on_condition"})
@@ -372,9 +374,7 @@ def _predict(call: ReviewedCall, speeds: Sequence[ReviewedCall]) -> tuple[float 
 class _Context:
     """Everything that a doubt about one call is judged by, worked out once."""
 
-    def __init__(
-        self, runs: FlightRuns, calls, unit: str, graduation: float, disagreeing: Mapping[str, object]
-    ):
+    def __init__(self, runs: FlightRuns, calls, unit: str, graduation: float, disagreeing: Mapping[str, object]):
         self.runs = runs
         self.unit = unit
         self.graduation = graduation
@@ -435,9 +435,7 @@ def _speed_doubt(call: ReviewedCall, context: _Context) -> QueueItem | None:
     expected, approach = context.expected[call.id], context.approach_of[call.id]
     wrong = p_wrong(call.posterior, call.ias_kt, expected.ias_kt, expected.sigma_kt, _rivals(call, context))
     crowded = _crowded(call, approach)
-    why = [
-        words for flag, words in LOOK_AT.items() if flag in call.flags and call.id not in context.disagreeing
-    ]
+    why = [words for flag, words in LOOK_AT.items() if flag in call.flags and call.id not in context.disagreeing]
     if wrong >= SHOW_P_WRONG or (crowded and wrong >= SHOW_P_WRONG / 4):
         why += _reasons(call, expected, crowded, context)
     if call.id in context.disagreeing:
@@ -476,9 +474,7 @@ def _rivals(call: ReviewedCall, context: _Context) -> list[tuple[float, float]]:
 def _reasons(call: ReviewedCall, expected: _Expected, crowded: bool, context: _Context) -> list[str]:
     why = []
     if expected.ias_kt is not None and abs(call.ias_kt - expected.ias_kt) > 2 * expected.sigma_kt:
-        why.append(
-            f"implausible: its neighbours make {context.own(expected.ias_kt):.0f} {context.unit} likely"
-        )
+        why.append(f"implausible: its neighbours make {context.own(expected.ias_kt):.0f} {context.unit} likely")
     if call.posterior < 0.9:
         why.append(f"low confidence ({100 * call.posterior:.0f} %)")
     if crowded:
@@ -726,10 +722,4 @@ def _undetected(reviewed: Sequence[ReviewedCall]) -> UndetectedRate:
 
 
 def _order(item: QueueItem):
-    return (
-        item.item is Item.SAMPLE,
-        -round(item.effect_kt, 3),
-        -round(item.p_wrong, 3),
-        item.flight_ns,
-        item.id,
-    )
+    return (item.item is Item.SAMPLE, -round(item.effect_kt, 3), -round(item.p_wrong, 3), item.flight_ns, item.id)

@@ -388,7 +388,9 @@ def apply_to_runs(runs: Sequence[Run], corrections: Sequence[Correction]) -> lis
         if run is None:
             continue
         if correction.action is Action.DISCARD:
-            by_id[run.id] = replace(run, discarded=True, why_discarded=correction.why or f"discarded by {correction.who}")
+            by_id[run.id] = replace(
+                run, discarded=True, why_discarded=correction.why or f"discarded by {correction.who}"
+            )
         elif correction.action is Action.REINSTATE:
             by_id[run.id] = replace(run, discarded=False, why_discarded="")
         elif correction.action is Action.ASSIGN:

@@ -80,11 +80,7 @@ def to_srt(made: Iterable[Cue]) -> str:
 
 def _caption(call: ReviewedCall, run: str, point: str) -> str:
     if call.kind is CallKind.AIRSPEED:
-        text = (
-            f"{call.value:g} {call.unit or ''}".strip()
-            if isinstance(call.value, (int, float))
-            else "airspeed ?"
-        )
+        text = f"{call.value:g} {call.unit or ''}".strip() if isinstance(call.value, (int, float)) else "airspeed ?"
     else:
         text = call.name.replace("_", " ")
         if call.value is not None:

@@ -151,17 +151,13 @@ def read_changes(text: str, calls: Sequence[ReviewedCall], where: str, end_s: fl
 def _row_changes(cells, by_id, where, end_s, separator, seen, faults) -> list[Wanted]:
     at_s = _number(cells["flight_s"], separator)
     if at_s is None or not 0 <= at_s <= end_s + SAME_TIME_S:
-        faults.append(
-            Fault(where=f"{where} flight_s", got=repr(cells["flight_s"]), expected=f"0 to {end_s:.3f} s")
-        )
+        faults.append(Fault(where=f"{where} flight_s", got=repr(cells["flight_s"]), expected=f"0 to {end_s:.3f} s"))
         return []
     if cells["kind"] not in list(CallKind):
         faults.append(Fault(where=f"{where} kind", got=repr(cells["kind"]), expected=", ".join(CallKind)))
         return []
     if cells.get("status") and cells["status"] not in list(CallStatus):
-        faults.append(
-            Fault(where=f"{where} status", got=repr(cells["status"]), expected=", ".join(CallStatus))
-        )
+        faults.append(Fault(where=f"{where} status", got=repr(cells["status"]), expected=", ".join(CallStatus)))
         return []
     why, value = cells.get("reason", ""), _value(cells["value"], separator)
     if not cells["id"]:

@@ -30,7 +30,7 @@ from logger_app.sync.fit import (
     log10_chance_there,
     peak_of,
     stack,
-)  # fmt: skip
+)
 from logger_app.sync.onsets import ENVELOPE_HZ, RATE_HZ, onset_envelope
 
 ACCEPT_LOG10 = -6.0
@@ -146,7 +146,9 @@ def align(
     if prior is not None:
         return _from_prior(flight, camera, envelope, mine, prior, progress)
     if not candidates:
-        return Alignment(accepted=False, why="nothing changes in its sound that could be found in the flight's: it is steady noise")
+        return Alignment(
+            accepted=False, why="nothing changes in its sound that could be found in the flight's: it is steady noise"
+        )
     best = _best_of(flight, camera, envelope, mine, candidates, lambda share: progress(0.3 + 0.7 * share))
     progress(1.0)
     return best
@@ -189,7 +191,17 @@ def _best_of(flight, camera, envelope, mine, candidates, progress) -> Alignment:
         if sure is not None and (found.z < RIVAL_Z * sure.z or abs(found.lag_s - sure.lag_s) < 2 * COARSE_U_S):
             continue  # by its envelope no rival
         most = MOST_WINDOWS if k == 0 else FEW_WINDOWS
-        one = _try(flight, camera, envelope, mine, found, at_s, most, len(candidates), lambda share, k=k: progress((k + share) / len(candidates)))
+        one = _try(
+            flight,
+            camera,
+            envelope,
+            mine,
+            found,
+            at_s,
+            most,
+            len(candidates),
+            lambda share, k=k: progress((k + share) / len(candidates)),
+        )
         if most < MOST_WINDOWS and one.log10_chance <= WORTH_MORE_LOG10:
             one = _try(flight, camera, envelope, mine, found, at_s, MOST_WINDOWS, len(candidates), lambda share: None)
         if one.accepted and one.log10_chance <= SURE_LOG10 and sure is None:
@@ -197,11 +209,17 @@ def _best_of(flight, camera, envelope, mine, candidates, progress) -> Alignment:
         tried.append((found.lag_s, one))
     tried.sort(key=lambda item: (not item[1].accepted, item[1].log10_chance))
     lag_s, best = tried[0]
-    rivals = [one for other_s, one in tried[1:] if abs(other_s - lag_s) > 2 * COARSE_U_S and one.log10_chance <= RIVAL_LOG10]
+    rivals = [
+        one for other_s, one in tried[1:] if abs(other_s - lag_s) > 2 * COARSE_U_S and one.log10_chance <= RIVAL_LOG10
+    ]
     if best.accepted and rivals:
         why = "its sound fits the flight's at more than one place; a sound that repeats itself cannot tell which"
         return Alignment(accepted=False, why=why, evidence=best.evidence)
-    others = [one for other_s, one in tried[1:] if abs(other_s - lag_s) > 2 * COARSE_U_S and one.log10_chance <= LIKELIEST_RIVAL_LOG10]
+    others = [
+        one
+        for other_s, one in tried[1:]
+        if abs(other_s - lag_s) > 2 * COARSE_U_S and one.log10_chance <= LIKELIEST_RIVAL_LOG10
+    ]
     return replace(best, likeliest=None) if others else best
 
 
@@ -305,7 +323,9 @@ def _from_prior(flight, camera, envelope, mine, prior: Prior, progress) -> Align
 
 def _lags_near(envelope: np.ndarray, mine: np.ndarray, prior: Prior) -> list[float]:
     """The three lags within the prior's range at which the envelopes agree best [s]."""
-    shifts = np.arange(math.floor((prior.lag_s - prior.u_s) * ENVELOPE_HZ), math.ceil((prior.lag_s + prior.u_s) * ENVELOPE_HZ) + 1)
+    shifts = np.arange(
+        math.floor((prior.lag_s - prior.u_s) * ENVELOPE_HZ), math.ceil((prior.lag_s + prior.u_s) * ENVELOPE_HZ) + 1
+    )
     score = np.full(len(shifts), -np.inf)
     for k, shift in enumerate(shifts):
         first, last = max(0, -shift), min(len(mine), len(envelope) - shift)
@@ -357,7 +377,11 @@ def _windows(flight, camera, lag_at, places: np.ndarray, search_s: float, progre
         progress(k / len(places))
         start_s = middle_s - WINDOW_S / 2
         first_camera, first_flight = round(start_s * RATE_HZ), round((start_s + lag_at(start_s)) * RATE_HZ)
-        if min(first_flight, first_camera) < 0 or first_flight + size > len(flight) or first_camera + size > len(camera):
+        if (
+            min(first_flight, first_camera) < 0
+            or first_flight + size > len(flight)
+            or first_camera + size > len(camera)
+        ):
             continue
         there = np.asarray(flight[first_flight : first_flight + size], np.float32)
         here = np.asarray(camera[first_camera : first_camera + size], np.float32)
@@ -390,20 +414,34 @@ def _span(windows: _Windows, line: Line, length_s: float) -> tuple[float, float,
     from_s = max([0.0, *((mine.min() + t) / 2 for t in theirs if t < mine.min())])
     to_s = min([length_s, *((mine.max() + t) / 2 for t in theirs if t > mine.max())])
     jump_ms = 1000 * (other.lag_s(other.middle_s) - line.lag_s(other.middle_s))
-    return from_s, to_s, f"its clock jumps by {jump_ms:.0f} ms; only {from_s:.0f} to {to_s:.0f} s of it are on the flight clock"
+    return (
+        from_s,
+        to_s,
+        f"its clock jumps by {jump_ms:.0f} ms; only {from_s:.0f} to {to_s:.0f} s of it are on the flight clock",
+    )
 
 
 def _accepted(line: Line, from_s: float, to_s: float, note: str, evidence) -> Alignment:
     offset_s = line.lag_s(0.0)
     u_s = math.hypot(max(line.u_s(from_s), line.u_s(to_s)), TRAVEL_U_S)
     return Alignment(
-        accepted=True, why=note or "common sound", offset_s=offset_s, drift_ppm=line.slope * 1e6, u_s=u_s, from_s=from_s, to_s=to_s,
+        accepted=True,
+        why=note or "common sound",
+        offset_s=offset_s,
+        drift_ppm=line.slope * 1e6,
+        u_s=u_s,
+        from_s=from_s,
+        to_s=to_s,
         evidence=evidence,
-    )  # fmt: skip
+    )
 
 
 def _evidence(coarse: Coarse | None, agreeing: int, usable: int, chance: float, line: Line | None):
-    rows: list[tuple[str, float | str]] = [("windows_agree", agreeing), ("windows_clear", usable), ("log10_chance", round(chance, 1))]
+    rows: list[tuple[str, float | str]] = [
+        ("windows_agree", agreeing),
+        ("windows_clear", usable),
+        ("log10_chance", round(chance, 1)),
+    ]
     if coarse:
         rows += [("envelope_z", round(coarse.z, 1)), ("envelope_ratio", round(coarse.ratio, 2))]
     if line:

@@ -56,7 +56,9 @@ class FlightCameras:
             return camera
         return None
 
-    def frame_at(self, flight_s: float, name: str | None = None, stop: Callable[[], bool] | None = None) -> tuple[Frame, Camera]:
+    def frame_at(
+        self, flight_s: float, name: str | None = None, stop: Callable[[], bool] | None = None
+    ) -> tuple[Frame, Camera]:
         """The picture at a flight time.
 
         Parameters

@@ -43,7 +43,9 @@ def _numbers(stem: str) -> list[int]:
     return [int(part) for part in re.findall(r"\d+", stem)]
 
 
-def expected(files: Sequence[CameraFile], found: Sequence[Alignment | None], starts_s: Sequence[float], k: int) -> Prior | None:
+def expected(
+    files: Sequence[CameraFile], found: Sequence[Alignment | None], starts_s: Sequence[float], k: int
+) -> Prior | None:
     """Where a chapter that could not be placed by itself must lie, from its placed neighbours.
 
     Parameters

@@ -67,7 +67,9 @@ def moments(text: str, unit: str) -> tuple[Moment, ...]:
         elif match and float(match[1]) >= 10 and unit in AIRSPEED_UNITS:
             found.append(Moment(f"{float(match[1]):g} {unit}", ias_kt=to_kt(float(match[1]), unit)))
         else:
-            raise SyncError(f"--at: got {part!r}; expected stall, a ratio to the stall speed such as 1.1, or an airspeed such as 48kt")
+            raise SyncError(
+                f"--at: got {part!r}; expected stall, a ratio to the stall speed such as 1.1, or an airspeed such as 48kt"
+            )
     return tuple(found)
 
 
@@ -186,11 +188,15 @@ def choose_runs(
     lists = {}
     for configuration, runs in candidates.items():
         asked = (wanted or {}).get(configuration)
-        fitting = [r for r in runs if asked is None or asked in (r.run, f"{r.flight}:{r.run_number}", str(r.run_number))]
+        fitting = [
+            r for r in runs if asked is None or asked in (r.run, f"{r.flight}:{r.run_number}", str(r.run_number))
+        ]
         if not fitting:
             there = ", ".join(f"{r.flight}:{r.run_number}" for r in runs[:MOST_NAMED]) or "none"
             there += f" and {len(runs) - MOST_NAMED} more" if len(runs) > MOST_NAMED else ""
-            raise SyncError(f"configuration {configuration}: got run {asked or '(any)'}; expected one of those with pictures: {there}")
+            raise SyncError(
+                f"configuration {configuration}: got run {asked or '(any)'}; expected one of those with pictures: {there}"
+            )
         lists[configuration] = sorted(fitting, key=lambda r: (not r.counts, not r.reviewed, r.run_number))
     sets = list(itertools.islice(itertools.product(*lists.values()), 20_000))
     best = min(sets, key=_worth)

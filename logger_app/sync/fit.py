@@ -102,7 +102,11 @@ def coarse_lags(flight: np.ndarray, camera: np.ndarray, most: int = 3) -> list[C
         found.append((k, float(left[k])))
         left[max(0, k - ENVELOPE_HZ) : k + ENVELOPE_HZ + 1] = -np.inf
     second = max(found[1][1], 1e-9)
-    return [Coarse(float(lags[k]) / ENVELOPE_HZ, height / spread, height / second) for k, height in found[:most] if height > 0]
+    return [
+        Coarse(float(lags[k]) / ENVELOPE_HZ, height / spread, height / second)
+        for k, height in found[:most]
+        if height > 0
+    ]
 
 
 def _scores(flight: np.ndarray, camera: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -404,7 +408,9 @@ def _off_the_middle(x: np.ndarray, y: np.ndarray, drift: float | None) -> np.nda
     return y - slope * x - np.median(y - slope * x)
 
 
-def log10_chance(agreeing: int, usable: int, *, free: int = 2, tries: int = 1, spread_s: float = CHANCE_SPREAD_S) -> float:
+def log10_chance(
+    agreeing: int, usable: int, *, free: int = 2, tries: int = 1, spread_s: float = CHANCE_SPREAD_S
+) -> float:
     """Decimal logarithm of the probability that so many windows agree by chance.
 
     A window that holds no common sound peaks anywhere in its search range. Where windows were put
@@ -459,6 +465,8 @@ def log10_chance_clear(clearness: np.ndarray, windows: int, *, free: int = 2, tr
         hits = int((clearness > least).sum())
         if hits <= free:
             continue
-        lines = (gammaln(windows + 1) - gammaln(free + 1) - gammaln(windows - free + 1)) / math.log(10) + free * math.log10(clear)
+        lines = (gammaln(windows + 1) - gammaln(free + 1) - gammaln(windows - free + 1)) / math.log(
+            10
+        ) + free * math.log10(clear)
         best = min(best, float(lines + binom.logsf(hits - free - 1, windows - free, clear * on_line) / math.log(10)))
     return min(0.0, best + math.log10(tries * len(CLEARNESS)))

@@ -144,9 +144,15 @@ class _Camera:
         most = ACCEPT_LOG10 - math.log10(max(1, len(self.found) * (len(self.found) - 1)))
         likely = [j for j, one in enumerate(self.found) if one.likeliest is not None]
         for j in sorted(likely, key=lambda j: self.found[j].log10_chance):
-            alone: list[Alignment | None] = [self.found[j].likeliest if k == j else None for k in range(len(self.found))]
+            alone: list[Alignment | None] = [
+                self.found[j].likeliest if k == j else None for k in range(len(self.found))
+            ]
             for k in (j + 1, j - 1):
-                prior = expected(self.files, alone, self.starts_s, k) if 0 <= k < len(self.found) and self.sounds[k] is not None else None
+                prior = (
+                    expected(self.files, alone, self.starts_s, k)
+                    if 0 <= k < len(self.found) and self.sounds[k] is not None
+                    else None
+                )
                 other = align(self.flight, self.sounds[k], prior=prior) if prior is not None else None
                 if other is None or not other.accepted or dict(other.evidence)["windows_agree"] < FEWEST_WINDOWS:
                     continue
@@ -156,7 +162,9 @@ class _Camera:
                 if both <= most:
                     for which, one in ((j, alone[j]), (k, other)):
                         evidence = (*one.evidence, ("log10_chance_of_two", round(both, 1)))
-                        self.found[which] = replace(one, why="common sound, in two chapters that follow each other", evidence=evidence)
+                        self.found[which] = replace(
+                            one, why="common sound, in two chapters that follow each other", evidence=evidence
+                        )
                     return
 
     def _drop_overlaps(self) -> None:
@@ -168,7 +176,9 @@ class _Camera:
                 weak = max((i, j), key=lambda k: self.found[k].log10_chance)
                 other = j if weak == i else i
                 self.found[weak] = replace(
-                    self.found[weak], accepted=False, why=f"where it seems to fit it would overlap {self.files[other].path.name}"
+                    self.found[weak],
+                    accepted=False,
+                    why=f"where it seems to fit it would overlap {self.files[other].path.name}",
                 )
                 self._drop_overlaps()
                 return
@@ -191,9 +201,14 @@ class _Camera:
         unknown = 0.0 if drift else 50e-6 * max(heard[0].start_s, len(self.sounds[j]) / RATE_HZ - heard[0].start_s)
         self.method[j] = "signature"
         self.found[j] = Alignment(
-            accepted=True, why=f"{count} sync signature{'s' if count > 1 else ''}", offset_s=offset_s, drift_ppm=drift * 1e6,
-            u_s=math.hypot(u_s, unknown, TRAVEL_U_S), to_s=len(self.sounds[j]) / RATE_HZ, evidence=(("signatures", count),),
-        )  # fmt: skip
+            accepted=True,
+            why=f"{count} sync signature{'s' if count > 1 else ''}",
+            offset_s=offset_s,
+            drift_ppm=drift * 1e6,
+            u_s=math.hypot(u_s, unknown, TRAVEL_U_S),
+            to_s=len(self.sounds[j]) / RATE_HZ,
+            evidence=(("signatures", count),),
+        )
 
     def linked(self, j: int, chapters: int) -> Linked:
         """The chapter as it came out, its map on the file's own clock."""
@@ -216,7 +231,14 @@ class _Camera:
         )
         why = one.why + (f"; {self.said[j]}" if self.said[j] else "")
         return Linked(
-            path=file.path, accepted=True, why=why, clock_map=clock, media=file, camera=camera, chapter=j + 1, sha256=fingerprint(file.path)
+            path=file.path,
+            accepted=True,
+            why=why,
+            clock_map=clock,
+            media=file,
+            camera=camera,
+            chapter=j + 1,
+            sha256=fingerprint(file.path),
         )
 
 
@@ -256,11 +278,23 @@ def by_hand(path: Path, marks: Sequence[tuple[float, float]]) -> Linked:
     offset_s = float(np.mean(y - x * (1 + drift)))
     u_s = math.hypot(HAND_U_S / math.sqrt(len(x)), 0.0 if drift else 50e-6 * file.duration_s)
     clock = ClockMap(
-        source=str(file.path), offset_s=offset_s, drift_ppm=drift * 1e6, u_s=u_s, valid_from_s=0.0, valid_to_s=file.duration_s,
-        method="hand", evidence=(("marks", len(x)),),
-    )  # fmt: skip
+        source=str(file.path),
+        offset_s=offset_s,
+        drift_ppm=drift * 1e6,
+        u_s=u_s,
+        valid_from_s=0.0,
+        valid_to_s=file.duration_s,
+        method="hand",
+        evidence=(("marks", len(x)),),
+    )
     return Linked(
-        path=file.path, accepted=True, why="placed by hand", clock_map=clock, media=file, camera=file.path.stem, sha256=fingerprint(file.path)
+        path=file.path,
+        accepted=True,
+        why="placed by hand",
+        clock_map=clock,
+        media=file,
+        camera=file.path.stem,
+        sha256=fingerprint(file.path),
     )
 
 

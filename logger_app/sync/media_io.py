@@ -67,11 +67,15 @@ def probe(path: Path) -> CameraFile:
                 raise SyncError(f"{path}: has no pictures in it; expected a camera's video file")
             stream = box.streams.video[0]
             if stream.codec_context is None:
-                raise SyncError(f"{path}: its pictures are coded in a way that is not known here; export it as MP4 (H.264)")
+                raise SyncError(
+                    f"{path}: its pictures are coded in a way that is not known here; export it as MP4 (H.264)"
+                )
             codec = stream.codec_context.name
             declared = stream.duration * stream.time_base if stream.duration else (box.duration or 0) / 1e6
             if not 0 <= declared <= LONGEST_S:
-                raise SyncError(f"{path}: its header says {float(declared):.0f} s; expected 0 to {LONGEST_S}: it is damaged")
+                raise SyncError(
+                    f"{path}: its header says {float(declared):.0f} s; expected 0 to {LONGEST_S}: it is damaged"
+                )
             heard = box.streams.audio[0].codec_context if box.streams.audio else None
             sound = heard.sample_rate if heard is not None else None
             return CameraFile(
@@ -86,7 +90,9 @@ def probe(path: Path) -> CameraFile:
     except SyncError:
         raise
     except OSError as err:
-        raise SyncError(f"{path}: cannot be read as a video: {err.strerror or err}; expected a camera's video file") from err
+        raise SyncError(
+            f"{path}: cannot be read as a video: {err.strerror or err}; expected a camera's video file"
+        ) from err
     except (av.error.FFmpegError, ValueError, LookupError) as err:
         raise SyncError(
             f"{path}: cannot be read as a video ({getattr(err, 'strerror', '') or err}); it may be cut off, or of a kind this computer cannot decode"

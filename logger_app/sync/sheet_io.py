@@ -64,9 +64,15 @@ def saved_side(side: Side, shots: Sequence[SavedShot]) -> SavedSide:
     """What a saved picture says of a side: its run as it is reduced now, and the frames of it."""
     result = side.result
     return SavedSide(
-        configuration=side.configuration, name=side.name, flight=result.flight, run=result.run, run_number=result.run_number,
-        event_flight_s=result.event_flight_s, vs_ias_kt=result.vs_ias_kt, shots=tuple(shots),
-    )  # fmt: skip
+        configuration=side.configuration,
+        name=side.name,
+        flight=result.flight,
+        run=result.run,
+        run_number=result.run_number,
+        event_flight_s=result.event_flight_s,
+        vs_ias_kt=result.vs_ias_kt,
+        shots=tuple(shots),
+    )
 
 
 def stills(sides: Sequence[Side], columns: Sequence[Moment]) -> list[list[Still]]:
@@ -94,15 +100,30 @@ def _still(side: Side, moment: Moment) -> Still:
     try:
         frame, camera = side.cameras.frame_at(flight_s, side.camera)
     except SyncError as err:
-        return Still(configuration=side.configuration, moment=moment.label, flight_s=flight_s, ias_kt=ias_kt, why=str(err))
+        return Still(
+            configuration=side.configuration, moment=moment.label, flight_s=flight_s, ias_kt=ias_kt, why=str(err)
+        )
     return Still(
-        configuration=side.configuration, moment=moment.label, flight_s=flight_s, ias_kt=ias_kt, file=str(camera.path), camera=camera.name,
-        video_s=frame.video_s, rgb=frame.rgb,
-    )  # fmt: skip
+        configuration=side.configuration,
+        moment=moment.label,
+        flight_s=flight_s,
+        ias_kt=ias_kt,
+        file=str(camera.path),
+        camera=camera.name,
+        video_s=frame.video_s,
+        rgb=frame.rgb,
+    )
 
 
 def write_sheet(
-    out: Path, title: str, sides: Sequence[Side], rows: Sequence[Sequence[Still]], unit: str, point: str = "", why: str = "", made_utc: str = ""
+    out: Path,
+    title: str,
+    sides: Sequence[Side],
+    rows: Sequence[Sequence[Still]],
+    unit: str,
+    point: str = "",
+    why: str = "",
+    made_utc: str = "",
 ) -> Path:
     """The contact sheet as a PNG: rows configurations, columns speeds; it carries what it shows.
 
@@ -132,7 +153,10 @@ def write_sheet(
     """
     from PIL import Image, ImageDraw
 
-    height = max((round(s.rgb.shape[0] * CELL_WIDTH / s.rgb.shape[1]) for row in rows for s in row if s.rgb is not None), default=360)
+    height = max(
+        (round(s.rgb.shape[0] * CELL_WIDTH / s.rgb.shape[1]) for row in rows for s in row if s.rgb is not None),
+        default=360,
+    )
     columns = max(len(row) for row in rows)
     size = (MARGIN + columns * (CELL_WIDTH + MARGIN), TITLE + len(rows) * (height + 2 * CAPTION) + 30)
     sheet = Image.new("RGB", size, PAPER)
@@ -153,12 +177,16 @@ def write_sheet(
             at = "" if still.flight_s is None else f" · flight time {still.flight_s:.2f} s"
             draw.text((left, top + CAPTION + height + 8), f"{still.moment} · {speed} indicated{at}", QUIET, _font(17))
     draw.text((MARGIN, size[1] - 26), CAUTION, QUIET, _font(14))
-    about = SavedPicture(kind="sheet", point=point, words=title, sides=tuple(map(_told, sides, rows)), why=why, made_utc=made_utc)
+    about = SavedPicture(
+        kind="sheet", point=point, words=title, sides=tuple(map(_told, sides, rows)), why=why, made_utc=made_utc
+    )
     return save_picture(out, sheet, about)
 
 
 def _told(side: Side, row: Sequence[Still]) -> SavedSide:
-    return saved_side(side, [SavedShot(at=s.moment, flight_s=s.flight_s, ias_kt=s.ias_kt, camera=s.camera, why=s.why) for s in row])
+    return saved_side(
+        side, [SavedShot(at=s.moment, flight_s=s.flight_s, ias_kt=s.ias_kt, camera=s.camera, why=s.why) for s in row]
+    )
 
 
 def clip_span(sides: Sequence[Side]) -> tuple[float, float]:
@@ -305,7 +333,9 @@ def _fitted(rgb: np.ndarray, width: int, height: int):
     from PIL import Image
 
     scale = min(width / rgb.shape[1], height / rgb.shape[0])
-    small = Image.fromarray(rgb).resize((max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale))), Image.LANCZOS)
+    small = Image.fromarray(rgb).resize(
+        (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale))), Image.LANCZOS
+    )
     cell = Image.new("RGB", (width, height), INK)
     cell.paste(small, ((width - small.width) // 2, (height - small.height) // 2))
     return cell

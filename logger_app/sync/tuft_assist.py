@@ -32,10 +32,27 @@ BLUR = 13  # side of the square that light and shadow are taken from [px of a pa
 # Above the noise by this many standard deviations.
 CLEAR = 3.0
 FEATURES = (
-    "aft", "across", "steadiness", "forward share", "mainly aft share", "turn", "turn spread", "stays", "length",
-    "length spread", "contrast to noise", "area", "slenderness", "seen share",
-    "aft squared", "steadiness squared", "stays squared", "aft by steadiness", "aft by stays", "contrast by area",
-)  # fmt: skip
+    "aft",
+    "across",
+    "steadiness",
+    "forward share",
+    "mainly aft share",
+    "turn",
+    "turn spread",
+    "stays",
+    "length",
+    "length spread",
+    "contrast to noise",
+    "area",
+    "slenderness",
+    "seen share",
+    "aft squared",
+    "steadiness squared",
+    "stays squared",
+    "aft by steadiness",
+    "aft by stays",
+    "contrast by area",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,14 +87,21 @@ def propose(frames: np.ndarray, grid: Grid) -> tuple[Proposal, ...]:
     """
     frames = np.asarray(frames, np.float32)
     if frames.ndim != 3 or len(frames) < LEAST_FRAMES:
-        raise SyncError(f"tuft assist: got {len(frames)} frames; expected at least {LEAST_FRAMES} within {WINDOW_S:g} s")
+        raise SyncError(
+            f"tuft assist: got {len(frames)} frames; expected at least {LEAST_FRAMES} within {WINDOW_S:g} s"
+        )
     found = places(grid, frames.shape[2], frames.shape[1])
     values = features(frames, found)
     inside = np.array([0 <= p.x < frames.shape[2] and 0 <= p.y < frames.shape[1] for p in found])
     chances = probabilities(values)
     chances[~inside] = np.eye(len(STATES))[STATES.index(TuftState.NOT_VISIBLE)]
     return tuple(
-        Proposal(station=p.station.id, state=STATES[int(row.argmax())], confidence=float(row.max()), probabilities=tuple(float(v) for v in row))
+        Proposal(
+            station=p.station.id,
+            state=STATES[int(row.argmax())],
+            confidence=float(row.max()),
+            probabilities=tuple(float(v) for v in row),
+        )
         for p, row in zip(found, chances)
     )
 
@@ -95,7 +119,9 @@ def probabilities(values: np.ndarray) -> np.ndarray:
     ndarray of float64, shape (n_stations, 5)
         Rows sum to 1, in the order of `STATES` [-].
     """
-    scores = (np.clip((values - np.array(CENTRE)) / np.array(SCALE), -4, 4) @ np.array(WEIGHTS) + np.array(BIAS)) / TEMPERATURE
+    scores = (
+        np.clip((values - np.array(CENTRE)) / np.array(SCALE), -4, 4) @ np.array(WEIGHTS) + np.array(BIAS)
+    ) / TEMPERATURE
     scores = np.exp(scores - scores.max(axis=1, keepdims=True))
     return scores / scores.sum(axis=1, keepdims=True)
 
@@ -202,7 +228,9 @@ def _sampled(frame: np.ndarray, x: np.ndarray, y: np.ndarray, block: int) -> np.
             u, v = np.clip(x + dx, 0, width - 1.001), np.clip(y + dy, 0, height - 1.001)
             i, j = u.astype(int), v.astype(int)
             a, b = u - i, v - j
-            total += (1 - b) * ((1 - a) * frame[j, i] + a * frame[j, i + 1]) + b * ((1 - a) * frame[j + 1, i] + a * frame[j + 1, i + 1])
+            total += (1 - b) * ((1 - a) * frame[j, i] + a * frame[j, i + 1]) + b * (
+                (1 - a) * frame[j + 1, i] + a * frame[j + 1, i + 1]
+            )
     return total / block**2
 
 
@@ -254,7 +282,19 @@ def _of_station(contrast: np.ndarray, noise: float) -> np.ndarray:
     size = seen_length.mean()
     steady = abs(mean)
     own = [
-        mean.real, abs(mean.imag), steady, np.mean(unit.real < 0), np.mean(unit.real > 0.7), turn.mean(), turn.std(), stays,
-        size, seen_length.std() / max(size, 1e-6) if size > 0 else 0.0, clear, area, spread, seen.mean(),
-    ]  # fmt: skip
+        mean.real,
+        abs(mean.imag),
+        steady,
+        np.mean(unit.real < 0),
+        np.mean(unit.real > 0.7),
+        turn.mean(),
+        turn.std(),
+        stays,
+        size,
+        seen_length.std() / max(size, 1e-6) if size > 0 else 0.0,
+        clear,
+        area,
+        spread,
+        seen.mean(),
+    ]
     return np.array([*own, mean.real**2, steady**2, stays**2, mean.real * steady, mean.real * stays, clear * area])

@@ -68,13 +68,19 @@ class Grid:
     def __post_init__(self):
         numbers = [value for corner in self.corners for value in corner]
         if len(self.corners) != 4 or len(numbers) != 8 or not all(abs(value) <= 10 for value in numbers):
-            raise SyncError(f"tuft grid of camera {self.camera}: got corners {self.corners}; expected four points in fractions of the picture")
+            raise SyncError(
+                f"tuft grid of camera {self.camera}: got corners {self.corners}; expected four points in fractions of the picture"
+            )
         for name, values in (("span", self.span_pct), ("chord", self.chord_pct)):
             good = values and all(0 <= v <= 100 for v in values) and all(b > a for a, b in itertools.pairwise(values))
             if not good:
-                raise SyncError(f"tuft grid of camera {self.camera}: got {name} stations {values}; expected rising percentages from 0 to 100")
+                raise SyncError(
+                    f"tuft grid of camera {self.camera}: got {name} stations {values}; expected rising percentages from 0 to 100"
+                )
         if len(self.span_pct) * len(self.chord_pct) > MOST_STATIONS:
-            raise SyncError(f"tuft grid of camera {self.camera}: got {len(self.span_pct) * len(self.chord_pct)} stations; expected at most {MOST_STATIONS}")
+            raise SyncError(
+                f"tuft grid of camera {self.camera}: got {len(self.span_pct) * len(self.chord_pct)} stations; expected at most {MOST_STATIONS}"
+            )
         if not _convex(self.corners):
             raise SyncError(
                 f"tuft grid of camera {self.camera}: the four corners cross or lie on a line; "
@@ -204,7 +210,14 @@ def places(grid: Grid, width: int, height: int) -> tuple[Place, ...]:
         across = np.linalg.norm(_mapped(matrix, u, v + chords / 2) - _mapped(matrix, u, v - chords / 2)) / 2
         aft = aft / np.linalg.norm(aft)
         found.append(
-            Place(station=station, x=float(here[0]), y=float(here[1]), aft_x=float(aft[0]), aft_y=float(aft[1]), reach=float(min(along, across)))
+            Place(
+                station=station,
+                x=float(here[0]),
+                y=float(here[1]),
+                aft_x=float(aft[0]),
+                aft_y=float(aft[1]),
+                reach=float(min(along, across)),
+            )
         )
     return tuple(found)
 
@@ -245,9 +258,12 @@ def place_words(station: str) -> str:
 def grid_to_body(grid: Grid, who: str, carried_from: str = "") -> dict:
     """Body of a `TUFT_GRID` row; `carried_from` names the flight that it was placed on first."""
     body = {
-        "camera": grid.camera, "corners": [list(corner) for corner in grid.corners],
-        "span_pct": list(grid.span_pct), "chord_pct": list(grid.chord_pct), "who": who,
-    }  # fmt: skip
+        "camera": grid.camera,
+        "corners": [list(corner) for corner in grid.corners],
+        "span_pct": list(grid.span_pct),
+        "chord_pct": list(grid.chord_pct),
+        "who": who,
+    }
     return body | {"carried_from": carried_from} if carried_from else body
 
 
@@ -273,9 +289,14 @@ def body_to_grid(body: dict) -> Grid:
 def mark_to_body(mark: TuftMark) -> dict:
     """Body of a `TUFT` row."""
     body = {
-        "camera": mark.camera, "frame_pts": mark.frame_pts, "station": mark.station, "state": str(mark.state),
-        "ias_kt": None if mark.ias_kt is None else round(mark.ias_kt, 2), "who": mark.who, "proposed": mark.proposed,
-    }  # fmt: skip
+        "camera": mark.camera,
+        "frame_pts": mark.frame_pts,
+        "station": mark.station,
+        "state": str(mark.state),
+        "ias_kt": None if mark.ias_kt is None else round(mark.ias_kt, 2),
+        "who": mark.who,
+        "proposed": mark.proposed,
+    }
     return body if mark.confidence is None else body | {"confidence": round(mark.confidence, 3)}
 
 
@@ -355,7 +376,10 @@ def first_separated(marks: Iterable[TuftMark], station: str) -> FirstSeparated:
     gone = max((m for m in seen if m.state in GONE), key=lambda m: (m.ias_kt, not m.proposed), default=None)
     clear = [m.ias_kt for m in seen if m.state not in GONE and (gone is None or m.ias_kt > gone.ias_kt)]
     return FirstSeparated(
-        station=station, ias_kt=gone and gone.ias_kt, clear_kt=min(clear, default=None), proposed=bool(gone and gone.proposed)
+        station=station,
+        ias_kt=gone and gone.ias_kt,
+        clear_kt=min(clear, default=None),
+        proposed=bool(gone and gone.proposed),
     )
 
 
@@ -408,7 +432,10 @@ def difference_map(reference: SpanMap, changed: SpanMap) -> tuple[StationDiffere
     before = {f.station: f for f in reference.first}
     after = {f.station: f for f in changed.first}
     names = sorted(set(before) | set(after), key=station_order)
-    return tuple(_difference(name, before.get(name), after.get(name), reference.configuration, changed.configuration) for name in names)
+    return tuple(
+        _difference(name, before.get(name), after.get(name), reference.configuration, changed.configuration)
+        for name in names
+    )
 
 
 def station_order(name: str) -> tuple:
@@ -424,7 +451,9 @@ def _difference(name: str, a: FirstSeparated | None, b: FirstSeparated | None, w
     proposed = any(f is not None and f.proposed for f in (a, b))
     if a and b and a.ias_kt is not None and b.ias_kt is not None:
         by = b.ias_kt - a.ias_kt
-        words = "at the same speed" if abs(by) < 0.5 else f"{abs(by):.0f} kt {'slower' if by < 0 else 'faster'} with {now}"
+        words = (
+            "at the same speed" if abs(by) < 0.5 else f"{abs(by):.0f} kt {'slower' if by < 0 else 'faster'} with {now}"
+        )
         return StationDifference(station=name, difference_kt=by, words=f"separates {words}", proposed=proposed)
     said = []
     for configuration, first in ((was, a), (now, b)):

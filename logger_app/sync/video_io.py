@@ -182,9 +182,12 @@ class VideoFrames:
     def _go(self, video_s: float):
         """The decoded picture on show; it is in the run, and so is the one after it, if there is one."""
         wanted_s = video_s + ROUNDING_S
-        if not (self._run and self._time(self._run[0]) <= wanted_s):
-            self._seek(wanted_s)
-        elif not self._ended and self._time(self._run[-1]) <= wanted_s and not self._reads_on(wanted_s):
+        if (
+            not (self._run and self._time(self._run[0]) <= wanted_s)
+            or not self._ended
+            and self._time(self._run[-1]) <= wanted_s
+            and not self._reads_on(wanted_s)
+        ):
             self._seek(wanted_s)
         while self._time(self._run[-1]) <= wanted_s and self._more():
             pass
@@ -389,7 +392,9 @@ def proxy_path(campaign_dir: Path, flight: str, path: Path) -> Path:
         The camera file is not there.
     """
     told = Path(path).stat()
-    return Path(campaign_dir) / PROXIES_DIR / f"{flight}_{Path(path).stem}_{told.st_size}_{told.st_mtime_ns // 10**9}.mp4"
+    return (
+        Path(campaign_dir) / PROXIES_DIR / f"{flight}_{Path(path).stem}_{told.st_size}_{told.st_mtime_ns // 10**9}.mp4"
+    )
 
 
 def make_proxy(path: Path, proxy: Path, progress: Callable[[float], None] = lambda share: None) -> Path:
@@ -440,7 +445,11 @@ def make_proxy(path: Path, proxy: Path, progress: Callable[[float], None] = lamb
                 width = min(PROXY_WIDTH, rgb_size[0]) // 2 * 2
                 height = max(2, round(rgb_size[1] * width / rgb_size[0]) // 2 * 2)
                 if made is None:
-                    made = target.add_stream("libx264", rate=stream.average_rate or 30, options={"preset": "veryfast", "crf": "24", "bf": "0"})
+                    made = target.add_stream(
+                        "libx264",
+                        rate=stream.average_rate or 30,
+                        options={"preset": "veryfast", "crf": "24", "bf": "0"},
+                    )
                     made.width, made.height, made.pix_fmt = width, height, "yuv420p"
                     made.gop_size = PROXY_KEY_EVERY
                     made.codec_context.time_base = base
@@ -464,5 +473,7 @@ def _small(frame, width: int, height: int):
     if not _rotation(frame):
         return frame.reformat(width=width, height=height, format="yuv420p")
     turned = _rotation(frame) % 180 != 0
-    small = frame.reformat(width=height if turned else width, height=width if turned else height, format="rgb24").to_ndarray()
+    small = frame.reformat(
+        width=height if turned else width, height=width if turned else height, format="rgb24"
+    ).to_ndarray()
     return av.VideoFrame.from_ndarray(upright(small, _rotation(frame)), format="rgb24").reformat(format="yuv420p")

@@ -56,13 +56,26 @@ def difference_words(difference: StationDifference, reference: SpanMap, changed:
         by = round(from_kt(difference.difference_kt, unit))
         if not by:
             return "0", f"separates at the same speed{guessed}"
-        return f"{by:+d}", f"separates {abs(by)} {unit} {'slower' if by < 0 else 'faster'} with {changed.configuration}{guessed}"
+        return (
+            f"{by:+d}",
+            f"separates {abs(by)} {unit} {'slower' if by < 0 else 'faster'} with {changed.configuration}{guessed}",
+        )
     a, b = (next((f for f in one.first if f.station == difference.station), None) for one in (reference, changed))
     for known, other, sign in ((a, b, "<"), (b, a, ">")):
-        if known and other and known.ias_kt is not None and other.ias_kt is None and other.clear_kt is not None and other.clear_kt <= known.ias_kt:
+        if (
+            known
+            and other
+            and known.ias_kt is not None
+            and other.ias_kt is None
+            and other.clear_kt is not None
+            and other.clear_kt <= known.ias_kt
+        ):
             by = round(from_kt(other.clear_kt - known.ias_kt, unit) * (1 if sign == "<" else -1))
             slower = "slower" if sign == "<" else "faster"
-            return f"{sign}{by:+d}" if by else f"{sign}0", f"separates more than {abs(by)} {unit} {slower} with {changed.configuration}{guessed}"
+            return (
+                f"{sign}{by:+d}" if by else f"{sign}0",
+                f"separates more than {abs(by)} {unit} {slower} with {changed.configuration}{guessed}",
+            )
     said = []
     for one, first in ((reference, a), (changed, b)):
         said.append(f"{one.configuration}: {first_words(first, unit)[1] if first else 'not seen'}")

@@ -58,9 +58,16 @@ class Palette:
     def read_pairs(self) -> tuple[tuple[str, str], ...]:
         """(text, ground) of everything that is read in flight."""
         return (
-            ("text", "ground"), ("quiet", "ground"), ("text", "band"), ("button_on", "button"), ("main_on", "main"),
-            ("stop_on", "stop"), ("good_on", "good"), ("again_on", "again"), ("trouble_on", "trouble"),
-        )  # fmt: skip
+            ("text", "ground"),
+            ("quiet", "ground"),
+            ("text", "band"),
+            ("button_on", "button"),
+            ("main_on", "main"),
+            ("stop_on", "stop"),
+            ("good_on", "good"),
+            ("again_on", "again"),
+            ("trouble_on", "trouble"),
+        )
 
 
 DAY = Palette(

@@ -13,7 +13,16 @@ from importlinter.cli import lint_imports
 from logger_app.__main__ import VERBS, main
 
 ROOT = Path(__file__).resolve().parents[2]
-TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "LICENSE", "logger_app", "grammar", "tests", "demo_sessions"}
+TOP_LEVEL = {
+    "README.md",
+    "DEVELOPERS.md",
+    "pyproject.toml",
+    "LICENSE",
+    "logger_app",
+    "grammar",
+    "tests",
+    "demo_sessions",
+}
 
 
 def test_rooms_keep_their_import_contracts(monkeypatch):
@@ -27,7 +36,9 @@ def test_rooms_keep_their_import_contracts(monkeypatch):
 
 
 def test_nothing_else_lies_at_the_top():
-    tracked = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True).stdout.split("\n")
+    tracked = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True).stdout.split(
+        "\n"
+    )
     top = {name.split("/")[0] for name in tracked if name and not name.startswith(".")}
 
     assert top - TOP_LEVEL == set()

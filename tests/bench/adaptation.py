@@ -88,7 +88,9 @@ class Listener:
     def right(self, item: speech.Item, stretch: Stretch | None, bias: np.ndarray) -> bool:
         if stretch is None:
             return False
-        found = self.engine.decoder.whole(Stretch(biased(stretch.log_p, bias), stretch.activity, stretch.talk, stretch.first))
+        found = self.engine.decoder.whole(
+            Stretch(biased(stretch.log_p, bias), stretch.activity, stretch.talk, stretch.first)
+        )
         return found is not None and (str(found.call.kind), found.call.name, found.call.value) == item.meaning
 
 
@@ -99,14 +101,22 @@ def main() -> int:
     pack = load_pack("en")
     corpus = speech.Speech(args.data, pack)
     listener = Listener(CalloutEngine(pack), corpus)
-    items = corpus.real_digits(each_of_few=110, each_of_many=40) + corpus.spoken("synthetic/kokoro", "neural", ("airspeed",), 400) + corpus.spoken("synthetic/piper_joe", "engine", ("airspeed",), 110)
+    items = (
+        corpus.real_digits(each_of_few=110, each_of_many=40)
+        + corpus.spoken("synthetic/kokoro", "neural", ("airspeed",), 400)
+        + corpus.spoken("synthetic/piper_joe", "engine", ("airspeed",), 110)
+    )
     people = {s: [i for i in items if i.speaker == s] for s in sorted({i.speaker for i in items})}
     people = {s: mine for s, mine in people.items() if len(mine) >= 20}
     total = np.zeros(5, int)
     others = [i for i in items if i.speaker == "joe"][:30]
     for speaker, mine in people.items():
         cut = min(READ, len(mine) // 2)
-        read = [(st.log_p, listener.phones(i)) for k, i in enumerate(mine[:cut]) if (st := listener.stretch(i, 15.0, k)) and len(st.log_p) > 2 * len(listener.phones(i))]
+        read = [
+            (st.log_p, listener.phones(i))
+            for k, i in enumerate(mine[:cut])
+            if (st := listener.stretch(i, 15.0, k)) and len(st.log_p) > 2 * len(listener.phones(i))
+        ]
         bias = adapt(read)
         heard = [(i, listener.stretch(i, snr_db, 300 + k)) for snr_db in (10.0, 5.0) for k, i in enumerate(mine[cut:])]
         before = sum(listener.right(i, st, np.zeros(40)) for i, st in heard)
@@ -114,8 +124,13 @@ def main() -> int:
         away = [(i, listener.stretch(i, 10.0, 900 + k)) for k, i in enumerate(others)] if speaker != "joe" else []
         away_before, away_after = (sum(listener.right(i, st, b) for i, st in away) for b in (np.zeros(40), bias))
         total += [before, after, len(heard), away_before, away_after]
-        print(f"{speaker:28} read {len(read):3}: {before:3} -> {after:3} of {len(heard):3}; another voice {away_before} -> {away_after} of {len(away)}; largest bias {np.abs(bias).max():.2f}", flush=True)
-    print(f"all: {total[0]} -> {total[1]} of {total[2]} ({100 * (total[1] - total[0]) / total[2]:+.1f} points); another voice {total[3]} -> {total[4]}")
+        print(
+            f"{speaker:28} read {len(read):3}: {before:3} -> {after:3} of {len(heard):3}; another voice {away_before} -> {away_after} of {len(away)}; largest bias {np.abs(bias).max():.2f}",
+            flush=True,
+        )
+    print(
+        f"all: {total[0]} -> {total[1]} of {total[2]} ({100 * (total[1] - total[0]) / total[2]:+.1f} points); another voice {total[3]} -> {total[4]}"
+    )
     return 0
 
 

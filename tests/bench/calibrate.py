@@ -48,7 +48,11 @@ class Recorder:
 
 def positives(engine: CalloutEngine, recorder: Recorder, corpus: speech.Speech) -> tuple[list, list, list, list]:
     """Measures, right or wrong, weight and noise level of every calibration item in every condition."""
-    items = corpus.real_digits(each_of_many=24) + corpus.spoken("synthetic/kokoro", "neural", ("airspeed", "event", "command", "setting"), 10_000) + corpus.made_phrases()
+    items = (
+        corpus.real_digits(each_of_many=24)
+        + corpus.spoken("synthetic/kokoro", "neural", ("airspeed", "event", "command", "setting"), 10_000)
+        + corpus.made_phrases()
+    )
     items = [item for item in items if speech.is_calibration(item.speaker)]
     measured, right, weight, level = [], [], [], []
     share = {speaker: sum(item.speaker == speaker for item in items) for speaker in {item.speaker for item in items}}
@@ -69,7 +73,9 @@ def positives(engine: CalloutEngine, recorder: Recorder, corpus: speech.Speech) 
 
 def negatives(engine: CalloutEngine, recorder: Recorder, corpus: speech.Speech) -> list:
     """Measures of whatever the engine would call in talk, in silence and at 10 dB: the development speakers', and the calibration voices'."""
-    talk = [sound for speaker, _, sound in corpus.talk(splits=("dev",))] + corpus.made_talk([v for v in speech.HELD_OUT_VOICES if speech.is_calibration(v)], 60)
+    talk = [sound for speaker, _, sound in corpus.talk(splits=("dev",))] + corpus.made_talk(
+        [v for v in speech.HELD_OUT_VOICES if speech.is_calibration(v)], 60
+    )
     sound = speech.joined(talk)
     recorder.kept.clear()
     for snr_db in (None, 10.0):
@@ -103,11 +109,15 @@ def main() -> None:
     conf["feat"] = "1, -log(1-post)<=12, llr/n, min(0,llr)/10, vad, log n, talk"
     conf["fitted_on"] = f"{len(right)} calls of {len(speech.CALIBRATION_VOICES)} voices, {len(talk)} pieces of talk"
     args.out.write_text(json.dumps(conf, indent=1) + "\n", encoding="utf-8")
-    print(f"{conf['fitted_on']}; 3 % of right calls at 5 dB and better lie under {acceptance(believed[y & counted]):.3f}")
+    print(
+        f"{conf['fitted_on']}; 3 % of right calls at 5 dB and better lie under {acceptance(believed[y & counted]):.3f}"
+    )
     for low, high in ((0, 0.2), (0.2, 0.5), (0.5, 0.8), (0.8, 0.9), (0.9, 0.98), (0.98, 1.01)):
         inside = (believed >= low) & (believed < high)
         if inside.any():
-            print(f"belief {low:.2f}-{min(high, 1):.2f}: {inside.sum():5} said {believed[inside].mean():.3f} right {y[inside].mean():.3f}")
+            print(
+                f"belief {low:.2f}-{min(high, 1):.2f}: {inside.sum():5} said {believed[inside].mean():.3f} right {y[inside].mean():.3f}"
+            )
 
 
 if __name__ == "__main__":

@@ -69,21 +69,36 @@ NOTCH_KT = 1.5
 
 def campaign_toml(points: int = 1) -> str:
     """`CAMPAIGN` with so many points, one a flap setting, each with its calibration."""
-    more = "".join(f'[[card.point]]\nid = "A{k + 1}"\npower = "idle"\nflap_deg = {FLAPS[k]}\n' for k in range(1, points))
-    tables = "".join(f"[[calibration]]\nflap_deg = {FLAPS[k]}\nias_kt = [30, 80]\ncas_kt = [35, 80]\nu_kt = 0.8\n" for k in range(1, points))
+    more = "".join(
+        f'[[card.point]]\nid = "A{k + 1}"\npower = "idle"\nflap_deg = {FLAPS[k]}\n' for k in range(1, points)
+    )
+    tables = "".join(
+        f"[[calibration]]\nflap_deg = {FLAPS[k]}\nias_kt = [30, 80]\ncas_kt = [35, 80]\nu_kt = 0.8\n"
+        for k in range(1, points)
+    )
     return CAMPAIGN.replace("[[configuration]]", tables + "[[configuration]]", 1) + more
 
 
 def heard(id: str, at_s: float, kind: str, name: str, value: float | str | None = None, unit: str = "kt") -> HeardCall:
     """One call as the recogniser would hand it on."""
     return HeardCall(
-        id=id, start_ns=s_to_ns(at_s), end_ns=s_to_ns(at_s + 0.4), kind=CallKind(kind), name=name, value=value,
-        unit=unit if kind == "airspeed" else None, words=name if value is None else f"{value:.0f}" if kind == "airspeed" else f"{name} {value}",
-        posterior=0.97, engine="made", pack="en 1",
-    )  # fmt: skip
+        id=id,
+        start_ns=s_to_ns(at_s),
+        end_ns=s_to_ns(at_s + 0.4),
+        kind=CallKind(kind),
+        name=name,
+        value=value,
+        unit=unit if kind == "airspeed" else None,
+        words=name if value is None else f"{value:.0f}" if kind == "airspeed" else f"{name} {value}",
+        posterior=0.97,
+        engine="made",
+        pack="en 1",
+    )
 
 
-def approach(k: int, at_s: float, stall_kt: float, rate: float, noise: random.Random | None = None) -> tuple[list[HeardCall], float]:
+def approach(
+    k: int, at_s: float, stall_kt: float, rate: float, noise: random.Random | None = None
+) -> tuple[list[HeardCall], float]:
     """Calls of one approach from 62 kt, its break and recovery; and when the break was called [s].
 
     With `noise` the calls are as people give them: late by a little more or less, a knot off, with a buffet
@@ -105,12 +120,20 @@ def approach(k: int, at_s: float, stall_kt: float, rate: float, noise: random.Ra
 
 
 def write_flight(
-    campaign: Path, id: str, configuration: str, runs: Iterable[Sequence[HeardCall]], *, began_utc: str = UTC, corrections: Iterable[Correction] = ()
+    campaign: Path,
+    id: str,
+    configuration: str,
+    runs: Iterable[Sequence[HeardCall]],
+    *,
+    began_utc: str = UTC,
+    corrections: Iterable[Correction] = (),
 ) -> list[HeardCall]:
     """A flight folder with these runs of calls, after those that set idle and flaps up; all calls of it."""
     calls = [heard("s1", 1, "setting", "power", "idle"), heard("s2", 2, "setting", "flap", 0.0)]
     calls += [call for run in runs for call in run]
-    info = FlightInfo(id=id, configuration=configuration, loading_items=(("crew", 150.0),), fuel_l=80.0, started_utc=began_utc)
+    info = FlightInfo(
+        id=id, configuration=configuration, loading_items=(("crew", 150.0),), fuel_l=80.0, started_utc=began_utc
+    )
     with Journal.create(Path(campaign) / "flights" / id, info) as journal:
         journal.append([codec.call_row(call, began_utc) for call in calls])
         journal.append([codec.correction_row(correction) for correction in corrections])
@@ -151,11 +174,16 @@ def write_campaign(folder: Path, flights: int, runs: int, *, points: int = 4, se
             at_s = event_s + 20
         reviewed = (call for run in made for call in run) if k % 4 == 1 else ()
         write_flight(
-            folder, f"f{k:04d}_{configuration}", configuration, made, began_utc=began_utc,
+            folder,
+            f"f{k:04d}_{configuration}",
+            configuration,
+            made,
+            began_utc=began_utc,
             corrections=[
-                Correction(id=f"k{j:06d}", utc=began_utc, who="crew 1", action=Action.CONFIRM, target=call.id) for j, call in enumerate(reviewed)
+                Correction(id=f"k{j:06d}", utc=began_utc, who="crew 1", action=Action.CONFIRM, target=call.id)
+                for j, call in enumerate(reviewed)
             ],
-        )  # fmt: skip
+        )
     return folder
 
 
@@ -172,12 +200,20 @@ def verb_cost(*words) -> dict:
     )
     began_s = time.monotonic()
     done = subprocess.run(
-        [sys.executable, "-c", code, *map(str, words)], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, check=False
+        [sys.executable, "-c", code, *map(str, words)],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+        check=False,
     )
     told = done.stderr.rpartition("COST")[2].split()
     if done.returncode or not told or told[0] != "0":
         raise SystemExit(done.stderr[-1000:])
-    return {"cpu_s": round(float(told[1]), 2), "wall_s": round(time.monotonic() - began_s, 2), "peak_mb": round(float(told[2]), 1)}
+    return {
+        "cpu_s": round(float(told[1]), 2),
+        "wall_s": round(time.monotonic() - began_s, 2),
+        "peak_mb": round(float(told[2]), 1),
+    }
 
 
 def costs(sizes: Sequence[int], runs: int, verbs: dict[str, Sequence[str]], tell=lambda text: None) -> dict:
@@ -188,7 +224,9 @@ def costs(sizes: Sequence[int], runs: int, verbs: dict[str, Sequence[str]], tell
             folder = write_campaign(Path(name) / "campaign", flights, runs)
             size: dict = {"flights": flights, "runs": flights * runs}
             for verb, words in verbs.items():
-                filled = [word.replace("CAMPAIGN", str(folder)).replace("OUT", str(Path(name) / "out")) for word in words]
+                filled = [
+                    word.replace("CAMPAIGN", str(folder)).replace("OUT", str(Path(name) / "out")) for word in words
+                ]
                 size[verb] = verb_cost(*filled)
                 size[verb]["ms_per_run"] = round(1000 * size[verb]["cpu_s"] / size["runs"], 2)
                 if (page := Path(name) / "out" / "index.html").exists():
@@ -210,12 +248,17 @@ def sizes_to(flights: int) -> list[int]:
 
 def kept(result: dict, verb: str) -> bool:
     """Whether time grew in proportion and memory hardly at all."""
-    return result[f"{verb}_cpu_over_proportion"] <= MOST_OVER_PROPORTION and result[f"{verb}_peak_mb_more"] <= MOST_MB_MORE
+    return (
+        result[f"{verb}_cpu_over_proportion"] <= MOST_OVER_PROPORTION and result[f"{verb}_peak_mb_more"] <= MOST_MB_MORE
+    )
 
 
 if __name__ == "__main__":
     _folder, _flights, _runs = sys.argv[1], int(sys.argv[2]), int(sys.argv[3])
     began = time.monotonic()
     write_campaign(Path(_folder), _flights, _runs)
-    json.dump({"folder": _folder, "flights": _flights, "runs_a_flight": _runs, "wall_s": round(time.monotonic() - began, 1)}, sys.stdout)
+    json.dump(
+        {"folder": _folder, "flights": _flights, "runs_a_flight": _runs, "wall_s": round(time.monotonic() - began, 1)},
+        sys.stdout,
+    )
     sys.stdout.write("\n")

@@ -21,7 +21,13 @@ from logger_app.fly.cues import PATTERNS, tone_sound
 RATE = 16_000
 SNRS_DB = (20, 10, 5, 0, -5)
 # What a camera without common sound has instead; each is a way to be fooled.
-OTHERS = ("other talk", "other talk, same cues", "no talk, knocks", "other talk, same steady tones", "other talk, knocks")
+OTHERS = (
+    "other talk",
+    "other talk, same cues",
+    "no talk, knocks",
+    "other talk, same steady tones",
+    "other talk, knocks",
+)
 MOST_LOST_S = 2.5
 SHORTEST_CHAPTER_S = 60.0
 SHORTEST_OVERLAP_S = 30.0
@@ -67,9 +73,16 @@ def made(k: int, shortest_min: float = 5.0, longest_min: float = 30.0) -> Cockpi
             break
     without = k % 4 == 3
     return Cockpit(
-        seed=k, flight_s=flight_s, camera_s=camera_s, offset_s=offset_s, drift_ppm=drift_ppm, flight_snr_db=SNRS_DB[(k // 4) % 5],
-        camera_snr_db=SNRS_DB[(k // 20) % 5], chapters=_chapters(camera_s, rng), other=OTHERS[(k // 4 + k // 20) % 5] if without else "",
-    )  # fmt: skip
+        seed=k,
+        flight_s=flight_s,
+        camera_s=camera_s,
+        offset_s=offset_s,
+        drift_ppm=drift_ppm,
+        flight_snr_db=SNRS_DB[(k // 4) % 5],
+        camera_snr_db=SNRS_DB[(k // 20) % 5],
+        chapters=_chapters(camera_s, rng),
+        other=OTHERS[(k // 4 + k // 20) % 5] if without else "",
+    )
 
 
 def _chapters(camera_s: float, rng) -> tuple[tuple[float, float], ...]:
@@ -103,7 +116,12 @@ def sounds(cockpit: Cockpit) -> tuple[np.ndarray, np.ndarray, list[tuple[float, 
     begin_s = cockpit.offset_s - first_s - 0.2
     length_s = cockpit.camera_s * rate + 0.6
     if cockpit.other:
-        there, _ = talk(length_s, np.random.default_rng([cockpit.seed, 2]), cues="cues" in cockpit.other, says="no talk" not in cockpit.other)
+        there, _ = talk(
+            length_s,
+            np.random.default_rng([cockpit.seed, 2]),
+            cues="cues" in cockpit.other,
+            says="no talk" not in cockpit.other,
+        )
     else:
         there = common[round(begin_s * RATE) :][: round(length_s * RATE)]
     there = microphone(there, rng)
@@ -154,7 +172,15 @@ def utterance(pitch_hz: float, rng) -> np.ndarray:
         n = round(rng.uniform(0.12, 0.28) * RATE)
         breath = rng.standard_normal(n).astype(np.float32)
         if rng.random() < 0.75:
-            phase = np.cumsum(np.linspace(1, rng.uniform(0.8, 1.2), n) * pitch_hz * rng.uniform(0.85, 1.2) * (1 + 0.01 * rng.standard_normal(n))) / RATE
+            phase = (
+                np.cumsum(
+                    np.linspace(1, rng.uniform(0.8, 1.2), n)
+                    * pitch_hz
+                    * rng.uniform(0.85, 1.2)
+                    * (1 + 0.01 * rng.standard_normal(n))
+                )
+                / RATE
+            )
             source = np.diff(np.floor(phase), prepend=0).astype(np.float32) * 8 + 0.15 * breath
             formants = (rng.uniform(300, 800), rng.uniform(900, 2200), rng.uniform(2200, 3200))
         else:
@@ -203,7 +229,9 @@ def _with_noise(sound: np.ndarray, gain: float, rng, steady: bool) -> np.ndarray
     out = np.empty(len(sound), np.int16)
     for k, block in enumerate(blocks):
         a = k * BLOCK_S * RATE
-        out[a : a + len(block)] = np.clip(np.round((sound[a : a + len(block)] + gain / spread * block) * (2500 / top)), -32768, 32767)
+        out[a : a + len(block)] = np.clip(
+            np.round((sound[a : a + len(block)] + gain / spread * block) * (2500 / top)), -32768, 32767
+        )
     return out
 
 
@@ -211,7 +239,9 @@ def engine(n: int, rng, steady: bool = False) -> Iterator[np.ndarray]:
     """Orders of a firing rate that wanders (or of one that every aircraft has alike), and wind in gusts."""
     hz, swing_s = (80.0 if steady else rng.uniform(70, 90)), rng.uniform(15, 30)
     turns = np.arange(4096) / 4096
-    wave = sum(np.cos(2 * np.pi * order * turns + rng.uniform(0, 6)) / order**0.7 for order in range(1, 8)).astype(np.float32)
+    wave = sum(np.cos(2 * np.pi * order * turns + rng.uniform(0, 6)) / order**0.7 for order in range(1, 8)).astype(
+        np.float32
+    )
     hops = n // HOP + 2
     now_hz = np.full(hops, hz)
     if not steady:

@@ -29,15 +29,15 @@ REFERENCE_KG = 600.0
 CAMPAIGN = Campaign(
     name="made",
     aircraft=Aircraft(
-        name="made",
-        empty_weight_kg=380.0,
-        reference_weight_kg=REFERENCE_KG,
-        max_weight_kg=650.0,
-        wing_area_m2=12.0,
+        name="made", empty_weight_kg=380.0, reference_weight_kg=REFERENCE_KG, max_weight_kg=650.0, wing_area_m2=12.0
     ),
     calibrations=(CalibrationTable(flap_deg=0, ias_kt=(30, 80), cas_kt=(35, 80), u_kt=0.8),),
     configurations=(AircraftConfig(id="base", name="base"), AircraftConfig(id="mod", name="mod", parent="base")),
-    cards=(TestCard(id="A", title="A", points=(TestPoint(id="A1", card="A", rate_low_kt_per_s=0.3, rate_high_kt_per_s=2.0),)),),
+    cards=(
+        TestCard(
+            id="A", title="A", points=(TestPoint(id="A1", card="A", rate_low_kt_per_s=0.3, rate_high_kt_per_s=2.0),)
+        ),
+    ),
 )
 CAS_PER_IAS = 45 / 50
 
@@ -69,7 +69,11 @@ def approach(
     calls, at = [], rng.uniform(0, 1.5)
     while at < event_s - 0.4:
         left = event_s - at
-        speed = stall_ias_kt + rate * min(left, 18.0 / rate) + wander * np.sin(2 * np.pi * at / period + phase) * min(1, left / 2)
+        speed = (
+            stall_ias_kt
+            + rate * min(left, 18.0 / rate)
+            + wander * np.sin(2 * np.pi * at / period + phase) * min(1, left / 2)
+        )
         said = float(round(speed))
         if rng.random() < wild:
             said += float(rng.choice([-10, 10, -5, 7, 20, -30]))
@@ -114,7 +118,10 @@ def one_campaign(seed: int) -> dict:
     rng = np.random.default_rng(seed)
     truth = rng.uniform(-3, 1)
     base = rng.uniform(44, 54)
-    sides = [flight(rng, f, c, base + d, int(rng.integers(3, 7)), 3.0) for f, c, d in (("f1", "base", 0), ("f2", "mod", truth))]
+    sides = [
+        flight(rng, f, c, base + d, int(rng.integers(3, 7)), 3.0)
+        for f, c, d in (("f1", "base", 0), ("f2", "mod", truth))
+    ]
     (comparison,) = reduce_campaign(CAMPAIGN, sides).comparisons
     return {
         "truth": truth,
@@ -143,7 +150,8 @@ def main() -> int:
         "coverage_pct": 100 * float(np.mean([r["covered"] for r in usable])),
         "by_method_pct": {m: [len(v), 100 * float(np.mean(v))] for m, v in sorted(by_method.items())},
         "by_runs_pct": {
-            str(n): 100 * float(np.mean([r["covered"] for r in usable if r["n"] == n])) for n in sorted({r["n"] for r in usable})
+            str(n): 100 * float(np.mean([r["covered"] for r in usable if r["n"] == n]))
+            for n in sorted({r["n"] for r in usable})
         },
         "bias_kt": float(np.mean([r["difference"] - r["truth"] for r in usable])),
         "rms_error_kt": float(np.sqrt(np.mean([(r["difference"] - r["truth"]) ** 2 for r in usable]))),

@@ -83,10 +83,18 @@ class Script:
                 at_s = 60.0 * minute + second
                 if self.told_s < at_s <= until_s:
                     speed = isinstance(what, float)
-                    calls.append(HeardCall(
-                        id="x", start_ns=s_to_ns(at_s), end_ns=s_to_ns(at_s + 0.5), words=str(what), value=what if speed else None,
-                        kind=CallKind.AIRSPEED if speed else CallKind.EVENT, name="ias" if speed else what, unit="kt" if speed else None,
-                    ))  # fmt: skip
+                    calls.append(
+                        HeardCall(
+                            id="x",
+                            start_ns=s_to_ns(at_s),
+                            end_ns=s_to_ns(at_s + 0.5),
+                            words=str(what),
+                            value=what if speed else None,
+                            kind=CallKind.AIRSPEED if speed else CallKind.EVENT,
+                            name="ias" if speed else what,
+                            unit="kt" if speed else None,
+                        )
+                    )
                     self.handed[s_to_ns(at_s)] = time.monotonic()
         self.told_s = until_s
         return calls
@@ -116,7 +124,9 @@ def long_flight(hours: float, paced: bool) -> dict:
                     waits.append(time.monotonic() - Script.handed.pop(row.flight_ns))
                 rows["gaps"] += row.kind == "gap"
 
-        session = FlightSession(campaign, open_flight(campaign, folder, "day1_baseline"), microphone=tape, engine=Script, on_rows=told)
+        session = FlightSession(
+            campaign, open_flight(campaign, folder, "day1_baseline"), microphone=tape, engine=Script, on_rows=told
+        )
         began_s = time.monotonic()
         session.start()
         while not session.wait(0.02):
@@ -141,7 +151,11 @@ def resources_now() -> dict:
     """Resident memory [MB], open handles and threads of this process (Linux)."""
     status = Path("/proc/self/status").read_text()
     memory = next(int(line.split()[1]) / 1024 for line in status.splitlines() if line.startswith("VmRSS"))
-    return {"memory_mb": round(memory, 1), "handles": len(os.listdir("/proc/self/fd")), "threads": threading.active_count()}
+    return {
+        "memory_mb": round(memory, 1),
+        "handles": len(os.listdir("/proc/self/fd")),
+        "threads": threading.active_count(),
+    }
 
 
 def main() -> int:

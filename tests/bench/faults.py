@@ -93,8 +93,13 @@ def run_verb(words, plan: dict | None, folder: Path, **options) -> tuple[int, st
 
 def start_verb(words, plan: dict | None, folder: Path, **options) -> subprocess.Popen:
     """Begin a verb, by the plan of `struck.py` if there is one; what it says is kept in files."""
-    env = os.environ | {"KNEECALL_WHO": "a pilot", "KNEECALL_HOME": str(folder / "home"), "PYTHONUNBUFFERED": "1",
-                        "TMPDIR": str(folder), "OPENBLAS_NUM_THREADS": "1"}  # fmt: skip
+    env = os.environ | {
+        "KNEECALL_WHO": "a pilot",
+        "KNEECALL_HOME": str(folder / "home"),
+        "PYTHONUNBUFFERED": "1",
+        "TMPDIR": str(folder),
+        "OPENBLAS_NUM_THREADS": "1",
+    }
     program = ["-m", "logger_app"]
     number = _next()
     if plan:
@@ -105,9 +110,14 @@ def start_verb(words, plan: dict | None, folder: Path, **options) -> subprocess.
     out, err = (folder / f"{number}.{name}" for name in ("out", "err"))
     with out.open("wb") as to_out, err.open("wb") as to_err:
         process = subprocess.Popen(
-            [sys.executable, *program, *map(str, words)], cwd=ROOT, env=env, stdout=to_out, stderr=to_err,
-            stdin=subprocess.DEVNULL, **options,
-        )  # fmt: skip
+            [sys.executable, *program, *map(str, words)],
+            cwd=ROOT,
+            env=env,
+            stdout=to_out,
+            stderr=to_err,
+            stdin=subprocess.DEVNULL,
+            **options,
+        )
     process.said = out, err
     return process
 
@@ -283,18 +293,26 @@ def _verbs(bench: Bench) -> dict[str, list[Verb]]:
     report = lambda c: ("report", c, "-o", c / "out")
     return {
         "fly": [Verb("fly", fly, _no_flight, script=True, reserve=0), Verb("fly", fly, script=True, reserve=0)],
-        "hear": [Verb("hear", hear(bench.words), _no_flight), Verb("hear", hear(bench.spoken), _no_flight),
-                 Verb("hear", hear(bench.spoken))],
-        "review": [Verb("review", review("--set", None, "60", "--why", "trial")), Verb("review", review("--reject", None)),
-                   Verb("review", lambda c: ("review", _flight(c), "--export", c / "calls.csv"))],
-        "sync": [Verb("sync", lambda c: ("sync", _flight(c), bench.camera)),
-                 Verb("sync", lambda c: ("sync", _flight(c), bench.camera, "--offset", "5"))],
+        "hear": [
+            Verb("hear", hear(bench.words), _no_flight),
+            Verb("hear", hear(bench.spoken), _no_flight),
+            Verb("hear", hear(bench.spoken)),
+        ],
+        "review": [
+            Verb("review", review("--set", None, "60", "--why", "trial")),
+            Verb("review", review("--reject", None)),
+            Verb("review", lambda c: ("review", _flight(c), "--export", c / "calls.csv")),
+        ],
+        "sync": [
+            Verb("sync", lambda c: ("sync", _flight(c), bench.camera)),
+            Verb("sync", lambda c: ("sync", _flight(c), bench.camera, "--offset", "5")),
+        ],
         "reduce": [Verb("reduce", lambda c: ("reduce", c))],
         "report": [Verb("report", report), Verb("report", report, _old_report)],
         "compress": [Verb("compress", store("compress"))],
         "forget-sound": [Verb("forget-sound", store("forget-sound"))],
         "rescue": [Verb("rescue", store("rescue"), _broken)],
-    }  # fmt: skip
+    }
 
 
 # ---- what is asked after a strike --------------------------------------------------------------------
@@ -337,7 +355,13 @@ def _told(name: str, campaign: Path, code: int | None, out: str, said: str) -> l
         wrong += [f"told and lost: {lost}"] if lost else []
         calls = [row for row in rows if row["row"] == "call"]
         named = any(row.kind == "gap" and "not recorded" in row.body["why"] for row in facts.values())
-        if calls and facts and not lost and not named and sound_duration_s(flight) < calls[-1]["flight_s"] - SOUND_BEHIND_S:
+        if (
+            calls
+            and facts
+            and not lost
+            and not named
+            and sound_duration_s(flight) < calls[-1]["flight_s"] - SOUND_BEHIND_S
+        ):
             wrong.append(f"a call at {calls[-1]['flight_s']} s told, and {sound_duration_s(flight)} s of sound kept")
     if name == "review":
         told = [line.split(":")[0] for line in said.splitlines() if line.startswith("correction-")]
@@ -365,9 +389,17 @@ def _told(name: str, campaign: Path, code: int | None, out: str, said: str) -> l
 
 
 def _forgotten(campaign: Path) -> list[str]:
-    left = [str(p.relative_to(campaign)) for p in campaign.rglob("*") if p.suffix in (".wav", ".flac", ".pcm", ".tmp", ".part")]
+    left = [
+        str(p.relative_to(campaign))
+        for p in campaign.rglob("*")
+        if p.suffix in (".wav", ".flac", ".pcm", ".tmp", ".part")
+    ]
     wrong = [f"forgotten and still there: {left}"] if left else []
-    return wrong if any(row.kind == "erased" for row in _facts(_flight(campaign)).values()) else [*wrong, "no word that it was forgotten"]
+    return (
+        wrong
+        if any(row.kind == "erased" for row in _facts(_flight(campaign)).values())
+        else [*wrong, "no word that it was forgotten"]
+    )
 
 
 def _report_agrees(out: Path) -> list[str]:
@@ -493,7 +525,10 @@ def _disk(trial: Trial, options: str = "loop,data=writeback,noauto_da_alloc,comm
 
 
 def _mount(image, place: Path, options: str) -> bool:
-    return subprocess.run(["mount", "-o", options, str(image), str(place)], capture_output=True, check=False).returncode == 0
+    return (
+        subprocess.run(["mount", "-o", options, str(image), str(place)], capture_output=True, check=False).returncode
+        == 0
+    )
 
 
 def _unmount(place: Path) -> None:
@@ -600,7 +635,10 @@ def full_disk(trial: Trial, name: str) -> list[str]:
     place = trial.folder / "disk"
     place.mkdir()
     small = trial.chance.random() < 0.6 and not os.geteuid()
-    if small and subprocess.run(["mount", "-t", "tmpfs", "none", str(place)], capture_output=True, check=False).returncode:
+    if (
+        small
+        and subprocess.run(["mount", "-t", "tmpfs", "none", str(place)], capture_output=True, check=False).returncode
+    ):
         small = False
     try:
         campaign = trial.copy(under=place)
@@ -616,9 +654,15 @@ def full_disk(trial: Trial, name: str) -> list[str]:
             signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
             resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
 
-        code, out, said = run_verb(verb.words(campaign), verb.plan or None, trial.folder, **({} if small else {"preexec_fn": limited}))
+        code, out, said = run_verb(
+            verb.words(campaign), verb.plan or None, trial.folder, **({} if small else {"preexec_fn": limited})
+        )
         where = f"{room} bytes left" if small else f"files up to {limit} bytes"
-        wrong = [*_stands(before, _flight(campaign)), *_old_or_new(campaign, had_report), *_told(name, campaign, code, out, said)]
+        wrong = [
+            *_stands(before, _flight(campaign)),
+            *_old_or_new(campaign, had_report),
+            *_told(name, campaign, code, out, said),
+        ]
         wrong += _refused(name, code, said, where, (0, 1))
         left = [p.name for p in campaign.rglob("*") if ".part" in p.name or p.name.endswith(".tmp")]
         wrong += [f"{where}: left behind {left}"] if left else []
@@ -653,7 +697,10 @@ def read_only(trial: Trial, name: str) -> list[str]:
     place = trial.folder / "disk"
     place.mkdir()
     disk = trial.chance.random() < 0.5 and not os.geteuid()
-    if disk and subprocess.run(["mount", "-t", "tmpfs", "none", str(place)], capture_output=True, check=False).returncode:
+    if (
+        disk
+        and subprocess.run(["mount", "-t", "tmpfs", "none", str(place)], capture_output=True, check=False).returncode
+    ):
         disk = False
     verb = trial.pick(name) if name in trial.bench.verbs else None
     try:
@@ -670,7 +717,9 @@ def read_only(trial: Trial, name: str) -> list[str]:
         else:
             for path in [campaign, *campaign.rglob("*")]:
                 path.chmod(0o555 if path.is_dir() else 0o444)
-        code, _, said = run_verb(words, verb.plan or None if verb else None, trial.folder, preexec_fn=_bound_by_permissions)
+        code, _, said = run_verb(
+            words, verb.plan or None if verb else None, trial.folder, preexec_fn=_bound_by_permissions
+        )
         where = f"{' '.join(map(str, words[:2]))} on a {'disk' if disk else 'folder'} that is read-only"
         wrong = [] if _sums(campaign) == before else [f"{where}: changed"]
         return wrong + _refused(name, code, said, where, (1,) if verb else (0,))
@@ -709,14 +758,22 @@ def _gone(trial: Trial, verb: Verb, do: str, under: Path, disk) -> list[str]:
     os.sync()
     what = _flight(campaign) if trial.chance.random() < 0.5 else campaign
     away = trial.folder / "away"
-    plan = verb.plan | {"under": str(campaign), "do": do, "what": str(under if disk else what), "to": str(away),
-                        "at": trial.chance.randint(1, max(1, verb.steps)), "late_s": trial.chance.choice([0, 0.01])}  # fmt: skip
+    plan = verb.plan | {
+        "under": str(campaign),
+        "do": do,
+        "what": str(under if disk else what),
+        "to": str(away),
+        "at": trial.chance.randint(1, max(1, verb.steps)),
+        "late_s": trial.chance.choice([0, 0.01]),
+    }
     code, out, said = run_verb(verb.words(campaign), plan, trial.folder)
     where = f"{do} {'the disk' if disk else what.name}"
     wrong = _refused(verb.name, code, said, where, (0, 1))
     if disk:
         if verb.name == "report" and (campaign / "out" / "index.html").is_file():
-            return wrong + _report_agrees(campaign / "out")  # into a folder that was asked for, made anew: it is where it says
+            return wrong + _report_agrees(
+                campaign / "out"
+            )  # into a folder that was asked for, made anew: it is where it says
         _unmount(under)
         if not _mount(disk[0], under, "loop"):
             return [*wrong, "the file system itself did not survive"]
@@ -829,7 +886,11 @@ def cut_short(trial: Trial) -> list[str]:
     made = trial.chance.choice([trial.bench.made, trial.bench.crashed])
     campaign = trial.copy(made)
     flight = _flight(campaign)
-    files = [path for path in (flight / JOURNAL_FILE, flight / f"{JOURNAL_FILE}-wal") if path.is_file() and path.stat().st_size]
+    files = [
+        path
+        for path in (flight / JOURNAL_FILE, flight / f"{JOURNAL_FILE}-wal")
+        if path.is_file() and path.stat().st_size
+    ]
     path = trial.chance.choice([*files, *sorted((flight / "audio").iterdir())])
     os.truncate(path, trial.chance.randrange(path.stat().st_size))
     source = "log" if path.name.endswith("-wal") else "journal" if path.name == JOURNAL_FILE else "sound"
@@ -894,7 +955,11 @@ def clocks(trial: Trial) -> list[str]:
     """Clocks jump: the flight clock does not, unless the machine slept."""
     jumps, at = [], trial.chance.randint(10, 30)
     for _ in range(trial.chance.randint(1, 3)):
-        by_s = trial.chance.choice([-1, 1]) * trial.chance.choice([1, 30, 60, 600, 3600, 7200, 86_400]) * trial.chance.uniform(0.5, 1.5)
+        by_s = (
+            trial.chance.choice([-1, 1])
+            * trial.chance.choice([1, 30, 60, 600, 3600, 7200, 86_400])
+            * trial.chance.uniform(0.5, 1.5)
+        )
         what = trial.chance.choice(["wall", "wall", "monotonic", "sleep"])
         if what == "sleep":
             jumps.append([at, abs(by_s) % 20_000, abs(by_s) % 20_000, True])
@@ -953,7 +1018,11 @@ def _sound_is_where_it_was_spoken(trial, flight: Path, rows, pushed: list[int], 
     if longest > 0.5 and not leaps:
         wrong.append(f"{what}: sound lies up to {longest:.2f} s from where it was spoken")
     holes = [(a - pushed[0], b - pushed[0]) for a, b in zip(pushed, pushed[1:]) if (b - a) * BLOCK_S > 0.35]
-    unnamed = [hole for hole in holes if not leaps and not any(abs(g0 - first_s - (hole[0] + 1) * BLOCK_S) < 0.6 for g0, _ in gaps)]
+    unnamed = [
+        hole
+        for hole in holes
+        if not leaps and not any(abs(g0 - first_s - (hole[0] + 1) * BLOCK_S) < 0.6 for g0, _ in gaps)
+    ]
     if unnamed:
         wrong.append(f"{what}: holes of sound that no row names: {unnamed}; gaps {gaps}")
     if len(gaps) > len(holes) + 2 + len(leaps):
@@ -986,18 +1055,31 @@ def _kinds() -> dict[str, tuple]:
     for source in ("journal", "log", "sound"):
         kinds[f"flipped bytes in the {source}"] = (flipped_bytes, source, 3)
     kinds |= {
-        "cut short": (cut_short, None, 3), "microphone": (microphone, None, 6), "clocks": (clocks, None, 6),
-        "second writer": (second_writer, None, 4), "two at once": (two_at_once, None, 4),
-    }  # fmt: skip
+        "cut short": (cut_short, None, 3),
+        "microphone": (microphone, None, 6),
+        "clocks": (clocks, None, 6),
+        "second writer": (second_writer, None, 4),
+        "two at once": (two_at_once, None, 4),
+    }
     return kinds
 
 
 KINDS = _kinds()
 # One of each family, every verb at least once: what the tests run.
 QUICK = (
-    "kill -9 sync", "kill -9 report", "power cut review", "power cut, copied", "full disk hear", "read-only reduce",
-    "gone fly", "torn page in the log", "flipped bytes in the sound", "microphone", "clocks", "second writer",
-)  # fmt: skip
+    "kill -9 sync",
+    "kill -9 report",
+    "power cut review",
+    "power cut, copied",
+    "full disk hear",
+    "read-only reduce",
+    "gone fly",
+    "torn page in the log",
+    "flipped bytes in the sound",
+    "microphone",
+    "clocks",
+    "second writer",
+)
 
 
 def shares(count: int, only: str | None = None) -> dict[str, int]:
@@ -1033,7 +1115,13 @@ def run(
         except subprocess.TimeoutExpired as err:
             wrong = [f"hung: {err}"]
         not_done = [text.removeprefix(NOT_DONE) for text in wrong if text.startswith(NOT_DONE)]
-        row = {"kind": kind, "seed": seed, "k": k, "wrong": [text for text in wrong if not text.startswith(NOT_DONE)], "not_done": not_done}
+        row = {
+            "kind": kind,
+            "seed": seed,
+            "k": k,
+            "wrong": [text for text in wrong if not text.startswith(NOT_DONE)],
+            "not_done": not_done,
+        }
         if row["wrong"]:
             tell(f"{kind}, trial {k}: {'; '.join(row['wrong'])}")
         done(row)
@@ -1053,7 +1141,14 @@ def table(rows: list[dict]) -> list[dict]:
         mine = [row for row in rows if row["kind"] == kind]
         if mine:
             undone = sum(bool(row["not_done"]) for row in mine)
-            out.append({"kind": kind, "trials": len(mine) - undone, "wrong": sum(bool(row["wrong"]) for row in mine), "not_done": undone})
+            out.append(
+                {
+                    "kind": kind,
+                    "trials": len(mine) - undone,
+                    "wrong": sum(bool(row["wrong"]) for row in mine),
+                    "not_done": undone,
+                }
+            )
     return out
 
 
@@ -1065,9 +1160,13 @@ def main() -> int:
     how.add_argument("--trials", type=int, help="so many over the kinds chosen")
     parser.add_argument("--only", help="only kinds with this in their name")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--from", dest="first", type=int, default=0, metavar="K", help="begin with trial K of each kind")
+    parser.add_argument(
+        "--from", dest="first", type=int, default=0, metavar="K", help="begin with trial K of each kind"
+    )
     parser.add_argument("--jobs", type=int, default=2, help="trials at a time")
-    parser.add_argument("--keep", type=Path, metavar="FILE", help="add each outcome to this file; do not repeat those in it")
+    parser.add_argument(
+        "--keep", type=Path, metavar="FILE", help="add each outcome to this file; do not repeat those in it"
+    )
     parser.add_argument("--within-s", type=float, default=0.0, help="begin no more trials after so long")
     parser.add_argument("--json", action="store_true")
     args = parser.parse_args()
@@ -1076,7 +1175,9 @@ def main() -> int:
     else:
         given = shares(500) if args.full else shares(args.trials or 60, args.only)
         plan = trials_of({kind: n for kind, n in given.items() if not args.only or args.only in kind}, args.first)
-    kept = [json.loads(line) for line in args.keep.read_text().splitlines()] if args.keep and args.keep.is_file() else []
+    kept = (
+        [json.loads(line) for line in args.keep.read_text().splitlines()] if args.keep and args.keep.is_file() else []
+    )
     known = {(row["kind"], row["k"]) for row in kept if row["seed"] == args.seed}
     plan = [turn for turn in plan if turn not in known]
 

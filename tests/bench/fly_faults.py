@@ -175,7 +175,11 @@ def judge(campaign: Path, told: list[dict], played: int, sound_matters: bool, re
 def _verified(folder: Path) -> list[str]:
     """`kneecall store verify` on the flight, as it was left."""
     done = subprocess.run(
-        [sys.executable, "-m", "logger_app", "store", "verify", str(folder)], check=False, capture_output=True, text=True, cwd=ROOT
+        [sys.executable, "-m", "logger_app", "store", "verify", str(folder)],
+        check=False,
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
     )
     return [] if done.returncode == 0 else [f"verify: {(done.stdout + done.stderr).strip()[-300:]}"]
 
@@ -214,7 +218,9 @@ def trial(kind: str, moment_s: float, chance: random.Random) -> list[str]:
 def _full_disk(campaign: Path, moment_s: float, chance: random.Random) -> list[str]:
     """The disk fills up in flight, then the power goes; later there is room again."""
     size_kb = chance.randint(*DISK_KB)
-    if subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={size_kb}k", "none", str(campaign)], check=False).returncode:
+    if subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", f"size={size_kb}k", "none", str(campaign)], check=False
+    ).returncode:
         return ["not done: a memory file system cannot be mounted here"]
     try:
         shutil.copy(DEMO / "campaign.toml", campaign)
@@ -260,9 +266,7 @@ def main() -> int:
     args = parser.parse_args()
     if sys.platform.startswith("linux") and os.geteuid() != 0 and not os.environ.get("KNEECALL_UNSHARED"):
         # A name space of our own, in which a small disk may be mounted.
-        os.execvpe(
-            "unshare", ["unshare", "-rm", sys.executable, *sys.argv], os.environ | {"KNEECALL_UNSHARED": "1"}
-        )
+        os.execvpe("unshare", ["unshare", "-rm", sys.executable, *sys.argv], os.environ | {"KNEECALL_UNSHARED": "1"})
     chance = random.Random(args.seed)
     count = args.trials or (50 if args.quick else 200)
     kinds = [KINDS[k % len(KINDS)] for k in range(count)]

@@ -64,8 +64,25 @@ class Finding(AssertionError):
 
 # ---- the oracle -------------------------------------------------------------------------------------
 
-_STARTS_SOMETHING = ("socket.", "subprocess.", "os.system", "os.exec", "os.posix_spawn", "os.fork", "webbrowser.", "urllib.")
-_NAMES_A_FILE = {"open": 0, "sqlite3.connect": 0, "os.rename": 1, "os.mkdir": 0, "os.link": 1, "os.symlink": 1, "os.truncate": 0}
+_STARTS_SOMETHING = (
+    "socket.",
+    "subprocess.",
+    "os.system",
+    "os.exec",
+    "os.posix_spawn",
+    "os.fork",
+    "webbrowser.",
+    "urllib.",
+)
+_NAMES_A_FILE = {
+    "open": 0,
+    "sqlite3.connect": 0,
+    "os.rename": 1,
+    "os.mkdir": 0,
+    "os.link": 1,
+    "os.symlink": 1,
+    "os.truncate": 0,
+}
 
 
 class Watch:
@@ -77,7 +94,10 @@ class Watch:
         tempfile.gettempdir()  # tries folders out when it is first asked
         # What the program itself is made of may be read: modules that load late, packs, the time zones.
         made_of = (sys.prefix, sys.base_prefix, str(ROOT), os.path.dirname(os.__file__), *sys.path)
-        self.ours = tuple({os.path.realpath(p) + os.sep for p in made_of if p} | {"/usr/share/zoneinfo/", "/proc/", "/sys/", "/dev/null"})
+        self.ours = tuple(
+            {os.path.realpath(p) + os.sep for p in made_of if p}
+            | {"/usr/share/zoneinfo/", "/proc/", "/sys/", "/dev/null"}
+        )
         sys.addaudithook(self)
 
     def __call__(self, event: str, args) -> None:
@@ -186,7 +206,7 @@ def _pack(path: Path) -> None:
     from logger_app.fly.hear.packs_io import load_pack
     from logger_app.fly.hear.parse import parse_words
 
-    parse_words("on condition fifty eight".split(), load_pack(str(path)), None)
+    parse_words(["on", "condition", "fifty", "eight"], load_pack(str(path)), None)
 
 
 SMALL_PACK = b"""[pack]
@@ -309,11 +329,17 @@ def made_calls():
     names = (("on_condition", None), ("ias", 58.0), ("ias", 56.0), ("break", None))
     heard = [
         HeardCall(
-            id=f"call-{k:04d}", start_ns=k * 10**9, end_ns=k * 10**9 + 10**8, words="=1+1 <b>", name=name, value=value,
-            kind=CallKind.AIRSPEED if name == "ias" else CallKind.EVENT, unit="kt" if value else None,
+            id=f"call-{k:04d}",
+            start_ns=k * 10**9,
+            end_ns=k * 10**9 + 10**8,
+            words="=1+1 <b>",
+            name=name,
+            value=value,
+            kind=CallKind.AIRSPEED if name == "ias" else CallKind.EVENT,
+            unit="kt" if value else None,
         )
         for k, (name, value) in enumerate(names, 1)
-    ]  # fmt: skip
+    ]
     return apply_corrections(heard, (), "kt")
 
 
@@ -344,16 +370,32 @@ def rows_seed() -> list:
 
     def call(k, kind, name, value=None, words=""):
         return HeardCall(
-            id=f"call-{k:04d}", start_ns=k * 10**9, end_ns=k * 10**9 + 10**8, kind=kind, name=name, value=value,
-            unit="kt" if kind is CallKind.AIRSPEED else None, words=words or name, posterior=0.9,
-            alternatives=(Alternative(kind=kind, name=name, value=value, posterior=0.1),), word_times=(("a", k, k + 1),),
-        )  # fmt: skip
+            id=f"call-{k:04d}",
+            start_ns=k * 10**9,
+            end_ns=k * 10**9 + 10**8,
+            kind=kind,
+            name=name,
+            value=value,
+            unit="kt" if kind is CallKind.AIRSPEED else None,
+            words=words or name,
+            posterior=0.9,
+            alternatives=(Alternative(kind=kind, name=name, value=value, posterior=0.1),),
+            word_times=(("a", k, k + 1),),
+        )
 
     calls = [call(1, CallKind.EVENT, "on_condition")]
     calls += [call(k, CallKind.AIRSPEED, "ias", 62.0 - k) for k in range(2, 8)]
-    calls += [call(8, CallKind.EVENT, "break"), call(9, CallKind.EVENT, "recovered"), call(10, CallKind.SETTING, "flap", 15.0)]
-    fix = Correction(id="fix-1", utc="", who="a", action=Action.SET, target="call-0002", payload=(("value", 57.0),), why="b")
-    info = FlightInfo(id="day1_baseline", configuration="baseline", loading_items=(("crew", 90.0),), fuel_l=50.0, who="a")
+    calls += [
+        call(8, CallKind.EVENT, "break"),
+        call(9, CallKind.EVENT, "recovered"),
+        call(10, CallKind.SETTING, "flap", 15.0),
+    ]
+    fix = Correction(
+        id="fix-1", utc="", who="a", action=Action.SET, target="call-0002", payload=(("value", 57.0),), why="b"
+    )
+    info = FlightInfo(
+        id="day1_baseline", configuration="baseline", loading_items=(("crew", 90.0),), fuel_l=50.0, who="a"
+    )
     corners = [[0.1, 0.1], [0.9, 0.1], [0.9, 0.9], [0.1, 0.9]]
     return [
         ["flight", codec.info_to_body(info)],
@@ -363,14 +405,34 @@ def rows_seed() -> list:
         ["proposal", {"call": "call-0003", "value": 57.0, "posterior": 0.8, "why": "falls too fast"}],
         ["second", {"call": "call-0003", "start_ns": 3, "heard": [codec.call_to_body(calls[2])], "engine": "x"}],
         ["gap", codec.gap_to_body(CaptureGap(start_ns=1, end_ns=2, why="x"))],
-        ["verdict", {"run": "r1", "counts": True, "why": "", "entry_rate_kt_per_s": 1.0, "vs_ias_kt": 55.0, "event": "break"}],
+        [
+            "verdict",
+            {"run": "r1", "counts": True, "why": "", "entry_rate_kt_per_s": 1.0, "vs_ias_kt": 55.0, "event": "break"},
+        ],
         ["correction", codec.correction_to_body(fix)],
-        ["media", {"file": "cam.mp4", "sha256": "0" * 64, "camera": "cam", "chapter": 1, "duration_s": 9.0, "fps": 30.0}],
+        [
+            "media",
+            {"file": "cam.mp4", "sha256": "0" * 64, "camera": "cam", "chapter": 1, "duration_s": 9.0, "fps": 30.0},
+        ],
         ["clock_map", codec.clock_map_to_body(ClockMap(source="cam.mp4", offset_s=1.0, evidence=(("a", 1.0),)))],
         ["mark", {"sample": 16000}],
         ["note", {"start_ns": 1, "end_ns": 2, "text": "a"}],
-        ["tuft_grid", {"camera": "cam", "corners": corners, "span_pct": [10, 50, 90], "chord_pct": [20, 60], "who": "a"}],
-        ["tuft", {"camera": "cam", "frame_pts": 1, "station": "s1c1", "state": "separated", "ias_kt": 55.0, "who": "a", "proposed": False}],
+        [
+            "tuft_grid",
+            {"camera": "cam", "corners": corners, "span_pct": [10, 50, 90], "chord_pct": [20, 60], "who": "a"},
+        ],
+        [
+            "tuft",
+            {
+                "camera": "cam",
+                "frame_pts": 1,
+                "station": "s1c1",
+                "state": "separated",
+                "ias_kt": 55.0,
+                "who": "a",
+                "proposed": False,
+            },
+        ],
         ["erased", {"files": ["audio/0009.wav"], "why": "x"}],
     ]
 
@@ -482,9 +544,14 @@ def use_flight(campaign_dir: Path, flight_dir: Path) -> None:
 
     first: LoggerError | None = None
     for use in (
-        look, reduced, grids, again, lambda: verify(flight_dir), lambda: read_sound(flight_dir, 0.0, 3.0),
+        look,
+        reduced,
+        grids,
+        again,
+        lambda: verify(flight_dir),
+        lambda: read_sound(flight_dir, 0.0, 3.0),
         lambda: flight_cameras(campaign_dir, flight_dir.name).close(),
-    ):  # fmt: skip
+    ):
         try:
             use()
         except LoggerError as err:
@@ -509,7 +576,11 @@ def _rows(path: Path) -> None:
         return
     if not isinstance(rows, list):
         return
-    kinds = [row for row in rows if isinstance(row, list) and len(row) == 2 and isinstance(row[0], str) and row[0].isprintable()]
+    kinds = [
+        row
+        for row in rows
+        if isinstance(row, list) and len(row) == 2 and isinstance(row[0], str) and row[0].isprintable()
+    ]
     campaign, flight = _flight_folder(path)
     try:
         write_journal(flight / "flight.sqlite", kinds[:60])
@@ -541,7 +612,10 @@ def journal_seeds() -> list[bytes]:
     """Whole journals, small: one of every kind of row, and one that a longer row spills over pages in."""
     with tempfile.TemporaryDirectory() as folder:
         made = []
-        for rows in (rows_seed()[:6], [*rows_seed()[:1], ["note", {"start_ns": 1, "end_ns": 2, "text": "word " * 900}]]):
+        for rows in (
+            rows_seed()[:6],
+            [*rows_seed()[:1], ["note", {"start_ns": 1, "end_ns": 2, "text": "word " * 900}]],
+        ):
             path = Path(folder) / "flight.sqlite"
             write_journal(path, rows)
             made.append(path.read_bytes())
@@ -586,7 +660,13 @@ def _video(path: Path) -> None:
 
     told = probe(path)
     told.make
-    camera = CameraFile(flight="day1", camera="cam", file=path.name, clock_map=ClockMap(source=path.name, offset_s=0.0), duration_s=told.duration_s)
+    camera = CameraFile(
+        flight="day1",
+        camera="cam",
+        file=path.name,
+        clock_map=ClockMap(source=path.name, offset_s=0.0),
+        duration_s=told.duration_s,
+    )
     FrameFinder([(camera, path)])("day1", 0.2)
     try:
         with VideoFrames(path) as video:
@@ -610,10 +690,17 @@ def media() -> dict[str, bytes]:
     pcm = np.random.default_rng(1).integers(-3000, 3000, 4000).astype(np.int16)
     made = {}
     for name, container, codec, pictures in (
-        ("wav", "wav", "pcm_s16le", None), ("flac", "flac", "flac", None), ("ogg", "ogg", "libopus", None), ("mp3", "mp3", "libmp3lame", None),
-        ("m4a", "mp4", "aac", None), ("mp4", "mp4", "aac", "mpeg4"), ("h264", "mp4", "aac", "libx264"), ("mkv", "matroska", "aac", "mpeg4"),
-        ("avi", "avi", "pcm_s16le", "mjpeg"), ("ts", "mpegts", "mp2", "mpeg2video"),
-    ):  # fmt: skip
+        ("wav", "wav", "pcm_s16le", None),
+        ("flac", "flac", "flac", None),
+        ("ogg", "ogg", "libopus", None),
+        ("mp3", "mp3", "libmp3lame", None),
+        ("m4a", "mp4", "aac", None),
+        ("mp4", "mp4", "aac", "mpeg4"),
+        ("h264", "mp4", "aac", "libx264"),
+        ("mkv", "matroska", "aac", "mpeg4"),
+        ("avi", "avi", "pcm_s16le", "mjpeg"),
+        ("ts", "mpegts", "mp2", "mpeg2video"),
+    ):
         held = io.BytesIO()
         with av.open(held, "w", format=container) as box:
             sound = box.add_stream(codec, rate=16000)
@@ -654,10 +741,12 @@ LEGS = b"set,ias_kt,ground_speed_kt,track_deg,pressure_altitude_ft,oat_degc,flap
     for track, more in ((0, 2), (90, 6), (180, 10), (270, 6))
 )
 LOG = b"time_s,ias_kt,ground_speed_kt,track_deg,altitude_ft,oat_degc\n" + b"".join(
-    b"%d,60,%d,%d,3000,9\n" % (20 * leg + k, speed, 90 * leg) for leg, speed in enumerate((62, 66, 70, 66)) for k in range(0, 15, 2)
+    b"%d,60,%d,%d,3000,9\n" % (20 * leg + k, speed, 90 * leg)
+    for leg, speed in enumerate((62, 66, 70, 66))
+    for k in range(0, 15, 2)
 )
 SRT = b"1\n00:00:02,000 --> 00:00:03,500\non condition\n\n2\n00:00:04,000 --> 00:00:05,000\n<i>fifty eight</i>, seven {x} &amp;\n"
-CSV = b"start_s,end_s,words\n2,3.5,on condition\n4,5,fifty eight\n6,,seven\n8,,\"flaps fifteen, power idle\"\n"
+CSV = b'start_s,end_s,words\n2,3.5,on condition\n4,5,fifty eight\n6,,seven\n8,,"flaps fifteen, power idle"\n'
 
 
 def _table_seed() -> list[bytes]:
@@ -672,9 +761,15 @@ def _kinds(*names: str) -> Callable[[], list[bytes]]:
 
 READERS: dict[str, Reader] = {
     "campaign": Reader("campaign.toml", _campaign, lambda: [_demo_campaign()]),
-    "pack": Reader("callouts.toml", _pack, lambda: [
-        spoken_pack(), (ROOT / "grammar/de/callouts.toml").read_bytes(),
-        (ROOT / "tests/contract/ko_pack/callouts.toml").read_bytes()]),
+    "pack": Reader(
+        "callouts.toml",
+        _pack,
+        lambda: [
+            spoken_pack(),
+            (ROOT / "grammar/de/callouts.toml").read_bytes(),
+            (ROOT / "tests/contract/ko_pack/callouts.toml").read_bytes(),
+        ],
+    ),
     "dictionary": Reader("dictionary.txt", _dictionary, lambda: [DICTIONARY]),
     "team words": Reader("campaign.toml", _team, lambda: [TEAM]),
     "trace csv": Reader("t.csv", _trace, lambda: [TRACE]),
@@ -685,8 +780,12 @@ READERS: dict[str, Reader] = {
     "transcript srt": Reader("t.srt", _transcript, lambda: [SRT]),
     "transcript vtt": Reader("t.vtt", _transcript, lambda: [b"WEBVTT\n\n" + SRT.replace(b",", b".")]),
     "review table": Reader("calls.csv", _review_table, _table_seed),
-    "display": Reader("display.json", _display, lambda: [b'{"dpi": 149.0, "viewing_mm": 600.0, "palette_name": "day"}']),
-    "rows": Reader("rows.json", _rows, lambda: [json.dumps(rows_seed()).encode(), json.dumps(rows_seed()[:6]).encode()]),
+    "display": Reader(
+        "display.json", _display, lambda: [b'{"dpi": 149.0, "viewing_mm": 600.0, "palette_name": "day"}']
+    ),
+    "rows": Reader(
+        "rows.json", _rows, lambda: [json.dumps(rows_seed()).encode(), json.dumps(rows_seed()[:6]).encode()]
+    ),
     "journal": Reader("f.bin", _journal, journal_seeds, text=False),
     "segment wav": Reader("s.wav", _segment, _kinds("wav"), text=False),
     "segment flac": Reader("s.flac", _segment, _kinds("flac"), text=False),
@@ -695,7 +794,7 @@ READERS: dict[str, Reader] = {
     "sound": Reader("a.ogg", _sound, _kinds("ogg", "mp3", "m4a"), text=False),
     "mp4": Reader("a.mp4", _video, _kinds("mp4", "h264"), text=False),
     "video": Reader("a.mkv", _video, _kinds("mkv", "avi", "ts"), text=False),
-}  # fmt: skip
+}
 
 
 def saved(name: str) -> list[Path]:
@@ -706,20 +805,102 @@ def saved(name: str) -> list[Path]:
 # ---- mutations that know a little ----------------------------------------------------------------------------
 
 NASTY = [
-    b"", b"\0", b"\xff\xfe", b"\xed\xa0\x80", b"\xe2\x80\xa8", b"\x1b[2J", b"\xc2\x9b2J", b"\r", b"\n", b'"', b"'", b"'''", b'"""',
-    b"=", b"../../../etc/passwd", b"/etc/passwd", b"..", b"<script>", b"[" * 300, b"{" * 300, b"<" * 300, b"a" * 9000, b"&a;",
-    b'<!DOCTYPE x [<!ENTITY a "b">]>', b"true", b"null", b"[]", b"{}", b"[[]]", b"1979-05-27T07:32:00Z", b"-->", b",,,,", b"*", b"$", b"#",
-    b"0", b"-1", b"1e400", b"nan", b"inf", b"9" * 400, b"9" * 5000, b"1e308", b"1e-320", b"0x7f", b"1_0", b"1,5", b"18446744073709551616",
-    b"1e20", b"1e9", b"999999", "\u0663".encode(), b"()", b"(a|b)", b"[x]", b"<digit>",
-]  # fmt: skip
-ODD = [None, True, False, 0, -1, 1, 10**30, -(10**30), 1.5, 1e308, 1e-320, "", "a", "\0", "../../x", "/etc/passwd", "ias", "kt", [], {}, [[]], {"a": 1}, ["a", 1, 2],
-       "airspeed", "x" * 3000, "\x1b[2J", "\ud800", 2**63, 10**15]  # fmt: skip
+    b"",
+    b"\0",
+    b"\xff\xfe",
+    b"\xed\xa0\x80",
+    b"\xe2\x80\xa8",
+    b"\x1b[2J",
+    b"\xc2\x9b2J",
+    b"\r",
+    b"\n",
+    b'"',
+    b"'",
+    b"'''",
+    b'"""',
+    b"=",
+    b"../../../etc/passwd",
+    b"/etc/passwd",
+    b"..",
+    b"<script>",
+    b"[" * 300,
+    b"{" * 300,
+    b"<" * 300,
+    b"a" * 9000,
+    b"&a;",
+    b'<!DOCTYPE x [<!ENTITY a "b">]>',
+    b"true",
+    b"null",
+    b"[]",
+    b"{}",
+    b"[[]]",
+    b"1979-05-27T07:32:00Z",
+    b"-->",
+    b",,,,",
+    b"*",
+    b"$",
+    b"#",
+    b"0",
+    b"-1",
+    b"1e400",
+    b"nan",
+    b"inf",
+    b"9" * 400,
+    b"9" * 5000,
+    b"1e308",
+    b"1e-320",
+    b"0x7f",
+    b"1_0",
+    b"1,5",
+    b"18446744073709551616",
+    b"1e20",
+    b"1e9",
+    b"999999",
+    "\u0663".encode(),
+    b"()",
+    b"(a|b)",
+    b"[x]",
+    b"<digit>",
+]
+ODD = [
+    None,
+    True,
+    False,
+    0,
+    -1,
+    1,
+    10**30,
+    -(10**30),
+    1.5,
+    1e308,
+    1e-320,
+    "",
+    "a",
+    "\0",
+    "../../x",
+    "/etc/passwd",
+    "ias",
+    "kt",
+    [],
+    {},
+    [[]],
+    {"a": 1},
+    ["a", 1, 2],
+    "airspeed",
+    "x" * 3000,
+    "\x1b[2J",
+    "\ud800",
+    2**63,
+    10**15,
+]
 
 
 def mutated_text(data: bytes, rng: random.Random) -> bytes:
     """A number, a word or a line replaced, doubled, moved or taken away, one to four times."""
     for _ in range(rng.randint(1, 4)):
-        found = list(re.finditer(rng.choice((rb"-?\d+(?:\.\d+)?", rb"[A-Za-z_]{2,}", rb"[^\n]+\n?", rb'"[^"\n]*"')), data))
+        found = list(
+            re.finditer(rng.choice((rb"-?\d+(?:\.\d+)?", rb"[A-Za-z_]{2,}", rb"[^\n]+\n?", rb'"[^"\n]*"')), data)
+        )
         if not found:
             continue
         at, how = rng.choice(found), rng.random()
@@ -769,7 +950,9 @@ def mutated_bytes(data: bytes, rng: random.Random) -> bytes:
         reach = min(len(held), rng.choice((64, 256, 4096, len(held))))
         at, size, how = rng.randrange(reach), rng.choice((1, 1, 2, 4, 8)), rng.random()
         if how < 0.7:
-            value = rng.choice((0, 1, 2**(8 * size) - 1, 2 ** (8 * size - 1), 2 ** (8 * size - 1) - 1, rng.getrandbits(8 * size)))
+            value = rng.choice(
+                (0, 1, 2 ** (8 * size) - 1, 2 ** (8 * size - 1), 2 ** (8 * size - 1) - 1, rng.getrandbits(8 * size))
+            )
             held[at : at + size] = value.to_bytes(size, rng.choice(("big", "little")))
         elif how < 0.85:
             del held[at : at + rng.choice((1, 4, 16, 400))]
@@ -871,26 +1054,47 @@ def fuzz(name: str, seconds: float, corpus: Path | None) -> dict:
             (grown / f"seed-{k}").write_bytes(seed)
         end, executions, edges, features, findings = time.monotonic() + seconds, 0, 0, 0, []
         while (left := end - time.monotonic()) > 1:
-            flags = [f"-max_total_time={int(left)}", f"-max_len={MOST_BYTES}", "-timeout=30", "-rss_limit_mb=4096", "-print_final_stats=1",
-                     "-verbosity=1", f"-artifact_prefix={found}{os.sep}", "-reload=0"]  # fmt: skip
+            flags = [
+                f"-max_total_time={int(left)}",
+                f"-max_len={MOST_BYTES}",
+                "-timeout=30",
+                "-rss_limit_mb=4096",
+                "-print_final_stats=1",
+                "-verbosity=1",
+                f"-artifact_prefix={found}{os.sep}",
+                "-reload=0",
+            ]
             command = [sys.executable, __file__, "--child", name, str(grown), str(found), *flags]
             log = Path(scratch) / "log"
             with log.open("wb") as out:
-                done = subprocess.run(command, stdout=out, stderr=out, env=os.environ | {"PYTHONPATH": os.pathsep.join([str(ROOT), *sys.path])})
+                done = subprocess.run(
+                    command,
+                    stdout=out,
+                    stderr=out,
+                    env=os.environ | {"PYTHONPATH": os.pathsep.join([str(ROOT), *sys.path])},
+                )
             said = log.read_text("utf-8", "replace")
-            executions += max((int(n) for n in re.findall(r"^(?:stat::number_of_executed_units: |#)(\d+)", said, re.M)), default=0)
+            executions += max(
+                (int(n) for n in re.findall(r"^(?:stat::number_of_executed_units: |#)(\d+)", said, re.M)), default=0
+            )
             for cov, ft in re.findall(r"cov: (\d+) ft: (\d+)", said):
                 edges, features = max(edges, int(cov)), max(features, int(ft))
             if done.returncode:
-                findings.append(f"the process ended with {done.returncode}: {' | '.join(said.strip().splitlines()[-3:])[:400]}")
+                findings.append(
+                    f"the process ended with {done.returncode}: {' | '.join(said.strip().splitlines()[-3:])[:400]}"
+                )
             kept = _keep(name, found, corpus)
             findings += [text for text in kept if text not in findings]
             if done.returncode and not executions:
                 break
         return {
-            "reader": name, "executions": executions, "edges": edges, "features": features,
-            "corpus": len(list(grown.iterdir())), "findings": findings,
-        }  # fmt: skip
+            "reader": name,
+            "executions": executions,
+            "edges": edges,
+            "features": features,
+            "corpus": len(list(grown.iterdir())),
+            "findings": findings,
+        }
 
 
 def _keep(name: str, found: Path, corpus: Path | None) -> list[str]:
@@ -901,7 +1105,11 @@ def _keep(name: str, found: Path, corpus: Path | None) -> list[str]:
         for path in [*found.glob("*.bin"), *found.glob("crash-*"), *found.glob("timeout-*"), *found.glob("oom-*")]:
             where.mkdir(parents=True, exist_ok=True)
             said = path.with_suffix(".txt")
-            label = re.sub(r"[^A-Za-z0-9_.]+", "_", said.read_text("utf-8").split(": ")[0])[:60] if said.exists() else path.name
+            label = (
+                re.sub(r"[^A-Za-z0-9_.]+", "_", said.read_text("utf-8").split(": ")[0])[:60]
+                if said.exists()
+                else path.name
+            )
             shutil.copy(path, where / label)
     for path in found.iterdir():
         path.unlink()
@@ -923,7 +1131,9 @@ def main() -> None:
     for name in args.reader or READERS:
         rows.append(row := fuzz(name, args.seconds, args.corpus))
         if not args.json:
-            print(f"{name:16} {row['executions']:10d} {row['edges']:7d} {row['features']:9d} {row['corpus']:7d}  {len(row['findings'])}")
+            print(
+                f"{name:16} {row['executions']:10d} {row['edges']:7d} {row['features']:9d} {row['corpus']:7d}  {len(row['findings'])}"
+            )
             for text in row["findings"]:
                 print(f"    {text}")
             sys.stdout.flush()

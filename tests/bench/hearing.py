@@ -36,7 +36,16 @@ from logger_app.records.calls import CallKind, Flag, HeardCall
 
 HERE = Path(__file__).parent
 ROWS = ("calls", "phrases", "approaches", "talk", "noise", "bad")
-LOOK = {Flag.UNSURE, Flag.IMPLAUSIBLE, Flag.SOUNDS_LIKE, Flag.OUT_OF_RANGE, Flag.NO_DECADE, Flag.DISAGREE, Flag.TOO_QUIET, Flag.CLIPPED}
+LOOK = {
+    Flag.UNSURE,
+    Flag.IMPLAUSIBLE,
+    Flag.SOUNDS_LIKE,
+    Flag.OUT_OF_RANGE,
+    Flag.NO_DECADE,
+    Flag.DISAGREE,
+    Flag.TOO_QUIET,
+    Flag.CLIPPED,
+}
 BLOCK = 1600  # samples fed at once: 0.1 s
 NEAR_S = 0.6  # a call belongs to a spoken one whose start is this near
 SURE = 0.9
@@ -61,9 +70,21 @@ def row(engine: str, name: str, real: bool, snr_db, noise: str, outcomes: list[t
     for speaker, ok in outcomes:
         people.setdefault(speaker, []).append(ok)
     shares = {s: 100 * sum(oks) / len(oks) for s, oks in people.items() if len(oks) >= LEAST_PEOPLE_ITEMS}
-    return {"engine": engine, "set": name, "real": real, "snr_db": snr_db, "noise": noise, "n": n, "exact_pct": round(100 * right / n, 1) if n else None,
-            "low_pct": round(low, 1), "high_pct": round(high, 1), "worst_speaker_pct": round(min(shares.values()), 1) if shares else None,
-            "speakers": len(people), "by_speaker": {s: round(v, 1) for s, v in sorted(shares.items())}, **extra}  # fmt: skip
+    return {
+        "engine": engine,
+        "set": name,
+        "real": real,
+        "snr_db": snr_db,
+        "noise": noise,
+        "n": n,
+        "exact_pct": round(100 * right / n, 1) if n else None,
+        "low_pct": round(low, 1),
+        "high_pct": round(high, 1),
+        "worst_speaker_pct": round(min(shares.values()), 1) if shares else None,
+        "speakers": len(people),
+        "by_speaker": {s: round(v, 1) for s, v in sorted(shares.items())},
+        **extra,
+    }
 
 
 @dataclass
@@ -97,7 +118,9 @@ def meaning(call: HeardCall | None) -> tuple | None:
 class Bench:
     """One engine against the items; collects rows and false accepts."""
 
-    def __init__(self, name: str, make: Callable[[], Engine], corpus: speech.Speech, quick: bool, say: Callable[[str], None]):
+    def __init__(
+        self, name: str, make: Callable[[], Engine], corpus: speech.Speech, quick: bool, say: Callable[[str], None]
+    ):
         self.name, self.make, self.corpus, self.quick, self.say = name, make, corpus, quick, say
         self.engine = make()
         self.rows: list[dict] = []
@@ -122,7 +145,9 @@ class Bench:
             if judge and call is not None and not speech.is_calibration(item.speaker):
                 self.judged.append((call.posterior, right, item.real))
         if outcomes:
-            self.rows.append(row(self.name, name, items[0].real, snr_db, kind if snr_db is not None else "none", outcomes))
+            self.rows.append(
+                row(self.name, name, items[0].real, snr_db, kind if snr_db is not None else "none", outcomes)
+            )
             self.say(_line(self.rows[-1]))
 
     def calls(self) -> None:
@@ -133,41 +158,81 @@ class Bench:
         """
         sets = [
             (self.corpus.real_digits(each_of_few=160, each_of_many=24), "real digits composed, unseen people"),
-            (self.corpus.spoken("synthetic/piper_joe", "unseen engine", ("airspeed",), 320), "one call, engine never trained on"),
-            (self.corpus.spoken("synthetic/kokoro", "unseen voices", ("airspeed",), 120), "one call, neural voices never trained on"),
+            (
+                self.corpus.spoken("synthetic/piper_joe", "unseen engine", ("airspeed",), 320),
+                "one call, engine never trained on",
+            ),
+            (
+                self.corpus.spoken("synthetic/kokoro", "unseen voices", ("airspeed",), 120),
+                "one call, neural voices never trained on",
+            ),
         ]
         for items, name in sets:
             items = items[:: 4 if self.quick else 1]
-            for snr_db, kind in ((None, "made"), (20.0, "made"), (10.0, "made"), (5.0, "made"), (10.0, "recorded"), (5.0, "recorded")):
+            for snr_db, kind in (
+                (None, "made"),
+                (20.0, "made"),
+                (10.0, "made"),
+                (5.0, "made"),
+                (10.0, "recorded"),
+                (5.0, "recorded"),
+            ):
                 if not (self.quick and snr_db not in (None, 10.0)) and (kind == "made" or self.corpus.noises()):
                     self.cell(items, name, snr_db, kind)
         self._reliability()
 
     def _reliability(self) -> None:
-        for real, name in ((False, "said >= 0.9 sure: synthetic"), (True, "said >= 0.9 sure: real people not in the calibration")):
+        for real, name in (
+            (False, "said >= 0.9 sure: synthetic"),
+            (True, "said >= 0.9 sure: real people not in the calibration"),
+        ):
             sure = [("", right) for belief, right, is_real in self.judged if belief >= SURE and is_real == real]
             of = sum(is_real == real for _, _, is_real in self.judged)
             if sure:
-                self.rows.append(row(self.name, name, real, None, "all", sure, share_of_calls_pct=round(100 * len(sure) / of, 1)))
+                self.rows.append(
+                    row(self.name, name, real, None, "all", sure, share_of_calls_pct=round(100 * len(sure) / of, 1))
+                )
                 self.say(_line(self.rows[-1]))
 
     def phrases(self) -> None:
         """Every phrase of the pack by held-out older voices, and those that the unseen engine says."""
         made = self.corpus.made_phrases()
         if not made:
-            self.say("phrases of the pack: espeak-ng and flite are not installed, so the held-out older voices cannot be made; only recorded ones follow")
-        spoken = self.corpus.spoken("synthetic/piper_joe", "pack phrases: unseen engine", ("event", "command", "setting"), 200)
-        for items, name in ((made, f"phrases of the pack, held-out older voices ({len({i.words for i in made})} wordings)"), (spoken, f"phrases, engine never trained on ({len({i.words for i in spoken})} wordings)")):
+            self.say(
+                "phrases of the pack: espeak-ng and flite are not installed, so the held-out older voices cannot be made; only recorded ones follow"
+            )
+        spoken = self.corpus.spoken(
+            "synthetic/piper_joe", "pack phrases: unseen engine", ("event", "command", "setting"), 200
+        )
+        for items, name in (
+            (made, f"phrases of the pack, held-out older voices ({len({i.words for i in made})} wordings)"),
+            (spoken, f"phrases, engine never trained on ({len({i.words for i in spoken})} wordings)"),
+        ):
             for snr_db in (None, 20.0, 10.0):
                 self.cell(items[:: 4 if self.quick else 1], name, snr_db, "made", judge=False)
 
     def approaches(self) -> None:
         """Stall approaches as a stream, read by the reader of sequences: right, flags, latency, onset, speed."""
         for snr_db in (10.0, 5.0):
-            outcome: dict[str, list] = {"out": [], "alone": [], "unflagged": [], "flagged": [], "late": [], "onset": [], "factor": [], "extra": []}
+            outcome: dict[str, list] = {
+                "out": [],
+                "alone": [],
+                "unflagged": [],
+                "flagged": [],
+                "late": [],
+                "onset": [],
+                "factor": [],
+                "extra": [],
+            }
             for k, approach in enumerate(self.corpus.approaches(4 if self.quick else 40)):
                 kind = "recorded" if k % 4 >= 2 and self.corpus.noises() else "made"
-                pcm = speech.mix(approach.sound, snr_db, self.corpus.noise(kind, len(approach.sound) + 2 * speech.RATE, 95_000 + k), 0.0, 0.9)
+                pcm = speech.mix(
+                    approach.sound,
+                    snr_db,
+                    self.corpus.noise(kind, len(approach.sound) + 2 * speech.RATE, 95_000 + k),
+                    0.0,
+                    0.9,
+                )
                 self._approach(approach, stream(self.make, pcm), outcome)
             self._approach_rows(snr_db, outcome)
 
@@ -199,20 +264,43 @@ class Bench:
         n = len(o["out"])
         right_flagged = [flagged for right, flagged in o["flagged"] if right]
         late, onset = np.array(o["late"]), np.array(o["onset"])
-        extra = {
-            "heard_alone_exact_pct": round(100 * np.mean(o["alone"]), 1), "missed_pct": round(100 * (1 - len(o["late"]) / n), 1), "invented": int(sum(o["extra"])),
-            "wrong_unflagged_pct": round(100 * sum(o["unflagged"]) / n, 2), "right_flagged_pct": round(100 * float(np.mean(right_flagged)), 1) if right_flagged else None,
-            "latency_ms_median": round(1000 * float(np.median(late))), "latency_ms_p95": round(1000 * float(np.percentile(late, 95))),
-            "onset_ms_median": round(1000 * float(np.median(onset))), "onset_ms_p90_abs": round(1000 * float(np.percentile(np.abs(onset), 90))), "real_time_factor": round(float(np.median(o["factor"])), 4),
-        } if len(late) else {}  # fmt: skip
-        self.rows.append(row(self.name, "call in a stall approach, with the reader of sequences", False, snr_db, "made and recorded", o["out"], **extra))
+        extra = (
+            {
+                "heard_alone_exact_pct": round(100 * np.mean(o["alone"]), 1),
+                "missed_pct": round(100 * (1 - len(o["late"]) / n), 1),
+                "invented": int(sum(o["extra"])),
+                "wrong_unflagged_pct": round(100 * sum(o["unflagged"]) / n, 2),
+                "right_flagged_pct": round(100 * float(np.mean(right_flagged)), 1) if right_flagged else None,
+                "latency_ms_median": round(1000 * float(np.median(late))),
+                "latency_ms_p95": round(1000 * float(np.percentile(late, 95))),
+                "onset_ms_median": round(1000 * float(np.median(onset))),
+                "onset_ms_p90_abs": round(1000 * float(np.percentile(np.abs(onset), 90))),
+                "real_time_factor": round(float(np.median(o["factor"])), 4),
+            }
+            if len(late)
+            else {}
+        )
+        self.rows.append(
+            row(
+                self.name,
+                "call in a stall approach, with the reader of sequences",
+                False,
+                snr_db,
+                "made and recorded",
+                o["out"],
+                **extra,
+            )
+        )
         self.say(_line(self.rows[-1]) + "\n    " + ", ".join(f"{k} {v}" for k, v in extra.items()))
 
     def talk(self) -> None:
         """Talk that is no call, in silence and at 10 dB: calls taken from it a minute."""
         talk = self.corpus.talk()[:: 8 if self.quick else 1]
         for snr_db in (None, 10.0):
-            self._false_accepts(f"talk, {len({s for s, _, _ in talk})} people, {'clean' if snr_db is None else f'{snr_db:.0f} dB'}", self._talk_streams(talk, snr_db))
+            self._false_accepts(
+                f"talk, {len({s for s, _, _ in talk})} people, {'clean' if snr_db is None else f'{snr_db:.0f} dB'}",
+                self._talk_streams(talk, snr_db),
+            )
 
     def _talk_streams(self, talk: list, snr_db: float | None) -> Iterable[tuple[np.ndarray, str]]:
         """About a minute of talk at a time, and its text."""
@@ -223,12 +311,17 @@ class Bench:
             said += f" {text} ;"
             if sum(map(len, held)) > 60 * speech.RATE or k == len(talk) - 1:
                 joined = speech.joined(held)
-                noise = None if snr_db is None else self.corpus.noise("made" if k % 2 else "recorded", len(joined) + 2 * speech.RATE, 80_000 + k)
+                noise = (
+                    None
+                    if snr_db is None
+                    else self.corpus.noise("made" if k % 2 else "recorded", len(joined) + 2 * speech.RATE, 80_000 + k)
+                )
                 yield speech.mix(joined, snr_db, noise, 0.5, 0.5), said
                 held, said = [], ""
 
     def noise(self) -> None:
         """Noise with no speech in it: made, and recorded clips of the test split at many levels."""
+
         def made() -> Iterable[tuple[np.ndarray, str]]:
             for k in range(2 if self.quick else 15):
                 yield self._loud(speech.headset(speech.cockpit_noise(60 * speech.RATE, 90_000 + k)), k), ""
@@ -257,9 +350,20 @@ class Bench:
             seconds += len(pcm) / speech.RATE
         if seconds:
             a_minute = 60 / seconds
-            self.false_accepts.append({"engine": self.name, "source": source, "minutes": round(seconds / 60, 1), "per_min": round(a_minute * len(found), 3),
-                                       "really_spoken": spoken, "per_min_not_spoken": round(a_minute * (len(found) - spoken), 3), "accepted": found})  # fmt: skip
-            self.say(f"{source}: {len(found)} taken for calls in {seconds / 60:.1f} min, {a_minute * len(found):.2f} a minute; {spoken} of them are in the text, without these {a_minute * (len(found) - spoken):.2f}; {found[:12]}")
+            self.false_accepts.append(
+                {
+                    "engine": self.name,
+                    "source": source,
+                    "minutes": round(seconds / 60, 1),
+                    "per_min": round(a_minute * len(found), 3),
+                    "really_spoken": spoken,
+                    "per_min_not_spoken": round(a_minute * (len(found) - spoken), 3),
+                    "accepted": found,
+                }
+            )
+            self.say(
+                f"{source}: {len(found)} taken for calls in {seconds / 60:.1f} min, {a_minute * len(found):.2f} a minute; {spoken} of them are in the text, without these {a_minute * (len(found) - spoken):.2f}; {found[:12]}"
+            )
 
     def bad(self) -> None:
         """Sound that is damaged in one way each; none may end the engine, quiet and clipped are said in flags."""
@@ -276,13 +380,27 @@ class Bench:
                 call = self.one(spoil(pcm.astype(np.float32), rng, other))
                 outcomes.append((item.speaker, meaning(call) == item.meaning))
                 flags += call is not None and bool({Flag.CLIPPED, Flag.TOO_QUIET} & set(call.flags))
-            self.rows.append(row(self.name, f"bad sound: {name}", items[0].real, 15.0, "made", outcomes, flagged_pct=round(100 * flags / len(outcomes), 1)))
+            self.rows.append(
+                row(
+                    self.name,
+                    f"bad sound: {name}",
+                    items[0].real,
+                    15.0,
+                    "made",
+                    outcomes,
+                    flagged_pct=round(100 * flags / len(outcomes), 1),
+                )
+            )
             self.say(_line(self.rows[-1]) + f", {flags} flagged")
 
 
 def _plain(words: str) -> str:
     """Words with the little ones around a hundred left out, between spaces: to find a call in a text."""
-    return " " + " ".join(w for w in words.split() if w not in ("a", "and") and not (w == "one" and " hundred" in words)) + " "
+    return (
+        " "
+        + " ".join(w for w in words.split() if w not in ("a", "and") and not (w == "one" and " hundred" in words))
+        + " "
+    )
 
 
 def _int16(x: np.ndarray) -> np.ndarray:
@@ -334,7 +452,11 @@ _SPOILERS: dict[str, Callable] = {
 
 def _line(r: dict) -> str:
     condition = "clean" if r["snr_db"] is None else f"{r['snr_db']:.0f} dB {r['noise']}"
-    worst = f", worst of {r['speakers']}: {r['worst_speaker_pct']} %" if r["worst_speaker_pct"] is not None and r["speakers"] > 1 else ""
+    worst = (
+        f", worst of {r['speakers']}: {r['worst_speaker_pct']} %"
+        if r["worst_speaker_pct"] is not None and r["speakers"] > 1
+        else ""
+    )
     return f"{r['engine']:8} {r['set'][:64]:64} {condition:16} n {r['n']:4}  {r['exact_pct']:5.1f} % ({r['low_pct']:.1f}-{r['high_pct']:.1f}){worst}"
 
 
@@ -349,7 +471,9 @@ def engines(args, pack: Pack) -> dict[str, Callable[[], Engine]]:
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--data", type=Path, default=os.environ.get("KNEECALL_SPEECH_DATA"), help="folder of the speech sets")
+    parser.add_argument(
+        "--data", type=Path, default=os.environ.get("KNEECALL_SPEECH_DATA"), help="folder of the speech sets"
+    )
     parser.add_argument("--quick", action="store_true", help="few items; without --data the sample beside this file")
     parser.add_argument("--engine", action="append", choices=("callout", "vosk"))
     parser.add_argument("--model", type=Path, help="folder with other net.npz and conf.json for the callout engine")
@@ -359,7 +483,10 @@ def main() -> int:
     args = parser.parse_args()
     data = Path(args.data) if args.data else HERE / "data" if args.quick else None
     if data is None or not data.is_dir():
-        print(f"speech data: {data or 'no folder given'}; give --data DIR or KNEECALL_SPEECH_DATA, or --quick for the sample beside this file", file=sys.stderr)
+        print(
+            f"speech data: {data or 'no folder given'}; give --data DIR or KNEECALL_SPEECH_DATA, or --quick for the sample beside this file",
+            file=sys.stderr,
+        )
         return 1
     pack = load_pack("en")
     corpus = speech.Speech(data, pack)

@@ -70,7 +70,18 @@ def main() -> int:
             venv.create(home, with_pip=True, clear=True)
             native = ",".join(text.split("==")[0] for text in pinned[: len(requirements())])
             # A bound without a wheel for this Python would be built from source for an hour, or fail on the way.
-            install = [str(python), "-m", "pip", "install", "-q", "--only-binary", native, "-e", f"{ROOT}[test]", *pinned]
+            install = [
+                str(python),
+                "-m",
+                "pip",
+                "install",
+                "-q",
+                "--only-binary",
+                native,
+                "-e",
+                f"{ROOT}[test]",
+                *pinned,
+            ]
             if code := subprocess.run(install).returncode:
                 return code
         return subprocess.run([str(python), "-m", "pytest", "-m", "not slow", *more], cwd=ROOT).returncode

@@ -58,37 +58,56 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "reduce": (
         ("reduce/*.py",),
         (
-            "logger_app/reduce", "tests/unit/reduce", "tests/published/test_airspeed.py", "tests/published/test_atmosphere.py",
-            "tests/published/test_calibration_chain.py", "tests/published/test_gps_calibration.py",
-            "tests/published/test_load_factor.py", "tests/published/test_regulations.py",
-            "tests/published/test_statistics.py", "tests/published/test_weight_and_lift.py",
-            "tests/property/test_reduce_airdata.py", "tests/property/test_reduce_approach.py",
+            "logger_app/reduce",
+            "tests/unit/reduce",
+            "tests/published/test_airspeed.py",
+            "tests/published/test_atmosphere.py",
+            "tests/published/test_calibration_chain.py",
+            "tests/published/test_gps_calibration.py",
+            "tests/published/test_load_factor.py",
+            "tests/published/test_regulations.py",
+            "tests/published/test_statistics.py",
+            "tests/published/test_weight_and_lift.py",
+            "tests/property/test_reduce_airdata.py",
+            "tests/property/test_reduce_approach.py",
             "tests/regressions/test_stall_words_in_review.py",
         ),
     ),
     "records": (
         ("records/*.py",),
         (
-            "logger_app/records", "tests/unit/records", "tests/unit/review", "tests/unit/plan/test_planted_mistakes.py",
-            "tests/unit/plan/test_loading.py", "tests/unit/fly/test_verdict.py", "tests/regressions/test_stall_words_in_review.py",
+            "logger_app/records",
+            "tests/unit/records",
+            "tests/unit/review",
+            "tests/unit/plan/test_planted_mistakes.py",
+            "tests/unit/plan/test_loading.py",
+            "tests/unit/fly/test_verdict.py",
+            "tests/regressions/test_stall_words_in_review.py",
         ),
     ),
     "review": (
         ("review/*.py",),
         (
-            "logger_app/review", "tests/unit/review", "tests/unit/ui/test_review_presenter.py",
-            "tests/property/test_review_fold.py", "tests/regressions/test_stall_words_in_review.py",
+            "logger_app/review",
+            "tests/unit/review",
+            "tests/unit/ui/test_review_presenter.py",
+            "tests/property/test_review_fold.py",
+            "tests/regressions/test_stall_words_in_review.py",
         ),
     ),
     "fly": (
         ("fly/flight_state.py", "fly/verdict.py", "fly/settings.py"),
         (
-            "logger_app/fly/flight_state.py", "tests/unit/fly/test_flight_state.py", "tests/unit/fly/test_verdict.py",
-            "tests/unit/fly/test_settings.py", "tests/unit/ui/test_fly_presenter.py",
-            "tests/property/test_flight_state.py", "tests/regressions/test_stall_words_in_review.py",
+            "logger_app/fly/flight_state.py",
+            "tests/unit/fly/test_flight_state.py",
+            "tests/unit/fly/test_verdict.py",
+            "tests/unit/fly/test_settings.py",
+            "tests/unit/ui/test_fly_presenter.py",
+            "tests/property/test_flight_state.py",
+            "tests/regressions/test_stall_words_in_review.py",
         ),
     ),
-}  # fmt: skip
+}
 # A test may take this many times as long as it did, and this much more, before it counts as hanging.
 TIMES_AS_LONG, SECONDS_MORE = 8.0, 8.0
 LAST_SECONDS = 15.0
@@ -99,20 +118,44 @@ KILLED, SURVIVED, TIMED_OUT, NOT_TRIED = "killed", "survived", "timed out", "not
 # ---------------------------------------------------------------------------------------- the faults
 
 _OPERATORS = {
-    ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult, ast.FloorDiv: ast.Mult,
-    ast.Mod: ast.Mult, ast.Pow: ast.Mult, ast.BitAnd: ast.BitOr, ast.BitOr: ast.BitAnd,
-    ast.LShift: ast.RShift, ast.RShift: ast.LShift,
-}  # fmt: skip
+    ast.Add: ast.Sub,
+    ast.Sub: ast.Add,
+    ast.Mult: ast.Div,
+    ast.Div: ast.Mult,
+    ast.FloorDiv: ast.Mult,
+    ast.Mod: ast.Mult,
+    ast.Pow: ast.Mult,
+    ast.BitAnd: ast.BitOr,
+    ast.BitOr: ast.BitAnd,
+    ast.LShift: ast.RShift,
+    ast.RShift: ast.LShift,
+}
 _COMPARISONS = {
-    ast.Lt: (ast.LtE, ast.GtE), ast.LtE: (ast.Lt, ast.Gt), ast.Gt: (ast.GtE, ast.LtE), ast.GtE: (ast.Gt, ast.Lt),
-    ast.Eq: (ast.NotEq,), ast.NotEq: (ast.Eq,), ast.Is: (ast.IsNot,), ast.IsNot: (ast.Is,),
-    ast.In: (ast.NotIn,), ast.NotIn: (ast.In,),
-}  # fmt: skip
+    ast.Lt: (ast.LtE, ast.GtE),
+    ast.LtE: (ast.Lt, ast.Gt),
+    ast.Gt: (ast.GtE, ast.LtE),
+    ast.GtE: (ast.Gt, ast.Lt),
+    ast.Eq: (ast.NotEq,),
+    ast.NotEq: (ast.Eq,),
+    ast.Is: (ast.IsNot,),
+    ast.IsNot: (ast.Is,),
+    ast.In: (ast.NotIn,),
+    ast.NotIn: (ast.In,),
+}
 _NAMES = {
-    "min": "max", "max": "min", "any": "all", "all": "any", "floor": "ceil", "ceil": "floor",
-    "minimum": "maximum", "maximum": "minimum", "nanmin": "nanmax", "nanmax": "nanmin",
-    "argmin": "argmax", "argmax": "argmin",
-}  # fmt: skip
+    "min": "max",
+    "max": "min",
+    "any": "all",
+    "all": "any",
+    "floor": "ceil",
+    "ceil": "floor",
+    "minimum": "maximum",
+    "maximum": "minimum",
+    "nanmin": "nanmax",
+    "nanmax": "nanmin",
+    "argmin": "argmax",
+    "argmax": "argmin",
+}
 _FUNCTIONS = (ast.FunctionDef, ast.AsyncFunctionDef)
 
 
@@ -178,7 +221,9 @@ def _walk(node: ast.AST, parent: ast.AST, shown: ast.AST | None, place: _Place, 
                     lines = range(node.body[0].lineno, node.end_lineno + 1) if name == "args" else place.lines
                     inner = _with(inner, outer=outer, in_default=in_default, lines=lines)
             if isinstance(child, ast.stmt):
-                inner = _with(inner, lines=_own_lines(child), names=_named(child) if inner.outer is None else inner.names)
+                inner = _with(
+                    inner, lines=_own_lines(child), names=_named(child) if inner.outer is None else inner.names
+                )
             for new in _changes(child, node, name):
                 found.append(_mutant(node, name, index, child, new, shown or child, inner))
             _walk(child, node, child if shown is None or not _small(child) else shown, inner, found)
@@ -207,7 +252,8 @@ def _small(node: ast.AST) -> bool:
 def _left_alone(node: ast.AST, name: str) -> bool:
     """Annotations, decorators, bases, texts, and what stands in a raise."""
     return (
-        name in ("annotation", "returns", "decorator_list", "bases", "keywords" if isinstance(node, ast.ClassDef) else "-")
+        name
+        in ("annotation", "returns", "decorator_list", "bases", "keywords" if isinstance(node, ast.ClassDef) else "-")
         or name == "format_spec"
         or isinstance(node, (ast.Raise, ast.Import, ast.ImportFrom))
         or (isinstance(node, ast.If) and isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING")
@@ -367,7 +413,11 @@ class Target:
         for node in ast.walk(self.tree):
             if isinstance(node, _FUNCTIONS) and first in (node.lineno, *(d.lineno for d in node.decorator_list)):
                 defaults = tuple(self._value(d, functions[0]) for d in node.args.defaults)
-                named = {a.arg: self._value(d, functions[0]) for a, d in zip(node.args.kwonlyargs, node.args.kw_defaults) if d}
+                named = {
+                    a.arg: self._value(d, functions[0])
+                    for a, d in zip(node.args.kwonlyargs, node.args.kw_defaults)
+                    if d
+                }
                 for function in functions:
                     function.__defaults__, function.__kwdefaults__ = defaults or None, named or None
                 return True
@@ -405,7 +455,7 @@ class _FaultyImport(importlib.abc.MetaPathFinder, importlib.abc.Loader):
 
     def exec_module(self, module):
         module.__file__ = str(self.path)
-        exec(self.code, module.__dict__)  # noqa: S102
+        exec(self.code, module.__dict__)
 
 
 class Session:
@@ -507,7 +557,7 @@ class Session:
             os.dup2(quiet, 0), os.dup2(quiet, 1), os.dup2(quiet, 2)
             sys.__stderr__ = os.fdopen(keep, "w")
             code = work()
-        except BaseException:  # noqa: BLE001 - whatever ends the tests has noticed the fault
+        except BaseException:
             code = 1
         finally:
             os._exit(code)
@@ -656,15 +706,19 @@ def try_mutants(targets, chosen, tests, *, jobs=2, until_s=float("inf"), package
 
     phases = (hypothesis.Phase.explicit, hypothesis.Phase.generate)
     hypothesis.settings.register_profile(
-        "mutants", phases=phases, derandomize=True, database=None, deadline=None,
+        "mutants",
+        phases=phases,
+        derandomize=True,
+        database=None,
+        deadline=None,
         suppress_health_check=list(hypothesis.HealthCheck),
-    )  # fmt: skip
+    )
     hypothesis.settings.load_profile("mutants")
     plug_in = Session(targets, chosen, jobs, until_s, package, say)
     os.chdir(rootdir or ROOT)
     with open(os.devnull, "w") as quiet:
         kept, sys.stdout = sys.stdout, quiet
-        plug_in.say = lambda text: (say(text, file=kept) if say is print else say(text))
+        plug_in.say = lambda text: say(text, file=kept) if say is print else say(text)
         try:
             code = pytest.main([*_PYTEST, *(["--rootdir", str(rootdir)] if rootdir else []), *tests], plugins=[plug_in])
         finally:
@@ -687,10 +741,15 @@ def main(argv: list[str] | None = None) -> int:
     args = parser.parse_args(argv)
     if not args.all and not args.module:
         parser.error("--all, or --module")
-    paths = {room: [path for pattern in patterns for path in sorted((ROOT / "logger_app").glob(pattern))] for room, (patterns, _) in ROOMS.items()}
+    paths = {
+        room: [path for pattern in patterns for path in sorted((ROOT / "logger_app").glob(pattern))]
+        for room, (patterns, _) in ROOMS.items()
+    }
     names = {f"{path.parent.name}/{path.stem}" for of_room in paths.values() for path in of_room} | set(ROOMS)
     if not set(args.module) <= names:
-        parser.error(f"no module {', '.join(set(args.module) - names)}; rooms are {', '.join(ROOMS)}, modules such as reduce/airspeed")
+        parser.error(
+            f"no module {', '.join(set(args.module) - names)}; rooms are {', '.join(ROOMS)}, modules such as reduce/airspeed"
+        )
     known = explained()
     keys = set(args.keys.read_text("utf-8").splitlines()) if args.keys else None
     sys.path.insert(0, str(ROOT))

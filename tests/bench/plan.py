@@ -19,9 +19,7 @@ from pathlib import Path
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_sessions" / "sparrow_cuffs" / "inputs"
 LIMIT_S = 0.2
-READ = (
-    "from pathlib import Path; from logger_app.plan.cards_io import read_campaign; read_campaign(Path({!r}))"
-)
+READ = "from pathlib import Path; from logger_app.plan.cards_io import read_campaign; read_campaign(Path({!r}))"
 
 
 def best_s(work, times: int = 10) -> float:
@@ -53,17 +51,13 @@ def view_s() -> tuple[float, float]:
     plan.view(state)  # scipy is loaded once
     number = iter(range(4, 60))
     edit_s = best_s(
-        lambda: plan.update(
-            state, plan.SetValue(("card", "A", "point", "A1"), "runs_wanted", str(next(number)))
-        )
+        lambda: plan.update(state, plan.SetValue(("card", "A", "point", "A1"), "runs_wanted", str(next(number))))
     )
     return edit_s, best_s(lambda: plan.view(state))
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--json", action="store_true")
     args = parser.parse_args()
     nothing_s, read_s = best_s(lambda: process("pass")), best_s(lambda: process(READ.format(str(DEMO))))

@@ -52,7 +52,9 @@ def main() -> int:
     args = parser.parse_args()
     sizes = sizes_to(args.flights)
     result = {"alone": alone(sizes[0], args.runs)}
-    result |= costs(sizes, args.runs, {"reduce": ("reduce", "CAMPAIGN")}, tell=lambda text: print(text, file=sys.stderr))
+    result |= costs(
+        sizes, args.runs, {"reduce": ("reduce", "CAMPAIGN")}, tell=lambda text: print(text, file=sys.stderr)
+    )
     print(json.dumps(result, indent=1))
     small = result["sizes"][0]
     quick = small["runs"] > LIMIT_RUNS or small["reduce"]["cpu_s"] < LIMIT_S

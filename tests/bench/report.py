@@ -24,7 +24,6 @@ from pathlib import Path
 
 import av
 import numpy as np
-
 from campaigns import costs, kept, sizes_to
 
 from logger_app import flow
@@ -116,10 +115,12 @@ def build(folder: Path, height: int) -> Path:
                     sound.write(pcm)
             film(flight_dir / "media" / "wing.mp4", 2 * length_s, height)
             body = {"file": "media/wing.mp4", "camera": "wing", "duration_s": 2 * length_s}
-            journal.append([
-                JournalRow(id="m1", flight_ns=0, utc=told.UTC, kind=RowKind.MEDIA, body=body),
-                codec.clock_map_row(ClockMap(source="wing", offset_s=0.0, valid_to_s=2 * length_s), told.UTC, "k1"),
-            ])  # fmt: skip
+            journal.append(
+                [
+                    JournalRow(id="m1", flight_ns=0, utc=told.UTC, kind=RowKind.MEDIA, body=body),
+                    codec.clock_map_row(ClockMap(source="wing", offset_s=0.0, valid_to_s=2 * length_s), told.UTC, "k1"),
+                ]
+            )
     return folder
 
 
@@ -128,16 +129,12 @@ def film(path: Path, seconds: float, height: int) -> None:
     path.parent.mkdir()
     width = height * 16 // 9
     rng = np.random.default_rng(7)
-    base = np.broadcast_to(
-        (np.linspace(40, 200, width) // 20 * 20)[None, :, None], (height, width, 3)
-    ).astype(np.uint8)
+    base = np.broadcast_to((np.linspace(40, 200, width) // 20 * 20)[None, :, None], (height, width, 3)).astype(np.uint8)
     grain = rng.integers(0, 40, (16, height, width, 1), dtype=np.uint8)
     with av.open(str(path), "w") as box:
         picture = box.add_stream("libx264", rate=10, options={"preset": "ultrafast", "g": "10", "crf": "28"})
         picture.width, picture.height, picture.pix_fmt = width, height, "yuv420p"
-        pictures = [
-            av.VideoFrame.from_ndarray(base + one, format="rgb24").reformat(format="yuv420p") for one in grain
-        ]
+        pictures = [av.VideoFrame.from_ndarray(base + one, format="rgb24").reformat(format="yuv420p") for one in grain]
         for k in range(int(10 * seconds)):
             frame = pictures[k % 16]
             frame.pts = k

@@ -19,9 +19,13 @@ from pathlib import Path
 from statistics import median
 
 os.environ.update(
-    KIVY_NO_ARGS="1", KIVY_NO_FILELOG="1", KIVY_NO_CONSOLELOG="1", KIVY_USE_DEFAULTCONFIG="1", KIVY_METRICS_DENSITY="1",
+    KIVY_NO_ARGS="1",
+    KIVY_NO_FILELOG="1",
+    KIVY_NO_CONSOLELOG="1",
+    KIVY_USE_DEFAULTCONFIG="1",
+    KIVY_METRICS_DENSITY="1",
     KIVY_DPI="96",
-)  # fmt: skip
+)
 os.environ.setdefault("KIVY_HOME", tempfile.mkdtemp())
 if not os.environ.get("DISPLAY"):
     os.environ.setdefault("SDL_VIDEODRIVER", "offscreen")

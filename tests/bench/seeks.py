@@ -44,8 +44,27 @@ def make_clip(name: str, folder: Path) -> Path:
         print(f"making {path.name} ...", file=sys.stderr)
         part = path.with_suffix(".part.mp4")
         source = ["-f", "lavfi", "-i", f"testsrc2=s=1920x1080:r={RATES[name]}"]
-        coded = ["-c:v", "libx264", "-preset", "veryfast", "-g", "250", "-keyint_min", "250", "-sc_threshold", "0", "-bf", "2", "-b:v", "20M", "-pix_fmt", "yuv420p"]
-        subprocess.run(["ffmpeg", "-v", "error", "-y", *source, *CLIPS[name], *coded, part], check=True, stdin=subprocess.DEVNULL)
+        coded = [
+            "-c:v",
+            "libx264",
+            "-preset",
+            "veryfast",
+            "-g",
+            "250",
+            "-keyint_min",
+            "250",
+            "-sc_threshold",
+            "0",
+            "-bf",
+            "2",
+            "-b:v",
+            "20M",
+            "-pix_fmt",
+            "yuv420p",
+        ]
+        subprocess.run(
+            ["ffmpeg", "-v", "error", "-y", *source, *CLIPS[name], *coded, part], check=True, stdin=subprocess.DEVNULL
+        )
         part.replace(path)
     return path
 
@@ -63,7 +82,10 @@ def told(times_ms) -> dict:
     found = {"n": len(clock), "median": np.median(clock), "p95": np.percentile(clock, 95), "longest": max(clock)}
     if busy:
         found["median of processors"] = np.median(busy[0])
-    return {key if key == "n" else f"{key}_ms".replace(" ", "_"): value if key == "n" else round(float(value), 1) for key, value in found.items()}
+    return {
+        key if key == "n" else f"{key}_ms".replace(" ", "_"): value if key == "n" else round(float(value), 1)
+        for key, value in found.items()
+    }
 
 
 def in_code(path: Path, count: int) -> dict:
@@ -115,33 +137,77 @@ def campaign_of(folder: Path, clip: Path, seconds: float):
     from logger_app.sync.sheet_io import Side
     from logger_app.units import s_to_ns
 
-    (folder / "campaign.toml").write_bytes((data_dir("demo_sessions") / "sparrow_cuffs/inputs/campaign.toml").read_bytes())
+    (folder / "campaign.toml").write_bytes(
+        (data_dir("demo_sessions") / "sparrow_cuffs/inputs/campaign.toml").read_bytes()
+    )
     utc, event_s = "2027-04-11T10:00:00Z", 30.0
-    calls = [(10.0, CallKind.SETTING, "power", "idle", None), (11.0, CallKind.SETTING, "flap", 0.0, "deg"), (12.0, CallKind.EVENT, "on_condition", None, None)]
+    calls = [
+        (10.0, CallKind.SETTING, "power", "idle", None),
+        (11.0, CallKind.SETTING, "flap", 0.0, "deg"),
+        (12.0, CallKind.EVENT, "on_condition", None, None),
+    ]
     calls += [(event_s + 0.5 - back, CallKind.AIRSPEED, "ias", round(46 + back), "kt") for back in range(14, 0, -1)]
-    calls += [(event_s + 0.5, CallKind.EVENT, "break", None, None), (event_s + 4, CallKind.EVENT, "recovered", None, None)]
+    calls += [
+        (event_s + 0.5, CallKind.EVENT, "break", None, None),
+        (event_s + 4, CallKind.EVENT, "recovered", None, None),
+    ]
     for flight in ("day1_baseline", "day2_cuffs"):
         flight_dir = folder / "flights" / flight
-        with Journal.create(flight_dir, FlightInfo(id=flight, configuration=flight.split("_")[1], fuel_l=70.0)) as journal:
+        with Journal.create(
+            flight_dir, FlightInfo(id=flight, configuration=flight.split("_")[1], fuel_l=70.0)
+        ) as journal:
             for k, (at, kind, name, value, unit) in enumerate(calls, 1):
-                call = HeardCall(id=f"call-{k:04d}", start_ns=s_to_ns(at), end_ns=s_to_ns(at + 0.4), kind=kind, name=name, value=value, unit=unit)
+                call = HeardCall(
+                    id=f"call-{k:04d}",
+                    start_ns=s_to_ns(at),
+                    end_ns=s_to_ns(at + 0.4),
+                    kind=kind,
+                    name=name,
+                    value=value,
+                    unit=unit,
+                )
                 journal.append([call_row(call, utc)])
             (flight_dir / "media").mkdir()
             os.link(clip, flight_dir / "media/wing.mp4")
-            body = {"file": "media/wing.mp4", "sha256": "", "camera": "wing", "chapter": 1, "duration_s": seconds, "fps": 30}
+            body = {
+                "file": "media/wing.mp4",
+                "sha256": "",
+                "camera": "wing",
+                "chapter": 1,
+                "duration_s": seconds,
+                "fps": 30,
+            }
             clock = ClockMap(source="media/wing.mp4", offset_s=event_s + 4 - seconds, valid_to_s=seconds, u_s=0.005)
-            journal.append([JournalRow(id="media-1", flight_ns=0, utc=utc, kind=RowKind.MEDIA, body=body), clock_map_row(clock, utc, "clock-1", 0)])
+            journal.append(
+                [
+                    JournalRow(id="media-1", flight_ns=0, utc=utc, kind=RowKind.MEDIA, body=body),
+                    clock_map_row(clock, utc, "clock-1", 0),
+                ]
+            )
     campaign, flights, reduction = flow.reduce_all(folder)
     sides = []
     for result in reduction.runs:
         name = campaign.configuration(result.configuration).name
-        sides.append(Side(configuration=result.configuration, name=name, result=result, cameras=flight_cameras(folder, result.flight)))
+        sides.append(
+            Side(
+                configuration=result.configuration,
+                name=name,
+                result=result,
+                cameras=flight_cameras(folder, result.flight),
+            )
+        )
     return CompareDesk(folder, campaign, flights, sides[0].result.point, sides, "bench")
 
 
 def window():
     """A Kivy window that draws as fast as it can, and what drives it."""
-    os.environ |= {"KIVY_NO_ARGS": "1", "KIVY_NO_FILELOG": "1", "KIVY_NO_CONSOLELOG": "1", "KIVY_USE_DEFAULTCONFIG": "1", "KIVY_HOME": tempfile.mkdtemp(prefix="kneecall-kivy-")}
+    os.environ |= {
+        "KIVY_NO_ARGS": "1",
+        "KIVY_NO_FILELOG": "1",
+        "KIVY_NO_CONSOLELOG": "1",
+        "KIVY_USE_DEFAULTCONFIG": "1",
+        "KIVY_HOME": tempfile.mkdtemp(prefix="kneecall-kivy-"),
+    }
     from kivy.config import Config
 
     for key, value in {"width": 1280, "height": 800, "multisamples": 0, "maxfps": 0, "vsync": 0}.items():
@@ -213,12 +279,17 @@ def _drag(pilot, root, picture) -> dict:
             changes.append(time.perf_counter())
     gaps = np.diff([*changes, time.perf_counter()])
     pilot.until(lambda: not root.waiting, 120)
-    return {"pictures_a_second": round((len(changes) - 1) / 2.0, 1), "longest_wait_ms": round(1000 * float(gaps.max()), 0)}
+    return {
+        "pictures_a_second": round((len(changes) - 1) / 2.0, 1),
+        "longest_wait_ms": round(1000 * float(gaps.max()), 0),
+    }
 
 
 def main(words=None) -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--clips", type=Path, help="folder where clips are kept for another time (default: a temporary one)")
+    parser.add_argument(
+        "--clips", type=Path, help="folder where clips are kept for another time (default: a temporary one)"
+    )
     parser.add_argument("--only", default=",".join(CLIPS), help="which clips")
     parser.add_argument("--count", type=int, default=40, help="random places each")
     parser.add_argument("--files", default="original,proxy", help="with --screen: which of the two")
@@ -228,12 +299,20 @@ def main(words=None) -> int:
     with tempfile.TemporaryDirectory() as spare:
         folder = args.clips or Path(spare)
         folder.mkdir(parents=True, exist_ok=True)
-        rows = on_screen(make_clip("30", folder), 40.0, args.count, args.files.split(",")) if args.screen else code_rows(args.only.split(","), folder, args.count)
+        rows = (
+            on_screen(make_clip("30", folder), 40.0, args.count, args.files.split(","))
+            if args.screen
+            else code_rows(args.only.split(","), folder, args.count)
+        )
     if args.json:
         print(json.dumps({"target_ms": TARGET_MS, "load": os.getloadavg()[0], "rows": rows}, indent=1))
         return 0
     for row in rows:
-        print(" ".join(f"{row[key]}" for key in ("clip", "file") if key in row) + (f", made in {row['made_in_s']} s" if "made_in_s" in row else "") + (f", {row['mbytes']} MB" if "mbytes" in row else ""))
+        print(
+            " ".join(f"{row[key]}" for key in ("clip", "file") if key in row)
+            + (f", made in {row['made_in_s']} s" if "made_in_s" in row else "")
+            + (f", {row['mbytes']} MB" if "mbytes" in row else "")
+        )
         for name, one in row.items():
             if isinstance(one, dict):
                 print(f"  {name:>14}: " + ", ".join(f"{key} {value:g}" for key, value in one.items()))

@@ -85,7 +85,18 @@ def hear(rng, said, values, where, noise: float, sharp: float):
     heard = []
     for kind, t, value, short in said:
         if kind != "ias":
-            heard.append((HeardCall(id=f"e{len(heard)}", start_ns=s_to_ns(t), end_ns=s_to_ns(t + 0.5), kind=CallKind.EVENT, name=kind), None))
+            heard.append(
+                (
+                    HeardCall(
+                        id=f"e{len(heard)}",
+                        start_ns=s_to_ns(t),
+                        end_ns=s_to_ns(t + 0.5),
+                        kind=CallKind.EVENT,
+                        name=kind,
+                    ),
+                    None,
+                )
+            )
             continue
         if rng.random() < 0.04:
             continue
@@ -102,12 +113,22 @@ def nbest(rng, k, t, value, values, where, noise, sharp) -> HeardCall:
     share = np.exp(score - score.max())
     share /= share.sum()
     order = np.argsort(-share)[:5]
-    rivals = tuple(Alternative(kind=CallKind.AIRSPEED, name="ias", value=float(values[j]), posterior=float(share[j])) for j in order)
+    rivals = tuple(
+        Alternative(kind=CallKind.AIRSPEED, name="ias", value=float(values[j]), posterior=float(share[j]))
+        for j in order
+    )
     return HeardCall(
-        id=f"c{k}", start_ns=s_to_ns(t), end_ns=s_to_ns(t + 0.6), kind=CallKind.AIRSPEED, name="ias", value=rivals[0].value,
-        unit="kt", posterior=min(1.0, rivals[0].posterior), alternatives=rivals,
+        id=f"c{k}",
+        start_ns=s_to_ns(t),
+        end_ns=s_to_ns(t + 0.6),
+        kind=CallKind.AIRSPEED,
+        name="ias",
+        value=rivals[0].value,
+        unit="kt",
+        posterior=min(1.0, rivals[0].posterior),
+        alternatives=rivals,
         flags=(Flag.SHORTHAND,) if rivals[0].value <= 9 else (),
-    )  # fmt: skip
+    )
 
 
 def measure(noise: float, rough: float, sharp: float, runs: int, seed: int, causal: bool) -> dict:
@@ -143,11 +164,20 @@ def measure(noise: float, rough: float, sharp: float, runs: int, seed: int, caus
             sure += call.posterior >= 0.9
             sure_right += call.posterior >= 0.9 and ok
     return {
-        "noise": noise, "rough": rough, "sharp": sharp, "causal": causal, "n": n, "heard_right_pct": 100 * right / n,
-        "proposed_right_pct": 100 * fixed / n, "proposed_off_by_more_than_1_pct": 100 * far / n, "silent_wrong_pct": 100 * silent / (n + invented),
-        "flagged_right_pct": 100 * flagged / max(1, right), "sure_right_pct": 100 * sure_right / max(1, sure),
-        "sure_share_pct": 100 * sure / n, "talk": invented,
-    }  # fmt: skip
+        "noise": noise,
+        "rough": rough,
+        "sharp": sharp,
+        "causal": causal,
+        "n": n,
+        "heard_right_pct": 100 * right / n,
+        "proposed_right_pct": 100 * fixed / n,
+        "proposed_off_by_more_than_1_pct": 100 * far / n,
+        "silent_wrong_pct": 100 * silent / (n + invented),
+        "flagged_right_pct": 100 * flagged / max(1, right),
+        "sure_right_pct": 100 * sure_right / max(1, sure),
+        "sure_share_pct": 100 * sure / n,
+        "talk": invented,
+    }
 
 
 def main() -> int:
@@ -161,7 +191,9 @@ def main() -> int:
     if args.json:
         json.dump({"rows": rows}, sys.stdout, indent=1)
         return 0
-    print("noise rough sharp causal     n  heard  proposed  >1 off  wrong unflagged  right flagged  >=0.9 right (share)  talk")
+    print(
+        "noise rough sharp causal     n  heard  proposed  >1 off  wrong unflagged  right flagged  >=0.9 right (share)  talk"
+    )
     for r in rows:
         print(
             f"{r['noise']:5.2f} {r['rough']:5.1f} {r['sharp']:5.1f} {r['causal']!s:6} {r['n']:5d} {r['heard_right_pct']:6.1f} {r['proposed_right_pct']:9.1f}"

@@ -31,11 +31,30 @@ DIGITS = ["zero", "one", "two", "three", "four", "five", "six", "seven", "eight"
 HEADSET_HZ = (300.0, 3400.0)  # band of a headset and intercom, ITU-T G.712's telephone band
 SPEECH_LEVEL = 0.08  # of full scale, root mean square of the speech after the band-pass
 # Older engines' voices that no training text was spoken with: (program, arguments before the text's file).
-HELD_OUT_VOICES = {"es_us_f4": ("espeak-ng", "en-us+f4"), "es_us_m7": ("espeak-ng", "en-us+m7"), "fl_rms": ("flite", "rms"), "fl_slt": ("flite", "slt")}
+HELD_OUT_VOICES = {
+    "es_us_f4": ("espeak-ng", "en-us+f4"),
+    "es_us_m7": ("espeak-ng", "en-us+m7"),
+    "fl_rms": ("flite", "rms"),
+    "fl_slt": ("flite", "slt"),
+}
 
 # Test voices that only the calibration of the posterior hears: six people, five neural voices, two older ones.
 CALIBRATION_VOICES = frozenset(
-    ["4fd1443e", "5e3dde6b", "9a69672b", "aa80f517", "cd85758f", "bb05582b", "em_alex", "hf_beta", "jf_tebukuro", "im_nicola", "zf_xiaoni", "es_us_m7", "fl_slt"]
+    [
+        "4fd1443e",
+        "5e3dde6b",
+        "9a69672b",
+        "aa80f517",
+        "cd85758f",
+        "bb05582b",
+        "em_alex",
+        "hf_beta",
+        "jf_tebukuro",
+        "im_nicola",
+        "zf_xiaoni",
+        "es_us_m7",
+        "fl_slt",
+    ]
 )
 
 
@@ -76,7 +95,11 @@ def trim(x: np.ndarray, margin_s: float, quiet: float = 0.02) -> tuple[np.ndarra
     loud = np.flatnonzero(level > quiet * level.max())
     a, b = int(loud[0]), int(loud[-1]) + 1
     x = np.pad(x, margin)[a : b + 2 * margin]
-    x = x * (0.08 / (np.sqrt(np.mean(x[margin:-margin] ** 2)) + 1e-9)) if margin else x * (0.08 / (np.sqrt(np.mean(x**2)) + 1e-9))
+    x = (
+        x * (0.08 / (np.sqrt(np.mean(x[margin:-margin] ** 2)) + 1e-9))
+        if margin
+        else x * (0.08 / (np.sqrt(np.mean(x**2)) + 1e-9))
+    )
     return x.astype(np.float32), margin / RATE, (margin + b - a) / RATE
 
 
@@ -110,7 +133,9 @@ def cockpit_noise(n: int, seed: int) -> np.ndarray:
     return unit(out).astype(np.float32)
 
 
-def mix(x: np.ndarray, snr_db: float | None, noise: np.ndarray | None, before_s: float = 0.4, after_s: float = 0.9) -> np.ndarray:
+def mix(
+    x: np.ndarray, snr_db: float | None, noise: np.ndarray | None, before_s: float = 0.4, after_s: float = 0.9
+) -> np.ndarray:
     """Speech in noise through a headset, int16; the ratio holds after the band-pass, over the speech [dB].
 
     `noise` is as long as the padded speech or longer; without it, or with `snr_db` None, the sound is clean.
@@ -166,7 +191,10 @@ class Speech:
             return []
         with index.open(newline="") as handle:
             rows = [row for row in csv.DictReader(handle) if row["split"] == "test"]
-        return [(row["class"], read_sound_file(self.data / "noise" / row["file"]).astype(np.float32) / 32768) for row in rows]
+        return [
+            (row["class"], read_sound_file(self.data / "noise" / row["file"]).astype(np.float32) / 32768)
+            for row in rows
+        ]
 
     def noise(self, kind: str, n: int, seed: int) -> np.ndarray:
         """`n` samples of ``made`` or ``recorded`` noise."""
@@ -181,7 +209,10 @@ class Speech:
     def real_digits(self, each_of_few: int = 160, each_of_many: int = 14) -> list[Item]:
         """Airspeeds of two and three digits strung together from one person's digits, 30-120 ms between them."""
         out = []
-        for folder, name, count in (("real/fsdd8k", "real digits: digit recordings", each_of_few), ("real/gsc", "real digits: one-word crowd", each_of_many)):
+        for folder, name, count in (
+            ("real/fsdd8k", "real digits: digit recordings", each_of_few),
+            ("real/gsc", "real digits: one-word crowd", each_of_many),
+        ):
             people: dict[str, dict[int, list[dict]]] = {}
             for row in self.rows(folder):
                 if row["text"] in DIGITS:
@@ -205,22 +236,47 @@ class Speech:
             parts += [gap, trim(self.clip(options[int(rng.integers(len(options)))]), 0.01, 0.03)[0]]
         sound = np.concatenate([*parts, np.zeros(1600, np.float32)])
         words = " ".join(DIGITS[int(c)] for c in str(value))
-        return Item(set=name, speaker=speaker, real=True, meaning=("airspeed", "ias", float(value)), words=words, sound=sound, start_s=0.11, end_s=len(sound) / RATE - 0.11)
+        return Item(
+            set=name,
+            speaker=speaker,
+            real=True,
+            meaning=("airspeed", "ias", float(value)),
+            words=words,
+            sound=sound,
+            start_s=0.11,
+            end_s=len(sound) / RATE - 0.11,
+        )
 
     def spoken(self, folder: str, name: str, kinds: Sequence[str], most: int, real: bool = False) -> list[Item]:
         """Rows of a set whose whole text is a call of the given kinds."""
         rows = [row for row in self.rows(folder) if self.legal.get(row["text"], ("",))[0] in kinds]
         order = np.random.default_rng(7).permutation(len(rows))[:most]
-        return [self._item(name, rows[i].get("voice") or rows[i]["speaker"], rows[i]["text"], self.clip(rows[i]), real) for i in order]
+        return [
+            self._item(name, rows[i].get("voice") or rows[i]["speaker"], rows[i]["text"], self.clip(rows[i]), real)
+            for i in order
+        ]
 
     def _item(self, name: str, speaker: str, text: str, x: np.ndarray, real: bool) -> Item:
         sound, start, end = trim(x, 0.1)
-        return Item(set=name, speaker=speaker, real=real, meaning=_meaning(self.legal[text]), words=text, sound=sound, start_s=start, end_s=end)
+        return Item(
+            set=name,
+            speaker=speaker,
+            real=real,
+            meaning=_meaning(self.legal[text]),
+            words=text,
+            sound=sound,
+            start_s=start,
+            end_s=end,
+        )
 
     def phrases(self) -> list[tuple[str, tuple]]:
         """Every event, command and setting wording of the pack without a free number, and what it means."""
         numbers = {word for call in self.legal for word in call.split() if self.legal[call][0] == "airspeed"}
-        out = [(words, _meaning(meaning)) for words, meaning in self.legal.items() if meaning[0] != "airspeed" and not numbers & set(words.split())]
+        out = [
+            (words, _meaning(meaning))
+            for words, meaning in self.legal.items()
+            if meaning[0] != "airspeed" and not numbers & set(words.split())
+        ]
         return sorted(out, key=str)
 
     def made_phrases(self) -> list[Item]:
@@ -233,14 +289,29 @@ class Speech:
                     return []
                 name = voices[k % len(voices)]
                 sound, start, end = self._said(name, words, Path(tmp) / "said.wav")
-                out.append(Item(set="pack phrases: older engines", speaker=name, real=False, meaning=meaning, words=words, sound=sound, start_s=start, end_s=end))
+                out.append(
+                    Item(
+                        set="pack phrases: older engines",
+                        speaker=name,
+                        real=False,
+                        meaning=meaning,
+                        words=words,
+                        sound=sound,
+                        start_s=start,
+                        end_s=end,
+                    )
+                )
         return out
 
     def _said(self, voice: str, text: str, wav: Path) -> tuple[np.ndarray, float, float]:
         """A text by one of `HELD_OUT_VOICES`, trimmed."""
         program, name = HELD_OUT_VOICES[voice]
         said = text.replace("buffet", "buffit").replace("rpm", "R P M")
-        command = ["espeak-ng", "-v", name, "-s", "165", "-w", str(wav), said] if program == "espeak-ng" else ["flite", "-voice", name, "-t", said, "-o", str(wav)]
+        command = (
+            ["espeak-ng", "-v", name, "-s", "165", "-w", str(wav), said]
+            if program == "espeak-ng"
+            else ["flite", "-voice", name, "-t", said, "-o", str(wav)]
+        )
         subprocess.run(command, check=True, stderr=subprocess.DEVNULL)
         return trim(read_sound_file(wav).astype(np.float32) / 32768, 0.1)
 
@@ -251,7 +322,12 @@ class Speech:
 
         rng = random.Random(41)
         with tempfile.TemporaryDirectory() as tmp:
-            return [self._said(voice, texts.talk(rng), Path(tmp) / "said.wav")[0] for voice in voices if shutil.which(HELD_OUT_VOICES[voice][0]) for _ in range(each)]
+            return [
+                self._said(voice, texts.talk(rng), Path(tmp) / "said.wav")[0]
+                for voice in voices
+                if shutil.which(HELD_OUT_VOICES[voice][0])
+                for _ in range(each)
+            ]
 
     # ---- approaches, talk, noise
 
@@ -274,7 +350,10 @@ class Speech:
             elif joe:
                 near = [min(joe, key=lambda have, v=v: (abs(have - v), have)) for v in speeds]
                 picks = [joe[v][int(rng.integers(len(joe[v])))] for v in near]
-                items = [self._item("stall approach: unseen engine", "joe", row["text"], self.clip(row), False) for row in picks]
+                items = [
+                    self._item("stall approach: unseen engine", "joe", row["text"], self.clip(row), False)
+                    for row in picks
+                ]
             else:
                 continue
             out.append(self._laid_out(items, rng))
@@ -296,7 +375,12 @@ class Speech:
             quiet = np.zeros(int(rng.uniform(0.45, 1.1) * RATE), np.float32)
             parts += [item.sound, quiet]
             at += (len(item.sound) + len(quiet)) / RATE
-        return Approach(set=items[0].set, speaker=items[0].speaker, sound=np.concatenate([*parts, np.zeros(RATE, np.float32)]), said=tuple(said))
+        return Approach(
+            set=items[0].set,
+            speaker=items[0].speaker,
+            sound=np.concatenate([*parts, np.zeros(RATE, np.float32)]),
+            said=tuple(said),
+        )
 
     def talk(self, splits: Sequence[str] = ("test",)) -> list[tuple[str, str, np.ndarray]]:
         """Talk that is no call: (speaker, text, sound): read sentences, cockpit chatter, prompted words."""

@@ -139,11 +139,16 @@ class Script:
             begins = self.told % 40 == 1
             calls.append(
                 HeardCall(
-                    id="x", start_ns=end_ns - 100_000_000, end_ns=end_ns, words=str(self.told),
-                    kind=CallKind.EVENT if begins else CallKind.AIRSPEED, name="on_condition" if begins else "ias",
-                    value=None if begins else 60 - self.told % 15, unit=None if begins else "kt",
+                    id="x",
+                    start_ns=end_ns - 100_000_000,
+                    end_ns=end_ns,
+                    words=str(self.told),
+                    kind=CallKind.EVENT if begins else CallKind.AIRSPEED,
+                    name="on_condition" if begins else "ias",
+                    value=None if begins else 60 - self.told % 15,
+                    unit=None if begins else "kt",
                 )
-            )  # fmt: skip
+            )
         return calls
 
     def finish(self):
@@ -176,8 +181,8 @@ class Clocks:
         self.wall_by_s = self.monotonic_by_s = 0.0
         time.time = lambda: _WALL() + self.wall_by_s
         time.monotonic = lambda: _MONOTONIC() + self.monotonic_by_s
-        time.clock_gettime = lambda clock: _CLOCK(clock) + (
-            self.wall_by_s if clock == time.CLOCK_REALTIME else self.monotonic_by_s
+        time.clock_gettime = lambda clock: (
+            _CLOCK(clock) + (self.wall_by_s if clock == time.CLOCK_REALTIME else self.monotonic_by_s)
         )
         import datetime as module
 

@@ -62,7 +62,15 @@ def trial(k: int, longest_min: float = 30.0) -> list[dict]:
     flight, camera, spans = sounds(cockpit)
     parts = cut(cockpit, camera)
     files = [
-        CameraFile(path=Path(f"wing_{j}.mp4"), duration_s=len(part) / RATE, width=1920, height=1080, fps=30, codec="h264", sound_hz=48_000)
+        CameraFile(
+            path=Path(f"wing_{j}.mp4"),
+            duration_s=len(part) / RATE,
+            width=1920,
+            height=1080,
+            fps=30,
+            codec="h264",
+            sound_hz=48_000,
+        )
         for j, part in enumerate(parts)
     ]
     began, used = time.perf_counter(), time.process_time()
@@ -83,16 +91,30 @@ def row(cockpit: Cockpit, j: int, heard: int, found) -> dict:
     """What was there and what was found, for one chapter."""
     first_s, last_s = cockpit.overlap_s(j)
     made_here = {
-        "chapter": j, "chapters": len(cockpit.chapters), "other": cockpit.other, "snr_db": (cockpit.flight_snr_db, cockpit.camera_snr_db),
-        "overlap_s": max(0.0, last_s - first_s), "length_s": cockpit.chapters[j][1] - cockpit.chapters[j][0], "heard": heard,
-        "solvable": heard >= SOLVABLE_SOUNDS, "accepted": found.accepted, "why": found.why, "evidence": dict(found.evidence),
-    }  # fmt: skip
+        "chapter": j,
+        "chapters": len(cockpit.chapters),
+        "other": cockpit.other,
+        "snr_db": (cockpit.flight_snr_db, cockpit.camera_snr_db),
+        "overlap_s": max(0.0, last_s - first_s),
+        "length_s": cockpit.chapters[j][1] - cockpit.chapters[j][0],
+        "heard": heard,
+        "solvable": heard >= SOLVABLE_SOUNDS,
+        "accepted": found.accepted,
+        "why": found.why,
+        "evidence": dict(found.evidence),
+    }
     if found.accepted:
-        at_s = np.array([max(first_s, found.from_s), min(last_s, found.to_s)]) if last_s > first_s else np.array([0.0, made_here["length_s"]])
+        at_s = (
+            np.array([max(first_s, found.from_s), min(last_s, found.to_s)])
+            if last_s > first_s
+            else np.array([0.0, made_here["length_s"]])
+        )
         errors = found.offset_s - cockpit.chapter_offset_s(j) + (found.drift_ppm - cockpit.drift_ppm) * 1e-6 * at_s
         made_here |= {
-            "error_ms": float(1000 * np.abs(errors).max()), "u_ms": 1000 * found.u_s, "drift_error_ppm": abs(found.drift_ppm - cockpit.drift_ppm),
-        }  # fmt: skip
+            "error_ms": float(1000 * np.abs(errors).max()),
+            "u_ms": 1000 * found.u_s,
+            "drift_error_ppm": abs(found.drift_ppm - cockpit.drift_ppm),
+        }
     return made_here
 
 
@@ -107,24 +129,47 @@ def summary(rows: list[dict]) -> dict:
     quantiles = {f"{q:g} %": float(np.percentile(errors, q)) if errors else None for q in (50, 90, 95, 99, 100)}
     seconds = [r["s"] for r in rows if r["chapter"] == 0]
     return {
-        "trials": len({r["trial"] for r in rows}), "cameras_without_common_sound": len({r["trial"] for r in without}), "cases": len(rows),
-        "common": len(common), "solvable": len(solvable), "solvable_right_under_20_ms": len(right),
-        "solvable_right_pct": 100 * len(right) / len(solvable) if solvable else None, "solvable_refused": len(refused),
-        "not_solvable_accepted": sum(not r["solvable"] for r in taken), "accepted": len(taken), "error_ms": quantiles,
-        "wrong_over_50_ms": sum(e > 50 for e in errors) + sum(r["accepted"] for r in without), "accepted_without_common_sound": sum(r["accepted"] for r in without),
-        "error_over_3_u": sum(r["error_ms"] > 3 * r["u_ms"] for r in taken), "median_s": float(np.median(seconds)), "most_s": max(seconds),
-        "refused": [{key: r[key] for key in ("trial", "chapter", "snr_db", "overlap_s", "heard", "why", "evidence")} for r in refused],
-    }  # fmt: skip
+        "trials": len({r["trial"] for r in rows}),
+        "cameras_without_common_sound": len({r["trial"] for r in without}),
+        "cases": len(rows),
+        "common": len(common),
+        "solvable": len(solvable),
+        "solvable_right_under_20_ms": len(right),
+        "solvable_right_pct": 100 * len(right) / len(solvable) if solvable else None,
+        "solvable_refused": len(refused),
+        "not_solvable_accepted": sum(not r["solvable"] for r in taken),
+        "accepted": len(taken),
+        "error_ms": quantiles,
+        "wrong_over_50_ms": sum(e > 50 for e in errors) + sum(r["accepted"] for r in without),
+        "accepted_without_common_sound": sum(r["accepted"] for r in without),
+        "error_over_3_u": sum(r["error_ms"] > 3 * r["u_ms"] for r in taken),
+        "median_s": float(np.median(seconds)),
+        "most_s": max(seconds),
+        "refused": [
+            {key: r[key] for key in ("trial", "chapter", "snr_db", "overlap_s", "heard", "why", "evidence")}
+            for r in refused
+        ],
+    }
 
 
 def drifts(rows: list[dict]) -> list[dict]:
     """Error of the drift by how long camera and flight were recorded together."""
     made_here = []
     for low, high in DRIFT_BINS_MIN:
-        errors = [r["drift_error_ppm"] for r in rows if r["accepted"] and not r["other"] and low <= r["overlap_s"] / 60 < high]
+        errors = [
+            r["drift_error_ppm"] for r in rows if r["accepted"] and not r["other"] and low <= r["overlap_s"] / 60 < high
+        ]
         if errors:
             at = [float(np.percentile(errors, q)) for q in (50, 95, 100)]
-            made_here.append({"minutes": f"{low}-{high}", "n": len(errors), "median_ppm": at[0], "p95_ppm": at[1], "worst_ppm": at[2]})
+            made_here.append(
+                {
+                    "minutes": f"{low}-{high}",
+                    "n": len(errors),
+                    "median_ppm": at[0],
+                    "p95_ppm": at[1],
+                    "worst_ppm": at[2],
+                }
+            )
     return made_here
 
 
@@ -135,7 +180,12 @@ def by_noise(rows: list[dict]) -> list[dict]:
         these = [r for r in rows if r["solvable"] and min(r["snr_db"]) == snr_db]
         errors = [r["error_ms"] for r in these if r["accepted"]]
         made_here.append(
-            {"snr_db": snr_db, "solvable": len(these), "right": sum(e < 20 for e in errors), "worst_ms": max(errors, default=0.0)}
+            {
+                "snr_db": snr_db,
+                "solvable": len(these),
+                "right": sum(e < 20 for e in errors),
+                "worst_ms": max(errors, default=0.0),
+            }
         )
     return made_here
 
@@ -165,8 +215,25 @@ def write_camera(path: Path, sound: np.ndarray) -> Path:
         out.setframerate(RATE)
         out.writeframes(sound.astype("<i2").tobytes())
     picture = ["-f", "lavfi", "-i", f"color=c=gray:s=320x180:r=10:d={len(sound) / RATE}"]
-    coded = ["-map", "0:v", "-map", "1:a", "-c:v", "libx264", "-preset", "ultrafast", "-c:a", "aac", "-b:a", "96k", "-ar", "48000"]
-    subprocess.run(["ffmpeg", "-v", "error", "-y", *picture, "-i", held, *coded, path], check=True, stdin=subprocess.DEVNULL)
+    coded = [
+        "-map",
+        "0:v",
+        "-map",
+        "1:a",
+        "-c:v",
+        "libx264",
+        "-preset",
+        "ultrafast",
+        "-c:a",
+        "aac",
+        "-b:a",
+        "96k",
+        "-ar",
+        "48000",
+    ]
+    subprocess.run(
+        ["ffmpeg", "-v", "error", "-y", *picture, "-i", held, *coded, path], check=True, stdin=subprocess.DEVNULL
+    )
     held.unlink()
     return path
 
@@ -182,9 +249,12 @@ def verb(folder: Path, flight: np.ndarray, parts: list[np.ndarray]) -> tuple[lis
     )
     began = time.perf_counter()
     done = subprocess.run(
-        [sys.executable, "-c", code, "sync", str(flight_dir), *map(str, files), "--json"], check=False, capture_output=True, text=True,
+        [sys.executable, "-c", code, "sync", str(flight_dir), *map(str, files), "--json"],
+        check=False,
+        capture_output=True,
+        text=True,
         cwd=Path(__file__).resolve().parents[2],
-    )  # fmt: skip
+    )
     took = time.perf_counter() - began
     return json.loads(done.stdout)["videos"], took, int(done.stderr.split()[-1]) / 1024
 
@@ -216,14 +286,22 @@ def file_trial(k: int, longest_min: float = 30.0) -> list[dict]:
 def long_pair(minutes: float = 30.0) -> dict:
     """Time and memory of the verb on one pair of 30 minutes, noise as loud as what is said: files to journal."""
     cockpit = Cockpit(
-        seed=77, flight_s=minutes * 60, camera_s=minutes * 60, offset_s=640.0 * minutes / 30, drift_ppm=-80.0, flight_snr_db=0, camera_snr_db=0,
+        seed=77,
+        flight_s=minutes * 60,
+        camera_s=minutes * 60,
+        offset_s=640.0 * minutes / 30,
+        drift_ppm=-80.0,
+        flight_snr_db=0,
+        camera_snr_db=0,
         chapters=((0.0, minutes * 60),),
-    )  # fmt: skip
+    )
     flight, camera, spans = sounds(cockpit)
     with tempfile.TemporaryDirectory() as name:
         videos, took, peak_mb = verb(Path(name), flight, [camera])
     found = row(cockpit, 0, heard_in_both(cockpit, 0, flight, camera, spans), _Told(videos[0]))
-    return {"minutes": minutes, "s": took, "peak_mb": peak_mb} | {key: found.get(key) for key in ("accepted", "error_ms", "drift_error_ppm", "evidence")}
+    return {"minutes": minutes, "s": took, "peak_mb": peak_mb} | {
+        key: found.get(key) for key in ("accepted", "error_ms", "drift_error_ppm", "evidence")
+    }
 
 
 def seeks() -> dict:
@@ -232,11 +310,26 @@ def seeks() -> dict:
 
     with tempfile.TemporaryDirectory() as name:
         original = Path(name) / "camera.mp4"
-        source = ["-f", "lavfi", "-i", "testsrc2=s=1920x1080:r=30:d=30", "-g", "30", "-c:v", "libx264", "-preset", "veryfast", original]
+        source = [
+            "-f",
+            "lavfi",
+            "-i",
+            "testsrc2=s=1920x1080:r=30:d=30",
+            "-g",
+            "30",
+            "-c:v",
+            "libx264",
+            "-preset",
+            "veryfast",
+            original,
+        ]
         subprocess.run(["ffmpeg", "-v", "error", "-y", *source], check=True, stdin=subprocess.DEVNULL)
         began = time.perf_counter()
         proxy = make_proxy(original, Path(name) / "proxy.mp4")
-        made_here = {"proxy_s_per_minute": 2 * (time.perf_counter() - began), "proxy_mb_per_minute": 2 * proxy.stat().st_size / 2**20}
+        made_here = {
+            "proxy_s_per_minute": 2 * (time.perf_counter() - began),
+            "proxy_mb_per_minute": 2 * proxy.stat().st_size / 2**20,
+        }
         rng = np.random.default_rng(1)
         for what, path in (("original", original), ("proxy", proxy)):
             with VideoFrames(path) as video:
@@ -248,7 +341,10 @@ def seeks() -> dict:
                 start = time.perf_counter()
                 for _ in range(10):
                     video.step(-1)
-                made_here |= {f"{what}_seek_ms_median": 1000 * float(np.median(took)), f"{what}_back_ms": 100 * (time.perf_counter() - start)}
+                made_here |= {
+                    f"{what}_seek_ms_median": 1000 * float(np.median(took)),
+                    f"{what}_back_ms": 100 * (time.perf_counter() - start),
+                }
         return made_here
 
 
@@ -260,7 +356,9 @@ def _trial(args: tuple[int, float, bool]) -> list[dict]:
     return file_trial(k, longest_min) if files else trial(k, longest_min)
 
 
-def run_all(numbers: list[int], *, jobs: int = 1, longest_min: float = 30.0, files: bool = False, keep: Path | None = None) -> list[dict]:
+def run_all(
+    numbers: list[int], *, jobs: int = 1, longest_min: float = 30.0, files: bool = False, keep: Path | None = None
+) -> list[dict]:
     """Rows of all trials; those in `keep` are not made again, each new one is added to it as it ends."""
     rows = [json.loads(line) for line in keep.read_text().splitlines()] if keep and keep.is_file() else []
     rows = [r for r in rows if r["trial"] in set(numbers)]
@@ -284,7 +382,9 @@ def main() -> int:
     parser.add_argument("--trials", type=int, default=200)
     parser.add_argument("--first", type=int, default=0, help="number of the first trial, which is its seed")
     parser.add_argument("--only", type=int, nargs="+", help="these trials")
-    parser.add_argument("--minutes", type=float, default=30.0, help="longest camera; flights and offsets shrink with it")
+    parser.add_argument(
+        "--minutes", type=float, default=30.0, help="longest camera; flights and offsets shrink with it"
+    )
     parser.add_argument("--jobs", type=int, default=1, help="processes; times are then not those of a quiet machine")
     parser.add_argument("--keep", type=Path, help="JSON lines, one a case; trials that are there are not repeated")
     parser.add_argument("--files", type=int, metavar="N", help="N trials through files and the verb")
@@ -315,7 +415,9 @@ def main() -> int:
     if told["summary"]["refused"]:
         print("\nsolvable, but refused:")
         for r in told["summary"]["refused"]:
-            print(f"  trial {r['trial']}.{r['chapter']} {r['snr_db']} dB, {r['overlap_s']:.0f} s together, {r['heard']} sounds in both: {r['why']} {r['evidence']}")
+            print(
+                f"  trial {r['trial']}.{r['chapter']} {r['snr_db']} dB, {r['overlap_s']:.0f} s together, {r['heard']} sounds in both: {r['why']} {r['evidence']}"
+            )
     if args.files:
         print(f"\nlargest memory {max(r.get('peak_mb', 0) for r in rows):.0f} MB")
     return 0

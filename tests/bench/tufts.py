@@ -48,7 +48,12 @@ class Look:
 
 FITTED = Look()
 HELD_BACK = Look(
-    length=(0.45, 1.0), thickness_px=(1.2, 3.4), contrast=(35.0, 120.0), noise=(0.5, 10.0), shake_px=(0.0, 2.5), slope=(0.0, 60.0)
+    length=(0.45, 1.0),
+    thickness_px=(1.2, 3.4),
+    contrast=(35.0, 120.0),
+    noise=(0.5, 10.0),
+    shake_px=(0.0, 2.5),
+    slope=(0.0, 60.0),
 )
 
 
@@ -128,7 +133,12 @@ def scene(seed: int, look: Look, states=None):
     corners = np.array([(0.08, 0.12), (0.92, 0.12), (0.92, 0.88), (0.08, 0.88)]) + rng.uniform(-0.07, 0.07, (4, 2))
     if rng.random() < 0.3:  # a camera on the tail looks the other way
         corners = 1 - corners
-    grid = Grid(camera="wing", corners=tuple(map(tuple, corners.tolist())), span_pct=(15.0, 38.0, 62.0, 85.0), chord_pct=(20.0, 50.0, 80.0))
+    grid = Grid(
+        camera="wing",
+        corners=tuple(map(tuple, corners.tolist())),
+        span_pct=(15.0, 38.0, 62.0, 85.0),
+        chord_pct=(20.0, 50.0, 80.0),
+    )
     found = places(grid, WIDTH, HEIGHT)
     if states is None:
         states = [STATES[k] for k in rng.integers(0, len(STATES), len(found))]
@@ -136,9 +146,17 @@ def scene(seed: int, look: Look, states=None):
     count, step_s = round(WINDOW_S * fps), 1 / (fps * RATE)
     margin, steps = 16, count * RATE + RATE
     skin, dark = wing(rng, margin), rng.random() < 0.6
-    level, contrast, thickness, share = rng.uniform(70, 110) + 80 * dark, pull(look.contrast), pull(look.thickness_px), pull(look.length)
+    level, contrast, thickness, share = (
+        rng.uniform(70, 110) + 80 * dark,
+        pull(look.contrast),
+        pull(look.thickness_px),
+        pull(look.length),
+    )
     slope, heading = pull(look.slope), rng.uniform(0, 2 * np.pi)
-    light = slope * ((np.arange(WIDTH) / WIDTH - 0.5)[None] * np.cos(heading) + (np.arange(HEIGHT) / HEIGHT - 0.5)[:, None] * np.sin(heading))
+    light = slope * (
+        (np.arange(WIDTH) / WIDTH - 0.5)[None] * np.cos(heading)
+        + (np.arange(HEIGHT) / HEIGHT - 0.5)[:, None] * np.sin(heading)
+    )
     shake = pull(look.shake_px) * np.stack([wander(rng, steps, step_s, rng.uniform(3, 12)) for _ in range(2)], axis=1)
     moved = [motion(rng, state, steps, step_s) for state in states]
     blur, noise, flicker = rng.integers(0, RATE), pull(look.noise), rng.uniform(0, 3)
@@ -160,7 +178,9 @@ def scene(seed: int, look: Look, states=None):
             for at in {k * RATE, k * RATE + int(blur)}:
                 angle, bend, length = (series[at] for series in how)
                 root = (place.x + dx, place.y + dy)
-                cover += thread(angle, bend, length * share * place.reach, root, (place.aft_x, place.aft_y), thickness, box)
+                cover += thread(
+                    angle, bend, length * share * place.reach, root, (place.aft_x, place.aft_y), thickness, box
+                )
             cover /= len({k * RATE, k * RATE + int(blur)})
             picture[top:foot, left:right] += (-contrast if dark else contrast) * cover
         frames[k] = np.clip(picture + noise * rng.standard_normal(picture.shape), 0, 255)
@@ -210,7 +230,9 @@ def fit() -> dict:
         slope[:-1] += 4e-3 * matrix[:-1]
         return value, slope.ravel()
 
-    matrix = minimize(loss, np.zeros(shape).ravel(), jac=True, method="L-BFGS-B", options={"maxiter": 500}).x.reshape(shape)
+    matrix = minimize(loss, np.zeros(shape).ravel(), jac=True, method="L-BFGS-B", options={"maxiter": 500}).x.reshape(
+        shape
+    )
     other, other_truth = gather(TEMPERATURE_SEED, TEMPERATURE_SCENES, HELD_BACK)
     scores = np.clip((other - centre) / scale, -4, 4) @ matrix[:-1] + matrix[-1]
     cost = lambda t: -np.mean(np.log(softmax(scores / t)[np.arange(len(other_truth)), other_truth] + 1e-12))
@@ -246,7 +268,13 @@ def measure(scenes: int, first_seed: int = HELD_SEED) -> dict:
     for low, high in itertools.pairwise(edges):
         inside = (sure >= low) & (sure < high)
         if inside.any():
-            row = {"from": low, "to": min(high, 1.0), "n": int(inside.sum()), "confidence": float(sure[inside].mean()), "right": float(right[inside].mean())}
+            row = {
+                "from": low,
+                "to": min(high, 1.0),
+                "n": int(inside.sum()),
+                "confidence": float(sure[inside].mean()),
+                "right": float(right[inside].mean()),
+            }
             row["low"], row["high"] = interval(int(right[inside].sum()), int(inside.sum()))
             table.append({k: round(v, 3) if isinstance(v, float) else v for k, v in row.items()})
             off += inside.mean() * abs(row["confidence"] - row["right"])
@@ -254,7 +282,11 @@ def measure(scenes: int, first_seed: int = HELD_SEED) -> dict:
     return {
         "n": len(truth),
         "right_pct": round(100 * float(right.mean()), 1),
-        "by_state_pct": {str(state): round(100 * float(right[truth == k].mean()), 1) for k, state in enumerate(STATES) if (truth == k).any()},
+        "by_state_pct": {
+            str(state): round(100 * float(right[truth == k].mean()), 1)
+            for k, state in enumerate(STATES)
+            if (truth == k).any()
+        },
         "confusion": confusion,
         "reliability": table,
         "expected_calibration_error": round(float(off), 3),
@@ -293,18 +325,24 @@ def main(words=None) -> int:
     if args.json:
         print(json.dumps(found, indent=1))
         return 0
-    print(f"{found['n']} held-back tufts: {found['right_pct']} % right (wanted: {TARGET_PCT:g} %); by state {found['by_state_pct']}")
+    print(
+        f"{found['n']} held-back tufts: {found['right_pct']} % right (wanted: {TARGET_PCT:g} %); by state {found['by_state_pct']}"
+    )
     print("drawn \\ proposed   " + "  ".join(f"{s!s:>11}" for s in STATES))
     for state, row in zip(STATES, found["confusion"]):
         print(f"{state!s:>18} " + "  ".join(f"{n:11d}" for n in row))
-    print("confidence      n   mean   right   95 % interval    reliability: - the interval, o what was right, | what was said")
+    print(
+        "confidence      n   mean   right   95 % interval    reliability: - the interval, o what was right, | what was said"
+    )
     for row in found["reliability"]:
         print(
             f"{row['from']:.2f} - {row['to']:.2f} {row['n']:5d}  {row['confidence']:.3f}  {row['right']:.3f}   "
             f"{row['low']:.2f} to {row['high']:.2f}     {bar(row)}"
         )
     outside = sum(not row["low"] <= row["confidence"] <= row["high"] for row in found["reliability"])
-    print(f"bins whose mean confidence lies outside the interval of what was right: {outside} of {len(found['reliability'])}")
+    print(
+        f"bins whose mean confidence lies outside the interval of what was right: {outside} of {len(found['reliability'])}"
+    )
     print(f"expected calibration error {found['expected_calibration_error']}")
     return 0
 

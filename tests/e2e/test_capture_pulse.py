@@ -43,20 +43,37 @@ def sound_server(tmp_path):
     socket = run / "pulse" / "native"
     (tmp_path / "pulse.conf").write_text(CONFIG.format(socket=socket))
     env = {k: v for k, v in os.environ.items() if k not in ("ALSA_CONFIG_PATH", "SDL_VIDEODRIVER")} | {
-        "HOME": str(home), "XDG_RUNTIME_DIR": str(run), "PULSE_RUNTIME_PATH": str(run / "pulse"),
-        "PULSE_SERVER": f"unix:{socket}", "PULSE_LATENCY_MSEC": "40", "KNEECALL_HOME": str(home / "kneecall"),
-    }  # fmt: skip
+        "HOME": str(home),
+        "XDG_RUNTIME_DIR": str(run),
+        "PULSE_RUNTIME_PATH": str(run / "pulse"),
+        "PULSE_SERVER": f"unix:{socket}",
+        "PULSE_LATENCY_MSEC": "40",
+        "KNEECALL_HOME": str(home / "kneecall"),
+    }
     server = subprocess.Popen(
-        ["pulseaudio", "-n", "-F", str(tmp_path / "pulse.conf"), "--daemonize=no", "--exit-idle-time=-1",
-         "--disallow-exit=true", "--log-level=error", "--use-pid-file=no"],
-        env=env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-    )  # fmt: skip
+        [
+            "pulseaudio",
+            "-n",
+            "-F",
+            str(tmp_path / "pulse.conf"),
+            "--daemonize=no",
+            "--exit-idle-time=-1",
+            "--disallow-exit=true",
+            "--log-level=error",
+            "--use-pid-file=no",
+        ],
+        env=env,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
     deadline = time.monotonic() + 20
     while subprocess.run(["pactl", "info"], env=env, capture_output=True, check=False).returncode:
         assert time.monotonic() < deadline, "the sound server does not start"
         time.sleep(0.1)
     # A null sink renders in large pieces unless a client keeps asking for small ones.
-    keeper = subprocess.Popen(["pacat", "--raw", "--rate=16000", "--channels=1", "--latency-msec=20", "/dev/zero"], env=env)
+    keeper = subprocess.Popen(
+        ["pacat", "--raw", "--rate=16000", "--channels=1", "--latency-msec=20", "/dev/zero"], env=env
+    )
     yield env
     for process in (keeper, server):
         process.terminate()
@@ -89,9 +106,23 @@ def test_what_was_played_is_what_was_recorded(sound_server, tmp_path):
         out.setframerate(RATE_HZ)
         out.writeframes(played.tobytes())
     fly = subprocess.Popen(
-        [sys.executable, "-m", "logger_app", "fly", str(campaign), "--flight", "day1_baseline", "--no-screen", "--json"],
-        env=sound_server, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT,
-    )  # fmt: skip
+        [
+            sys.executable,
+            "-m",
+            "logger_app",
+            "fly",
+            str(campaign),
+            "--flight",
+            "day1_baseline",
+            "--no-screen",
+            "--json",
+        ],
+        env=sound_server,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        cwd=ROOT,
+    )
     folder = campaign / "flights" / "day1_baseline"
     deadline = time.monotonic() + 60
     while not (folder / "audio" / "0000.wav").exists() or (folder / "audio" / "0000.wav").stat().st_size < 40_000:

@@ -45,18 +45,36 @@ def _bench():
 
 
 def heard(event_s):
-    rows = [(event_s - 17, CallKind.SETTING, "power", "idle", None), (event_s - 16, CallKind.SETTING, "flap", 0.0, "deg"), (event_s - 15.5, CallKind.EVENT, "on_condition", None, None)]
+    rows = [
+        (event_s - 17, CallKind.SETTING, "power", "idle", None),
+        (event_s - 16, CallKind.SETTING, "flap", 0.0, "deg"),
+        (event_s - 15.5, CallKind.EVENT, "on_condition", None, None),
+    ]
     rows += [(event_s + 0.5 - back, CallKind.AIRSPEED, "ias", round(46 + back), "kt") for back in range(14, 0, -1)]
-    rows += [(event_s - 2.7, CallKind.EVENT, "buffet", None, None), (event_s + 0.5, CallKind.EVENT, "break", None, None), (event_s + 4, CallKind.EVENT, "recovered", None, None)]
+    rows += [
+        (event_s - 2.7, CallKind.EVENT, "buffet", None, None),
+        (event_s + 0.5, CallKind.EVENT, "break", None, None),
+        (event_s + 4, CallKind.EVENT, "recovered", None, None),
+    ]
     return [
-        HeardCall(id=f"call-{k:04d}", start_ns=s_to_ns(at), end_ns=s_to_ns(at + 0.4), kind=kind, name=name, value=value, unit=unit)
+        HeardCall(
+            id=f"call-{k:04d}",
+            start_ns=s_to_ns(at),
+            end_ns=s_to_ns(at + 0.4),
+            kind=kind,
+            name=name,
+            value=value,
+            unit=unit,
+        )
         for k, (at, kind, name, value, unit) in enumerate(sorted(rows, key=lambda row: row[0]), 1)
     ]
 
 
 def film(path, seed, states):
     """A wing whose tufts are in known states, the half second of a scene over and over; each frame bears its number in bits."""
-    frames, grid, _ = _bench().scene(seed, _bench().Look(noise=(2, 3), shake_px=(0.2, 0.4), contrast=(80, 90), thickness_px=(2, 3)), states)
+    frames, grid, _ = _bench().scene(
+        seed, _bench().Look(noise=(2, 3), shake_px=(0.2, 0.4), contrast=(80, 90), thickness_px=(2, 3)), states
+    )
     with av.open(str(path), "w") as box:
         video = box.add_stream("libx264", rate=FPS, options={"preset": "ultrafast", "crf": "14", "g": "15", "bf": "0"})
         video.width, video.height, video.pix_fmt = frames.shape[2], frames.shape[1], "yuv420p"
@@ -77,7 +95,16 @@ def number_in(rgb):
 
 def truth(k):
     attached, unsteady, separated, reversed_, _ = STATES
-    return [attached if n % 3 == 0 else (separated if n % 3 == 1 else reversed_) if k == 0 else unsteady if n % 3 == 1 else attached for n in range(12)]
+    return [
+        attached
+        if n % 3 == 0
+        else (separated if n % 3 == 1 else reversed_)
+        if k == 0
+        else unsteady
+        if n % 3 == 1
+        else attached
+        for n in range(12)
+    ]
 
 
 @pytest.fixture(scope="module")
@@ -87,13 +114,27 @@ def made(tmp_path_factory):
     grids = {}
     for k, flight in enumerate(EVENT_S):
         flight_dir = folder / "flights" / flight
-        with Journal.create(flight_dir, FlightInfo(id=flight, configuration=flight.split("_")[1], fuel_l=70.0)) as journal:
+        with Journal.create(
+            flight_dir, FlightInfo(id=flight, configuration=flight.split("_")[1], fuel_l=70.0)
+        ) as journal:
             journal.append(call_row(call, UTC) for call in heard(EVENT_S[flight]))
             (flight_dir / "media").mkdir()
             grids[flight] = film(flight_dir / "media/wing.mp4", 40 + k, truth(k))
-            body = {"file": "media/wing.mp4", "sha256": "", "camera": "wing", "chapter": 1, "duration_s": float(SECONDS), "fps": FPS}
+            body = {
+                "file": "media/wing.mp4",
+                "sha256": "",
+                "camera": "wing",
+                "chapter": 1,
+                "duration_s": float(SECONDS),
+                "fps": FPS,
+            }
             clock = ClockMap(source="media/wing.mp4", offset_s=OFFSET_S[flight], valid_to_s=float(SECONDS), u_s=0.005)
-            journal.append([JournalRow(id="media-1", flight_ns=0, utc=UTC, kind=RowKind.MEDIA, body=body), clock_map_row(clock, UTC, "clock-1", 0)])
+            journal.append(
+                [
+                    JournalRow(id="media-1", flight_ns=0, utc=UTC, kind=RowKind.MEDIA, body=body),
+                    clock_map_row(clock, UTC, "clock-1", 0),
+                ]
+            )
     return folder, grids
 
 
@@ -105,7 +146,14 @@ def desk(made, tmp_path):
     for flight in EVENT_S:
         result = next(r for r in reduction.runs if r.flight == flight)
         name = flight.split("_")[1]
-        sides.append(Side(configuration=name, name=campaign.configuration(name).name, result=result, cameras=flight_cameras(folder, flight)))
+        sides.append(
+            Side(
+                configuration=name,
+                name=campaign.configuration(name).name,
+                result=result,
+                cameras=flight_cameras(folder, flight),
+            )
+        )
     yield CompareDesk(folder, campaign, flights, sides[0].result.point or "A1", sides, "ann", "the nearest entry rates")
     for side in sides:
         side.cameras.close()
@@ -124,7 +172,9 @@ class Finger:
     def keys(self, *names):
         codes = {"enter": 13, "tab": 9, "escape": 27, "up": 273, "down": 274, "right": 275, "left": 276}
         for name in names:
-            self.pilot.window.dispatch("on_key_down", codes.get(name, ord(name[0])), 0, name if len(name) == 1 else None, [])
+            self.pilot.window.dispatch(
+                "on_key_down", codes.get(name, ord(name[0])), 0, name if len(name) == 1 else None, []
+            )
             self.ready()
 
     def touch(self, x, y):
@@ -210,7 +260,9 @@ def test_frames_are_stepped_one_by_one_and_a_held_side_stays(desk, open_window, 
     assert len(finger.root.ids.panels.children) == 2
 
 
-def test_stations_are_placed_tapped_proposed_taken_mapped_and_saved(desk, open_window, made, shots, capsys, monkeypatch):
+def test_stations_are_placed_tapped_proposed_taken_mapped_and_saved(
+    desk, open_window, made, shots, capsys, monkeypatch
+):
     from logger_app.ui.widgets.wing_picture import label_lines
 
     finger = open_window(desk)
@@ -281,10 +333,32 @@ def test_stations_are_placed_tapped_proposed_taken_mapped_and_saved(desk, open_w
     finger.slide(-2.0)
     finger.keys("f")
     finger.pilot.shot(shots / "compare_flip_tufts.png")
-    document = json.loads(verb(capsys, "compare", desk.campaign_dir, "--point", desk.point, "--configs", "baseline,cuffs", "--no-clip", "--json"))
+    document = json.loads(
+        verb(
+            capsys,
+            "compare",
+            desk.campaign_dir,
+            "--point",
+            desk.point,
+            "--configs",
+            "baseline,cuffs",
+            "--no-clip",
+            "--json",
+        )
+    )
     assert {d["station"] for d in document["tufts"]["differences"]} == {s.id for s in station_ids(finger)}
     assert Path(document["files"]["sheet"]).parent == desk.campaign_dir / "results/compare"
-    assert "% span" in verb(capsys, "compare", desk.campaign_dir, "--point", desk.point, "--configs", "baseline,cuffs", "--no-clip", "--force")
+    assert "% span" in verb(
+        capsys,
+        "compare",
+        desk.campaign_dir,
+        "--point",
+        desk.point,
+        "--configs",
+        "baseline,cuffs",
+        "--no-clip",
+        "--force",
+    )
 
 
 def station_ids(finger):
@@ -339,22 +413,43 @@ def test_the_report_takes_its_pictures_from_the_small_copies_and_they_are_the_sa
 
     _, flights, _ = flow.reduce_all(desk.campaign_dir)
     extras = gather(desk.campaign_dir, flights)
-    times = [(flight, OFFSET_S[flight] + at) for flight in OFFSET_S for at in np.random.default_rng(4).uniform(0.0, SECONDS - 0.1, 30)]
+    times = [
+        (flight, OFFSET_S[flight] + at)
+        for flight in OFFSET_S
+        for at in np.random.default_rng(4).uniform(0.0, SECONDS - 0.1, 30)
+    ]
 
     def numbers():
         finder = frame_finder(desk.campaign_dir, extras)
         used = {path.parent.name for _, path in finder.cameras}
-        return used, [number_in(np.array(Image.open(io.BytesIO(finder(flight, at_s))).resize((420, 280)))) for flight, at_s in times]
+        return used, [
+            number_in(np.array(Image.open(io.BytesIO(finder(flight, at_s))).resize((420, 280))))
+            for flight, at_s in times
+        ]
 
     before = numbers()
-    verb(capsys, "compare", desk.campaign_dir, "--point", desk.point, "--configs", "baseline,cuffs", "--quick", "--no-clip")
+    verb(
+        capsys,
+        "compare",
+        desk.campaign_dir,
+        "--point",
+        desk.point,
+        "--configs",
+        "baseline,cuffs",
+        "--quick",
+        "--no-clip",
+    )
     after = numbers()
     assert (before[0], after[0]) == ({"media"}, {"proxies"})
     assert before[1] == after[1] == [int((at_s - OFFSET_S[flight]) * FPS + 1e-6) for flight, at_s in times]
 
     wing = desk.campaign_dir / "flights/day1_baseline/media/wing.mp4"
     wing.write_bytes(wing.read_bytes() + b"\0")  # another file now
-    assert {path.parent.name for camera, path in frame_finder(desk.campaign_dir, extras).cameras if camera.flight == "day1_baseline"} == {"media"}
+    assert {
+        path.parent.name
+        for camera, path in frame_finder(desk.campaign_dir, extras).cameras
+        if camera.flight == "day1_baseline"
+    } == {"media"}
 
 
 def test_what_was_seen_is_there_again_after_a_restart_and_in_the_report(desk, open_window, made):
@@ -398,7 +493,9 @@ def test_quick_copies_show_the_same_frame_and_are_made_once(desk, open_window):
         for k, side in enumerate(desk.sides):
             assert number_in(desk.quick(k, side.event_s - back_s)) == frame_of(desk, k, side.event_s - back_s)
     finger.slide(-2.0)
-    assert finger.numbers() == [frame_of(desk, k, side.event_s + finger.root.state.at) for k, side in enumerate(desk.sides)]
+    assert finger.numbers() == [
+        frame_of(desk, k, side.event_s + finger.root.state.at) for k, side in enumerate(desk.sides)
+    ]
     station = (0.5, 0.5)
     finger.root._small[0] = desk.quick(0, desk.sides[0].event_s)
     before = finger.root.state
@@ -429,10 +526,25 @@ def test_the_verb_opens_it_with_the_runs_that_it_chose(desk, monkeypatch, capsys
 
     opened = []
     monkeypatch.setattr(compare_app, "open_compare", lambda made: opened.append(made) or 0)
-    code = main(["compare", str(desk.campaign_dir), "--point", desk.point, "--configs", "baseline,cuffs", "--screen", "--who", "bob"])
+    code = main(
+        [
+            "compare",
+            str(desk.campaign_dir),
+            "--point",
+            desk.point,
+            "--configs",
+            "baseline,cuffs",
+            "--screen",
+            "--who",
+            "bob",
+        ]
+    )
 
     assert code == 0
-    assert [(side.configuration, side.flight) for side in opened[0].facts] == [("baseline", "day1_baseline"), ("cuffs", "day2_cuffs")]
+    assert [(side.configuration, side.flight) for side in opened[0].facts] == [
+        ("baseline", "day1_baseline"),
+        ("cuffs", "day2_cuffs"),
+    ]
     assert opened[0].who == "bob" and opened[0].facts[0].calls
     assert "nearest entry rates" in capsys.readouterr().err
 
@@ -456,7 +568,9 @@ def test_where_no_camera_ran_the_side_says_so(desk, open_window, shots):
     assert json.dumps([shown.why for shown in finger.root.state.shown])
 
 
-def test_every_station_of_a_usual_grid_has_its_words_beside_it_also_with_the_map_open(desk, open_window, made, monkeypatch):
+def test_every_station_of_a_usual_grid_has_its_words_beside_it_also_with_the_map_open(
+    desk, open_window, made, monkeypatch
+):
     """One at the tip stood without: its neighbour's words had taken the place."""
     finger = open_window(desk)
     from logger_app.ui.widgets.wing_picture import WingPicture, label_lines
@@ -477,4 +591,6 @@ def test_every_station_of_a_usual_grid_has_its_words_beside_it_also_with_the_map
         assert [lines for _, _, lines in drawn] == [len(label_lines(s)) for s in stations] == [2] * 15
         left, foot, width, height = panel.ids.picture.box()
         assert all(b[0] >= left and b[1] >= foot and b[2] <= left + width and b[3] <= foot + height for b in boxes)
-        assert not any(a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3] for k, a in enumerate(boxes) for b in boxes[:k])
+        assert not any(
+            a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3] for k, a in enumerate(boxes) for b in boxes[:k]
+        )

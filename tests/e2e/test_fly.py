@@ -54,8 +54,19 @@ def flown(recording, tmp_path_factory):
     said = io.StringIO()
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(sys, "stdout", said)
-        code = main(["fly", str(folder), "--flight", "day1_baseline", "--no-screen", "--json",
-                     "--audio", str(recording), "--fast"])  # fmt: skip
+        code = main(
+            [
+                "fly",
+                str(folder),
+                "--flight",
+                "day1_baseline",
+                "--no-screen",
+                "--json",
+                "--audio",
+                str(recording),
+                "--fast",
+            ]
+        )
     return code, [json.loads(line) for line in said.getvalue().splitlines()], folder / "flights" / "day1_baseline"
 
 
@@ -134,10 +145,25 @@ def test_fast_and_at_pace_give_the_same_rows(campaign, recording, tmp_path):
         folder.mkdir()
         shutil.copy(INPUTS / "campaign.toml", folder)
         done = subprocess.run(
-            [sys.executable, "-m", "logger_app", "fly", str(folder), "--flight", "day1_baseline", "--no-screen", "--json",
-             "--audio", str(short), *pace],
-            capture_output=True, text=True, check=False, cwd=ROOT,
-        )  # fmt: skip
+            [
+                sys.executable,
+                "-m",
+                "logger_app",
+                "fly",
+                str(folder),
+                "--flight",
+                "day1_baseline",
+                "--no-screen",
+                "--json",
+                "--audio",
+                str(short),
+                *pace,
+            ],
+            capture_output=True,
+            text=True,
+            check=False,
+            cwd=ROOT,
+        )
         assert done.returncode == 0, done.stderr
         rows = [json.loads(line) for line in done.stdout.splitlines()]
         seen.append(
@@ -168,8 +194,13 @@ def test_a_dead_display_is_one_sentence_and_exit_1(campaign):
     env = {k: v for k, v in os.environ.items() if k not in ("SDL_VIDEODRIVER", "WAYLAND_DISPLAY")}
     done = subprocess.run(
         [sys.executable, "-m", "logger_app", "fly", str(campaign), "--flight", "day1_baseline"],
-        capture_output=True, text=True, env=env | {"DISPLAY": ":97"}, check=False, cwd=ROOT, timeout=60,
-    )  # fmt: skip
+        capture_output=True,
+        text=True,
+        env=env | {"DISPLAY": ":97"},
+        check=False,
+        cwd=ROOT,
+        timeout=60,
+    )
 
     assert done.returncode == 1, done.stderr
     assert len(done.stderr.strip().splitlines()) == 1, done.stderr
@@ -265,9 +296,13 @@ def test_the_real_app_on_recorded_sound_with_touches(pilot, shots, campaign, rec
     read = flow.load_campaign(campaign)
     make, speaker = EngineMaker(read), SilentSpeaker()
     session = FlightSession(
-        read, open_flight(read, campaign, "day1_baseline"), microphone=FileMicrophone(recording, paced=False), engine=make,
-        read=make.reader(), speaker=speaker,
-    )  # fmt: skip
+        read,
+        open_flight(read, campaign, "day1_baseline"),
+        microphone=FileMicrophone(recording, paced=False),
+        engine=make,
+        read=make.reader(),
+        speaker=speaker,
+    )
     app = make_fly_app(session, Display())
     finger = pilot(app)
     session_started = app.root is not None
@@ -288,7 +323,9 @@ def test_the_real_app_on_recorded_sound_with_touches(pilot, shots, campaign, rec
     assert session_started
     assert shown.banner.startswith("Counts: ") and shown.banner_role == "good"
     assert shown.last == "recovered"
-    assert any((sound == tone_sound(Tone.GOOD)).all() for sound in speaker.played if len(sound) == len(tone_sound(Tone.GOOD)))
+    assert any(
+        (sound == tone_sound(Tone.GOOD)).all() for sound in speaker.played if len(sound) == len(tone_sound(Tone.GOOD))
+    )
     assert session.snapshot().state.phase is Phase.LANDED
     with Journal.open(campaign / "flights" / "day1_baseline", read_only=True) as journal:
         steps = [row.body for row in journal.rows(RowKind.STEP)]
@@ -300,7 +337,17 @@ def test_the_real_app_on_recorded_sound_with_touches(pilot, shots, campaign, rec
 
 @pytest.mark.slow
 def test_sigterm_leaves_a_flight_that_the_next_start_resumes(campaign, recording):
-    command = [sys.executable, "-m", "logger_app", "fly", str(campaign), "--no-screen", "--json", "--audio", str(recording)]
+    command = [
+        sys.executable,
+        "-m",
+        "logger_app",
+        "fly",
+        str(campaign),
+        "--no-screen",
+        "--json",
+        "--audio",
+        str(recording),
+    ]
     first = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT)
     line = first.stdout.readline()
     first.terminate()

@@ -44,9 +44,15 @@ class Script:
         speed = isinstance(what, (int, float))
         kind = CallKind.AIRSPEED if speed else CallKind.EVENT if what in EVENTS else CallKind.COMMAND
         call = HeardCall(
-            id=f"c{self.n}", start_ns=s_to_ns(at_s), end_ns=s_to_ns(at_s + 0.5), kind=kind,
-            name="ias" if speed else what, value=what if speed else None, unit="kt" if speed else None, flags=flags,
-        )  # fmt: skip
+            id=f"c{self.n}",
+            start_ns=s_to_ns(at_s),
+            end_ns=s_to_ns(at_s + 0.5),
+            kind=kind,
+            name="ias" if speed else what,
+            value=what if speed else None,
+            unit="kt" if speed else None,
+            flags=flags,
+        )
         self.strip.append(call)
         self.now_ns = call.end_ns
         self._take(call)
@@ -63,9 +69,14 @@ class Script:
         sound = SoundState(end_sample=0, level_dbfs=self.level_dbfs, peak=9000, recording=True)
         shown = {"sound": sound} | self.extra
         return Snapshot(
-            state=self.state, flight="f1", flight_ns=self.now_ns, strip=tuple(self.strip),
-            last_call=self.strip[-1] if self.strip else None, microphone="microphone", **shown,
-        )  # fmt: skip
+            state=self.state,
+            flight="f1",
+            flight_ns=self.now_ns,
+            strip=tuple(self.strip),
+            last_call=self.strip[-1] if self.strip else None,
+            microphone="microphone",
+            **shown,
+        )
 
 
 def approach(script, start_s=10.0, rate=1.0, until=4):
@@ -192,10 +203,14 @@ def test_a_whole_run_by_touch(screen):
 @pytest.mark.parametrize(
     "key, intent",
     [
-        ("stop", Intent.KNOCK_IT_OFF), ("hold", Intent.HOLD), ("mark", Intent.MARK), ("note", Intent.NOTE),
-        ("next", Intent.NEXT), ("back", Intent.PREVIOUS),
+        ("stop", Intent.KNOCK_IT_OFF),
+        ("hold", Intent.HOLD),
+        ("mark", Intent.MARK),
+        ("note", Intent.NOTE),
+        ("next", Intent.NEXT),
+        ("back", Intent.PREVIOUS),
     ],
-)  # fmt: skip
+)
 def test_each_touch_asks_for_its_own(screen, key, intent):
     finger, script = screen()
     draw(finger)

@@ -11,8 +11,8 @@ import time
 import numpy as np
 import pytest
 
-from logger_app.__main__ import main
 from logger_app import flow
+from logger_app.__main__ import main
 from logger_app.flow import load_campaign, load_flight
 from logger_app.logstore.audio_io import read_sound
 from logger_app.logstore.store import Journal
@@ -64,7 +64,10 @@ def expected():
 def right(calls):
     """How many of the truth's calls were heard as they were said, within 0.5 s."""
     return sum(
-        any(c["name"] == t["name"] and c["value"] == t["value"] and abs(c["start_s"] - t["start_s"]) < 0.5 for c in calls)
+        any(
+            c["name"] == t["name"] and c["value"] == t["value"] and abs(c["start_s"] - t["start_s"]) < 0.5
+            for c in calls
+        )
         for t in expected()
     )
 
@@ -101,12 +104,33 @@ def test_formats_and_rates_give_the_same_calls(flac, tmp_path, capsys, name, opt
 def test_sound_that_starts_late_in_a_video_keeps_its_place(flac, tmp_path, capsys):
     path = tmp_path / "camera.mov"
     subprocess.run(
-        ["ffmpeg", "-v", "error", "-f", "lavfi", "-i", "color=s=64x64:r=10", "-itsoffset", "2.5", "-i", str(flac), "-t", "40",
-         "-c:v", "mpeg4", "-c:a", "aac", str(path)], check=True,
-    )  # fmt: skip
+        [
+            "ffmpeg",
+            "-v",
+            "error",
+            "-f",
+            "lavfi",
+            "-i",
+            "color=s=64x64:r=10",
+            "-itsoffset",
+            "2.5",
+            "-i",
+            str(flac),
+            "-t",
+            "40",
+            "-c:v",
+            "mpeg4",
+            "-c:a",
+            "aac",
+            str(path),
+        ],
+        check=True,
+    )
     code, out, _ = run(capsys, path, "--json")
     heard = {call["name"]: call["start_s"] for call in json.loads(out)["calls"] if call["kind"] == "setting"}
-    said = {call["name"]: call["start_s"] for call in TRUTH["calls"] if call["kind"] == "setting" and call["start_s"] < 20}
+    said = {
+        call["name"]: call["start_s"] for call in TRUTH["calls"] if call["kind"] == "setting" and call["start_s"] < 20
+    }
 
     assert 0 == code
     assert {name: pytest.approx(start_s + 2.5, abs=0.3) for name, start_s in said.items()} == heard
@@ -192,8 +216,9 @@ def test_interrupting_leaves_the_flight_as_it_was(new, flac, sound, campaign, tm
     write_flac(long, np.tile(sound, 10))
     process = subprocess.Popen(
         [sys.executable, "-m", "logger_app", "hear", str(long), "--into", str(flight)],
-        stderr=subprocess.PIPE, env=os.environ | {"PYTHONDONTWRITEBYTECODE": "1"},
-    )  # fmt: skip
+        stderr=subprocess.PIPE,
+        env=os.environ | {"PYTHONDONTWRITEBYTECODE": "1"},
+    )
     deadline = time.monotonic() + 60
     while time.monotonic() < deadline and len(list(flight.parent.rglob("*.flac"))) <= len(before):
         time.sleep(0.05)

@@ -21,7 +21,9 @@ from logger_app.records.runs import Run
 from logger_app.reduce import results_io
 from logger_app.report import tables_io, view
 
-_spec = importlib.util.spec_from_file_location("made_campaigns", Path(__file__).resolve().parents[1] / "bench" / "campaigns.py")
+_spec = importlib.util.spec_from_file_location(
+    "made_campaigns", Path(__file__).resolve().parents[1] / "bench" / "campaigns.py"
+)
 made = importlib.util.module_from_spec(_spec)
 _spec.loader.exec_module(made)
 
@@ -54,7 +56,10 @@ def test_three_times_the_flights_take_hardly_more_memory(campaigns, tmp_path, ca
     monkeypatch.setattr(view, "MOST_LISTED", 4)
     monkeypatch.setattr(tables_io, "GROUP_ROWS", 10)
     monkeypatch.setattr(results_io, "IN_MEMORY_BYTES", 1)
-    words = {flights: [verb, folder, *(["-o", tmp_path / str(flights)] if verb == "report" else [])] for flights, folder in campaigns.items()}
+    words = {
+        flights: [verb, folder, *(["-o", tmp_path / str(flights)] if verb == "report" else [])]
+        for flights, folder in campaigns.items()
+    }
     assert main([*map(str, words[FEW])]) == 0  # what is loaded and cached once is not counted
     few, many = peak_bytes(words[FEW]), peak_bytes(words[MANY])
 
@@ -88,7 +93,20 @@ def test_a_second_look_sees_the_flight_as_it_was_at_first(campaigns):
 def test_runs_can_be_asked_for_by_name(campaigns, tmp_path, capsys, monkeypatch):
     monkeypatch.setattr(view, "MOST_DETAILED", 6)
 
-    assert main(["report", str(campaigns[FEW]), "-o", str(tmp_path / "r"), "--runs", "f0002_base:3-4, f0001_cuffs:7", "--json"]) == 0
+    assert (
+        main(
+            [
+                "report",
+                str(campaigns[FEW]),
+                "-o",
+                str(tmp_path / "r"),
+                "--runs",
+                "f0002_base:3-4, f0001_cuffs:7",
+                "--json",
+            ]
+        )
+        == 0
+    )
 
     html = Path(json.loads(capsys.readouterr().out)["report"]).read_text("utf-8")
     assert all(f'<details id="r{anchor}">' in html for anchor in ("3-3", "3-4", "2-7"))

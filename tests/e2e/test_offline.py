@@ -38,9 +38,34 @@ def test_the_whole_path_stays_offline_and_in_its_folders(tmp_path, watched):
     window = 1.0 if os.environ.get("DISPLAY") else None
 
     for words, closes_after_s in (
-        (["plan", "new", str(work / "fresh"), "--aircraft", "Sparrow", "--change", "cuffs", "--empty-weight-kg", "388", "--max-weight-kg",
-          "640", "--wing-area-m2", "12.4", "--flaps", "0,15,30", "--flap-limits", "85,75", "--stalls", "47,43,41", "--powers", "idle",
-          "--banks", "0"], 0),
+        (
+            [
+                "plan",
+                "new",
+                str(work / "fresh"),
+                "--aircraft",
+                "Sparrow",
+                "--change",
+                "cuffs",
+                "--empty-weight-kg",
+                "388",
+                "--max-weight-kg",
+                "640",
+                "--wing-area-m2",
+                "12.4",
+                "--flaps",
+                "0,15,30",
+                "--flap-limits",
+                "85,75",
+                "--stalls",
+                "47,43,41",
+                "--powers",
+                "idle",
+                "--banks",
+                "0",
+            ],
+            0,
+        ),
         (["hear", str(sound), "--into", flight], 0),
         (["plan", campaign, "--cards", str(work / "cards.pdf")], 0),
         (["preflight", campaign, "--no-screen", "--json"], 0),
@@ -51,12 +76,15 @@ def test_the_whole_path_stays_offline_and_in_its_folders(tmp_path, watched):
         (["reduce", campaign], 0),
         (["report", campaign, "-o", str(work / "report"), "--pdf"], 0),
         (["fly", campaign, "--flight", "day2_cuffs", "--no-screen", "--audio", str(sound), "--fast"], 0),
-        (["fly", campaign, "--flight", "day3_cuffs", "--configuration", "cuffs", "--audio", str(sound), "--fast"], window),
+        (
+            ["fly", campaign, "--flight", "day3_cuffs", "--configuration", "cuffs", "--audio", str(sound), "--fast"],
+            window,
+        ),
         (["store", "compress", flight], 0),
         (["store", "verify", flight], 0),
         (["store", "rescue", flight], 0),
         (["store", "forget-sound", flight, "--json"], 0),
-    ):  # fmt: skip
+    ):
         if closes_after_s is None:  # no display: CI has one
             continue
         seen = watched(words, work, base, closes_after_s)

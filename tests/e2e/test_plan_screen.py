@@ -22,10 +22,18 @@ DEMO = Path(__file__).resolve().parents[2] / "demo_sessions" / "sparrow_cuffs" /
 
 def run(number, point, counts=True):
     return StallSpeed(
-        run=f"r{number}", run_number=number, flight="day1_baseline", configuration="baseline", point=point,
-        event=StallEvent.PITCH_DOWN, method="fit", counts=counts, why=() if counts else ("entry rate 2.1 kt/s",),
-        vs_ias_kt=46.9, entry_rate_kt_per_s=1.0,
-    )  # fmt: skip
+        run=f"r{number}",
+        run_number=number,
+        flight="day1_baseline",
+        configuration="baseline",
+        point=point,
+        event=StallEvent.PITCH_DOWN,
+        method="fit",
+        counts=counts,
+        why=() if counts else ("entry rate 2.1 kt/s",),
+        vs_ias_kt=46.9,
+        entry_rate_kt_per_s=1.0,
+    )
 
 
 RUNS = [run(1, "A1"), run(2, "A1", counts=False), run(3, "A1"), run(4, "A1"), run(5, "A2")]
@@ -85,9 +93,7 @@ def test_cells_are_coloured_and_say_the_same_in_words(plan, shots):
 
     pixels = Image.open(picture).convert("RGB")
     x, y = done.to_window(done.x + 12, done.center_y)
-    assert pixels.getpixel((int(x), int(plan.window.height - y))) == tuple(
-        round(255 * c) for c in done.back[:3]
-    )
+    assert pixels.getpixel((int(x), int(plan.window.height - y))) == tuple(round(255 * c) for c in done.back[:3])
 
 
 def test_a_tap_shows_the_runs_of_a_cell(plan, shots):
@@ -103,9 +109,7 @@ def test_typing_is_checked_live_then_saved_with_every_comment(plan, file, shots)
     plan.tap(find(plan, title="A2"))
 
     type_into(plan, "flap (deg)", "45")
-    assert any(
-        w.startswith("WRONG  Card A, point A2, flap_deg: 45, but expected 30 at most") for w in words(plan)
-    )
+    assert any(w.startswith("WRONG  Card A, point A2, flap_deg: 45, but expected 30 at most") for w in words(plan))
     assert plan.root.ids.save.disabled
     plan.shot(shots / "plan_wrong.png")
 
@@ -203,9 +207,7 @@ def test_the_command_opens_a_window_that_takes_a_mouse_and_ends_with_ctrl_c(tmp_
     with a_display(env) as display:
         env["DISPLAY"] = display
         env.pop("SDL_VIDEODRIVER", None)
-        program = subprocess.Popen(
-            [sys.executable, "-m", "logger_app", "plan", str(file.parent), "--screen"], env=env
-        )
+        program = subprocess.Popen([sys.executable, "-m", "logger_app", "plan", str(file.parent), "--screen"], env=env)
         try:
             window = wait_for(lambda: xdo(env, "search", "--pid", str(program.pid)))
             where = dict(line.split("=") for line in xdo(env, "getwindowgeometry", "--shell", window).split())
@@ -221,9 +223,7 @@ def test_the_command_opens_a_window_that_takes_a_mouse_and_ends_with_ctrl_c(tmp_
 
 
 def xdo(env, *words):
-    return subprocess.run(
-        ["xdotool", *words], env=env, capture_output=True, text=True, check=False
-    ).stdout.strip()
+    return subprocess.run(["xdotool", *words], env=env, capture_output=True, text=True, check=False).stdout.strip()
 
 
 def wait_for(look, limit_s=60):
@@ -254,9 +254,7 @@ def a_display(env):
         return
     read, write = os.pipe()
     server = subprocess.Popen(
-        ["Xvfb", "-displayfd", str(write), "-screen", "0", "1280x800x24"],
-        pass_fds=[write],
-        stderr=subprocess.DEVNULL,
+        ["Xvfb", "-displayfd", str(write), "-screen", "0", "1280x800x24"], pass_fds=[write], stderr=subprocess.DEVNULL
     )
     try:
         os.close(write)

@@ -23,11 +23,35 @@ from logger_app.records.journal import FlightInfo
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_sessions" / "sparrow_cuffs" / "inputs" / "campaign.toml"
 OPTIONS = [
-    "--aircraft", "Heron", "--change", "leading-edge cuffs", "--empty-weight-lb", "855", "--max-weight-kg", "640",
-    "--wing-area-m2", "12.4", "--fuel-burn-l-per-h", "17", "--fuel-capacity-l", "90", "--fuel-reserve-l", "15",
-    "--fuel-l", "70", "--flaps", "0,15,30", "--flap-limits", "85,75", "--stalls", "47,43,41",
-    "--powers", "idle,2100 rpm", "--banks", "0,30",
-]  # fmt: skip
+    "--aircraft",
+    "Heron",
+    "--change",
+    "leading-edge cuffs",
+    "--empty-weight-lb",
+    "855",
+    "--max-weight-kg",
+    "640",
+    "--wing-area-m2",
+    "12.4",
+    "--fuel-burn-l-per-h",
+    "17",
+    "--fuel-capacity-l",
+    "90",
+    "--fuel-reserve-l",
+    "15",
+    "--fuel-l",
+    "70",
+    "--flaps",
+    "0,15,30",
+    "--flap-limits",
+    "85,75",
+    "--stalls",
+    "47,43,41",
+    "--powers",
+    "idle,2100 rpm",
+    "--banks",
+    "0,30",
+]
 
 
 @pytest.fixture
@@ -63,9 +87,7 @@ def test_a_campaign_that_is_there_is_left_alone_unless_forced(demo, capsys):
 
 
 def test_options_that_contradict_each_other_write_nothing(tmp_path, capsys):
-    assert (
-        main(["plan", "new", str(tmp_path / "x"), *OPTIONS, "--max-weight-kg", "300", "--unit", "knots"]) == 1
-    )
+    assert main(["plan", "new", str(tmp_path / "x"), *OPTIONS, "--max-weight-kg", "300", "--unit", "knots"]) == 1
 
     assert "plan new, unit" in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []
@@ -144,9 +166,7 @@ def fly(folder, id_, configuration, runs):
         unit = "kt" if kind is CallKind.AIRSPEED else None
         times = {"start_ns": round(at_s * 1e9), "end_ns": round((at_s + 0.4) * 1e9)}
         calls.append(
-            HeardCall(
-                id=f"c{len(calls)}", kind=kind, name=name, value=value, unit=unit, posterior=0.99, **times
-            )
+            HeardCall(id=f"c{len(calls)}", kind=kind, name=name, value=value, unit=unit, posterior=0.99, **times)
         )
         at_s += step_s
 
@@ -226,12 +246,30 @@ class Terminal:
 
 
 QUESTIONS = [
-    ("the aircraft", "Heron"), ("what will be changed", "cuffs"), ("name of the campaign", ""), ("indicator shows", ""),
-    ("empty weight", "900"), ("maximum weight", "640"), ("wing area", "12.4"), ("never-exceed", ""), ("fuel burn", ""),
-    ("fuel capacity", ""), ("fuel reserve", ""), ("fuel at start-up", ""), ("flap settings", "0, 30"), ("fastest with", "75"),
-    ("stall speed that", "47, 41"), ("power settings", ""), ("bank angles", ""), ("stations that", ""), ("floor", ""),
-    ("no approach", ""), ("smallest difference", ""), ("scatter", ""), ("runs a point", ""),
-]  # fmt: skip
+    ("the aircraft", "Heron"),
+    ("what will be changed", "cuffs"),
+    ("name of the campaign", ""),
+    ("indicator shows", ""),
+    ("empty weight", "900"),
+    ("maximum weight", "640"),
+    ("wing area", "12.4"),
+    ("never-exceed", ""),
+    ("fuel burn", ""),
+    ("fuel capacity", ""),
+    ("fuel reserve", ""),
+    ("fuel at start-up", ""),
+    ("flap settings", "0, 30"),
+    ("fastest with", "75"),
+    ("stall speed that", "47, 41"),
+    ("power settings", ""),
+    ("bank angles", ""),
+    ("stations that", ""),
+    ("floor", ""),
+    ("no approach", ""),
+    ("smallest difference", ""),
+    ("scatter", ""),
+    ("runs a point", ""),
+]
 
 
 @pytest.mark.slow

@@ -71,7 +71,11 @@ def desk(tmp_path, monkeypatch, hearing):
         from logger_app.flight_session import FlightSession, open_flight
 
         return FlightSession(
-            campaign, open_flight(campaign, tmp_path / "camp", "f1"), microphone=Tape(), engine=engine, read=engine.reader()
+            campaign,
+            open_flight(campaign, tmp_path / "camp", "f1"),
+            microphone=Tape(),
+            engine=engine,
+            read=engine.reader(),
         )
 
     def make(display):
@@ -120,8 +124,16 @@ def test_the_checks_are_there_and_the_worst_is_first(screen):
     names = {check.name for check in made.state.checks}
 
     assert names == {
-        "cards", "microphone", "hearing", "second engine", "disk", "battery", "clock", "briefing", "rehearsal",
-    }  # fmt: skip
+        "cards",
+        "microphone",
+        "hearing",
+        "second engine",
+        "disk",
+        "battery",
+        "clock",
+        "briefing",
+        "rehearsal",
+    }
     rows = finger.app.screen.shown.rows
     states = [row.sign for row in rows]
     assert states == sorted(states, key=["stop", "warn", "dot", "tick"].index)
@@ -143,10 +155,10 @@ def test_reading_the_cautions_is_kept(screen, tmp_path):
     assert made.state.acknowledged
     assert checks.acknowledged(tmp_path / "camp", made.campaign)["who"] == "Test Pilot"
     changed = Campaign(
-        name="x", aircraft=Aircraft(
-            name="x", empty_weight_kg=1, reference_weight_kg=1, max_weight_kg=1, wing_area_m2=1
-        ), team=Team(floor_ft=2000),
-    )  # fmt: skip
+        name="x",
+        aircraft=Aircraft(name="x", empty_weight_kg=1, reference_weight_kg=1, max_weight_kg=1, wing_area_m2=1),
+        team=Team(floor_ft=2000),
+    )
     assert checks.acknowledged(tmp_path / "camp", changed) is None
 
 

@@ -15,7 +15,9 @@ from logger_app.logstore.store import Journal
 from logger_app.records.calls import Action, CallKind, Correction
 from logger_app.records.journal import FlightInfo
 
-_spec = importlib.util.spec_from_file_location("made_campaigns", Path(__file__).resolve().parents[1] / "bench" / "campaigns.py")
+_spec = importlib.util.spec_from_file_location(
+    "made_campaigns", Path(__file__).resolve().parents[1] / "bench" / "campaigns.py"
+)
 made = importlib.util.module_from_spec(_spec)
 _spec.loader.exec_module(made)
 CAMPAIGN, heard = made.CAMPAIGN, made.heard
@@ -81,7 +83,12 @@ def test_the_pilot_overrules_with_a_row_in_the_journal(campaign, capsys):
     run = run_json(capsys, "reduce", campaign)[1]["runs"][0]["run"]
     row = codec.correction_row(
         Correction(
-            id="k-1", utc="2031-05-04T12:00:00Z", who="me", action=Action.OVERRULE, target=run, payload=(("counts", False),)
+            id="k-1",
+            utc="2031-05-04T12:00:00Z",
+            who="me",
+            action=Action.OVERRULE,
+            target=run,
+            payload=(("counts", False),),
         )
     )
     with Journal.open(campaign / "flights" / "d1") as journal:
@@ -138,7 +145,9 @@ def test_a_trace_in_the_flights_folder_is_joined_and_said(campaign, capsys):
 def test_a_trace_that_does_not_fit_is_left_out_when_it_merely_lies_there(campaign, capsys):
     traces = campaign / "flights" / "d1" / "traces"
     traces.mkdir()
-    (traces / "other.csv").write_text("time_s,ias_kt\n" + "\n".join(f"{k},{90 + k % 40}" for k in range(300)), encoding="utf-8")
+    (traces / "other.csv").write_text(
+        "time_s,ias_kt\n" + "\n".join(f"{k},{90 + k % 40}" for k in range(300)), encoding="utf-8"
+    )
 
     code, document, err = run_json(capsys, "reduce", campaign)
 
@@ -205,7 +214,10 @@ def test_a_campaign_without_flights_and_a_flight_without_runs(tmp_path, capsys):
     assert not (tmp_path / "results").exists()
 
 
-@pytest.mark.parametrize("lines", ["correction_ias_kt = [40, 60]\ncorrection_kt = [1]", "correction_ias_kt = [60, 40]\ncorrection_kt = [1, 1]"])
+@pytest.mark.parametrize(
+    "lines",
+    ["correction_ias_kt = [40, 60]\ncorrection_kt = [1]", "correction_ias_kt = [60, 40]\ncorrection_kt = [1, 1]"],
+)
 def test_an_instrument_correction_that_is_no_table_is_a_fault(tmp_path, capsys, lines):
     text = CAMPAIGN.replace("graduation = 1.0", f"graduation = 1.0\n{lines}")
     (tmp_path / "campaign.toml").write_text(text, encoding="utf-8")
@@ -241,7 +253,9 @@ def test_calibrate_writes_a_table_that_a_campaign_reads(tmp_path, capsys, campai
     text = (campaign / "campaign.toml").read_text(encoding="utf-8")
     start = text.index("[[calibration]]")
     end = text.index("[[configuration]]")
-    (campaign / "campaign.toml").write_text(text[:start] + out.read_text(encoding="utf-8") + text[end:], encoding="utf-8")
+    (campaign / "campaign.toml").write_text(
+        text[:start] + out.read_text(encoding="utf-8") + text[end:], encoding="utf-8"
+    )
     assert main(["reduce", str(campaign)]) == 0
 
 

@@ -31,9 +31,17 @@ UTC = "2027-04-11T08:00:00Z"
 OFFSET_S = -3.5
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 SWITCHES = (
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync", "--disable-default-apps", "--hide-scrollbars",
-)  # fmt: skip
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--disable-default-apps",
+    "--hide-scrollbars",
+)
 
 
 def make_campaign(folder: Path) -> Path:
@@ -59,10 +67,18 @@ def make_campaign(folder: Path) -> Path:
 
 def heard(k, call):
     return HeardCall(
-        id=f"c{k:06}", start_ns=s_to_ns(call["start_s"]), end_ns=s_to_ns(call["end_s"]), kind=CallKind(call["kind"]),
-        name=call["name"], value=call["value"], unit="kt" if call["kind"] == "airspeed" else None, words=call["words"],
-        posterior=0.95, engine="told", pack="en 1",
-    )  # fmt: skip
+        id=f"c{k:06}",
+        start_ns=s_to_ns(call["start_s"]),
+        end_ns=s_to_ns(call["end_s"]),
+        kind=CallKind(call["kind"]),
+        name=call["name"],
+        value=call["value"],
+        unit="kt" if call["kind"] == "airspeed" else None,
+        words=call["words"],
+        posterior=0.95,
+        engine="told",
+        pack="en 1",
+    )
 
 
 def film(path: Path, seconds: int) -> None:
@@ -87,9 +103,7 @@ def camera_rows(seconds):
         "duration_s": float(seconds),
         "fps": 4,
     }
-    clock_map = ClockMap(
-        source="media/wing left.mp4", offset_s=OFFSET_S, u_s=0.002, valid_to_s=float(seconds)
-    )
+    clock_map = ClockMap(source="media/wing left.mp4", offset_s=OFFSET_S, u_s=0.002, valid_to_s=float(seconds))
     yield JournalRow(id="m000001", flight_ns=0, utc=UTC, kind=RowKind.MEDIA, body=body)
     yield codec.clock_map_row(clock_map, UTC, "k000001")
 
@@ -109,9 +123,7 @@ def report(campaign, tmp_path_factory):
 
 def asked_by_the_page(net: Path) -> set[str]:
     """Addresses that a page asked for; the browser's own errands have no origin as their initiator."""
-    started = [
-        event.get("params", {}) for event in json.loads(net.read_text("utf-8", errors="replace"))["events"]
-    ]
+    started = [event.get("params", {}) for event in json.loads(net.read_text("utf-8", errors="replace"))["events"]]
     started = [params for params in started if "url" in params and "initiator" in params]
     return {
         params["url"]
@@ -128,9 +140,19 @@ def browse(tmp_path):
     def browse(url: str, *switches: str):
         profile, net = tmp_path / "profile", tmp_path / "net.json"
         ran = subprocess.run(
-            [CHROMIUM, *SWITCHES, f"--user-data-dir={profile}", f"--log-net-log={net}", "--enable-logging=stderr", *switches, url],
-            capture_output=True, timeout=120, check=False,
-        )  # fmt: skip
+            [
+                CHROMIUM,
+                *SWITCHES,
+                f"--user-data-dir={profile}",
+                f"--log-net-log={net}",
+                "--enable-logging=stderr",
+                *switches,
+                url,
+            ],
+            capture_output=True,
+            timeout=120,
+            check=False,
+        )
         assert ran.returncode == 0, ran.stderr.decode()[-2000:]
         asked = asked_by_the_page(net)
         shutil.rmtree(profile, ignore_errors=True)
@@ -141,9 +163,7 @@ def browse(tmp_path):
 
 @pytest.mark.slow
 def test_the_watch_on_the_network_and_the_console_sees_what_it_should(browse, tmp_path):
-    (tmp_path / "bad.html").write_text(
-        "<img src='http://example.invalid/x.png'><script>console.error('so')</script>"
-    )
+    (tmp_path / "bad.html").write_text("<img src='http://example.invalid/x.png'><script>console.error('so')</script>")
 
     _, log, asked = browse((tmp_path / "bad.html").as_uri(), "--dump-dom")
 
@@ -175,9 +195,7 @@ def test_a_link_to_a_call_opens_the_run_that_it_is_in(report, browse):
 @pytest.mark.parametrize("width", [390, 1280])
 def test_nothing_is_wider_than_the_screen(report, browse, tmp_path, width):
     """A copy without the content policy may measure itself."""
-    html = re.sub(
-        r'<meta http-equiv="Content-Security-Policy"[^>]*>', "", (report / "index.html").read_text("utf-8")
-    )
+    html = re.sub(r'<meta http-equiv="Content-Security-Policy"[^>]*>', "", (report / "index.html").read_text("utf-8"))
     measure = "<script>document.documentElement.dataset.wide=document.documentElement.scrollWidth+' of '+innerWidth</script></body>"
     (tmp_path / "measured.html").write_text(html.replace("</body>", measure), encoding="utf-8")
 
@@ -193,9 +211,7 @@ def test_printed_it_is_a_paper_with_every_call_in_it(report, browse, tmp_path):
     paper = tmp_path / "paper.pdf"
     browse((report / "index.html").as_uri(), f"--print-to-pdf={paper}", "--no-pdf-header-footer")
 
-    said = subprocess.run(
-        ["pdftotext", "-layout", str(paper), "-"], capture_output=True, check=True
-    ).stdout.decode()
+    said = subprocess.run(["pdftotext", "-layout", str(paper), "-"], capture_output=True, check=True).stdout.decode()
     assert "What these figures are not" in said and "time from the stall event [s]" in said
     assert said.count("recovered") >= 10  # one call a run, in the details that print opens
     assert "play" not in said
@@ -217,8 +233,18 @@ def test_every_file_is_there_and_the_sound_is_ogg_opus(report):
     with av.open(__import__("io").BytesIO(data)) as box:
         seconds = sum(f.samples / f.sample_rate for f in box.decode(audio=0))
 
-    assert {"index.html", "report.pdf", "runs.csv", "calls.csv", "points.csv", "comparisons.csv", "runs.parquet",
-            "campaign_copy.toml", "versions.json", "subtitles/day1_baseline_wing_left_wing_left.vtt"} <= names  # fmt: skip
+    assert {
+        "index.html",
+        "report.pdf",
+        "runs.csv",
+        "calls.csv",
+        "points.csv",
+        "comparisons.csv",
+        "runs.parquet",
+        "campaign_copy.toml",
+        "versions.json",
+        "subtitles/day1_baseline_wing_left_wing_left.vtt",
+    } <= names
     assert len(data) < 12_000 and seconds == pytest.approx(2.0, abs=0.15)
     assert (report / "index.html").stat().st_size < 15_000_000
 
@@ -234,8 +260,15 @@ def test_a_correction_reaches_the_page_with_who_when_and_why(campaign, tmp_path)
     flight_dir = copy / "flights" / "day2_cuffs"
     with Journal.open(flight_dir) as journal:
         call = next(row for row in journal.rows(RowKind.CALL) if row.body["kind"] == "airspeed")
-        change = Correction(id=journal.new_id("x"), utc=UTC, who="crew 9", action=Action.SET, target=call.id,
-                            payload=(("value", 59.0),), why="clear on the second listening")  # fmt: skip
+        change = Correction(
+            id=journal.new_id("x"),
+            utc=UTC,
+            who="crew 9",
+            action=Action.SET,
+            target=call.id,
+            payload=(("value", 59.0),),
+            why="clear on the second listening",
+        )
         journal.append([codec.correction_row(change)])
 
     assert main(["report", str(copy), "-o", str(tmp_path / "r")]) == 0
@@ -264,17 +297,7 @@ def test_a_clip_of_a_run(campaign, tmp_path, capsys):
     before = video.read_bytes()
 
     code = main(
-        [
-            "report",
-            str(campaign),
-            "-o",
-            str(tmp_path),
-            "--clip",
-            "day2_cuffs:3",
-            "--camera",
-            "wing left",
-            "--json",
-        ]
+        ["report", str(campaign), "-o", str(tmp_path), "--clip", "day2_cuffs:3", "--camera", "wing left", "--json"]
     )
 
     said = json.loads(capsys.readouterr().out)
@@ -331,9 +354,7 @@ def test_when_files_cannot_grow_the_old_report_stays(campaign, report, tmp_path)
     )
 
     ran = subprocess.run(
-        [sys.executable, "-c", code, "report", str(campaign), "-o", str(out)],
-        capture_output=True,
-        check=False,
+        [sys.executable, "-c", code, "report", str(campaign), "-o", str(out)], capture_output=True, check=False
     )
 
     assert ran.returncode == 1

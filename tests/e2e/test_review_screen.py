@@ -361,9 +361,7 @@ def test_2000_calls_and_runs_of_60_are_drawn_without_a_widget_for_each(tmp_path,
             n += 1
             posterior = 0.5 if n % 9 == 0 else 0.99
             calls.append(
-                made_flight.heard(
-                    f"c{n:04d}", begin_s + 1.2 * k, CallKind.AIRSPEED, "ias", 80.0 - k // 2, posterior
-                )
+                made_flight.heard(f"c{n:04d}", begin_s + 1.2 * k, CallKind.AIRSPEED, "ias", 80.0 - k // 2, posterior)
             )
         calls.append(made_flight.heard(f"end-{run:02d}", begin_s + 72, CallKind.EVENT, "break"))
     folder = make_flight_folder(tmp_path, made_flight.MadeFlight(tuple(calls), {}, (), {}, 4000.0))

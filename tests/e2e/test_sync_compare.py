@@ -42,7 +42,9 @@ def picture(number):
 def number_in(rgb):
     gray, width, height = rgb.mean(axis=2), rgb.shape[1], rgb.shape[0]
     columns = [int(width * (bit + 0.5) / BITS) for bit in range(BITS)]
-    return sum(int(gray[height // 2 - 6 : height // 2 + 6, x - 3 : x + 3].mean() > 127) << bit for bit, x in enumerate(columns))
+    return sum(
+        int(gray[height // 2 - 6 : height // 2 + 6, x - 3 : x + 3].mean() > 127) << bit for bit, x in enumerate(columns)
+    )
 
 
 def said(seconds, seed):
@@ -50,7 +52,9 @@ def said(seconds, seed):
     sound, band, at = np.zeros(round(seconds * RATE)), butter(2, [300, 3000], "band", fs=RATE, output="sos"), 0.0
     while (at := at + rng.exponential(2.5) + 0.8) < seconds - 2:
         n = round(rng.uniform(0.4, 1.0) * RATE)
-        sound[round(at * RATE) :][:n] += sosfilt(band, rng.standard_normal(n)) * np.abs(np.sin(np.linspace(0, 9, n))) ** 0.5
+        sound[round(at * RATE) :][:n] += (
+            sosfilt(band, rng.standard_normal(n)) * np.abs(np.sin(np.linspace(0, 9, n))) ** 0.5
+        )
     return sound
 
 
@@ -80,11 +84,26 @@ def write_camera(path, sound, seconds, first=0):
 
 def calls(event_s):
     def heard(k, at_s, kind, name, value=None, unit=None):
-        return HeardCall(id=f"call-{k:04d}", start_ns=s_to_ns(at_s), end_ns=s_to_ns(at_s + 0.5), kind=kind, name=name, value=value, unit=unit)
+        return HeardCall(
+            id=f"call-{k:04d}",
+            start_ns=s_to_ns(at_s),
+            end_ns=s_to_ns(at_s + 0.5),
+            kind=kind,
+            name=name,
+            value=value,
+            unit=unit,
+        )
 
-    rows = [(20.0, CallKind.SETTING, "power", "idle", None), (22.0, CallKind.SETTING, "flap", 0.0, "deg"), (30.0, CallKind.EVENT, "on_condition", None, None)]
+    rows = [
+        (20.0, CallKind.SETTING, "power", "idle", None),
+        (22.0, CallKind.SETTING, "flap", 0.0, "deg"),
+        (30.0, CallKind.EVENT, "on_condition", None, None),
+    ]
     rows += [(event_s + 0.5 - back, CallKind.AIRSPEED, "ias", round(46 + back), "kt") for back in range(14, 0, -1)]
-    rows += [(event_s + 0.5, CallKind.EVENT, "break", None, None), (event_s + 4, CallKind.EVENT, "recovered", None, None)]
+    rows += [
+        (event_s + 0.5, CallKind.EVENT, "break", None, None),
+        (event_s + 4, CallKind.EVENT, "recovered", None, None),
+    ]
     return [heard(k, at, kind, name, value, unit) for k, (at, kind, name, value, unit) in enumerate(rows, 1)]
 
 
@@ -145,7 +164,12 @@ def test_what_cannot_be_synced_is_refused_and_costs_the_others_nothing(synced, t
     videos = {Path(v["file"]).name: v for v in json.loads(out)["videos"]}
 
     assert code == 1
-    assert {name: v["accepted"] for name, v in videos.items()} == {"other.mp4": False, "cut.mp4": False, "mine.mp4": True, "gone.mp4": False}
+    assert {name: v["accepted"] for name, v in videos.items()} == {
+        "other.mp4": False,
+        "cut.mp4": False,
+        "mine.mp4": True,
+        "gone.mp4": False,
+    }
     assert "no common sound" in videos["other.mp4"]["why"] and "no such file" in videos["gone.mp4"]["why"]
     assert videos["other.mp4"]["offset_s"] is None
     assert err.count("not linked") >= 3
@@ -163,7 +187,20 @@ def test_by_hand(synced, tmp_path, capsys):
 
 def test_stills_show_the_frame_at_the_speed_and_at_the_stall(synced, tmp_path, capsys):
     out = tmp_path / "cmp"
-    code, text, err = run(capsys, "compare", synced, "--point", "A1", "--configs", "baseline,cuffs", "--at", "1.1,52kt,stall,20kt", "-o", out, "--json")
+    code, text, err = run(
+        capsys,
+        "compare",
+        synced,
+        "--point",
+        "A1",
+        "--configs",
+        "baseline,cuffs",
+        "--at",
+        "1.1,52kt,stall,20kt",
+        "-o",
+        out,
+        "--json",
+    )
     assert code == 0, err
     found = json.loads(text)
 

@@ -85,4 +85,10 @@ def watch(words, work: Path, base: Path, close_after_s: float = 0.0) -> dict:
     # PulseAudio's library keeps the way to its server there, where the system gives it no better place.
     temporaries = sorted(path.name for path in temporary.iterdir() if not path.name.startswith("pulse-"))
     left = [str(path.relative_to(home)) for path in home.rglob("*") if path.is_file()]
-    return seen | {"stdout": done.stdout, "stderr": done.stderr, "outside": outside, "home": left, "temporary": temporaries}
+    return seen | {
+        "stdout": done.stdout,
+        "stderr": done.stderr,
+        "outside": outside,
+        "home": left,
+        "temporary": temporaries,
+    }

@@ -15,8 +15,11 @@ ROOT = Path(__file__).resolve().parents[2]
 def test_nothing_accepted_is_lost_in_fifty_trials():
     done = subprocess.run(
         [sys.executable, str(ROOT / "tests" / "bench" / "fly_faults.py"), "--quick", "--json", "--jobs", "6"],
-        capture_output=True, text=True, check=False, cwd=ROOT,
-    )  # fmt: skip
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=ROOT,
+    )
     assert done.stdout, done.stderr
     result = json.loads(done.stdout)
 

@@ -11,16 +11,34 @@ from logger_app.units import s_to_ns
 def call(k, at_s, what):
     speed = isinstance(what, (int, float))
     return ReviewedCall(
-        id=f"c{k}", flight_ns=s_to_ns(at_s), end_ns=s_to_ns(at_s + 0.4),
-        kind=CallKind.AIRSPEED if speed else CallKind.EVENT, name="ias" if speed else what,
-        value=what if speed else None, unit="kt" if speed else None, status=CallStatus.HEARD,
+        id=f"c{k}",
+        flight_ns=s_to_ns(at_s),
+        end_ns=s_to_ns(at_s + 0.4),
+        kind=CallKind.AIRSPEED if speed else CallKind.EVENT,
+        name="ias" if speed else what,
+        value=what if speed else None,
+        unit="kt" if speed else None,
+        status=CallStatus.HEARD,
         ias_kt=what if speed else None,
-    )  # fmt: skip
+    )
 
 
-CALLS = [call(k, *said) for k, said in enumerate(
-    [(2, "on_condition"), (4, 60), (8, 58), (12, 56), (16, 54), (20, 52), (24, 50), (25, "break"), (28, "recovered")]
-)]  # fmt: skip
+CALLS = [
+    call(k, *said)
+    for k, said in enumerate(
+        [
+            (2, "on_condition"),
+            (4, 60),
+            (8, 58),
+            (12, 56),
+            (16, 54),
+            (20, 52),
+            (24, 50),
+            (25, "break"),
+            (28, "recovered"),
+        ]
+    )
+]
 
 
 @pytest.mark.parametrize("breaks, runs", [(True, 2), (False, 1)])

@@ -24,9 +24,7 @@ from logger_app.units import NS_PER_S, s_to_ns
 POINTS = (TestPoint(id="A1", card="A", runs_wanted=2), TestPoint(id="A2", card="A", flap_deg=15, runs_wanted=1))
 CAMPAIGN = Campaign(
     name="test",
-    aircraft=Aircraft(
-        name="test", empty_weight_kg=400, reference_weight_kg=600, max_weight_kg=640, wing_area_m2=12
-    ),
+    aircraft=Aircraft(name="test", empty_weight_kg=400, reference_weight_kg=600, max_weight_kg=640, wing_area_m2=12),
     configurations=(AircraftConfig(id="plain", name="plain"), AircraftConfig(id="cuffs", name="c", parent="plain")),
     cards=(TestCard(id="A", title="A", points=POINTS),),
     flights=(PlannedFlight(id="f1", configuration="plain"), PlannedFlight(id="f2", configuration="cuffs")),
@@ -39,9 +37,15 @@ def call(at_s, what):
     speed = isinstance(what, (int, float))
     kind = CallKind.AIRSPEED if speed else CallKind.EVENT if what in EVENTS else CallKind.COMMAND
     return HeardCall(
-        id="x", start_ns=s_to_ns(at_s), end_ns=s_to_ns(at_s + 0.4), kind=kind, name="ias" if speed else what,
-        value=what if speed else None, unit="kt" if speed else None, words=str(what),
-    )  # fmt: skip
+        id="x",
+        start_ns=s_to_ns(at_s),
+        end_ns=s_to_ns(at_s + 0.4),
+        kind=kind,
+        name="ias" if speed else what,
+        value=what if speed else None,
+        unit="kt" if speed else None,
+        words=str(what),
+    )
 
 
 class ScriptEngine:
@@ -107,8 +111,20 @@ def sound(seconds, seed=1):
     return np.random.default_rng(seed).integers(-3000, 3000, round(seconds * RATE_HZ)).astype(np.int16)
 
 
-def fly(folder, script=RUN, seconds=20.0, *, campaign=CAMPAIGN, engine=None, microphone=None, land=True, free=None,
-        during=None, name="f1", **options):  # fmt: skip
+def fly(
+    folder,
+    script=RUN,
+    seconds=20.0,
+    *,
+    campaign=CAMPAIGN,
+    engine=None,
+    microphone=None,
+    land=True,
+    free=None,
+    during=None,
+    name="f1",
+    **options,
+):
     """One flight, or a piece of one; gives (rows in order, session)."""
     journal = open_flight(campaign, folder, name)
     rows = []
@@ -333,11 +349,7 @@ def test_a_slow_recogniser_is_heard_after_landing(tmp_path):
 
 
 def test_a_recogniser_that_fails_stops_neither_sound_nor_cards(tmp_path):
-    _, session = fly(
-        tmp_path,
-        engine=lambda: ScriptEngine(RUN, fail_at_s=6),
-        during=lambda s: s.touch(Intent.MARK),
-    )
+    _, session = fly(tmp_path, engine=lambda: ScriptEngine(RUN, fail_at_s=6), during=lambda s: s.touch(Intent.MARK))
     kept = rows_on_disk(tmp_path)
 
     assert "weights are broken" in session.snapshot().hearing

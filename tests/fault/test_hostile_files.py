@@ -29,8 +29,20 @@ from logger_app.sound_io import read_sound_file, write_flac
 DEMO = Path(__file__).resolve().parents[2] / "demo_sessions" / "sparrow_cuffs" / "inputs"
 EVIL = "<script>alert(1)</script><img src=x onerror=alert(1)>\\\"'`${7*7}{{7*7}}</style></title>--><!--"
 FORMULA = '=HYPERLINK("file:///etc/passwd")'
-WORDS = ["power idle", "flap zero", "on condition", "sixty two", "fifty nine", "fifty seven", "fifty five", "fifty three",
-         "fifty one", "buffet", "break", "recovered"]  # fmt: skip
+WORDS = [
+    "power idle",
+    "flap zero",
+    "on condition",
+    "sixty two",
+    "fifty nine",
+    "fifty seven",
+    "fifty five",
+    "fifty three",
+    "fifty one",
+    "buffet",
+    "break",
+    "recovered",
+]
 
 
 @pytest.fixture(scope="module")
@@ -48,7 +60,9 @@ def campaign(tmp_path_factory):
         text = "\n".join(lines)
     (folder / "campaign.toml").write_text(text, encoding="utf-8")
     table = folder / "talk.csv"
-    table.write_text("start_s,words\n" + "".join(f"{2 * k + 2},{words}\n" for k, words in enumerate(WORDS)), encoding="utf-8")
+    table.write_text(
+        "start_s,words\n" + "".join(f"{2 * k + 2},{words}\n" for k, words in enumerate(WORDS)), encoding="utf-8"
+    )
     assert main(["hear", str(table), "--into", str(folder / "flights" / "day1_baseline")]) == 0
     return folder
 
@@ -99,7 +113,9 @@ def ordered(tmp_path_factory):
         text = re.sub(rf'^{key} = "(?!Seats|Baggage|seats|baggage)', lambda m: m[0] + written, text, flags=re.M)
     (folder / "campaign.toml").write_text(text, encoding="utf-8")
     table = folder / "talk.csv"
-    table.write_text("start_s,words\n" + "".join(f"{2 * k + 2},{words}\n" for k, words in enumerate(WORDS)), encoding="utf-8")
+    table.write_text(
+        "start_s,words\n" + "".join(f"{2 * k + 2},{words}\n" for k, words in enumerate(WORDS)), encoding="utf-8"
+    )
     assert main(["hear", str(table), "--into", str(folder / "flights" / "day1_baseline")]) == 0
     return folder
 
@@ -127,7 +143,11 @@ def test_names_and_notes_give_no_orders_to_the_terminal(ordered, tmp_path, monke
         assert main(words) == code, words
         said = capsys.readouterr()
         shown += said.out + said.err
-    for words in (["plan", str(ordered), "--json"], ["review", flight, "--list", "--json"], ["reduce", str(ordered), "--json"]):
+    for words in (
+        ["plan", str(ordered), "--json"],
+        ["review", flight, "--list", "--json"],
+        ["reduce", str(ordered), "--json"],
+    ):
         assert main(words) == 0
         out = capsys.readouterr().out
         json.loads(out)
@@ -142,7 +162,10 @@ def test_names_and_notes_give_no_orders_to_the_terminal(ordered, tmp_path, monke
 def test_the_reviews_table_defuses_formulas_and_takes_them_back(campaign, tmp_path):
     flight = campaign / "flights" / "day1_baseline"
     out = tmp_path / "calls.csv"
-    assert main(["review", str(flight), "--add", "30", FORMULA, "--kind", "event", "--name", "mark", "--who", "x"]) in (0, 1)
+    assert main(["review", str(flight), "--add", "30", FORMULA, "--kind", "event", "--name", "mark", "--who", "x"]) in (
+        0,
+        1,
+    )
     assert main(["review", str(flight), "--export", str(out)]) == 0
     cells = [cell for row in csv.reader(out.read_text("utf-8").splitlines()) for cell in row]
 
@@ -154,12 +177,16 @@ def test_the_reviews_table_defuses_formulas_and_takes_them_back(campaign, tmp_pa
 DEVICES = ["NUL", "con", "con.txt", "Aux.tar.gz", "COM1", "lpt9", "COM\u00b9", "prn "]
 
 
-@pytest.mark.parametrize("name", ["../out", "/out", "a/../../out", "..", "a\\..\\b", "a\0b", "day1.", "a\x1b[2J", "C:x", *DEVICES])
+@pytest.mark.parametrize(
+    "name", ["../out", "/out", "a/../../out", "..", "a\\..\\b", "a\0b", "day1.", "a\x1b[2J", "C:x", *DEVICES]
+)
 def test_a_flights_name_leads_nowhere_else(tmp_path, name, capsys):
     folder = tmp_path / "deep" / "campaign"
     folder.mkdir(parents=True)
     (folder / "campaign.toml").write_bytes((DEMO / "campaign.toml").read_bytes())
-    code = main(["fly", str(folder), "--flight", name, "--no-screen", "--audio", str(DEMO / "day1_baseline.opus"), "--fast"])
+    code = main(
+        ["fly", str(folder), "--flight", name, "--no-screen", "--audio", str(DEMO / "day1_baseline.opus"), "--fast"]
+    )
 
     assert code == 1
     assert "--flight" in capsys.readouterr().err
@@ -192,7 +219,12 @@ def flight_with(folder: Path, rows, sound: bool = True) -> Path:
         if sound:
             with SegmentWriter(flight, journal) as writer:
                 writer.write(np.full(16_000, 1000, np.int16))
-        journal.append([JournalRow(id=f"row-{k}", flight_ns=0, utc="", kind=kind, body=body) for k, (kind, body) in enumerate(rows)])
+        journal.append(
+            [
+                JournalRow(id=f"row-{k}", flight_ns=0, utc="", kind=kind, body=body)
+                for k, (kind, body) in enumerate(rows)
+            ]
+        )
     return flight
 
 
@@ -211,7 +243,19 @@ def test_a_link_in_the_place_of_a_segment_is_not_the_flights_sound(tmp_path):
     assert main(["store", "forget-sound", str(flight), "--json"]) == 0 and private.is_file()
 
 
-@pytest.mark.parametrize("named", ["/etc/passwd", "../../../../etc/passwd", "..", "/dev/zero", "/proc/self/mem", "pipe", "http://127.0.0.1:9/x.mp4", "concat:/etc/passwd|/etc/group"])
+@pytest.mark.parametrize(
+    "named",
+    [
+        "/etc/passwd",
+        "../../../../etc/passwd",
+        "..",
+        "/dev/zero",
+        "/proc/self/mem",
+        "pipe",
+        "http://127.0.0.1:9/x.mp4",
+        "concat:/etc/passwd|/etc/group",
+    ],
+)
 def test_a_camera_row_that_names_something_else_shows_nothing_of_it(tmp_path, named):
     from logger_app import flow
     from logger_app.cli.compare import flight_cameras

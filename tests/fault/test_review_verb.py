@@ -30,9 +30,16 @@ def a_call(n, at_s, kind, name, value=None, posterior=0.99):
     ns = round(at_s * 1e9)
     unit = "kt" if kind is CallKind.AIRSPEED else None
     return HeardCall(
-        id=f"call-{n:04d}", start_ns=ns, end_ns=ns + 500_000_000, kind=kind, name=name, value=value, unit=unit,
-        posterior=posterior, words=name,
-    )  # fmt: skip
+        id=f"call-{n:04d}",
+        start_ns=ns,
+        end_ns=ns + 500_000_000,
+        kind=kind,
+        name=name,
+        value=value,
+        unit=unit,
+        posterior=posterior,
+        words=name,
+    )
 
 
 def two_runs():
@@ -88,29 +95,22 @@ def test_list_json_keeps_the_contract(review):
 
 
 def test_every_correction_of_a_call(review):
-    review(
-        "--confirm", "call-0003", "--set", "call-0004", "56.5", "--reject", "call-0005", "--why", "on replay"
-    )
+    review("--confirm", "call-0003", "--set", "call-0004", "56.5", "--reject", "call-0005", "--why", "on replay")
     review("--move", "call-0006", "0:13.5", "--set", "call-0007", "-", "--kind", "event", "--name", "buffet")
     document = review("--add", "22.4", "47", "--add", "22.9", "buffet", "--json")
     added = [call for call in document["calls"] if call["status"] == "added"]
 
     assert [call_of(document, f"call-{n:04d}")["status"] for n in (3, 4, 5, 6, 7)] == [
-        "confirmed", "corrected", "rejected", "corrected", "corrected",
-    ]  # fmt: skip
-    assert (call_of(document, "call-0004")["value"], call_of(document, "call-0004")["heard_value"]) == (
-        56.5,
-        57.0,
-    )
-    assert call_of(document, "call-0006")["flight_s"] == 13.5
-    assert (call_of(document, "call-0007")["kind"], call_of(document, "call-0007")["name"]) == (
-        "event",
-        "buffet",
-    )
-    assert [(c["kind"], c["name"], c["value"]) for c in added] == [
-        ("airspeed", "ias", 47.0),
-        ("event", "buffet", None),
+        "confirmed",
+        "corrected",
+        "rejected",
+        "corrected",
+        "corrected",
     ]
+    assert (call_of(document, "call-0004")["value"], call_of(document, "call-0004")["heard_value"]) == (56.5, 57.0)
+    assert call_of(document, "call-0006")["flight_s"] == 13.5
+    assert (call_of(document, "call-0007")["kind"], call_of(document, "call-0007")["name"]) == ("event", "buffet")
+    assert [(c["kind"], c["name"], c["value"]) for c in added] == [("airspeed", "ias", 47.0), ("event", "buffet", None)]
     assert {c["who"] for c in document["corrections"]} == {"ann"}
     assert document["corrections"][0]["why"] == "on replay"
     assert document["progress"]["by"] == {"ann": 7}

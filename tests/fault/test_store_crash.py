@@ -69,9 +69,7 @@ def test_kill_9_of_the_writer_loses_nothing_that_was_acknowledged(tmp_path):
     folder = tmp_path / "day1"
     rng = random.Random(4)
     for _ in range(5):
-        writer = subprocess.Popen(
-            [sys.executable, "-c", WRITER, str(folder)], stdout=subprocess.PIPE, text=True
-        )
+        writer = subprocess.Popen([sys.executable, "-c", WRITER, str(folder)], stdout=subprocess.PIPE, text=True)
         writer.stdout.readline()
         time.sleep(rng.uniform(0.02, 0.4))
         writer.send_signal(signal.SIGKILL)
@@ -198,10 +196,7 @@ def test_flipped_and_missing_sound_is_named_to_the_second(flight, tmp_path):
     assert len(faults) == 2
     assert "0001.wav" in faults[0].where and "flight time 3 to 4 s" in faults[0].got
     assert "0002.wav" in faults[1].where and faults[1].got == "no file"
-    assert [(gap.start_ns, gap.end_ns) for gap in done.sound_lost] == [
-        (3 * 10**9, 4 * 10**9),
-        (4 * 10**9, 5 * 10**9),
-    ]
+    assert [(gap.start_ns, gap.end_ns) for gap in done.sound_lost] == [(3 * 10**9, 4 * 10**9), (4 * 10**9, 5 * 10**9)]
     assert np.array_equal(read_sound(tmp_path / "saved", 0, 3), pcm(5)[: 3 * RATE_HZ])
     with Journal.open(tmp_path / "saved") as journal:
         assert len(list(journal.rows(RowKind.GAP))) == 2
@@ -243,9 +238,7 @@ def test_forgotten_sound_is_gone_its_length_and_the_calls_stay(flight):
     assert len(read_sound(flight, 0, 5)) == 0
     assert sound_duration_s(flight) == pytest.approx(5)
     assert [row for row in rows if row.kind is RowKind.NOTE] == before
-    assert [(r.body["who"], r.body["why"]) for r in rows if r.kind is RowKind.ERASED] == [
-        ("a pilot", "asked to")
-    ]
+    assert [(r.body["who"], r.body["why"]) for r in rows if r.kind is RowKind.ERASED] == [("a pilot", "asked to")]
     assert verify(flight).ok
     assert forget_sound(flight, "a pilot") == []
 
@@ -291,15 +284,9 @@ try:
 except LogError as err:
     print(err)
 """
-    shown = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, env=os.environ | {"HOME": "/"}
-    )
+    shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env=os.environ | {"HOME": "/"})
 
     assert shown.stdout.startswith("6\n"), shown.stderr
     assert "cannot be written" in shown.stdout
-    assert sorted(path.name for path in copy.iterdir()) == [
-        "flight.lock",
-        JOURNAL_FILE,
-        f"{JOURNAL_FILE}-wal",
-    ]
+    assert sorted(path.name for path in copy.iterdir()) == ["flight.lock", JOURNAL_FILE, f"{JOURNAL_FILE}-wal"]
     copy.chmod(0o755)

@@ -46,9 +46,7 @@ while True:
 
 def _mounted(image, place) -> bool:
     return (
-        subprocess.run(
-            ["mount", "-o", "loop", str(image), str(place)], capture_output=True, check=False
-        ).returncode
+        subprocess.run(["mount", "-o", "loop", str(image), str(place)], capture_output=True, check=False).returncode
         == 0
     )
 
@@ -80,9 +78,7 @@ def test_what_was_acknowledged_is_on_the_disk(disk, tmp_path, seed):
         _promise_kept_by_calls(tmp_path)
         return
     image, place, again = disk
-    writer = subprocess.Popen(
-        [sys.executable, "-c", WRITER, str(place / "day1")], stdout=subprocess.PIPE, text=True
-    )
+    writer = subprocess.Popen([sys.executable, "-c", WRITER, str(place / "day1")], stdout=subprocess.PIPE, text=True)
     writer.stdout.readline()
     time.sleep(random.Random(seed).uniform(0.5, 1.5))
     writer.send_signal(signal.SIGSTOP)
@@ -124,10 +120,7 @@ def _promise_kept_by_calls(tmp_path):
     patch.setattr(audio_io.os, "write", write)
     patch.setattr(audio_io, "sync_data", sync)
     patch.setattr(audio_io, "sync_folder", folder)
-    with (
-        patch.context(),
-        Journal.create(tmp_path / "day1", FlightInfo(id="day1", configuration=None)) as journal,
-    ):
+    with patch.context(), Journal.create(tmp_path / "day1", FlightInfo(id="day1", configuration=None)) as journal:
         writer = SegmentWriter(tmp_path / "day1", journal, segment_s=1)
         for _ in range(30):
             writer.write(np.ones(1600, np.int16))

@@ -80,8 +80,10 @@ def test_forget_sound(flight, capsys):
     assert main(["store", "forget-sound", str(flight), "--who", "a pilot", "--json"]) == 0
 
     assert document(capsys) == {
-        "removed": ["audio/0000.wav"], "camera_files_left": ["wing.mp4"], "flights_with_the_same_sound": [],
-    }  # fmt: skip
+        "removed": ["audio/0000.wav"],
+        "camera_files_left": ["wing.mp4"],
+        "flights_with_the_same_sound": [],
+    }
     assert main(["store", "list", str(flight.parent.parent)]) == 0
     assert "sound forgotten" in capsys.readouterr().out
 

@@ -41,7 +41,9 @@ def test_what_the_program_imports_is_declared():
             if isinstance(node, ast.ImportFrom) and not node.level and node.module:
                 names = [node.module]
             used |= {name.split(".")[0] for name in names}
-    foreign = {known[name][0].lower() for name in used if name in known and name not in sys.stdlib_module_names} - {"kneecall"}
+    foreign = {known[name][0].lower() for name in used if name in known and name not in sys.stdlib_module_names} - {
+        "kneecall"
+    }
 
     assert foreign - set(declared()) <= {"markupsafe", "jnius", "android", "pyjnius"}
 
@@ -103,14 +105,34 @@ def test_a_requirement_without_a_lower_bound_is_an_error(text):
 def test_no_reader_runs_what_it_reads():
     """Formats that can carry code, and Parquet and archives, which unpack to any size, are written at most, never read."""
     refused = {"pickle", "marshal", "shelve", "dill", "joblib", "zipfile", "tarfile", "yaml", "runpy", "code"}
-    calls = {"eval", "exec", "compile", "read_parquet", "read_table", "ParquetFile", "read_pickle", "system", "popen", "unpack_archive", "__import__"}
+    calls = {
+        "eval",
+        "exec",
+        "compile",
+        "read_parquet",
+        "read_table",
+        "ParquetFile",
+        "read_pickle",
+        "system",
+        "popen",
+        "unpack_archive",
+        "__import__",
+    }
     for path in (ROOT / "logger_app").rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text("utf-8"))):
             names = {alias.name.split(".")[0] for alias in node.names} if isinstance(node, ast.Import) else set()
-            names |= {node.module.split(".")[0]} if isinstance(node, ast.ImportFrom) and not node.level and node.module else set()
+            names |= (
+                {node.module.split(".")[0]}
+                if isinstance(node, ast.ImportFrom) and not node.level and node.module
+                else set()
+            )
             assert not names & refused, path
             if isinstance(node, ast.Call):
-                at_re = isinstance(node.func, ast.Attribute) and isinstance(node.func.value, ast.Name) and node.func.value.id == "re"
+                at_re = (
+                    isinstance(node.func, ast.Attribute)
+                    and isinstance(node.func.value, ast.Name)
+                    and node.func.value.id == "re"
+                )
                 called = getattr(node.func, "attr", getattr(node.func, "id", ""))
                 assert called not in calls or at_re, (path, node.lineno, called)
                 keywords = {key.arg: ast.unparse(key.value) for key in node.keywords}

@@ -15,10 +15,18 @@ from pathlib import Path
 import pytest
 
 BENCH = Path(__file__).resolve().parents[1] / "bench" / "faults.py"
-DAMAGE = ("torn page in the journal", "torn page in the log", "flipped bytes in the journal", "flipped bytes in the log",
-          "flipped bytes in the sound", "cut short")  # fmt: skip
+DAMAGE = (
+    "torn page in the journal",
+    "torn page in the log",
+    "flipped bytes in the journal",
+    "flipped bytes in the log",
+    "flipped bytes in the sound",
+    "cut short",
+)
 
-pytestmark = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="strikes with Linux's signals, limits and mounts")
+pytestmark = pytest.mark.skipif(
+    not sys.platform.startswith("linux"), reason="strikes with Linux's signals, limits and mounts"
+)
 
 
 @pytest.fixture(scope="module")
@@ -79,13 +87,23 @@ def test_five_hundred_trials_are_shared_out_over_all_kinds(faults):
     named = {"fly", "hear", "review", "sync", "reduce", "report"}
     for family in ("kill -9", "power cut", "full disk", "read-only", "gone"):
         assert {f"{family} {name}" for name in named} <= set(given)
-    assert set(faults.QUICK) <= set(given) and {name for kind in faults.QUICK for name in named if name in kind} == named
+    assert (
+        set(faults.QUICK) <= set(given) and {name for kind in faults.QUICK for name in named if name in kind} == named
+    )
 
 
 def test_a_trial_is_drawn_alike_each_time(faults, tmp_path):
     bench = types.SimpleNamespace(folder=tmp_path)
-    drawn = [faults.Trial(bench, kind, seed, k).chance.random() for kind, seed, k in
-             [("clocks", 3, 1), ("clocks", 3, 1), ("clocks", 4, 1), ("clocks", 3, 2), ("microphone", 3, 1)]]  # fmt: skip
+    drawn = [
+        faults.Trial(bench, kind, seed, k).chance.random()
+        for kind, seed, k in [
+            ("clocks", 3, 1),
+            ("clocks", 3, 1),
+            ("clocks", 4, 1),
+            ("clocks", 3, 2),
+            ("microphone", 3, 1),
+        ]
+    ]
 
     assert drawn[0] == drawn[1]
     assert len(set(drawn)) == 4

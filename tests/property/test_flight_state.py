@@ -4,16 +4,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
-from logger_app.fly.flight_state import (
-    COMMANDS,
-    IN_RUN,
-    Intent,
-    Phase,
-    Touch,
-    advance,
-    begin,
-    silent_since_ns,
-)
+from logger_app.fly.flight_state import COMMANDS, IN_RUN, Intent, Phase, Touch, advance, begin, silent_since_ns
 from logger_app.records.calls import CallKind, HeardCall
 from logger_app.records.plan import TestPoint
 from logger_app.records.runs import RunEnd
@@ -72,9 +63,14 @@ class Cards(RuleBasedStateMachine):
         self.n += 1
         kind, name, value = what
         call = HeardCall(
-            id=f"c{self.n}", start_ns=self.now_ns, end_ns=self.now_ns + s_to_ns(length), kind=kind, name=name,
-            value=value, unit="kt" if kind is CallKind.AIRSPEED else None,
-        )  # fmt: skip
+            id=f"c{self.n}",
+            start_ns=self.now_ns,
+            end_ns=self.now_ns + s_to_ns(length),
+            kind=kind,
+            name=name,
+            value=value,
+            unit="kt" if kind is CallKind.AIRSPEED else None,
+        )
         self.given.append(call.id)
         self._take(call)
 
@@ -152,9 +148,14 @@ def test_phase_changes_only_with_a_step_or_a_closed_run(calls):
         state, out = advance(
             state,
             HeardCall(
-                id=f"c{k}", start_ns=s_to_ns(k), end_ns=s_to_ns(k + 0.5), kind=kind, name=name, value=value,
+                id=f"c{k}",
+                start_ns=s_to_ns(k),
+                end_ns=s_to_ns(k + 0.5),
+                kind=kind,
+                name=name,
+                value=value,
                 unit="kt" if kind is CallKind.AIRSPEED else None,
             ),
-        )  # fmt: skip
+        )
 
         assert state.phase == before or out.steps or out.closed

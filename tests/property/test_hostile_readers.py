@@ -24,22 +24,75 @@ from logger_app.sound_io import RATE_HZ, encode_opus, open_sound, write_flac
 
 EXAMPLES = int(os.environ.get("KNEECALL_FUZZ", "30"))
 fuzz = settings(
-    max_examples=EXAMPLES, deadline=None, derandomize="KNEECALL_FUZZ" not in os.environ,
-    suppress_health_check=list(HealthCheck), database=None,
-)  # fmt: skip
+    max_examples=EXAMPLES,
+    deadline=None,
+    derandomize="KNEECALL_FUZZ" not in os.environ,
+    suppress_health_check=list(HealthCheck),
+    database=None,
+)
 ROOT = Path(__file__).resolve().parents[2]
 HANG_S = 60
 
 NASTY = [
-    b"", b"\0", b"\xff\xfe", b"\xed\xa0\x80", "\u2028\u202e\U0001f6e9".encode(), b"\r", b"\n", b'"', b"'", b"'''", b'"""',
-    b"=", b"=HYPERLINK(1)", b"../../../etc/passwd", b"/etc/passwd", b"..", b"<script>alert(1)</script>", b"[" * 3000,
-    b"{" * 3000, b"<" * 3000, b"a" * 140_000, b"&a;", b'<!DOCTYPE x [<!ENTITY a "b">]>', b"true", b"[]", b"{}", b"[[]]",
-    b"1979-05-27T07:32:00Z", b"-->", b",,,,", b";", b"\t", b"*", b"$", b"#", "٣".encode(), "½".encode(),
-]  # fmt: skip
+    b"",
+    b"\0",
+    b"\xff\xfe",
+    b"\xed\xa0\x80",
+    "\u2028\u202e\U0001f6e9".encode(),
+    b"\r",
+    b"\n",
+    b'"',
+    b"'",
+    b"'''",
+    b'"""',
+    b"=",
+    b"=HYPERLINK(1)",
+    b"../../../etc/passwd",
+    b"/etc/passwd",
+    b"..",
+    b"<script>alert(1)</script>",
+    b"[" * 3000,
+    b"{" * 3000,
+    b"<" * 3000,
+    b"a" * 140_000,
+    b"&a;",
+    b'<!DOCTYPE x [<!ENTITY a "b">]>',
+    b"true",
+    b"[]",
+    b"{}",
+    b"[[]]",
+    b"1979-05-27T07:32:00Z",
+    b"-->",
+    b",,,,",
+    b";",
+    b"\t",
+    b"*",
+    b"$",
+    b"#",
+    "٣".encode(),
+    "½".encode(),
+]
 NUMBERS = [
-    b"0", b"-1", b"1e400", b"-1e400", b"nan", b"inf", b"-inf", b"9" * 400, b"9" * 5000, b"1e308", b"1e-320", b"0x7f", b"1_0",
-    b"1,5", b"00", b"0.0", b"-0.0", b"18446744073709551616", b"1e20",
-]  # fmt: skip
+    b"0",
+    b"-1",
+    b"1e400",
+    b"-1e400",
+    b"nan",
+    b"inf",
+    b"-inf",
+    b"9" * 400,
+    b"9" * 5000,
+    b"1e308",
+    b"1e-320",
+    b"0x7f",
+    b"1_0",
+    b"1,5",
+    b"00",
+    b"0.0",
+    b"-0.0",
+    b"18446744073709551616",
+    b"1e20",
+]
 
 
 @st.composite
@@ -71,7 +124,9 @@ def broken(draw, valid: bytes) -> bytes:
 
 def hostile(valid: bytes):
     """Mostly broken valid files, some noise."""
-    return st.one_of(broken(valid), broken(valid), broken(valid), st.binary(max_size=400), st.text(max_size=200).map(_bytes))
+    return st.one_of(
+        broken(valid), broken(valid), broken(valid), st.binary(max_size=400), st.text(max_size=200).map(_bytes)
+    )
 
 
 def _bytes(text: str) -> bytes:
@@ -226,7 +281,9 @@ def test_review_import():
 
     def read(path):
         for action, target, why, payload in read_changes(path.read_text("utf-8", "replace"), calls, str(path), 10.0):
-            correct(now, action, target or "new", id="fix", utc="2031-05-04T07:12:03Z", who="a pilot", why=why, **payload)
+            correct(
+                now, action, target or "new", id="fix", utc="2031-05-04T07:12:03Z", who="a pilot", why=why, **payload
+            )
 
     @fuzz
     @given(hostile(to_csv(calls, {}).encode()))
@@ -239,11 +296,16 @@ def test_review_import():
 # ---- journal rows -----------------------------------------------------------------------------------
 
 odd = st.recursive(
-    st.none() | st.booleans() | st.integers() | st.just(10**400) | st.floats() | st.text(max_size=8)
+    st.none()
+    | st.booleans()
+    | st.integers()
+    | st.just(10**400)
+    | st.floats()
+    | st.text(max_size=8)
     | st.sampled_from(["ias", "airspeed", "call-0001", "../../x", "kt", "set", "add"]),
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=6), inner, max_size=3),
     max_leaves=6,
-)  # fmt: skip
+)
 
 
 def bodies():
@@ -253,16 +315,27 @@ def bodies():
     from logger_app.records.journal import FlightInfo
 
     call = HeardCall(
-        id="call-0001", start_ns=10, end_ns=20, kind=CallKind.AIRSPEED, name="ias", value=58.0, unit="kt", words="fifty eight",
-        alternatives=(Alternative(kind=CallKind.AIRSPEED, name="ias", value=50.0, posterior=0.1),), word_times=(("a", 1, 2),),
-    )  # fmt: skip
+        id="call-0001",
+        start_ns=10,
+        end_ns=20,
+        kind=CallKind.AIRSPEED,
+        name="ias",
+        value=58.0,
+        unit="kt",
+        words="fifty eight",
+        alternatives=(Alternative(kind=CallKind.AIRSPEED, name="ias", value=50.0, posterior=0.1),),
+        word_times=(("a", 1, 2),),
+    )
     fix = Correction(id="fix-1", utc="", who="a", action=Action.SET, target="call-0001", payload=(("value", 57.0),))
     info = FlightInfo(id="day1", configuration="base", loading_items=(("crew", 90.0),), fuel_l=50.0)
     return [
         (codec.call_to_body(call), codec.body_to_call),
         (codec.correction_to_body(fix), codec.body_to_correction),
         (codec.gap_to_body(CaptureGap(start_ns=1, end_ns=2, why="x")), codec.body_to_gap),
-        (codec.clock_map_to_body(ClockMap(source="cam", offset_s=1.0, evidence=(("a", 1.0),))), codec.body_to_clock_map),
+        (
+            codec.clock_map_to_body(ClockMap(source="cam", offset_s=1.0, evidence=(("a", 1.0),))),
+            codec.body_to_clock_map,
+        ),
         (codec.info_to_body(info), codec.body_to_info),
     ]
 
@@ -295,9 +368,14 @@ def test_a_flight_of_odd_rows(data):
 
     campaign = read_campaign(ROOT / "demo_sessions/sparrow_cuffs/inputs")
     kinds = (RowKind.CALL, RowKind.CORRECTION, RowKind.GAP, RowKind.STEP, RowKind.PROPOSAL, RowKind.FLIGHT)
-    good = {RowKind.CALL: bodies()[0][0], RowKind.CORRECTION: bodies()[1][0], RowKind.GAP: bodies()[2][0],
-            RowKind.STEP: {"step": "card", "point": "A1", "by": "touch"}, RowKind.PROPOSAL: {"call": "call-0001", "value": 57.0},
-            RowKind.FLIGHT: bodies()[4][0]}  # fmt: skip
+    good = {
+        RowKind.CALL: bodies()[0][0],
+        RowKind.CORRECTION: bodies()[1][0],
+        RowKind.GAP: bodies()[2][0],
+        RowKind.STEP: {"step": "card", "point": "A1", "by": "touch"},
+        RowKind.PROPOSAL: {"call": "call-0001", "value": 57.0},
+        RowKind.FLIGHT: bodies()[4][0],
+    }
     rows = []
     for k in range(data.draw(st.integers(1, 5))):
         kind = data.draw(st.sampled_from(kinds))
@@ -403,7 +481,13 @@ def test_a_flights_own_sound(name):
     def run(content, data):
         with tempfile.TemporaryDirectory() as folder:
             flight = Path(folder) / "day1"
-            body = {"file": f"audio/{name}", "first_sample": 0, "samples": RATE_HZ // 2, "rate_hz": RATE_HZ, "source": "x"}
+            body = {
+                "file": f"audio/{name}",
+                "first_sample": 0,
+                "samples": RATE_HZ // 2,
+                "rate_hz": RATE_HZ,
+                "source": "x",
+            }
             if data.draw(st.booleans()):
                 body[data.draw(st.sampled_from(sorted(body)))] = data.draw(odd)
             with Journal.create(flight, FlightInfo(id="day1", configuration=None)) as journal:

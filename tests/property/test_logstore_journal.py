@@ -51,9 +51,23 @@ def test_a_log_cut_anywhere_is_a_prefix_of_whole_batches(batches, share):
 
 
 @settings(max_examples=40, deadline=None)
-@given(st.dictionaries(st.text(max_size=8), st.recursive(
-    st.one_of(st.none(), st.booleans(), st.integers(-(2**53), 2**53), st.floats(allow_nan=False, allow_infinity=False), st.text(max_size=20)),
-    lambda inner: st.lists(inner, max_size=3), max_leaves=6), max_size=5))  # fmt: skip
+@given(
+    st.dictionaries(
+        st.text(max_size=8),
+        st.recursive(
+            st.one_of(
+                st.none(),
+                st.booleans(),
+                st.integers(-(2**53), 2**53),
+                st.floats(allow_nan=False, allow_infinity=False),
+                st.text(max_size=20),
+            ),
+            lambda inner: st.lists(inner, max_size=3),
+            max_leaves=6,
+        ),
+        max_size=5,
+    )
+)
 def test_any_body_comes_back_as_it_was(body):
     with tempfile.TemporaryDirectory() as folder:
         row = JournalRow(id="x", flight_ns=1, utc="u", kind=RowKind.NOTE, body=body)

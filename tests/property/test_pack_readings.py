@@ -17,7 +17,9 @@ def test_every_legal_call_reads_back_as_itself(name):
     wrong = []
     for call in legal_calls(pack, all_values=True):
         read = parse_words(call.words, pack)
-        if [(r.kind, r.name, r.value, r.shorthand) for r in read] != [(call.kind, call.name, call.value, call.shorthand)]:
+        if [(r.kind, r.name, r.value, r.shorthand) for r in read] != [
+            (call.kind, call.name, call.value, call.shorthand)
+        ]:
             wrong.append((call, read))
 
     assert wrong == []

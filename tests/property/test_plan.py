@@ -13,16 +13,7 @@ from logger_app.plan.loading import ballast_to_match, weight_and_cg
 from logger_app.plan.order import build_up, rank
 from logger_app.plan.parse import parse_text
 from logger_app.plan.template import Answers, campaign_text
-from logger_app.records.plan import (
-    Aircraft,
-    AircraftConfig,
-    Campaign,
-    Loading,
-    Planning,
-    Station,
-    TestCard,
-    TestPoint,
-)
+from logger_app.records.plan import Aircraft, AircraftConfig, Campaign, Loading, Planning, Station, TestCard, TestPoint
 
 kilograms = st.floats(0, 300)
 arms = st.floats(500, 4000)
@@ -88,9 +79,7 @@ def test_ballast_really_matches(pair, extra_kg, at_mm):
 @st.composite
 def campaigns(draw):
     """Campaigns of a few configurations and points, with any number of runs and any fuel."""
-    powers = st.sampled_from(
-        [("idle", None), ("1500 rpm", 1500.0), ("2100 rpm", 2100.0), ("climb power", None)]
-    )
+    powers = st.sampled_from([("idle", None), ("1500 rpm", 1500.0), ("2100 rpm", 2100.0), ("climb power", None)])
     points = []
     for n in range(draw(st.integers(1, 8))):
         power, rpm = draw(powers)
@@ -106,27 +95,24 @@ def campaigns(draw):
             )
         )
     cards = tuple(
-        TestCard(
-            id=id_,
-            title=id_,
-            hazard=draw(st.integers(1, 5)),
-            points=tuple(p for p in points if p.card == id_),
-        )
+        TestCard(id=id_, title=id_, hazard=draw(st.integers(1, 5)), points=tuple(p for p in points if p.card == id_))
         for id_ in "AB"
     )
     configs = [AircraftConfig(id="base", name="base")]
     for n in range(draw(st.integers(0, 3))):
-        configs.append(
-            AircraftConfig(id=f"c{n}", name="c", parent=draw(st.sampled_from([c.id for c in configs])))
-        )
+        configs.append(AircraftConfig(id=f"c{n}", name="c", parent=draw(st.sampled_from([c.id for c in configs]))))
     aircraft = Aircraft(
-        name="a", empty_weight_kg=400, reference_weight_kg=600, max_weight_kg=640, wing_area_m2=12,
-        fuel_burn_l_per_h=draw(st.sampled_from([0.0, 17.0])), fuel_capacity_l=draw(st.sampled_from([30.0, 60.0])), fuel_reserve_l=10,
-    )  # fmt: skip
-    planning = Planning(most_runs_per_flight=draw(st.integers(1, 25)))
-    return Campaign(
-        name="x", aircraft=aircraft, configurations=tuple(configs), cards=cards, planning=planning
+        name="a",
+        empty_weight_kg=400,
+        reference_weight_kg=600,
+        max_weight_kg=640,
+        wing_area_m2=12,
+        fuel_burn_l_per_h=draw(st.sampled_from([0.0, 17.0])),
+        fuel_capacity_l=draw(st.sampled_from([30.0, 60.0])),
+        fuel_reserve_l=10,
     )
+    planning = Planning(most_runs_per_flight=draw(st.integers(1, 25)))
+    return Campaign(name="x", aircraft=aircraft, configurations=tuple(configs), cards=cards, planning=planning)
 
 
 @given(campaigns(), st.data())
@@ -242,9 +228,7 @@ def test_a_new_campaign_is_sound_or_says_why_not(
     campaign, faults = parse_text(text)
     assert faults == ()
     assert campaign.name == name.strip()
-    assert len(campaign.points) == len(flaps) * (
-        (0 in banks) + len([b for b in banks if b]) * (1 + accelerated)
-    )
+    assert len(campaign.points) == len(flaps) * ((0 in banks) + len([b for b in banks if b]) * (1 + accelerated))
 
 
 @given(st.text(max_size=200))

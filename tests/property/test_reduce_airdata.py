@@ -9,12 +9,7 @@ from hypothesis import strategies as st
 
 from logger_app.records.plan import CalibrationTable
 from logger_app.reduce.airspeed import cas_from_tas_kt, eas_kt, impact_pressure_hpa, tas_kt
-from logger_app.reduce.atmosphere import (
-    density_altitude_ft,
-    density_ratio,
-    pressure_altitude_ft,
-    pressure_ratio,
-)
+from logger_app.reduce.atmosphere import density_altitude_ft, density_ratio, pressure_altitude_ft, pressure_ratio
 from logger_app.reduce.calibration import Calibrated, calibrate_ias
 from logger_app.reduce.gps import wind_from_tracks
 from logger_app.reduce.standardise import cas_at_1_g_kt, cas_at_weight_kt, turn_load_factor
@@ -98,7 +93,9 @@ def test_a_rising_table_gives_rising_speeds_and_never_less_doubt_outside(table, 
 def test_gps_legs_give_back_airspeed_and_wind(tas, wind, wind_from, jitter):
     headings = np.radians(np.array([0, 90, 180, 270]) + np.array(jitter))
     blow = math.radians(wind_from + 180)
-    ground = tas * np.column_stack([np.cos(headings), np.sin(headings)]) + wind * np.array([math.cos(blow), math.sin(blow)])
+    ground = tas * np.column_stack([np.cos(headings), np.sin(headings)]) + wind * np.array(
+        [math.cos(blow), math.sin(blow)]
+    )
 
     found = wind_from_tracks(np.linalg.norm(ground, axis=1), np.degrees(np.arctan2(ground[:, 1], ground[:, 0])) % 360)
 
@@ -108,7 +105,11 @@ def test_gps_legs_give_back_airspeed_and_wind(tas, wind, wind_from, jitter):
 
 
 @settings(deadline=None)
-@given(st.lists(st.floats(40, 60), min_size=2, max_size=8), st.lists(st.floats(40, 60), min_size=2, max_size=8), st.floats(-5, 5))
+@given(
+    st.lists(st.floats(40, 60), min_size=2, max_size=8),
+    st.lists(st.floats(40, 60), min_size=2, max_size=8),
+    st.floats(-5, 5),
+)
 def test_welch_turns_round_and_shifts(a, b, shift):
     there, back = welch(a, b), welch(b, a)
 

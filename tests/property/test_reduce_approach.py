@@ -60,7 +60,17 @@ def test_one_wild_call_in_a_steady_approach_is_never_believed(seed, error):
     assert abs(fit.ias_kt - vs) < 2.0
 
 
-NAMES = ["break", "aft_stop", "wing_drop_left", "heavy_buffet", "buffet", "stall_warning", "recovered", "mush", "unheard_of"]
+NAMES = [
+    "break",
+    "aft_stop",
+    "wing_drop_left",
+    "heavy_buffet",
+    "buffet",
+    "stall_warning",
+    "recovered",
+    "mush",
+    "unheard_of",
+]
 
 
 @st.composite
@@ -91,7 +101,15 @@ def any_calls(draw):
 @given(any_calls(), st.sampled_from(list(RunEnd)), st.sampled_from([None, True, False]))
 def test_any_run_gives_a_labelled_result_or_says_why_not(calls, ended, overruled):
     run = Run(
-        id="r", number=1, flight="f", start_ns=0, end_ns=1, point="A1", calls=tuple(calls), ended=ended, overruled=overruled
+        id="r",
+        number=1,
+        flight="f",
+        start_ns=0,
+        end_ns=1,
+        point="A1",
+        calls=tuple(calls),
+        ended=ended,
+        overruled=overruled,
     )
 
     stall = stall_of_run(run, Indicator())

@@ -31,9 +31,7 @@ PAYLOADS = {
         },
     ),
     Action.MOVE: st.fixed_dictionaries({"flight_ns": st.integers(0, 10**10)}),
-    Action.ADD: st.fixed_dictionaries(
-        {"flight_ns": st.integers(0, 10**10), "value": st.integers(30, 90).map(float)}
-    ),
+    Action.ADD: st.fixed_dictionaries({"flight_ns": st.integers(0, 10**10), "value": st.integers(30, 90).map(float)}),
     Action.DISCARD: st.just({}),
 }
 
@@ -48,9 +46,7 @@ def corrections(draw):
         payload = {} if undo else draw(PAYLOADS[action])
         utc = f"2027-04-11T10:00:{draw(st.integers(0, 3)):02d}Z"
         made.append(
-            Correction(
-                id=f"k{n:02d}", utc=utc, who="x", action=action, target=target, payload=tuple(payload.items())
-            )
+            Correction(id=f"k{n:02d}", utc=utc, who="x", action=action, target=target, payload=tuple(payload.items()))
         )
     return made
 

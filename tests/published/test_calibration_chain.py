@@ -16,9 +16,7 @@ UP = CalibrationTable(
     ias_kt=(50, 60, 70, 80, 90, 100, 110, 120, 130, 140, 150, 160),
     cas_kt=(56, 62, 70, 78, 87, 97, 107, 117, 127, 137, 147, 157),
 )
-TEN = CalibrationTable(
-    flap_deg=10, ias_kt=(40, 50, 60, 70, 80, 90, 100, 110), cas_kt=(51, 57, 63, 71, 80, 89, 99, 109)
-)
+TEN = CalibrationTable(flap_deg=10, ias_kt=(40, 50, 60, 70, 80, 90, 100, 110), cas_kt=(51, 57, 63, 71, 80, 89, 99, 109))
 FULL = CalibrationTable(flap_deg=30, ias_kt=(40, 50, 60, 70, 80, 85), cas_kt=(50, 56, 63, 72, 81, 86))
 TABLES = (UP, TEN, FULL)
 # Fig. 5-3: flap deg, bank deg, KIAS at the stall; KCAS wings level, aft CG.

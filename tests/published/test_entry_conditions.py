@@ -14,9 +14,7 @@ from logger_app.plan.parse import parse_text
 from logger_app.plan.presets import DEFER, PRESETS
 from logger_app.plan.template import Answers, campaign_text
 
-LEVEL, TURNING, ACCELERATED, SPEEDS = (
-    PRESETS[name] for name in ("level", "turning", "accelerated", "speeds")
-)
+LEVEL, TURNING, ACCELERATED, SPEEDS = (PRESETS[name] for name in ("level", "turning", "accelerated", "speeds"))
 
 
 def test_23_201b_starts_10_kt_above_the_stall_and_slows_by_1_kt_per_s():
@@ -48,9 +46,7 @@ def test_23_203a1_turning_flight_stall_30_deg_and_1_kt_per_s():
 def test_23_203a2_accelerated_turning_stall_3_to_5_kt_per_s():
     assert (ACCELERATED.rate_low_kt_per_s, ACCELERATED.rate_high_kt_per_s) == (3, 5)
     assert "23.203(a)(2)" in ACCELERATED.basis
-    assert any(
-        "90 deg with the turn, 60 deg against it (23.203(b)(5))" in limit for limit in ACCELERATED.limits
-    )
+    assert any("90 deg with the turn, 60 deg against it (23.203(b)(5))" in limit for limit in ACCELERATED.limits)
 
 
 def test_23_207c_warning_5_kt_above_the_stall():

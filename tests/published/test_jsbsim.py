@@ -17,12 +17,7 @@ from logger_app.records.calls import CallKind, CallStatus, ReviewedCall
 from logger_app.records.plan import Indicator
 from logger_app.records.runs import Run, RunEnd
 from logger_app.reduce.stall_speed import stall_of_run
-from logger_app.reduce.standardise import (
-    cas_at_1_g_kt,
-    cas_at_weight_kt,
-    max_lift_coefficient,
-    turn_load_factor,
-)
+from logger_app.reduce.standardise import cas_at_1_g_kt, cas_at_weight_kt, max_lift_coefficient, turn_load_factor
 from logger_app.reduce.statistics import line_at
 from logger_app.units import KG_PER_LB, M_PER_FT, s_to_ns
 
@@ -43,7 +38,12 @@ FLOWN = {
     "60 % throttle": (1879.7, 47.09, 0.9444, 48.46, 1.3598, 0.900),
 }
 # Same method at 2,300 lb, flap 0: CAS, nzw, Vs1g at 0.5, 1, 2, 3 kt/s commanded and the rates achieved.
-HEAVY = [(53.47, 0.955, 54.72, 0.49), (53.52, 0.956, 54.74, 0.92), (52.87, 0.933, 54.75, 1.63), (51.75, 0.894, 54.74, 2.87)]
+HEAVY = [
+    (53.47, 0.955, 54.72, 0.49),
+    (53.52, 0.956, 54.74, 0.92),
+    (52.87, 0.933, 54.75, 1.63),
+    (51.75, 0.894, 54.74, 2.87),
+]
 
 
 @pytest.mark.parametrize("case", FLOWN)
@@ -171,8 +171,14 @@ def fly(rate, flap=0.0, bank_deg=0.0, throttle=0.0) -> Flown:
         if round(now / step) % 12 == 0:
             lift = abs(sim["forces/fwz-aero-lbs"])
             cl = lift / (sim["aero/qbar-psf"] * sim["metrics/Sw-sqft"])
-            rows.append((now, sim["velocities/vc-kts"], cl, lift / sim["inertia/weight-lbs"], sim["inertia/weight-lbs"]))
-        if now > 28 and after is None and (sim["aero/alpha-deg"] > 24 or elevator <= -0.999 and sim["velocities/q-rad_sec"] < -0.05):
+            rows.append(
+                (now, sim["velocities/vc-kts"], cl, lift / sim["inertia/weight-lbs"], sim["inertia/weight-lbs"])
+            )
+        if (
+            now > 28
+            and after is None
+            and (sim["aero/alpha-deg"] > 24 or elevator <= -0.999 and sim["velocities/q-rad_sec"] < -0.05)
+        ):
             after = now
         if after is not None and now > after + 1.5:
             break
@@ -279,7 +285,9 @@ def test_the_reduction_returns_the_models_own_stall_speed(flown):
 def test_without_a_speed_named_at_the_event_the_curve_still_finds_it(flown):
     case, run = flown
 
-    errors = np.array([stall_of_run(spoken(run, seed, named=False), Indicator()).ias_kt - run.stall_kt for seed in range(24)])
+    errors = np.array(
+        [stall_of_run(spoken(run, seed, named=False), Indicator()).ias_kt - run.stall_kt for seed in range(24)]
+    )
 
     # The last call is then half a second or more old, and the model eases off in that time: at 3 kt/s
     # and at 45 deg of bank this leaves a bias that no fit of the calls can see.
@@ -296,7 +304,9 @@ def test_the_stated_uncertainty_is_neither_too_small_nor_idle(flown):
     assert np.sqrt(np.mean(scores**2)) > 0.2
 
 
-@pytest.mark.parametrize("case, expected", [("bank 30", 49.93), ("bank 45", 50.00), ("60 % throttle", 48.46), ("flap 0, 1", 49.86)])
+@pytest.mark.parametrize(
+    "case, expected", [("bank 30", 49.93), ("bank 45", 50.00), ("60 % throttle", 48.46), ("flap 0, 1", 49.86)]
+)
 def test_calls_with_a_measured_load_factor_give_the_1_g_speed(case, expected):
     run = fly(**CASES[case])
     found = [stall_of_run(spoken(run, seed), Indicator()).ias_kt for seed in range(24)]

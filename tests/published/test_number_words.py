@@ -27,7 +27,9 @@ def test_word2number_reads_what_the_pack_says():
     checked = set()
     for reading in PACK.airspeeds:
         plain = set(reading.words) <= general
-        one_number = "hundred" in reading.words or (len(reading.words) == 1 or reading.words[0].endswith("ty") and len(reading.words) == 2)
+        one_number = "hundred" in reading.words or (
+            len(reading.words) == 1 or reading.words[0].endswith("ty") and len(reading.words) == 2
+        )
         if plain and one_number:
             assert reading.value == w2n.word_to_num(" ".join(reading.words))
             checked.add(reading.value)

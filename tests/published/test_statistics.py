@@ -139,7 +139,9 @@ def test_holm_against_statsmodels(seed):
     assert holm(p) == pytest.approx(multipletests(p, method="holm")[1], abs=1e-12)
 
 
-@pytest.mark.parametrize("table", [((3, 1), (0, 5)), ((2, 2), (2, 2)), ((6, 0), (1, 4)), ((1, 0), (0, 1)), ((7, 3), (2, 9))])
+@pytest.mark.parametrize(
+    "table", [((3, 1), (0, 5)), ((2, 2), (2, 2)), ((6, 0), (1, 4)), ((1, 0), (0, 1)), ((7, 3), (2, 9))]
+)
 def test_wing_drop_sides_against_scipy(table):
     assert sides_differ_p(*table) == pytest.approx(stats.fisher_exact(table)[1], abs=1e-9)
 
@@ -186,7 +188,11 @@ def test_what_has_no_answer_is_refused(call):
 
 
 def test_too_few_values_are_refused():
-    for call in (lambda: mean_interval([1.0]), lambda: welch([1.0], [1.0, 2.0]), lambda: line_at([1, 1, 1], [1, 2, 3], 1)):
+    for call in (
+        lambda: mean_interval([1.0]),
+        lambda: welch([1.0], [1.0, 2.0]),
+        lambda: line_at([1, 1, 1], [1, 2, 3], 1),
+    ):
         with pytest.raises(TooFewCalls):
             call()
     with pytest.raises(OutsideValidity):

@@ -21,7 +21,7 @@ def tree():
 def frames_of(phones):
     rows = []
     for phone in [None, *phones.split(), None]:
-        for k in ([0] * 6 if phone is None else [PHONE_ID[phone]] * 2 + [0] * 2):
+        for k in [0] * 6 if phone is None else [PHONE_ID[phone]] * 2 + [0] * 2:
             p = np.full(OUTPUTS, 0.1 / (OUTPUTS - 1))
             p[k] = 0.9
             rows.append(np.log(p))

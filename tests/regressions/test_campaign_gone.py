@@ -33,7 +33,9 @@ def test_reduce_does_not_either(tmp_path, capsys, monkeypatch):
     campaign, words = tmp_path / "sparrow", tmp_path / "words.csv"
     (campaign / "flights").mkdir(parents=True)
     shutil.copy(DEMO / "campaign.toml", campaign)
-    words.write_text("start_s,words\n10,on condition\n12,sixty two\n14,fifty nine\n16,fifty seven\n18,fifty five\n25,break\n")
+    words.write_text(
+        "start_s,words\n10,on condition\n12,sixty two\n14,fifty nine\n16,fifty seven\n18,fifty five\n25,break\n"
+    )
     assert main(["hear", str(words), "--into", str(campaign / "flights" / "day1_baseline")]) == 0
     real = results_io.reduction_to_json
 

@@ -60,7 +60,9 @@ def test_a_clock_that_is_put_right_slowly_hides_no_hole_and_makes_none():
     last_adc_s, last_came_s, _ = slewed[-1]
 
     assert sum(_missing(slewed)) == 0
-    assert sum(_missing([*slewed, (last_adc_s + BLOCK_S + 2, last_came_s + BLOCK_S + 2, False)])) == pytest.approx(2 * RATE_HZ, rel=0.01)
+    assert sum(_missing([*slewed, (last_adc_s + BLOCK_S + 2, last_came_s + BLOCK_S + 2, False)])) == pytest.approx(
+        2 * RATE_HZ, rel=0.01
+    )
 
 
 def test_a_first_block_without_a_time_makes_no_hole_of_the_next():

@@ -12,7 +12,16 @@ import av
 import numpy as np
 import pytest
 
-from logger_app.errors import CardError, LogDamaged, LogError, PackError, ReduceError, ReviewError, SoundError, SyncError
+from logger_app.errors import (
+    CardError,
+    LogDamaged,
+    LogError,
+    PackError,
+    ReduceError,
+    ReviewError,
+    SoundError,
+    SyncError,
+)
 from logger_app.fly.hear.packs_io import load_pack
 from logger_app.fly.hear.parse import parse_words
 from logger_app.fly.hear.transcript_io import read_transcript
@@ -112,14 +121,16 @@ GPX = '<gpx><trk><trkseg><trkpt lat="1" lon="2"><time>{}</time></trkpt></trkseg>
 @pytest.mark.parametrize(
     "content",
     [
-        '<!DOCTYPE gpx [<!ENTITY a "aaaaaaaaaa">' + "".join(f'<!ENTITY b{k} "{"&a;" * 10}">' for k in range(9)) + "]>"
+        '<!DOCTYPE gpx [<!ENTITY a "aaaaaaaaaa">'
+        + "".join(f'<!ENTITY b{k} "{"&a;" * 10}">' for k in range(9))
+        + "]>"
         + GPX.format("&b8;"),
         '<!DOCTYPE gpx [<!ENTITY x SYSTEM "file:///etc/passwd">]>' + GPX.format("&x;"),
         "<a>" * 100_000,
         GPX.format("\n" * 500_000),
     ],
     ids=["entities", "outside", "deep", "long text"],
-)  # fmt: skip
+)
 def test_traps_in_gpx_are_refused(tmp_path, content):
     with pytest.raises(ReduceError):
         read_trace(file(tmp_path, "t.gpx", content))
@@ -154,7 +165,9 @@ def test_a_calibration_speed_that_was_flown_twice_counts_as_their_mean(tmp_path)
 def test_a_number_of_any_length_is_refused_in_a_sentence(tmp_path, number):
     """Was an OverflowError, and a ValueError from Python's own limit on digits."""
     with pytest.raises(CardError):
-        read_campaign(file(tmp_path, "campaign.toml", f"[campaign]\nname = {number}\n[aircraft]\nempty_weight_kg = {number}\n"))
+        read_campaign(
+            file(tmp_path, "campaign.toml", f"[campaign]\nname = {number}\n[aircraft]\nempty_weight_kg = {number}\n")
+        )
     with pytest.raises(PackError):
         load_pack(str(file(tmp_path, "callouts.toml", f"[pack]\nname = {number}\n")))
 
@@ -164,7 +177,9 @@ def test_a_number_of_any_length_is_refused_in_a_sentence(tmp_path, number):
 
 @pytest.mark.parametrize("dictionary", ['"/etc/passwd"', '"../../../../etc/passwd"', "5", '["a"]', '"a\\u0000b"'])
 def test_a_pack_names_no_dictionary_outside_its_folder(tmp_path, dictionary):
-    path = file(tmp_path, "callouts.toml", f'[pack]\nname = "x"\nlanguage = "x"\nversion = "1"\ndictionary = {dictionary}\n')
+    path = file(
+        tmp_path, "callouts.toml", f'[pack]\nname = "x"\nlanguage = "x"\nversion = "1"\ndictionary = {dictionary}\n'
+    )
     with pytest.raises(PackError, match="dictionary"):
         load_pack(str(path))
 
@@ -216,10 +231,22 @@ HEAD = '[pack]\nname = "x"\nlanguage = "x"\nversion = "1"\n'
         ('[[setting]]\nname = "a"\nsay = ["<n>"]\nstep = 0\n[number.n.words]\na = 1\n', "step"),
         (f'[[event]]\nname = "a"\nsay = ["{"(" * 150}a{")" * 150}"]\n', "deep"),
         (f'[[event]]\nname = "a"\nsay = ["{"a " * 20_000}"]\n', "characters"),
-        ('[[event]]\nname = "a"\nsay = ["' + "<n> " * 12 + '"]\n[number.n.words]\n' + "".join(f"w{k} = {k}\n" for k in range(99)), "readings"),
-        ('[airspeed]\nsay = ["' + "<n> " * 12 + '"]\n[number.n.words]\n' + "".join(f"w{k} = {k}\n" for k in range(99)), "readings"),
+        (
+            '[[event]]\nname = "a"\nsay = ["'
+            + "<n> " * 12
+            + '"]\n[number.n.words]\n'
+            + "".join(f"w{k} = {k}\n" for k in range(99)),
+            "readings",
+        ),
+        (
+            '[airspeed]\nsay = ["'
+            + "<n> " * 12
+            + '"]\n[number.n.words]\n'
+            + "".join(f"w{k} = {k}\n" for k in range(99)),
+            "readings",
+        ),
     ],
-)  # fmt: skip
+)
 def test_a_pack_that_asks_for_too_much_or_the_wrong_thing_is_refused(tmp_path, text, said):
     """Were a TypeError, an OverflowError, a MemoryError, a ZeroDivisionError, a RecursionError or no end."""
     top, table = (text, "") if text.startswith("event") else ("", text)
@@ -255,7 +282,9 @@ def test_a_playlist_in_a_sound_file_opens_no_other_file(tmp_path):
             read_sound_file(file(tmp_path, name, text))
 
 
-@pytest.mark.parametrize(("at", "put"), [(20, b"\x77\x77"), (22, b"\xff\x00"), (22, b"\x00\x80"), (34, b"\xff\xff"), (24, b"\xff" * 4)])
+@pytest.mark.parametrize(
+    ("at", "put"), [(20, b"\x77\x77"), (22, b"\xff\x00"), (22, b"\x00\x80"), (34, b"\xff\xff"), (24, b"\xff" * 4)]
+)
 def test_a_wav_header_that_cannot_be_is_a_damaged_file(tmp_path, at, put):
     """Format tag, channels, bits and rate: were an AttributeError and FFmpeg's own error."""
     with wave.open(str(tmp_path / "a.wav"), "wb") as out:
@@ -341,13 +370,28 @@ def test_a_row_with_a_right_checksum_and_no_body_is_damaged(body):
 @pytest.mark.parametrize(
     ("kind", "body"),
     [
-        ("media", {}), ("media", {"file": 5}), ("media", {"file": []}), ("media", {"file": "a\0b"}), ("media", {"file": ""}),
-        ("media", {"file": "a", "duration_s": "9"}), ("media", {"file": "a", "duration_s": 1e300}), ("media", {"file": "a", "camera": {}}),
-        ("clock_map", {"source": []}), ("clock_map", {}), ("step", {"step": []}), ("step", {"by": {}}), ("step", {"point": 5}),
-        ("step", {"call": [1]}), ("second", {"heard": [5]}), ("second", {"heard": {"a": 1}}), ("second", {"heard": [{"start_ns": 1e300}]}),
-        ("second", {"call": []}), ("erased", {"files": 5}), ("erased", {"files": [[]]}),
+        ("media", {}),
+        ("media", {"file": 5}),
+        ("media", {"file": []}),
+        ("media", {"file": "a\0b"}),
+        ("media", {"file": ""}),
+        ("media", {"file": "a", "duration_s": "9"}),
+        ("media", {"file": "a", "duration_s": 1e300}),
+        ("media", {"file": "a", "camera": {}}),
+        ("clock_map", {"source": []}),
+        ("clock_map", {}),
+        ("step", {"step": []}),
+        ("step", {"by": {}}),
+        ("step", {"point": 5}),
+        ("step", {"call": [1]}),
+        ("second", {"heard": [5]}),
+        ("second", {"heard": {"a": 1}}),
+        ("second", {"heard": [{"start_ns": 1e300}]}),
+        ("second", {"call": []}),
+        ("erased", {"files": 5}),
+        ("erased", {"files": [[]]}),
     ],
-)  # fmt: skip
+)
 def test_a_row_whose_body_has_another_form_is_damaged(kind, body):
     """Were a KeyError, a TypeError or an AttributeError wherever such a row was used: these have no record of their own."""
     facts = (1, "row-0001", 0, "", kind, json.dumps(body))

@@ -58,8 +58,14 @@ def private(tmp_path_factory):
     made = ["-f", "lavfi", "-i", "testsrc2=s=64x48:r=10:d=3", "-f", "lavfi", "-i", "sine=440:d=3"]
     for name in ("private.mp4", "private.ts", "private.mov"):
         coded = ["-c:v", "libx264", "-g", "5", "-preset", "ultrafast", "-pix_fmt", "yuv420p", "-c:a", "aac"]
-        subprocess.run(["ffmpeg", "-v", "error", "-y", *made, *coded, folder / name], check=True, stdin=subprocess.DEVNULL)
-    subprocess.run(["ffmpeg", "-v", "error", "-y", *made[:4], "-frames:v", "1", folder / "private1.png"], check=True, stdin=subprocess.DEVNULL)
+        subprocess.run(
+            ["ffmpeg", "-v", "error", "-y", *made, *coded, folder / name], check=True, stdin=subprocess.DEVNULL
+        )
+    subprocess.run(
+        ["ffmpeg", "-v", "error", "-y", *made[:4], "-frames:v", "1", folder / "private1.png"],
+        check=True,
+        stdin=subprocess.DEVNULL,
+    )
     return folder
 
 
@@ -96,7 +102,14 @@ def elsewhere(name):
     def change(kind, body):
         if kind != b"dref":
             return body
-        alias = bytes(4 + 10) + bytes([4]) + b"disk".ljust(27, b"\0") + bytes(12) + bytes([len(name)]) + name.ljust(63, b"\0")
+        alias = (
+            bytes(4 + 10)
+            + bytes([4])
+            + b"disk".ljust(27, b"\0")
+            + bytes(12)
+            + bytes([len(name)])
+            + name.ljust(63, b"\0")
+        )
         alias += bytes(16) + b"\0\1\0\1" + bytes(16)
         alias += b"\0\2" + len(name).to_bytes(2, "big") + name + b"\0" * (len(name) % 2) + b"\xff\xff\0\0"
         alias = alias.ljust(200, b"\0")
@@ -122,10 +135,16 @@ def crafted(folder, private, address):
         "hls.m3u8": (hls.format(f"file://{folder}/private.ts"), "private.ts"),
         "spaced.m3u8": ("\ufeff \n" + hls.format("private.ts"), "private.ts"),
         "net.m3u8": (hls.format(f"http://{address}/a.ts"), None),
-        "key.m3u8": (hls.format("private.ts").replace("#EXTINF", f'#EXT-X-KEY:METHOD=AES-128,URI="http://{address}/k"\n#EXTINF'), "private.ts"),
+        "key.m3u8": (
+            hls.format("private.ts").replace("#EXTINF", f'#EXT-X-KEY:METHOD=AES-128,URI="http://{address}/k"\n#EXTINF'),
+            "private.ts",
+        ),
         "dash.mpd": (mpd.format("private.mp4"), "private.mp4"),
         "dash.mp4": (mpd.format(f"http://{address}/a.mp4"), None),
-        "talk.sdp": ("v=0\no=- 0 0 IN IP4 127.0.0.1\ns=x\nc=IN IP4 127.0.0.1\nt=0 0\nm=video 5004 RTP/AVP 96\na=rtpmap:96 H264/90000\n", None),
+        "talk.sdp": (
+            "v=0\no=- 0 0 IN IP4 127.0.0.1\ns=x\nc=IN IP4 127.0.0.1\nt=0 0\nm=video 5004 RTP/AVP 96\na=rtpmap:96 H264/90000\n",
+            None,
+        ),
         "pls.mp4": (f"[playlist]\nFile1=http://{address}/a.mp4\nNumberOfEntries=1\n", None),
         "text.mp4": (f"http://{address}/a.mp4\n", None),
     }
@@ -148,8 +167,22 @@ def sound_of(path):
 
 def page_picture(path):
     """The report's page leaves out what it cannot read."""
-    clock = ClockMap(source=str(path), offset_s=0.0, drift_ppm=0.0, u_s=0.01, valid_from_s=0.0, valid_to_s=3.0, method="hand", evidence=())
-    if FrameFinder([(CameraFile(flight="f", camera="c", file=path.name, clock_map=clock, duration_s=3.0), path)])("f", 1.0) is None:
+    clock = ClockMap(
+        source=str(path),
+        offset_s=0.0,
+        drift_ppm=0.0,
+        u_s=0.01,
+        valid_from_s=0.0,
+        valid_to_s=3.0,
+        method="hand",
+        evidence=(),
+    )
+    if (
+        FrameFinder([(CameraFile(flight="f", camera="c", file=path.name, clock_map=clock, duration_s=3.0), path)])(
+            "f", 1.0
+        )
+        is None
+    ):
         raise OSError("no picture")
 
 
@@ -209,7 +242,13 @@ def test_a_film_whose_samples_lie_in_another_file_has_that_left_alone(tmp_path, 
 def test_a_name_that_is_an_address_is_a_name(tmp_path, private, listening, monkeypatch):
     monkeypatch.chdir(tmp_path)
     port = listening.getsockname()[1]
-    for name in (f"http:/127.0.0.1:{port}/a.mp4", f"tcp:/127.0.0.1:{port}", "concat:private.mp4|private.mp4", "pipe:0", "data:a,b"):
+    for name in (
+        f"http:/127.0.0.1:{port}/a.mp4",
+        f"tcp:/127.0.0.1:{port}",
+        "concat:private.mp4|private.mp4",
+        "pipe:0",
+        "data:a,b",
+    ):
         path = Path(name)
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes((private / "private.mp4").read_bytes())
@@ -221,7 +260,10 @@ def test_a_name_that_is_an_address_is_a_name(tmp_path, private, listening, monke
 
 def test_the_verb_refuses_in_one_sentence_and_links_the_rest(tmp_path, private, listening, capsys):
     flight = tmp_path / "day1"
-    with Journal.create(flight, FlightInfo(id="day1", configuration=None)) as journal, SegmentWriter(flight, journal) as writer:
+    with (
+        Journal.create(flight, FlightInfo(id="day1", configuration=None)) as journal,
+        SegmentWriter(flight, journal) as writer,
+    ):
         writer.write(np.random.default_rng(1).integers(-3000, 3000, 16_000 * 12).astype(np.int16))
     address = f"127.0.0.1:{listening.getsockname()[1]}"
     files = [path for path, _ in crafted(tmp_path, private, address)]
@@ -233,13 +275,18 @@ def test_the_verb_refuses_in_one_sentence_and_links_the_rest(tmp_path, private, 
     assert watch.count() == 0 and not called(listening)
     refusals = [line for line in said.err.splitlines() if "not linked" in line]
     assert len(refusals) == len(files)
-    assert sum("names other files or addresses" in line for line in refusals) == len(files) - 2  # the pattern, and a text
+    assert (
+        sum("names other files or addresses" in line for line in refusals) == len(files) - 2
+    )  # the pattern, and a text
     watch.close()
 
 
 def test_a_list_in_the_place_of_a_segment_is_a_damaged_segment(tmp_path, private):
     flight = tmp_path / "day1"
-    with Journal.create(flight, FlightInfo(id="day1", configuration=None)) as journal, SegmentWriter(flight, journal) as writer:
+    with (
+        Journal.create(flight, FlightInfo(id="day1", configuration=None)) as journal,
+        SegmentWriter(flight, journal) as writer,
+    ):
         writer.write(np.ones(16_000 * 12, np.int16))
     (segment,) = (flight / "audio").iterdir()
     for name in (segment.name, segment.with_suffix(".flac").name):
@@ -255,7 +302,24 @@ def test_a_list_in_the_place_of_a_segment_is_a_damaged_segment(tmp_path, private
 
 def test_what_is_read_holds_its_own_sound_and_pictures():
     """Formats of FFmpeg that name other files or addresses, or take patterns (its own documentation, "Demuxers")."""
-    opens_others = {"concat", "hls", "dash", "sdp", "rtsp", "rtp", "image2", "imf", "applehttp", "lavfi", "tty", "concatf", "vapoursynth", "avisynth", "ffmetadata", "smil"}
+    opens_others = {
+        "concat",
+        "hls",
+        "dash",
+        "sdp",
+        "rtsp",
+        "rtp",
+        "image2",
+        "imf",
+        "applehttp",
+        "lavfi",
+        "tty",
+        "concatf",
+        "vapoursynth",
+        "avisynth",
+        "ffmetadata",
+        "smil",
+    }
 
     assert opens_others.isdisjoint(HOLD_THEIR_OWN)
     assert OPTIONS["protocol_whitelist"] == "file"

@@ -75,7 +75,12 @@ def test_hearing_goes_on_without_the_medium_and_recording_when_it_is_back(flight
             store.write(sound)
 
     writer = AudioWriter(
-        blocks, Store(), hearing, on_gap=lambda gap, kept: gaps.append(gap), on_state=lambda state: None, free_bytes=lambda: 10**12
+        blocks,
+        Store(),
+        hearing,
+        on_gap=lambda gap, kept: gaps.append(gap),
+        on_state=lambda state: None,
+        free_bytes=lambda: 10**12,
     )
     writer.start()
     for k in range(BLOCKS):
@@ -94,7 +99,9 @@ def test_hearing_goes_on_without_the_medium_and_recording_when_it_is_back(flight
     if back:
         resumed = gaps[0].end_ns * RATE_HZ // 10**9 // BLOCK_SAMPLES
         assert resumed <= away.stop + LOOK_AT_DISK_S * 20
-        assert np.array_equal(read_sound(folder, resumed * 0.05, 20), np.concatenate([pcm(k) for k in range(resumed, BLOCKS)]))
+        assert np.array_equal(
+            read_sound(folder, resumed * 0.05, 20), np.concatenate([pcm(k) for k in range(resumed, BLOCKS)])
+        )
         assert verify(folder).ok
 
 

@@ -14,9 +14,16 @@ POINT = TestPoint(id="A1", card="A")
 
 def call(at_s, name, value=None, kind=CallKind.EVENT):
     return ReviewedCall(
-        id=f"c{at_s:05.1f}", flight_ns=s_to_ns(at_s), end_ns=s_to_ns(at_s + 0.5), kind=kind, name=name, value=value,
-        unit="kt" if value else None, status=CallStatus.CONFIRMED, ias_kt=value,
-    )  # fmt: skip
+        id=f"c{at_s:05.1f}",
+        flight_ns=s_to_ns(at_s),
+        end_ns=s_to_ns(at_s + 0.5),
+        kind=kind,
+        name=name,
+        value=value,
+        unit="kt" if value else None,
+        status=CallStatus.CONFIRMED,
+        ias_kt=value,
+    )
 
 
 def speeds(start_s, *values):
@@ -24,7 +31,13 @@ def speeds(start_s, *values):
 
 
 def asked(*events):
-    calls = [call(1, "power", None, CallKind.SETTING), call(9, "on_condition"), *speeds(10, 60, 58, 56, 54), *events, call(20, "recovered")]
+    calls = [
+        call(1, "power", None, CallKind.SETTING),
+        call(9, "on_condition"),
+        *speeds(10, 60, 58, 56, 54),
+        *events,
+        call(20, "recovered"),
+    ]
     queue = build_queue(find_runs("f", calls, points=[POINT]), calls)
     return any("no event was heard" in why for item in queue.items if item.item is Item.RUN for why in item.why)
 
@@ -40,7 +53,9 @@ def test_a_run_with_a_stall_in_any_of_its_words_is_not_asked_about(name):
     assert not asked(call(15, name))
 
 
-@pytest.mark.parametrize("name", ["break", "nose_drop", "aft_stop", "stick_pusher", "wing_drop", "wing_drop_left", "wing_drop_right"])
+@pytest.mark.parametrize(
+    "name", ["break", "nose_drop", "aft_stop", "stick_pusher", "wing_drop", "wing_drop_left", "wing_drop_right"]
+)
 def test_the_approach_ends_at_a_stall_in_any_of_its_words(name):
     # After a nose drop or a wing drop to one side the speeds of the recovery were taken for the same approach.
     first, second = approaches([*speeds(10, 60, 58, 56, 54), call(14, name), *speeds(15, 60, 66, 72)])

@@ -30,9 +30,18 @@ def test_stations_stand_along_the_span_whatever_decimals_they_have():
     view = page.points[0]
     run = view.sides[0].runs[0]
     names = ["83.3/20", "50/80", "16.7/83.3", "50/20", "16.7/20"]
-    marks = [TuftMark(flight=run.flight, flight_s=run.event_s, camera="wing", station=name, state="attached", ias_kt=48.0) for name in names]
+    marks = [
+        TuftMark(flight=run.flight, flight_s=run.event_s, camera="wing", station=name, state="attached", ias_kt=48.0)
+        for name in names
+    ]
 
-    assert tuft_map(view.sides[0], view, marks, "kt").y.names[::-1] == ("16.7/20", "16.7/83.3", "50/20", "50/80", "83.3/20")
+    assert tuft_map(view.sides[0], view, marks, "kt").y.names[::-1] == (
+        "16.7/20",
+        "16.7/83.3",
+        "50/20",
+        "50/80",
+        "83.3/20",
+    )
 
 
 def test_names_of_stations_have_room_in_the_tuft_map():
@@ -43,8 +52,15 @@ def test_names_of_stations_have_room_in_the_tuft_map():
     view = page.points[0]
     run = view.sides[0].runs[0]
     names = [f"{s}/{c}" for s in (12.5, 37.5, 62.5, 87.5) for c in (16.7, 50, 83.3)]
-    marks = [TuftMark(flight=run.flight, flight_s=run.event_s, camera="wing", station=name, state="attached", ias_kt=48.0) for name in names]
-    labels = [shape for shape in lay_out(tuft_map(view.sides[0], view, marks, "kt")).shapes if isinstance(shape, Label) and shape.text in names]
+    marks = [
+        TuftMark(flight=run.flight, flight_s=run.event_s, camera="wing", station=name, state="attached", ias_kt=48.0)
+        for name in names
+    ]
+    labels = [
+        shape
+        for shape in lay_out(tuft_map(view.sides[0], view, marks, "kt")).shapes
+        if isinstance(shape, Label) and shape.text in names
+    ]
     heights = sorted(label.y for label in labels)
 
     assert len(labels) == 12

@@ -36,7 +36,9 @@ def test_bytes_come_to_the_disk_before_the_name_and_the_name_before_we_say_so(tm
     assert names(tmp_path) == ["a.txt"]
 
 
-@pytest.mark.parametrize("error", [OSError(errno.ENOSPC, "No space left on device"), ValueError("x"), KeyboardInterrupt()])
+@pytest.mark.parametrize(
+    "error", [OSError(errno.ENOSPC, "No space left on device"), ValueError("x"), KeyboardInterrupt()]
+)
 def test_a_fault_in_the_middle_leaves_the_old_file_and_nothing_beside_it(tmp_path, error):
     file = write_bytes(tmp_path / "a.bin", b"old")
 

@@ -11,9 +11,14 @@ from logger_app.records.runs import FlightRuns, Run, RunEnd, Settings
 from logger_app.units import s_to_ns
 
 AIRCRAFT = Aircraft(
-    name="x", empty_weight_kg=400.0, reference_weight_kg=600.0, max_weight_kg=650.0, wing_area_m2=12.0,
-    fuel_density_kg_per_l=0.72, fuel_burn_l_per_h=18.0,
-)  # fmt: skip
+    name="x",
+    empty_weight_kg=400.0,
+    reference_weight_kg=600.0,
+    max_weight_kg=650.0,
+    wing_area_m2=12.0,
+    fuel_density_kg_per_l=0.72,
+    fuel_burn_l_per_h=18.0,
+)
 CAMPAIGN = Campaign(
     name="c",
     aircraft=AIRCRAFT,
@@ -24,13 +29,27 @@ CAMPAIGN = Campaign(
 
 def run(id, end_s, fuel_l=None):
     call = ReviewedCall(
-        id=f"c{id}", flight_ns=s_to_ns(end_s - 5), end_ns=s_to_ns(end_s), kind=CallKind.AIRSPEED, name="ias", value=50.0,
-        unit="kt", status=CallStatus.HEARD, ias_kt=50.0,
-    )  # fmt: skip
+        id=f"c{id}",
+        flight_ns=s_to_ns(end_s - 5),
+        end_ns=s_to_ns(end_s),
+        kind=CallKind.AIRSPEED,
+        name="ias",
+        value=50.0,
+        unit="kt",
+        status=CallStatus.HEARD,
+        ias_kt=50.0,
+    )
     return Run(
-        id=id, number=1, flight="f", start_ns=s_to_ns(end_s - 20), end_ns=s_to_ns(end_s), point=None, calls=(call,),
-        ended=RunEnd.RECOVERED, settings=Settings(fuel_l=fuel_l),
-    )  # fmt: skip
+        id=id,
+        number=1,
+        flight="f",
+        start_ns=s_to_ns(end_s - 20),
+        end_ns=s_to_ns(end_s),
+        point=None,
+        calls=(call,),
+        ended=RunEnd.RECOVERED,
+        settings=Settings(fuel_l=fuel_l),
+    )
 
 
 def weights(*runs, info=None):

@@ -28,8 +28,22 @@ def made(tmp_path_factory):
     }.items():
         run(["-f", "lavfi", "-i", beep, *options, str(folder / name)])
     run(["-f", "lavfi", "-i", "testsrc=d=3:r=10:s=64x48", str(folder / "silent.mp4")])
-    run(["-f", "lavfi", "-i", "testsrc=d=3:r=10:s=64x48", "-itsoffset", "0.7", "-f", "lavfi", "-i", beep,
-         "-shortest", str(folder / "late.mp4")])  # fmt: skip
+    run(
+        [
+            "-f",
+            "lavfi",
+            "-i",
+            "testsrc=d=3:r=10:s=64x48",
+            "-itsoffset",
+            "0.7",
+            "-f",
+            "lavfi",
+            "-i",
+            beep,
+            "-shortest",
+            str(folder / "late.mp4"),
+        ]
+    )
     return folder
 
 

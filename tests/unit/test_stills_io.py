@@ -17,8 +17,25 @@ from logger_app.records.stills import SavedPicture, SavedShot, SavedSide
 from logger_app.stills_io import KEYWORD, read_pictures, save_picture
 
 SHOT = SavedShot(at="at the stall", flight_s=20.5, ias_kt=46.0, camera="wing", stations=(("10/20", "separated", True),))
-SIDE = SavedSide(configuration="baseline", name="Plain “wing”", flight="day1", run="run-1", run_number=1, event_flight_s=20.5, vs_ias_kt=46.0, shots=(SHOT,))
-ABOUT = SavedPicture(kind="still", point="A1", words="at the stall", sides=(SIDE,), why="nearest entry rates", who="ann", made_utc="2027-04-11T10:00:00Z")
+SIDE = SavedSide(
+    configuration="baseline",
+    name="Plain “wing”",
+    flight="day1",
+    run="run-1",
+    run_number=1,
+    event_flight_s=20.5,
+    vs_ias_kt=46.0,
+    shots=(SHOT,),
+)
+ABOUT = SavedPicture(
+    kind="still",
+    point="A1",
+    words="at the stall",
+    sides=(SIDE,),
+    why="nearest entry rates",
+    who="ann",
+    made_utc="2027-04-11T10:00:00Z",
+)
 
 
 def image(width=200, height=80):
@@ -38,7 +55,10 @@ def test_a_picture_says_what_it_shows_and_comes_back_as_it_was(tmp_path):
     ((found, jpeg),), troubles = read_pictures(tmp_path / "deep", 100, 80)
 
     assert troubles == []
-    assert found == SavedPicture(**{name: getattr(ABOUT, name) for name in ("kind", "point", "words", "sides", "why", "who", "made_utc")}, file="a.png")
+    assert found == SavedPicture(
+        **{name: getattr(ABOUT, name) for name in ("kind", "point", "words", "sides", "why", "who", "made_utc")},
+        file="a.png",
+    )
     with Image.open(io.BytesIO(jpeg)) as small:
         assert (small.format, small.size) == ("JPEG", (100, 40))
     texts = [body for kind, body in chunks((tmp_path / "deep/a.png").read_bytes()) if kind == b"iTXt"]
@@ -50,7 +70,25 @@ def test_no_folder_is_no_picture(tmp_path):
 
 
 def spoiled(change):
-    body = json.loads(json.dumps({"kind": "still", "point": "A1", "words": "w", "sides": [{"configuration": "b", "name": "n", "flight": "f", "run": "r", "run_number": 1, "shots": [{"at": "x"}]}]}))
+    body = json.loads(
+        json.dumps(
+            {
+                "kind": "still",
+                "point": "A1",
+                "words": "w",
+                "sides": [
+                    {
+                        "configuration": "b",
+                        "name": "n",
+                        "flight": "f",
+                        "run": "r",
+                        "run_number": 1,
+                        "shots": [{"at": "x"}],
+                    }
+                ],
+            }
+        )
+    )
     change(body)
     return json.dumps(body)
 
@@ -103,7 +141,9 @@ def test_a_picture_that_claims_to_be_huge_is_never_unpacked(tmp_path):
         return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
 
     head = struct.pack(">IIBBBBB", 40_000, 4_000, 8, 2, 0, 0, 0)
-    (tmp_path / "a.png").write_bytes(b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", zlib.compress(b"")) + chunk(b"IEND", b""))
+    (tmp_path / "a.png").write_bytes(
+        b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", zlib.compress(b"")) + chunk(b"IEND", b"")
+    )
     found, troubles = read_pictures(tmp_path, 100, 80)
     assert found == [] and ("pixels" in troubles[0])
 

@@ -77,7 +77,9 @@ class Augment:
     def __init__(self, sound: torch.Tensor, noise: torch.Tensor | None, seed: int = 0):
         self.sound, self.noise, self.device = sound, noise, sound.device
         rng = np.random.default_rng(seed)
-        bank = [warped_mel()] + [warped_mel(np.exp(rng.uniform(-0.17, 0.17)), rng.uniform(-0.05, 0.05)) for _ in range(WARPS - 1)]
+        bank = [warped_mel()] + [
+            warped_mel(np.exp(rng.uniform(-0.17, 0.17)), rng.uniform(-0.05, 0.05)) for _ in range(WARPS - 1)
+        ]
         self.mel = torch.tensor(np.stack(bank), device=self.device)
         self._means: dict[int, torch.Tensor] = {}
 
@@ -101,7 +103,9 @@ class Augment:
         """A random smooth amplitude response (B, bins); slope in powers of frequency, bumps in dB."""
         hz = torch.linspace(0, RATE / 2, bins, device=self.device).clamp(min=20)
         place = torch.log2(hz / 20) / math.log2(RATE / 40) * 255
-        bumps = F.interpolate(self._n(batch, 1, knots) * dev_db / 20 * math.log(10), size=256, mode="linear", align_corners=True)[:, 0]
+        bumps = F.interpolate(
+            self._n(batch, 1, knots) * dev_db / 20 * math.log(10), size=256, mode="linear", align_corners=True
+        )[:, 0]
         low = place.long().clamp(max=254)
         curve = bumps[:, low] * (1 - (place - low)) + bumps[:, low + 1] * (place - low)
         return torch.exp(curve + self._u(*slope, batch, 1) / 2 * torch.log(hz / 1000)[None])
@@ -110,7 +114,9 @@ class Augment:
         """Root-mean-square envelope over about `width` samples, at the sample rate."""
         step = max(1, width // 2)
         power = F.avg_pool1d(F.pad(sound[:, None] ** 2, (width // 2, width // 2)), width, step)
-        return F.interpolate(power, size=sound.shape[1], mode="linear", align_corners=False)[:, 0].clamp(min=1e-10).sqrt()
+        return (
+            F.interpolate(power, size=sound.shape[1], mode="linear", align_corners=False)[:, 0].clamp(min=1e-10).sqrt()
+        )
 
     # ---- the stages
 
@@ -119,7 +125,9 @@ class Augment:
         dev = self.device
         start, delay, seq = (torch.as_tensor(a, device=dev) for a in (p.start, p.delay, p.sequence))
         speed, gain = (torch.as_tensor(a, dtype=torch.float32, device=dev) for a in (p.speed, p.gain / p.level))
-        count = torch.minimum(((torch.as_tensor(p.length, device=dev) - 2).float() / speed).long(), length - delay).clamp(min=0)
+        count = torch.minimum(
+            ((torch.as_tensor(p.length, device=dev) - 2).float() / speed).long(), length - delay
+        ).clamp(min=0)
         total = int(count.sum().item())
         which = torch.repeat_interleave(torch.arange(len(count), device=dev), count, output_size=total)
         t = torch.arange(total, device=dev) - (torch.cumsum(count, 0) - count)[which]
@@ -154,28 +162,57 @@ class Augment:
             return x / (x.std(1, keepdim=True) + 1e-9)
 
         def coloured(**kind):
-            return torch.fft.irfft(torch.fft.rfft(self._n(batch, length)) * self._spectrum(batch, bins, **kind), n=length)
+            return torch.fft.irfft(
+                torch.fft.rfft(self._n(batch, length)) * self._spectrum(batch, bins, **kind), n=length
+            )
 
-        wind = unit(coloured()) * (1 + self._u(0, 0.5, batch, 1) * self._slow(batch, length, self._u(1, 14, 1).item())).clamp(min=0.05)
-        gusts = unit(coloured(slope=(-4, -1.5), dev_db=4.0)) * torch.sigmoid(3 * self._slow(batch, length, self._u(0.5, 8, 1).item()) + self._u(-4, 3, batch, 1))
-        f0 = torch.exp(self._u(math.log(18), math.log(260), batch, 1)) * (1 + 0.03 * self._slow(batch, length, 1.0) + self._u(0, 0.02, batch, 1) * self._slow(batch, length, 30.0))
+        wind = unit(coloured()) * (
+            1 + self._u(0, 0.5, batch, 1) * self._slow(batch, length, self._u(1, 14, 1).item())
+        ).clamp(min=0.05)
+        gusts = unit(coloured(slope=(-4, -1.5), dev_db=4.0)) * torch.sigmoid(
+            3 * self._slow(batch, length, self._u(0.5, 8, 1).item()) + self._u(-4, 3, batch, 1)
+        )
+        f0 = torch.exp(self._u(math.log(18), math.log(260), batch, 1)) * (
+            1 + 0.03 * self._slow(batch, length, 1.0) + self._u(0, 0.02, batch, 1) * self._slow(batch, length, 30.0)
+        )
         phase = TWO_PI * torch.cumsum(f0, 1) / RATE
         engine = torch.zeros(batch, length, device=dev)
         decay, odd = self._u(0.2, 1.6, batch, 1), self._u(0, 1, batch, 1)
         for i in range(1, 29):
-            engine += torch.exp(0.6 * self._n(batch, 1)) * (odd if i % 2 else 1) / i**decay * torch.cos(i * phase + self._u(0, TWO_PI, batch, 1))
+            engine += (
+                torch.exp(0.6 * self._n(batch, 1))
+                * (odd if i % 2 else 1)
+                / i**decay
+                * torch.cos(i * phase + self._u(0, TWO_PI, batch, 1))
+            )
         engine = unit(engine * (1 + self._u(0, 0.6, batch, 1) * torch.cos(phase * self._u(0.05, 0.5, batch, 1))))
-        mix = torch.rand(batch, 3, 1, device=dev) ** 1.5 * (torch.rand(batch, 3, 1, device=dev) < torch.tensor([0.9, 0.5, 0.6], device=dev)[None, :, None])
+        mix = torch.rand(batch, 3, 1, device=dev) ** 1.5 * (
+            torch.rand(batch, 3, 1, device=dev) < torch.tensor([0.9, 0.5, 0.6], device=dev)[None, :, None]
+        )
         out = mix[:, 0] * unit(wind) + mix[:, 1] * gusts + mix[:, 2] * engine
-        hits = (torch.rand(batch, length, device=dev) < self._u(0, 1, batch, 1) ** 3 * 3 / RATE).float() * self._n(batch, length) * self._u(2, 25, batch, 1) * self._chance(0.3, batch)
+        hits = (
+            (torch.rand(batch, length, device=dev) < self._u(0, 1, batch, 1) ** 3 * 3 / RATE).float()
+            * self._n(batch, length)
+            * self._u(2, 25, batch, 1)
+            * self._chance(0.3, batch)
+        )
         ring = torch.exp(-torch.arange(200, device=dev) / self._u(5, 60, 1)) * self._n(200)
-        out = out + 0.3 * torch.fft.irfft(torch.fft.rfft(hits, n=length + 256) * torch.fft.rfft(ring, n=length + 256)[None], n=length + 256)[:, :length]
+        out = (
+            out
+            + 0.3
+            * torch.fft.irfft(
+                torch.fft.rfft(hits, n=length + 256) * torch.fft.rfft(ring, n=length + 256)[None], n=length + 256
+            )[:, :length]
+        )
         seconds = torch.arange(length, device=dev)[None] / RATE
         period = self._u(0.1, 1.2, batch, 1)
         gate = ((seconds / period + self._u(0, 1, batch, 1)) % 1 < self._u(0.2, 1.1, batch, 1)).float()
         gate = gate * ((seconds > self._u(0, length / RATE, batch, 1)) | self._chance(0.5, batch))
         pitch = torch.exp(self._u(math.log(250), math.log(3200), batch, 1))
-        horn = sum(self._u(0, 1, batch, 1) / i * torch.sin(TWO_PI * pitch * i * seconds + self._u(0, 6, batch, 1)) for i in (1, 2, 3, 5))
+        horn = sum(
+            self._u(0, 1, batch, 1) / i * torch.sin(TWO_PI * pitch * i * seconds + self._u(0, 6, batch, 1))
+            for i in (1, 2, 3, 5)
+        )
         out = out + horn * gate * self._u(0.05, 1.2, batch, 1) * self._chance(0.15, batch)
         return unit(out + 0.02 * self._n(batch, length))
 
@@ -184,8 +221,14 @@ class Augment:
         hz = torch.linspace(0, RATE / 2, bins, device=self.device)[None]
         low = self._u(60, 420, batch, 1)
         high = torch.where(self._chance(0.65, batch), self._u(2600, 4200, batch, 1), self._u(4200, 8000, batch, 1))
-        low_order, high_order = (torch.randint(a, b, (batch, 1), device=self.device).float() for a, b in ((1, 9), (2, 12)))
-        gain = 1 / torch.sqrt(1 + (low / hz.clamp(min=1)) ** (2 * low_order)) / torch.sqrt(1 + (hz / high) ** (2 * high_order))
+        low_order, high_order = (
+            torch.randint(a, b, (batch, 1), device=self.device).float() for a, b in ((1, 9), (2, 12))
+        )
+        gain = (
+            1
+            / torch.sqrt(1 + (low / hz.clamp(min=1)) ** (2 * low_order))
+            / torch.sqrt(1 + (hz / high) ** (2 * high_order))
+        )
         return gain * self._spectrum(batch, bins, slope=(-0.6, 1.2), dev_db=3.5, knots=7)
 
     def _noise(self, clean, batch: int, length: int):
@@ -197,7 +240,10 @@ class Augment:
             recorded = recorded / (recorded.std(1, keepdim=True) + 1e-3)
             kind = torch.rand(batch, 1, device=self.device)
             out = torch.where(kind < 0.35, recorded, torch.where(kind < 0.5, 0.7 * out + 0.7 * recorded, out))
-        people = sum(torch.roll(clean, int(j), 0).roll(int(torch.randint(0, length, (1,))), 1) for j in torch.randint(1, batch, (5,)))
+        people = sum(
+            torch.roll(clean, int(j), 0).roll(int(torch.randint(0, length, (1,))), 1)
+            for j in torch.randint(1, batch, (5,))
+        )
         people = people / (people.std(1, keepdim=True) + 1e-3)
         kind = torch.rand(batch, 1, device=self.device)
         return torch.where(kind < 0.06, people, torch.where(kind < 0.14, out + 0.6 * people, out)), kind < 0.06
@@ -205,14 +251,21 @@ class Augment:
     def _speaker(self, clean, batch: int, length: int):
         """Effort and articulation: weaker or stronger consonants, spectral tilt; then the room and the channel's spectrum."""
         envelope = self._envelope(clean, 480)
-        power = torch.where(self._chance(0.4, batch), self._u(-0.35, 0.45, batch, 1), torch.zeros(batch, 1, device=self.device))
+        power = torch.where(
+            self._chance(0.4, batch), self._u(-0.35, 0.45, batch, 1), torch.zeros(batch, 1, device=self.device)
+        )
         clean = clean * (envelope / envelope.amax(1, keepdim=True).clamp(min=1e-3)).clamp(min=0.03) ** power
         bins = length // 2 + 1
         spectrum = torch.fft.rfft(clean) * self._spectrum(batch, bins, slope=(-1.4, 1.8), dev_db=3.0, knots=8)
         decay = torch.exp(self._u(math.log(0.03), math.log(0.35), batch, 1))
         t = torch.arange(8000, device=self.device)[None] / RATE
         room = self._n(batch, 8000) * torch.exp(-6.9 * t / decay) * (t > 0.001)
-        room = room / (room.pow(2).sum(1, keepdim=True).sqrt() + 1e-6) * self._u(0.1, 0.9, batch, 1) * self._chance(0.35, batch)
+        room = (
+            room
+            / (room.pow(2).sum(1, keepdim=True).sqrt() + 1e-6)
+            * self._u(0.1, 0.9, batch, 1)
+            * self._chance(0.35, batch)
+        )
         room[:, 0] = 1
         return spectrum * torch.fft.rfft(room, n=length)
 
@@ -230,7 +283,9 @@ class Augment:
         leak = self._u(0.003, 0.3, batch, 1)
         sound = torch.where(self._chance(0.08, batch), sound * (leak + (1 - leak) * gate), sound)
         kind, limit = torch.rand(batch, 1, device=dev), self._u(1.0, 5, batch, 1)
-        sound = torch.where(kind < 0.08, sound.clamp(-limit, limit), torch.where(kind < 0.2, torch.tanh(sound / limit) * limit, sound))
+        sound = torch.where(
+            kind < 0.08, sound.clamp(-limit, limit), torch.where(kind < 0.2, torch.tanh(sound / limit) * limit, sound)
+        )
         sound = sound * 10 ** self._u(-2.6, -0.4, batch, 1)
         sound = sound + self._n(batch, length) * 10 ** self._u(-5, -3.3, batch, 1)
         mu = 255.0  # ITU-T G.711 mu-law, continuous form, 8 bits
@@ -239,7 +294,11 @@ class Augment:
         packed = torch.round(packed * 127) / 127
         opened_up = torch.sign(packed) * ((1 + mu) ** packed.abs() - 1) / mu * peak
         sound = torch.where(self._chance(0.08, batch), opened_up, sound)
-        step = torch.where(self._chance(0.08, batch), torch.full((batch, 1), 1 / 512.0, device=dev), torch.full((batch, 1), 1 / 32768.0, device=dev))
+        step = torch.where(
+            self._chance(0.08, batch),
+            torch.full((batch, 1), 1 / 512.0, device=dev),
+            torch.full((batch, 1), 1 / 32768.0, device=dev),
+        )
         sound = torch.round(sound / step) * step
         lost = (torch.rand(batch, length // 480, device=dev) < 0.01).float() * self._chance(0.05, batch)
         return sound * (1 - F.interpolate(lost[:, None], size=length, mode="nearest")[:, 0])
@@ -253,7 +312,11 @@ class Augment:
         channel = self._channel(batch, bins)
         voice = torch.fft.irfft(spectrum * channel, n=length)
         noise, babble = self._noise(clean, batch, length)
-        tint = torch.where(self._chance(0.3, batch), self._spectrum(batch, bins, slope=(-0.5, 0.5), dev_db=4.0), torch.ones(batch, bins, device=self.device))
+        tint = torch.where(
+            self._chance(0.3, batch),
+            self._spectrum(batch, bins, slope=(-0.5, 0.5), dev_db=4.0),
+            torch.ones(batch, bins, device=self.device),
+        )
         noise = torch.fft.irfft(torch.fft.rfft(noise) * channel * tint, n=length)
         active = F.interpolate(on[:, None], size=length, mode="nearest")[:, 0]
         level = ((voice**2 * active).sum(1) / active.sum(1).clamp(min=1)).sqrt()[:, None]
@@ -270,7 +333,9 @@ class Augment:
         batch = len(sound)
         if not vary:
             return self.normalise(log_mel(sound, self.mel[0])), on, talk
-        which = torch.where(torch.rand(batch, device=self.device) < 0.75, torch.randint(0, WARPS, (batch,), device=self.device), 0)
+        which = torch.where(
+            torch.rand(batch, device=self.device) < 0.75, torch.randint(0, WARPS, (batch,), device=self.device), 0
+        )
         frames = log_mel(sound, self.mel[which])
         frames, on, talk = self._tempo(frames, on, talk)
         return self.normalise(frames), on, talk
@@ -278,7 +343,9 @@ class Augment:
     def _tempo(self, frames, on, talk):
         """Time bent smoothly by up to a fifth in 45 % of the sequences; pitch and formants stay."""
         batch, count = frames.shape[:2]
-        rate = torch.exp(0.16 * F.interpolate(self._n(batch, 1, 7), size=count, mode="linear", align_corners=True)[:, 0]).clamp(0.75, 1.33)
+        rate = torch.exp(
+            0.16 * F.interpolate(self._n(batch, 1, 7), size=count, mode="linear", align_corners=True)[:, 0]
+        ).clamp(0.75, 1.33)
         place = torch.cumsum(rate, 1)
         place = (place - place[:, :1]) / (place[:, -1:] - place[:, :1]) * (count - 1)
         straight = torch.arange(count, device=self.device)[None].float().expand(batch, count)

@@ -23,7 +23,47 @@ from . import texts
 from .synth import HELD_OUT
 
 RATE = 16000
-PHONES = ["AA", "AE", "AH", "AO", "AW", "AY", "B", "CH", "D", "DH", "EH", "ER", "EY", "F", "G", "HH", "IH", "IY", "JH", "K", "L", "M", "N", "NG", "OW", "OY", "P", "R", "S", "SH", "T", "TH", "UH", "UW", "V", "W", "Y", "Z", "ZH"]
+PHONES = [
+    "AA",
+    "AE",
+    "AH",
+    "AO",
+    "AW",
+    "AY",
+    "B",
+    "CH",
+    "D",
+    "DH",
+    "EH",
+    "ER",
+    "EY",
+    "F",
+    "G",
+    "HH",
+    "IH",
+    "IY",
+    "JH",
+    "K",
+    "L",
+    "M",
+    "N",
+    "NG",
+    "OW",
+    "OY",
+    "P",
+    "R",
+    "S",
+    "SH",
+    "T",
+    "TH",
+    "UH",
+    "UW",
+    "V",
+    "W",
+    "Y",
+    "Z",
+    "ZH",
+]
 PHONE_ID = {phone: i + 1 for i, phone in enumerate(PHONES)}  # 0 is the CTC blank
 
 
@@ -131,7 +171,18 @@ def collect(data: Path, clean_licences: bool = False) -> list[Clip]:
                 continue
             ids = tuple(PHONE_ID[p] for p in said if p in PHONE_ID)
             group = "accent" if row.get("engine") == "accent" else speech.group
-            clips.append(Clip(file=name, start=start, length=end - start, phones=ids, group=group, speaker=speaker_of(row), text=row["text"], talk=is_talk(speech.group, row)))
+            clips.append(
+                Clip(
+                    file=name,
+                    start=start,
+                    length=end - start,
+                    phones=ids,
+                    group=group,
+                    speaker=speaker_of(row),
+                    text=row["text"],
+                    talk=is_talk(speech.group, row),
+                )
+            )
     return clips
 
 
@@ -165,7 +216,9 @@ def noise_files(data: Path) -> list[Path]:
     with (data / "noise/index.csv").open(newline="") as handle:
         rows = list(csv.DictReader(handle))
     tested = {row["author"] for row in rows if row["split"] == "test"}
-    return [data / "noise" / row["file"] for row in rows if row["split"] in ("train", "dev") and row["author"] not in tested]
+    return [
+        data / "noise" / row["file"] for row in rows if row["split"] in ("train", "dev") and row["author"] not in tested
+    ]
 
 
 def main() -> None:
@@ -185,12 +238,18 @@ def main() -> None:
     noise = noise_files(args.data)
     for path in noise:
         shutil.copy(path, args.out / "noise")
-    manifest = {"clips": [asdict(c) for c in clips], "noise": [f"noise/{p.name}" for p in noise], "clean_licences": args.clean_licences}
+    manifest = {
+        "clips": [asdict(c) for c in clips],
+        "noise": [f"noise/{p.name}" for p in noise],
+        "clean_licences": args.clean_licences,
+    }
     (args.out / "manifest.json").write_text(json.dumps(manifest, separators=(",", ":")))
     groups = sorted({c.group for c in clips})
     for group in groups:
         mine = [c for c in clips if c.group == group]
-        print(f"{group:8} {len(mine):6} clips {sum(c.length for c in mine) / RATE / 3600:6.2f} h {len({c.speaker for c in mine}):4} voices")
+        print(
+            f"{group:8} {len(mine):6} clips {sum(c.length for c in mine) / RATE / 3600:6.2f} h {len({c.speaker for c in mine}):4} voices"
+        )
 
 
 if __name__ == "__main__":

@@ -30,7 +30,11 @@ def fold(state: dict[str, np.ndarray], right: tuple[int, ...]) -> dict[str, np.n
     for k, ahead in enumerate(right):
         block = f"blk.{k}."
         scale, offset = norm(block + "b1")
-        out[f"{k}.dw"], out[f"{k}.db"], out[f"{k}.kr"] = (state[block + "dw.weight"][:, 0] * scale[:, None]).T, offset, np.array([ahead])
+        out[f"{k}.dw"], out[f"{k}.db"], out[f"{k}.kr"] = (
+            (state[block + "dw.weight"][:, 0] * scale[:, None]).T,
+            offset,
+            np.array([ahead]),
+        )
         scale, offset = norm(block + "b2")
         out[f"{k}.w1"], out[f"{k}.b1"] = (state[block + "p1.weight"][:, :, 0] * scale[:, None]).T, offset
         out[f"{k}.w2"], out[f"{k}.b2"] = state[block + "p2.weight"][:, :, 0].T, state[block + "p2.bias"]

@@ -39,7 +39,9 @@ class Block(nn.Module):
 class CalloutNet(nn.Module):
     """Features (batch, frames of 10 ms, 40) to phone logits (batch, frames of 20 ms, 40) and activity logits."""
 
-    def __init__(self, channels: int = 256, hidden: int = 640, drop: float = 0.05, right: tuple[int, ...] = RIGHT_CONTEXT):
+    def __init__(
+        self, channels: int = 256, hidden: int = 640, drop: float = 0.05, right: tuple[int, ...] = RIGHT_CONTEXT
+    ):
         super().__init__()
         self.i = nn.Conv1d(BANDS, channels, 7, stride=2, bias=False)
         self.b0 = nn.BatchNorm1d(channels)
@@ -78,7 +80,9 @@ def from_folded(net: CalloutNet, folded: dict, features: torch.Tensor) -> None:
         norm.running_var.copy_(var)
         norm.weight.copy_(scale * torch.sqrt(var + norm.eps))
         norm.bias.copy_(offset + scale * mean)
-        return y * torch.as_tensor(scale)[..., None] + offset[:, None] if torch.is_tensor(scale) else y + offset[:, None]
+        return (
+            y * torch.as_tensor(scale)[..., None] + offset[:, None] if torch.is_tensor(scale) else y + offset[:, None]
+        )
 
     channels = len(w["i.b"])
     net.i.weight.copy_(w["i.w"].reshape(7, BANDS, channels).permute(2, 1, 0))

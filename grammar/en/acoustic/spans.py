@@ -52,7 +52,9 @@ def log_likelihood(phones: list[int], log_p: np.ndarray) -> float:
     return float(max(alpha[-1], alpha[-2]))
 
 
-def phrases(words: list[str], sounds: list[list[int]], log_p: np.ndarray, activity: np.ndarray) -> list[tuple[float, float, str]]:
+def phrases(
+    words: list[str], sounds: list[list[int]], log_p: np.ndarray, activity: np.ndarray
+) -> list[tuple[float, float, str]]:
     """(start [s], end [s], text) of the clear phrases of one sentence."""
     spelling = [(phone, k) for k, sound in enumerate(sounds) for phone in sound]
     if 2 * len(spelling) + 1 > 1.9 * len(log_p):
@@ -97,7 +99,16 @@ def main() -> None:
             sounds = [[PHONE_ID[p] for p in phones if p in PHONE_ID] for phones in found]
             log_p, activity = net.run(x * np.float32(0.08 / (np.sqrt(np.mean(x**2)) + 1e-9)))
             for a, b, text in phrases(words, sounds, log_p, activity):
-                table.writerow([row["file"], round(begin + a, 3), round(min(end, begin + b), 3), row["speaker"], text, row["split"]])
+                table.writerow(
+                    [
+                        row["file"],
+                        round(begin + a, 3),
+                        round(min(end, begin + b), 3),
+                        row["speaker"],
+                        text,
+                        row["split"],
+                    ]
+                )
 
 
 if __name__ == "__main__":

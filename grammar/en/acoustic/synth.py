@@ -27,20 +27,145 @@ from . import texts
 
 RATE = 16000
 HELD_OUT = {"es_us_f4", "es_us_m7", "fe_slt", "fl_rms", "fl_slt"}  # voices of the test set
-LANGUAGES = ["en-us", "en-us", "en-us", "en-gb", "en-gb-scotland", "en-gb-x-rp", "en-gb-x-gbclan", "en-gb-x-gbcwmd", "en-029", "en-us-nyc"]
+LANGUAGES = [
+    "en-us",
+    "en-us",
+    "en-us",
+    "en-gb",
+    "en-gb-scotland",
+    "en-gb-x-rp",
+    "en-gb-x-gbclan",
+    "en-gb-x-gbcwmd",
+    "en-029",
+    "en-us-nyc",
+]
 # f4 and m7 are left out under every language, not only en-us.
-VARIANTS = ["m1", "m2", "m3", "m4", "m5", "m6", "m8", "f1", "f2", "f3", "f5", "Alex", "Alicia", "Andrea", "Andy", "Annie", "Denis", "Diogo", "Gene", "Gene2", "Henrique", "Hugo", "Jacky", "Lee", "Marco", "Mario", "Michael", "Mike", "adam", "anika", "antonio", "aunty", "belinda", "benjamin", "boris", "caleb", "david", "ed", "edward", "edward2", "grandma", "grandpa", "gustave", "iven", "iven2", "iven3", "john", "kaukovalta", "klatt", "klatt2", "klatt3", "klatt4", "linda", "marcelo", "max", "michel", "miguel", "norbert", "pablo", "paul", "pedro", "quincy", "rob", "robert", "sandro", "shelby", "steph", "steph2", "steph3", "travis", "victor", "zac"]
-_VOWELS = [("aI@", "aia"), ("aU@", "aua"), ("i@", "ia"), ("e@", "e"), ("o@", "o"), ("O@", "o"), ("A@", "a"), ("U@", "u"), ("3:", "e"), ("IR", "ir"),
-           ("aI", "ai"), ("eI", "ei"), ("oU", "ou"), ("aU", "au"), ("OI", "oi"), ("A:", "a"), ("O:", "o"), ("i:", "i"), ("u:", "u"), ("@L", "el"),
-           ("I2", "i"), ("I#", "i"), ("I", "i"), ("E", "e"), ("V", "a"), ("0", "o"), ("U", "u"), ("3", "er"), ("a#", "a"), ("@", "e"), ("O", "o")]  # fmt: skip
+VARIANTS = [
+    "m1",
+    "m2",
+    "m3",
+    "m4",
+    "m5",
+    "m6",
+    "m8",
+    "f1",
+    "f2",
+    "f3",
+    "f5",
+    "Alex",
+    "Alicia",
+    "Andrea",
+    "Andy",
+    "Annie",
+    "Denis",
+    "Diogo",
+    "Gene",
+    "Gene2",
+    "Henrique",
+    "Hugo",
+    "Jacky",
+    "Lee",
+    "Marco",
+    "Mario",
+    "Michael",
+    "Mike",
+    "adam",
+    "anika",
+    "antonio",
+    "aunty",
+    "belinda",
+    "benjamin",
+    "boris",
+    "caleb",
+    "david",
+    "ed",
+    "edward",
+    "edward2",
+    "grandma",
+    "grandpa",
+    "gustave",
+    "iven",
+    "iven2",
+    "iven3",
+    "john",
+    "kaukovalta",
+    "klatt",
+    "klatt2",
+    "klatt3",
+    "klatt4",
+    "linda",
+    "marcelo",
+    "max",
+    "michel",
+    "miguel",
+    "norbert",
+    "pablo",
+    "paul",
+    "pedro",
+    "quincy",
+    "rob",
+    "robert",
+    "sandro",
+    "shelby",
+    "steph",
+    "steph2",
+    "steph3",
+    "travis",
+    "victor",
+    "zac",
+]
+_VOWELS = [
+    ("aI@", "aia"),
+    ("aU@", "aua"),
+    ("i@", "ia"),
+    ("e@", "e"),
+    ("o@", "o"),
+    ("O@", "o"),
+    ("A@", "a"),
+    ("U@", "u"),
+    ("3:", "e"),
+    ("IR", "ir"),
+    ("aI", "ai"),
+    ("eI", "ei"),
+    ("oU", "ou"),
+    ("aU", "au"),
+    ("OI", "oi"),
+    ("A:", "a"),
+    ("O:", "o"),
+    ("i:", "i"),
+    ("u:", "u"),
+    ("@L", "el"),
+    ("I2", "i"),
+    ("I#", "i"),
+    ("I", "i"),
+    ("E", "e"),
+    ("V", "a"),
+    ("0", "o"),
+    ("U", "u"),
+    ("3", "er"),
+    ("a#", "a"),
+    ("@", "e"),
+    ("O", "o"),
+]
 # language: (th, dh, w, h, r, final devoicing). Common learner substitutions; common practice, no single source.
 ACCENTS = {
-    "fr": (["s", "f", "t"], "z", "w", "", "r", False), "de": (["s", "T", "f"], "z", "v", "h", "r", True), "es": (["t", "s"], "d", "w", "h", "r", False),
-    "it": (["t", "f"], "d", "w", "", "r", False), "pl": (["f", "t", "s"], "d", "w", "h", "r", True), "ru": (["s", "f"], "z", "v", "h", "r", True),
-    "hi": (["t"], "d", "v", "h", "r", False), "pt-br": (["t", "f"], "d", "w", "h", "r", False), "nl": (["t", "s"], "d", "w", "h", "r", True),
-    "sv": (["t", "s"], "d", "v", "h", "r", False), "fi": (["t", "s"], "d", "v", "h", "r", True), "cs": (["t", "s"], "d", "v", "h", "r", True),
-    "tr": (["t"], "d", "v", "h", "r", True), "el": (["T"], "D", "w", "h", "r", False), "hu": (["s", "t"], "d", "v", "h", "r", False), "ja": (["s"], "z", "w", "h", "r", False),
-}  # fmt: skip
+    "fr": (["s", "f", "t"], "z", "w", "", "r", False),
+    "de": (["s", "T", "f"], "z", "v", "h", "r", True),
+    "es": (["t", "s"], "d", "w", "h", "r", False),
+    "it": (["t", "f"], "d", "w", "", "r", False),
+    "pl": (["f", "t", "s"], "d", "w", "h", "r", True),
+    "ru": (["s", "f"], "z", "v", "h", "r", True),
+    "hi": (["t"], "d", "v", "h", "r", False),
+    "pt-br": (["t", "f"], "d", "w", "h", "r", False),
+    "nl": (["t", "s"], "d", "w", "h", "r", True),
+    "sv": (["t", "s"], "d", "v", "h", "r", False),
+    "fi": (["t", "s"], "d", "v", "h", "r", True),
+    "cs": (["t", "s"], "d", "v", "h", "r", True),
+    "tr": (["t"], "d", "v", "h", "r", True),
+    "el": (["T"], "D", "w", "h", "r", False),
+    "hu": (["s", "t"], "d", "v", "h", "r", False),
+    "ja": (["s"], "z", "w", "h", "r", False),
+}
 _DEVOICE = {"b": "p", "d": "t", "g": "k", "v": "f", "z": "s"}
 
 
@@ -61,7 +186,15 @@ def _respell(text: str, language: str, rng: random.Random) -> str:
         for old, new in _VOWELS:
             word = word.replace(old, f"<{new}>")
         word = re.sub(r"[<>]", "", word)
-        word = word.replace("T", th_now).replace("D", dh).replace("w", w).replace("h", h).replace("t#", "t").replace("*", r).replace("n-", "n")
+        word = (
+            word.replace("T", th_now)
+            .replace("D", dh)
+            .replace("w", w)
+            .replace("h", h)
+            .replace("t#", "t")
+            .replace("*", r)
+            .replace("n-", "n")
+        )
         if devoice and word and word[-1] in _DEVOICE:
             word = word[:-1] + _DEVOICE[word[-1]]
         words.append(word)
@@ -91,14 +224,27 @@ def _festival(voice: str, jobs: list[tuple[str, float]], folder: Path) -> list[P
     for (text, stretch), wav in zip(jobs, out, strict=True):
         scheme.append(f"(Parameter.set 'Duration_Stretch {stretch:.2f})")
         scheme.append(f'(utt.save.wave (utt.synth (Utterance Text "{text}")) "{wav}" \'riff)')
-    subprocess.run(["festival", "--pipe"], input="\n".join(scheme), text=True, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    subprocess.run(
+        ["festival", "--pipe"],
+        input="\n".join(scheme),
+        text=True,
+        check=True,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
     return out
 
 
-def _sentence(rng: random.Random, phones: texts.Phones, phrases: tuple[str, ...], read: tuple[str, ...]) -> tuple[str, str]:
+def _sentence(
+    rng: random.Random, phones: texts.Phones, phrases: tuple[str, ...], read: tuple[str, ...]
+) -> tuple[str, str]:
     while True:
         draw = rng.random()
-        text, kind = (texts.talk(rng, read), "chatter") if draw < 0.22 else (" ".join(texts.run(rng)) if draw < 0.32 else texts.callout(rng, phrases), "call")
+        text, kind = (
+            (texts.talk(rng, read), "chatter")
+            if draw < 0.22
+            else (" ".join(texts.run(rng)) if draw < 0.32 else texts.callout(rng, phrases), "call")
+        )
         if phones.text(text):
             return text, kind
 
@@ -121,7 +267,9 @@ def voices(rng: random.Random, minutes: float) -> list[tuple[str, str, str, int]
     return list(made.values())
 
 
-def make_voice(job: tuple[str, str, str, int], phrases: tuple[str, ...], read: tuple[str, ...], seed: int) -> list[tuple[np.ndarray, str, str]]:
+def make_voice(
+    job: tuple[str, str, str, int], phrases: tuple[str, ...], read: tuple[str, ...], seed: int
+) -> list[tuple[np.ndarray, str, str]]:
     """All sentences of one voice: [(16 kHz float32, text, ``call`` or ``chatter``)]."""
     name, engine, voice, count = job
     rng, phones, out = random.Random(f"{seed}{name}"), texts.Phones(), []
@@ -135,9 +283,17 @@ def make_voice(job: tuple[str, str, str, int], phrases: tuple[str, ...], read: t
             for text, wav in zip(sentences, wavs, strict=True):
                 if engine == "flite":
                     stretch = f"duration_stretch={rng.uniform(0.8, 1.2):.2f}"
-                    subprocess.run(["flite", "-voice", voice, "--setf", stretch, "-t", text, "-o", str(wav)], check=True, stderr=subprocess.DEVNULL)
+                    subprocess.run(
+                        ["flite", "-voice", voice, "--setf", stretch, "-t", text, "-o", str(wav)],
+                        check=True,
+                        stderr=subprocess.DEVNULL,
+                    )
                 else:
-                    said = _respell(text, voice.split("+")[0], rng) if engine == "accent" else text.replace("buffet", "buffit").replace("rpm", "R P M")
+                    said = (
+                        _respell(text, voice.split("+")[0], rng)
+                        if engine == "accent"
+                        else text.replace("buffet", "buffit").replace("rpm", "R P M")
+                    )
                     _espeak(said, voice, rng.randint(125, 215), rng.randint(15, 85), wav)
         for text, kind, wav in zip(sentences, kinds, wavs, strict=True):
             if wav.exists() and wav.stat().st_size > 2000:
@@ -147,19 +303,42 @@ def make_voice(job: tuple[str, str, str, int], phrases: tuple[str, ...], read: t
     return out
 
 
-def write_voice(folder: Path, name: str, engine: str, clips: list[tuple[np.ndarray, str, str]], bitrate: str) -> list[list]:
+def write_voice(
+    folder: Path, name: str, engine: str, clips: list[tuple[np.ndarray, str, str]], bitrate: str
+) -> list[list]:
     """One Opus file of all clips with 50 ms between; the rows of the index."""
     rows, parts, at = [], [], 0
     for x, text, kind in clips:
         x = x * (0.5 / np.abs(x).max())
-        rows.append([f"{name}.opus", round(at / RATE, 4), round((at + len(x)) / RATE, 4), name, engine, text, "train", kind])
+        rows.append(
+            [f"{name}.opus", round(at / RATE, 4), round((at + len(x)) / RATE, 4), name, engine, text, "train", kind]
+        )
         parts += [x, np.zeros(800, np.float32)]
         at += len(x) + 800
     if not parts:
         return []
     pcm = (np.concatenate(parts) * 32767).astype("<i2").tobytes()
-    encode = ["ffmpeg", "-v", "error", "-y", "-f", "s16le", "-ar", str(RATE), "-ac", "1", "-i", "-", "-c:a", "libopus", "-b:a", bitrate]
-    subprocess.run([*encode, "-application", "voip", "-threads", "1", str(folder / f"{name}.opus")], input=pcm, check=True)
+    encode = [
+        "ffmpeg",
+        "-v",
+        "error",
+        "-y",
+        "-f",
+        "s16le",
+        "-ar",
+        str(RATE),
+        "-ac",
+        "1",
+        "-i",
+        "-",
+        "-c:a",
+        "libopus",
+        "-b:a",
+        bitrate,
+    ]
+    subprocess.run(
+        [*encode, "-application", "voip", "-threads", "1", str(folder / f"{name}.opus")], input=pcm, check=True
+    )
     return rows
 
 

@@ -29,10 +29,28 @@ from . import texts
 from .synth import RATE, _trim, read_sentences, write_voice
 
 # Voices of the test split of synthetic/kokoro.
-KOKORO_TEST = {"af_sky", "af_jessica", "am_echo", "am_liam", "bf_lily", "bm_lewis", "em_alex", "hf_beta", "im_nicola", "zf_xiaoni", "jf_tebukuro"}
+KOKORO_TEST = {
+    "af_sky",
+    "af_jessica",
+    "am_echo",
+    "am_liam",
+    "bf_lily",
+    "bm_lewis",
+    "em_alex",
+    "hf_beta",
+    "im_nicola",
+    "zf_xiaoni",
+    "jf_tebukuro",
+}
 ENGINE_RATE = 24_000
 # Words that the engines' own dictionary says otherwise than pilots do.
-AS_SAID = {"buffet": "[buffet](/bˈʌfət/)", "buffeting": "[buffeting](/bˈʌfəTɪŋ/)", "fower": "[fower](/fˈOəɹ/)", "rpm": "r p m", "niner": "[niner](/nˈInəɹ/)"}
+AS_SAID = {
+    "buffet": "[buffet](/bˈʌfət/)",
+    "buffeting": "[buffeting](/bˈʌfəTɪŋ/)",
+    "fower": "[fower](/fˈOəɹ/)",
+    "rpm": "r p m",
+    "niner": "[niner](/nˈInəɹ/)",
+}
 ROUND = 24  # sentences a voice and round
 Sentence = tuple[str, str]
 
@@ -79,24 +97,49 @@ class Hibari(Speaker):
         k = 0
         while True:
             male = k % 3 != 0
-            pitch, tract = (rng.uniform(0.46, 0.72), rng.uniform(0.84, 0.93)) if male else (rng.uniform(0.85, 1.2), rng.uniform(0.93, 1.08))
+            pitch, tract = (
+                (rng.uniform(0.46, 0.72), rng.uniform(0.84, 0.93))
+                if male
+                else (rng.uniform(0.85, 1.2), rng.uniform(0.93, 1.08))
+            )
             how = (pitch, rng.uniform(0.5, 1.3), tract, rng.uniform(-0.5, 0.5), rng.uniform(-0.3, 0.5))
             yield f"hq{k:03d}{'m' if male else 'f'}", lambda text, r, how=how: self._say(text, r, *how)
             k += 1
 
-    def _say(self, text: str, rng: random.Random, pitch: float, span: float, tract: float, tilt: float, breath: float) -> np.ndarray:
+    def _say(
+        self, text: str, rng: random.Random, pitch: float, span: float, tract: float, tilt: float, breath: float
+    ) -> np.ndarray:
         ids = self._engine.ids(self.sounds(text, False, rng.choice("...!,")))
         speed = rng.uniform(0.85, 1.5)
-        harmonic, turbulent, noise, rest, phase, f0 = (x[0] for x in self._engine.sess.run(None, {"ids": np.asarray([ids], np.int64), "speed": np.asarray([speed], np.float32)}))
+        harmonic, turbulent, noise, rest, phase, f0 = (
+            x[0]
+            for x in self._engine.sess.run(
+                None, {"ids": np.asarray([ids], np.int64), "speed": np.asarray([speed], np.float32)}
+            )
+        )
         f0, voiced = f0.copy(), f0 > 60
         if voiced.any():
             middle = np.exp(np.log(f0[voiced]).mean())
-            f0[voiced] = np.clip(middle * pitch * rng.uniform(0.93, 1.08) * (f0[voiced] / middle) ** (span * rng.uniform(0.8, 1.2)), 45, 420)
-        slope = ((tilt + rng.uniform(-0.1, 0.1)) * np.log10(np.maximum(np.arange(harmonic.shape[0]) * 20, 200) / 1000))[:, None].astype(np.float32)
+            f0[voiced] = np.clip(
+                middle * pitch * rng.uniform(0.93, 1.08) * (f0[voiced] / middle) ** (span * rng.uniform(0.8, 1.2)),
+                45,
+                420,
+            )
+        slope = ((tilt + rng.uniform(-0.1, 0.1)) * np.log10(np.maximum(np.arange(harmonic.shape[0]) * 20, 200) / 1000))[
+            :, None
+        ].astype(np.float32)
         level = np.float32(0.5 * np.log(pitch))
         less = 0.7 if not 0.9 < pitch < 1.1 else 0.0
         bent = [_bent(m, tract) for m in (harmonic, turbulent, noise, rest)]
-        return self._dsp.synth(bent[0] + slope + level, bent[1], bent[2] + slope + np.float32(breath), bent[3] + slope - less, phase, f0, self._rng)
+        return self._dsp.synth(
+            bent[0] + slope + level,
+            bent[1],
+            bent[2] + slope + np.float32(breath),
+            bent[3] + slope - less,
+            phase,
+            f0,
+            self._rng,
+        )
 
 
 def _bent(spectrum: np.ndarray, factor: float) -> np.ndarray:
@@ -124,12 +167,22 @@ class Kokoro(Speaker):
         b, share = a, 1.0
         if rng.random() < 0.3:
             a = rng.choice(self._english)
-            b, share = rng.choice([name for name in self._english if name[1] == a[1] and name != a]), round(rng.uniform(0.35, 0.65), 2)
+            b, share = (
+                rng.choice([name for name in self._english if name[1] == a[1] and name != a]),
+                round(rng.uniform(0.35, 0.65), 2),
+            )
         manner = rng.choice([name for name in self._names if name[1] == a[1]])
         sounds = self.sounds(text, a[0] == "b", rng.choice("....!,,?"))
         ids = [self._ids[c] for c in sounds if c in self._ids]
-        return {"tokens": ids, "row": max(0, len(ids) + rng.randint(-10, 60)), "voices": [a, b, manner], "shares": [share, round(rng.uniform(0, 0.35), 2)],
-                "liveliness": round(rng.uniform(0.9, 1.15), 2), "speed": round(rng.uniform(0.85, 1.5), 2), "warp": 1.0 if rng.random() < 0.6 else round(rng.uniform(0.94, 1.07), 3)}  # fmt: skip
+        return {
+            "tokens": ids,
+            "row": max(0, len(ids) + rng.randint(-10, 60)),
+            "voices": [a, b, manner],
+            "shares": [share, round(rng.uniform(0, 0.35), 2)],
+            "liveliness": round(rng.uniform(0.9, 1.15), 2),
+            "speed": round(rng.uniform(0.85, 1.5), 2),
+            "warp": 1.0 if rng.random() < 0.6 else round(rng.uniform(0.94, 1.07), 3),
+        }
 
 
 def write_plan(args, sentences: Iterator[Sentence], phones: texts.Phones, rng: random.Random) -> None:
@@ -138,7 +191,15 @@ def write_plan(args, sentences: Iterator[Sentence], phones: texts.Phones, rng: r
     for text, kind in itertools.islice(sentences, args.count):
         said = speaker.plan(text, rng)
         a, b, _ = said["voices"]
-        plans.append({**said, "text": text, "talk": int(kind == "chatter"), "speaker": a if a == b else f"mix_{a}_{b}", "phones": [PHONE_ID[p] for p in phones.text(text) if p in PHONE_ID]})
+        plans.append(
+            {
+                **said,
+                "text": text,
+                "talk": int(kind == "chatter"),
+                "speaker": a if a == b else f"mix_{a}_{b}",
+                "phones": [PHONE_ID[p] for p in phones.text(text) if p in PHONE_ID],
+            }
+        )
     (args.out / "plan.json").write_text(json.dumps(plans, separators=(",", ":")))
     print(f"{len(plans)} sentences planned")
 
@@ -161,11 +222,23 @@ def _say_share(job: tuple) -> tuple[list[dict], np.ndarray]:
         style = share * a[row] + (1 - share) * b[row]
         style[128:] += borrowed * (manner[row, 128:] - style[128:])  # the half that says how, not who
         style[128:] *= plan["liveliness"]
-        given = {"tokens": np.array([[0, *plan["tokens"], 0]], np.int64), "style": style[None].astype(np.float32), "speed": np.array([plan["speed"]], np.float32)}
+        given = {
+            "tokens": np.array([[0, *plan["tokens"], 0]], np.int64),
+            "style": style[None].astype(np.float32),
+            "speed": np.array([plan["speed"]], np.float32),
+        }
         x = _trim(to_16k(run(None, given)[0].ravel(), plan["warp"]))
         if len(x) > 3200 and np.isfinite(x).all():
             x = (x * (16_000 / np.abs(x).max())).astype(np.int16)
-            clips.append({"file": name, "start": at, "length": len(x), "group": "kokoro", **{k: plan[k] for k in ("phones", "speaker", "text", "talk")}})
+            clips.append(
+                {
+                    "file": name,
+                    "start": at,
+                    "length": len(x),
+                    "group": "kokoro",
+                    **{k: plan[k] for k in ("phones", "speaker", "text", "talk")},
+                }
+            )
             parts += [x, np.zeros(800, np.int16)]
             at += len(x) + 800
     return clips, np.concatenate(parts) if parts else np.zeros(0, np.int16)
@@ -178,12 +251,16 @@ def say_plan(out: Path, model: Path, folder: Path, seconds: float, jobs: int) ->
     """
     plans, until = json.loads((out / "plan.json").read_text()), time.time() + seconds
     with ProcessPoolExecutor(jobs) as pool:
-        shares = pool.map(_say_share, [(plans[k::jobs], model, folder, until, f"kokoro_{k:02d}.npy") for k in range(jobs)])
+        shares = pool.map(
+            _say_share, [(plans[k::jobs], model, folder, until, f"kokoro_{k:02d}.npy") for k in range(jobs)]
+        )
         clips = []
         for k, (mine, sound) in enumerate(shares):
             clips += mine
             np.save(out / f"kokoro_{k:02d}.npy", sound)
-    (out / "manifest.json").write_text(json.dumps({"clips": clips, "noise": [], "clean_licences": True}, separators=(",", ":")))
+    (out / "manifest.json").write_text(
+        json.dumps({"clips": clips, "noise": [], "clean_licences": True}, separators=(",", ":"))
+    )
     print(f"{len(clips)} of {len(plans)} sentences, {sum(c['length'] for c in clips) / RATE / 3600:.2f} h", flush=True)
 
 

@@ -19,19 +19,59 @@ UNITS = ["zero", "one", "two", "three", "four", "five", "six", "seven", "eight",
 TEENS = ["ten", "eleven", "twelve", "thirteen", "fourteen", "fifteen", "sixteen", "seventeen", "eighteen", "nineteen"]
 TENS = ["-", "-", "twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety"]
 # Radiotelephone spellings of digits, ICAO Annex 10 volume II, 5.2.1.4.3.1; weights are ours.
-RADIO = {"9": ["nine", "nine", "niner"], "5": ["five", "five", "fife"], "4": ["four", "four", "four", "fower"],
-         "3": ["three", "three", "three", "tree"], "0": ["zero", "oh"]}  # fmt: skip
-LEADS = ["there's", "that's", "and", "now", "at", "we're at", "uh", "um", "okay", "here", "coming up on", "now at", "showing", "reading", "I have", "say"]
+RADIO = {
+    "9": ["nine", "nine", "niner"],
+    "5": ["five", "five", "fife"],
+    "4": ["four", "four", "four", "fower"],
+    "3": ["three", "three", "three", "tree"],
+    "0": ["zero", "oh"],
+}
+LEADS = [
+    "there's",
+    "that's",
+    "and",
+    "now",
+    "at",
+    "we're at",
+    "uh",
+    "um",
+    "okay",
+    "here",
+    "coming up on",
+    "now at",
+    "showing",
+    "reading",
+    "I have",
+    "say",
+]
 UNIT_WORDS = ["knots", "knots", "knots", "miles an hour", "kilometres an hour", "indicated"]
 # Pronunciations the dictionary lacks or gives otherwise than pilots say them.
 EXTRA = {
-    "niner": "N AY N ER", "fife": "F AY F", "fower": "F OW ER", "tree": "T R IY", "rpm": "AA R P IY EH M",
-    "buffet": "B AH F AH T", "buffeting": "B AH F AH T IH NG", "buffetting": "B AH F AH T IH NG", "uh": "AH", "um": "AH M",
-    "mush": "M AH SH", "mushing": "M AH SH IH NG", "kilometres": "K AH L AA M AH T ER Z",
-    "wilco": "W IH L K OW", "affirm": "AH F ER M", "vg": "V IY JH IY",
-    "stabilised": "S T EY B AH L AY Z D", "yawing": "Y AO IH NG", "porpoising": "P AO R P AH S IH NG", "centred": "S EH N T ER D",
-    "manoeuvring": "M AH N UW V ER IH NG", "litres": "L IY T ER Z", "ias": "AY EY EH S", "cas": "S IY EY EH S",
-}  # fmt: skip
+    "niner": "N AY N ER",
+    "fife": "F AY F",
+    "fower": "F OW ER",
+    "tree": "T R IY",
+    "rpm": "AA R P IY EH M",
+    "buffet": "B AH F AH T",
+    "buffeting": "B AH F AH T IH NG",
+    "buffetting": "B AH F AH T IH NG",
+    "uh": "AH",
+    "um": "AH M",
+    "mush": "M AH SH",
+    "mushing": "M AH SH IH NG",
+    "kilometres": "K AH L AA M AH T ER Z",
+    "wilco": "W IH L K OW",
+    "affirm": "AH F ER M",
+    "vg": "V IY JH IY",
+    "stabilised": "S T EY B AH L AY Z D",
+    "yawing": "Y AO IH NG",
+    "porpoising": "P AO R P AH S IH NG",
+    "centred": "S EH N T ER D",
+    "manoeuvring": "M AH N UW V ER IH NG",
+    "litres": "L IY T ER Z",
+    "ias": "AY EY EH S",
+    "cas": "S IY EY EH S",
+}
 EVENTS = """buffet|light buffet|heavy buffet|there's the buffet|buffet buffet|pre stall buffet|burble|shudder|break|and break|there's the break
 stall|stalled|and stalled|that's the stall|full stall|stall warning|stall horn|horn|there's the horn|warning|light on|stick shaker
 left wing drop|right wing drop|wing drop|nose drop|nose drop left|nose drop right|dropping left|dropping right|wing dropping left|wing dropping right|wing dropped left|wing dropped right
@@ -39,11 +79,15 @@ left wing dropping|right wing dropping|left wing falling|right wing falling|nose
 full back|full back stick|stick full back|stick on the stop|stick at aft stop|aft stop|on the stop|stop|full aft|stick aft|elevator stop
 recovered|recover|recovery|recovering|okay recovered|and recovered|mush|mushing|mushing no break|no break|high sink|sink rate|falling leaf|pitch bobble|porpoising|nose bobbing|secondary stall|incipient spin|spin|aileron reversal|ailerons soft|controls light|stick light|wing rock|rocking
 on condition|and on condition|ready|stable|stabilised|trimmed|trim set|begin|start|starting|start run|begin run|entry|now|mark|mark that|mark mark|next card|next point|next run|previous card|go back|repeat|repeat that|again|run complete|card complete|complete|point complete
-scratch that|uh scratch that|cancel that|correction|disregard|say again|discard|discard that|discard run|that counts|good run|bad run|no good|keep it|knock it off|knock it off knock it off|terminate|abort|abort abort|hold|hold there|stand by|resume|continue|pause|traffic|traffic traffic|confirm|negative|affirmative|affirm|note|comment|end note|undo""".replace("\n", "|").split("|")
+scratch that|uh scratch that|cancel that|correction|disregard|say again|discard|discard that|discard run|that counts|good run|bad run|no good|keep it|knock it off|knock it off knock it off|terminate|abort|abort abort|hold|hold there|stand by|resume|continue|pause|traffic|traffic traffic|confirm|negative|affirmative|affirm|note|comment|end note|undo""".replace(
+    "\n", "|"
+).split("|")
 SETTINGS = """flaps up|flaps down|half flap|half flaps|full flap|full flaps|flaps ten|flaps fifteen|flaps twenty|flaps twenty five|flaps thirty|flaps forty|flap ten|flap zero|flaps zero|flaps ten degrees|flaps twenty degrees|first notch|second notch|two notches
 power idle|idle power|idle|full power|cruise power|climb power|power off|power on|power set|half power|throttle closed|throttle idle
 wings level|level wings|bank left|bank right|left bank|right bank|bank thirty|bank thirty left|bank thirty right|bank forty five|thirty left|thirty right|twenty degrees left|thirty degrees bank|left turn|right turn
-gear up|gear down|carb heat on|carb heat off|mixture rich|baseline|cuffs on|fences on|strips on|fuel half|fuel full|fuel quarter|ball left|ball right|ball centred|ball half out""".replace("\n", "|").split("|")
+gear up|gear down|carb heat on|carb heat off|mixture rich|baseline|cuffs on|fences on|strips on|fuel half|fuel full|fuel quarter|ball left|ball right|ball centred|ball half out""".replace(
+    "\n", "|"
+).split("|")
 CHATTER = """nice view of the lake down there|I think we have a bit of haze today|tower is asking for our position|cleared to land runway two seven|turn left heading one eight zero|can you reach the checklist for me
 what do you make of that cloud over there|let me have a look at the chart|it's getting a bit warm in here|do you want some air|we should be back before lunch|I'm going to turn around here|remind me to check the oil when we get back
 contact approach on one two four decimal three|roger switching to ground|good afternoon with information delta|the engine sounds a little rough|yeah I heard that too|maybe we should climb another thousand|keep an eye out on your side
@@ -57,7 +101,9 @@ could you hold this for a second|the sun is right in my eyes|put your headset on
 let's descend to warmer air|reminds me of last summer|the owner wants a new propeller|they changed the engine mount last year|we should write a report about it|coffee would be good|almost there|a little more|that should do it|not quite|well that was interesting|what was that noise
 never mind|sorry go ahead|can you read back the last line|requesting flight following|are you still recording|check the camera mount please|the battery is nearly empty|press the red button|pull the circuit breaker|push it back in|tufts are all over the place|look at the tufts inboard
 the flow is attached|it is separating at the root|outboard is clean|the trailing edge is going first|I'll take it a little slower|that one was too fast|rate is about one knot a second|hold the nose there|lots of rudder|it's honking now|thirty five hundred feet|passing four thousand
-we are at six thousand five hundred|turning back to the practice area|any traffic in the area please advise|north of the field manoeuvring|number three for the left|fuel is good for another hour|one more and we go home|two more like that""".replace("\n", "|").split("|")
+we are at six thousand five hundred|turning back to the practice area|any traffic in the area please advise|north of the field manoeuvring|number three for the left|fuel is good for another hour|one more and we go home|two more like that""".replace(
+    "\n", "|"
+).split("|")
 
 # Radio and cabin talk full of numbers that are no calls, in the notation of `expand`; common phrases, ICAO Doc 9432.
 NUMBER_TALK = """turn (left|right) heading <three_digits>|climb and maintain <altitude>|descend to <altitude> (feet|)|contact (approach|tower|ground|information) on one (one|two|three) <digit> decimal <digit>
@@ -66,7 +112,9 @@ squawk <digit> <digit> <digit> <digit>|the altimeter is two niner <digit> <digit
 we have (about|another|nearly) <number> (minutes|litres|gallons) left|it must be <number> degrees (outside|in here)|that took <number> minutes|the handbook says <number>|there were <number> of them|it says so on page <number>|about <number> percent
 we are <number> miles (north|south|east|west) of the (field|town|lake|river)|I counted <number> (cows|boats|sheep|cars) down there|she is <number> years old now|it cost me <number> (dollars|pounds|euros)|call me back at <number>|lunch is at <number>
 we did <number> of those last (week|year|summer)|I make it <number> past the hour|<number> more minutes and we go home|make that number <digit1> in the pattern|I think it was <number> or <number>|somewhere between <number> and <number>
-passing <altitude> for <altitude>|leaving <altitude>|report passing <altitude>|expect runway (one|two|three) <digit> (left|right|)|your transponder shows <altitude>|frequency change approved one two <digit> decimal <digit>|hour meter says <number> point <digit>""".replace("\n", "|")
+passing <altitude> for <altitude>|leaving <altitude>|report passing <altitude>|expect runway (one|two|three) <digit> (left|right|)|your transponder shows <altitude>|frequency change approved one two <digit> decimal <digit>|hour meter says <number> point <digit>""".replace(
+    "\n", "|"
+)
 
 
 def under_hundred(n: int) -> str:
@@ -107,7 +155,14 @@ def setting(rng: random.Random) -> str:
     """A power, altitude or flap setting: numbers that are no airspeed."""
     kind = rng.random()
     if kind < 0.35:
-        rpm = rng.choice([*(f"{under_hundred(n)} hundred" for n in range(10, 28)), *(f"{under_hundred(n)} fifty" for n in range(10, 28)), "two thousand", "one thousand"])
+        rpm = rng.choice(
+            [
+                *(f"{under_hundred(n)} hundred" for n in range(10, 28)),
+                *(f"{under_hundred(n)} fifty" for n in range(10, 28)),
+                "two thousand",
+                "one thousand",
+            ]
+        )
         return rng.choice(["", "power "]) + rpm + rng.choice(["", " rpm", " rpm"])
     if kind < 0.6:
         alt = under_hundred(rng.randint(1, 12)) + " thousand" + rng.choice(["", f" {UNITS[rng.randint(1, 9)]} hundred"])
@@ -125,7 +180,9 @@ def callout(rng: random.Random, templates: tuple[str, ...] = ()) -> str:
     if kind < (0.36 if templates else 0.66):
         return setting(rng)
     if kind < (0.42 if templates else 0.72):
-        return rng.choice(UNITS + TEENS + TENS[2:] + ["hundred", "thousand", "oh", "niner", "fife", "tree", "fower", "point", "half"])
+        return rng.choice(
+            UNITS + TEENS + TENS[2:] + ["hundred", "thousand", "oh", "niner", "fife", "tree", "fower", "point", "half"]
+        )
     return expand(rng.choice(templates), rng) if templates and rng.random() < 0.7 else rng.choice(EVENTS)
 
 
@@ -170,7 +227,12 @@ def _split(templates: str) -> list[str]:
 def pack_templates(toml: Path, ignored: bool = True) -> tuple[str, ...]:
     """Every phrase template of a pack's events, settings, commands and, with `ignored`, its numbers that are no calls."""
     pack = tomllib.loads(toml.read_text(encoding="utf-8"))
-    tables = [*pack.get("event", []), *pack.get("setting", []), *pack.get("command", []), pack.get("ignore", {}) if ignored else {}]
+    tables = [
+        *pack.get("event", []),
+        *pack.get("setting", []),
+        *pack.get("command", []),
+        pack.get("ignore", {}) if ignored else {},
+    ]
     return tuple(sorted({say for table in tables for say in table.get("say", [])}))
 
 
@@ -188,23 +250,64 @@ def expand(template: str, rng: random.Random) -> str:
 def _number(kind: str, rng: random.Random) -> str:
     """Words for one of a pack's number tables."""
     if kind == "letter":
-        return rng.choice(["alpha", "bravo", "charlie", "delta", "echo", "foxtrot", "golf", "hotel", "india", "juliet", "kilo", "lima"])
+        return rng.choice(
+            [
+                "alpha",
+                "bravo",
+                "charlie",
+                "delta",
+                "echo",
+                "foxtrot",
+                "golf",
+                "hotel",
+                "india",
+                "juliet",
+                "kilo",
+                "lima",
+            ]
+        )
     if kind in ("digit", "digit1"):
         return digits(rng.randint(1 if kind == "digit1" else 0, 9), rng)
     if kind == "rpm_hundreds":
         return f"{under_hundred(rng.randint(8, 30))} hundred"
     if kind == "rpm":
-        return rng.choice([f"{under_hundred(rng.randint(8, 30))} hundred", f"{under_hundred(rng.randint(10, 30))} fifty", f"{UNITS[rng.randint(1, 6)]} thousand",
-                           f"{UNITS[rng.randint(1, 6)]} thousand {UNITS[rng.randint(1, 9)]} hundred"])  # fmt: skip
+        return rng.choice(
+            [
+                f"{under_hundred(rng.randint(8, 30))} hundred",
+                f"{under_hundred(rng.randint(10, 30))} fifty",
+                f"{UNITS[rng.randint(1, 6)]} thousand",
+                f"{UNITS[rng.randint(1, 6)]} thousand {UNITS[rng.randint(1, 9)]} hundred",
+            ]
+        )
     if kind == "altitude":
-        return under_hundred(rng.randint(1, 12)) + rng.choice([" thousand", f" thousand {UNITS[rng.randint(1, 9)]} hundred"])
+        return under_hundred(rng.randint(1, 12)) + rng.choice(
+            [" thousand", f" thousand {UNITS[rng.randint(1, 9)]} hundred"]
+        )
     if kind == "three_digits":
         return digits(rng.randint(100, 360), rng)
-    return rng.choice([under_hundred(rng.randint(0, 99)), under_hundred(5 * rng.randint(0, 12)), digits(rng.randint(10, 99), rng), speed(rng)])
+    return rng.choice(
+        [
+            under_hundred(rng.randint(0, 99)),
+            under_hundred(5 * rng.randint(0, 12)),
+            digits(rng.randint(10, 99), rng),
+            speed(rng),
+        ]
+    )
 
 
 # flite's own phones, in those of the dictionary.
-_FLITE = {"AX": "AH", "AXR": "ER", "IX": "IH", "DX": "T", "EL": "AH L", "EN": "AH N", "EM": "AH M", "NX": "N", "PAU": "", "SIL": ""}
+_FLITE = {
+    "AX": "AH",
+    "AXR": "ER",
+    "IX": "IH",
+    "DX": "T",
+    "EL": "AH L",
+    "EN": "AH N",
+    "EM": "AH M",
+    "NX": "N",
+    "PAU": "",
+    "SIL": "",
+}
 
 
 def _dictionary() -> dict[str, str]:
@@ -241,7 +344,11 @@ class Phones:
         if not self._guess:
             return None
         if word not in self._guessed:
-            got = subprocess.run(["flite", "-ps", "-t", word, "none"], capture_output=True, text=True, check=False).stdout.upper().split()
+            got = (
+                subprocess.run(["flite", "-ps", "-t", word, "none"], capture_output=True, text=True, check=False)
+                .stdout.upper()
+                .split()
+            )
             phones = " ".join(_FLITE.get(p, p) for p in got).split()
             self._guessed[word] = phones or None
         return self._guessed[word]

@@ -29,7 +29,19 @@ from .augment import BANDS, RATE, Augment, Placement
 from .model import RIGHT_CONTEXT, CalloutNet, from_folded
 
 # How often each kind of speech is drawn, in the short sequences and (sentences) in the long ones.
-WEIGHTS = {"gsc": 1.3, "fsdd": 1.6, "digits": 0.7, "an4": 0.3, "span": 1.0, "libri": 0.3, "negw": 0.15, "kokoro": 2.6, "hibari": 1.5, "made": 1.3, "accent": 0.5}
+WEIGHTS = {
+    "gsc": 1.3,
+    "fsdd": 1.6,
+    "digits": 0.7,
+    "an4": 0.3,
+    "span": 1.0,
+    "libri": 0.3,
+    "negw": 0.15,
+    "kokoro": 2.6,
+    "hibari": 1.5,
+    "made": 1.3,
+    "accent": 0.5,
+}
 WORD_GROUPS = ("gsc", "fsdd", "digits")  # single words: strung together
 DIGITS = {"zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine"}
 SHORT_S, LONG_S, LONG_SHARE = 6.0, 16.0, 0.10
@@ -47,7 +59,9 @@ def decode(path: str) -> np.ndarray:
         from scipy.signal import resample_poly
 
         common = math.gcd(rate, RATE)
-        samples = np.clip(resample_poly(samples.astype(np.float32), RATE // common, rate // common), -32768, 32767).astype(np.int16)
+        samples = np.clip(
+            resample_poly(samples.astype(np.float32), RATE // common, rate // common), -32768, 32767
+        ).astype(np.int16)
     return samples
 
 
@@ -68,7 +82,11 @@ class Corpus:
             offset[name] = (at, len(sound))
             at += len(sound)
         self.sound = np.concatenate(sounds[: len(names)])
-        noise = [np.clip(s / (s.std() + 1.0) * 3000, -32768, 32767).astype(np.int16) for s in sounds[len(names) :] if len(s) > RATE // 2]
+        noise = [
+            np.clip(s / (s.std() + 1.0) * 3000, -32768, 32767).astype(np.int16)
+            for s in sounds[len(names) :]
+            if len(s) > RATE // 2
+        ]
         self.noise = np.concatenate(noise)
         keep = [c for c in clips if c["start"] + c["length"] <= offset[c["file"]][1] + 400]
         self.start = np.array([offset[c["file"]][0] + c["start"] for c in keep])
@@ -138,7 +156,18 @@ class Planner:
     def _add(self, rows, said, clip, cut_start, cut_end, speed, gain, sequence, at, talk=None) -> int:
         c = self.c
         length = int(c.length[clip] - cut_start - cut_end)
-        rows.append((c.start[clip] + cut_start, length, speed, gain, sequence, at, c.level[clip], c.talk[clip] if talk is None else talk))
+        rows.append(
+            (
+                c.start[clip] + cut_start,
+                length,
+                speed,
+                gain,
+                sequence,
+                at,
+                c.level[clip],
+                c.talk[clip] if talk is None else talk,
+            )
+        )
         said += c.phones[clip]
         return int(length / speed)
 
@@ -155,7 +184,11 @@ class Planner:
         while True:
             group = self.names[rng.choice(len(self.names), p=self.share)]
             speed = float(np.exp(rng.uniform(-0.19, 0.19)))
-            parts = self._words(group, speed) if group in WORD_GROUPS else [(int(self.short[group][rng.integers(len(self.short[group]))]), 0, 0, speed, 0)]
+            parts = (
+                self._words(group, speed)
+                if group in WORD_GROUPS
+                else [(int(self.short[group][rng.integers(len(self.short[group]))]), 0, 0, speed, 0)]
+            )
             need = sum((self.c.length[i] - a - b) / v + gap for i, a, b, v, gap in parts)
             if at + need > length - 0.1 * RATE:
                 return
@@ -164,7 +197,18 @@ class Planner:
             mixed = -1.0 if len({self.c.talk[part[0]] for part in parts}) > 1 else None
             for clip, cut_start, cut_end, v, gap in parts:
                 at = max(0, at + gap)
-                at += self._add(rows, said, clip, cut_start, cut_end, v, gain * 10 ** (rng.uniform(-1.5, 1.5) / 20), sequence, at, mixed)
+                at += self._add(
+                    rows,
+                    said,
+                    clip,
+                    cut_start,
+                    cut_end,
+                    v,
+                    gain * 10 ** (rng.uniform(-1.5, 1.5) / 20),
+                    sequence,
+                    at,
+                    mixed,
+                )
             at += int((rng.uniform(0.05, 0.3) if rng.random() < 0.3 else rng.uniform(0.3, 1.6)) * RATE)
 
     def _words(self, group: str, speed: float) -> list[tuple[int, int, int, float, int]]:
@@ -187,9 +231,17 @@ def mask_features(x: torch.Tensor) -> torch.Tensor:
     """Two random bands and two random spans set to zero in each sequence (SpecAugment, arXiv:1904.08779)."""
     batch, frames, _ = x.shape
     for _ in range(2):
-        band, first, width = torch.arange(BANDS, device=x.device)[None], torch.randint(0, BANDS, (batch, 1), device=x.device), torch.randint(0, 6, (batch, 1), device=x.device)
+        band, first, width = (
+            torch.arange(BANDS, device=x.device)[None],
+            torch.randint(0, BANDS, (batch, 1), device=x.device),
+            torch.randint(0, 6, (batch, 1), device=x.device),
+        )
         x = x.masked_fill(((band >= first) & (band < first + width))[:, None], 0)
-        t, first, width = torch.arange(frames, device=x.device)[None], torch.randint(0, frames, (batch, 1), device=x.device), torch.randint(0, 9, (batch, 1), device=x.device)
+        t, first, width = (
+            torch.arange(frames, device=x.device)[None],
+            torch.randint(0, frames, (batch, 1), device=x.device),
+            torch.randint(0, 9, (batch, 1), device=x.device),
+        )
         x = x.masked_fill(((t >= first) & (t < first + width))[:, :, None], 0)
     return x
 
@@ -241,13 +293,17 @@ class Trainer:
 
         def ctc(logits):
             log_p = F.log_softmax(logits.float(), -1).transpose(0, 1)
-            return F.ctc_loss(log_p, targets, lengths, target_lengths, zero_infinity=True, reduction="sum") / max(1, len(targets))
+            return F.ctc_loss(log_p, targets, lengths, target_lengths, zero_infinity=True, reduction="sum") / max(
+                1, len(targets)
+            )
 
         main, aux = ctc(phones), ctc(middle)
         speech = F.binary_cross_entropy_with_logits(active.float()[:, : on.shape[1]], on[:, :frames])
         on, talk = on[:, :frames], talk[:, :frames]
         known = ((talk >= 0) & (on > 0)).float()
-        apart = F.binary_cross_entropy_with_logits(talking.float()[:, : talk.shape[1]], talk.clamp(min=0), weight=known, reduction="sum") / known.sum().clamp(min=1)
+        apart = F.binary_cross_entropy_with_logits(
+            talking.float()[:, : talk.shape[1]], talk.clamp(min=0), weight=known, reduction="sum"
+        ) / known.sum().clamp(min=1)
         self.optimiser.zero_grad(set_to_none=True)
         (main + 0.3 * aux + 0.5 * speech + 0.3 * apart).backward()
         self._share_gradients()
@@ -284,7 +340,13 @@ class Trainer:
         arrays = {f"ema.{k}": v.cpu().numpy() for k, v in self.average.items() if v.ndim}
         arrays = {k: v.astype(np.float16) if v.ndim > 1 else v for k, v in arrays.items()}
         np.savez(out / "checkpoint.npz", right=np.array(RIGHT_CONTEXT[: self.args.blocks]), step=self.step, **arrays)
-        state = {"net": self.net.state_dict(), "average": self.average, "optimiser": self.optimiser.state_dict(), "step": self.step, "spent": self.spent}
+        state = {
+            "net": self.net.state_dict(),
+            "average": self.average,
+            "optimiser": self.optimiser.state_dict(),
+            "step": self.step,
+            "spent": self.spent,
+        }
         torch.save(state, self.args.state)
 
 
@@ -314,9 +376,13 @@ def prefetch(planner: Planner, size: int) -> queue.Queue:
 def arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("out", type=Path)
-    parser.add_argument("prepared", type=Path, nargs="+", help="folders with a manifest.json; the first says about licences")
+    parser.add_argument(
+        "prepared", type=Path, nargs="+", help="folders with a manifest.json; the first says about licences"
+    )
     parser.add_argument("--seconds", type=float, required=True, help="wall time of this call, loading included")
-    parser.add_argument("--of", type=float, default=0.0, help="training time of the whole schedule; default: this call's")
+    parser.add_argument(
+        "--of", type=float, default=0.0, help="training time of the whole schedule; default: this call's"
+    )
     parser.add_argument("--first", default="", help="exported weights to start from")
     parser.add_argument("--resume", action="store_true")
     parser.add_argument("--state", default=os.path.join(tempfile.gettempdir(), "callout_state.pt"))
@@ -350,7 +416,10 @@ def main() -> None:
     args.out.mkdir(parents=True, exist_ok=True)
     if rank == 0:
         counts = {g: len(ix) for g, ix in corpus.by_group.items()}
-        print(f"loaded in {time.time() - began:.1f} s: {counts}, parameters {sum(p.numel() for p in trainer.net.parameters())}", flush=True)
+        print(
+            f"loaded in {time.time() - began:.1f} s: {counts}, parameters {sum(p.numel() for p in trainer.net.parameters())}",
+            flush=True,
+        )
     start, before, lr, fraction, losses, saved = time.time(), trainer.spent, 0.0, 0.0, [], 0.0
     whole = args.of or (args.seconds - (start - began))
     while True:
@@ -370,13 +439,18 @@ def main() -> None:
         if trainer.step % 200 == 0 and rank == 0:
             ctc, speech, apart = (torch.stack(column).mean().item() for column in zip(*losses, strict=True))
             losses = []
-            print(f"step {trainer.step} ctc/phone {ctc:.4f} activity {speech:.4f} talk {apart:.4f} lr {lr:.5f} {time.time() - start:.0f} s, plans waiting {plans.qsize()}", flush=True)
+            print(
+                f"step {trainer.step} ctc/phone {ctc:.4f} activity {speech:.4f} talk {apart:.4f} lr {lr:.5f} {time.time() - start:.0f} s, plans waiting {plans.qsize()}",
+                flush=True,
+            )
         elif trainer.step % 200 == 0:
             losses = []
     trainer.spent = before + time.time() - start
     trainer.save(args.out)
     if rank == 0:
-        print(f"steps {trainer.step}, trained {trainer.spent:.0f} s, augmented hours {trainer.step * args.batch * SHORT_S * world / 3600:.0f}")
+        print(
+            f"steps {trainer.step}, trained {trainer.spent:.0f} s, augmented hours {trainer.step * args.batch * SHORT_S * world / 3600:.0f}"
+        )
     if world > 1:
         dist.destroy_process_group()
 

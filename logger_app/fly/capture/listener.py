@@ -141,7 +141,7 @@ class Listener(threading.Thread):
     def _try(self, act: Callable[[], None], at_sample: int) -> None:
         try:
             act()
-        except Exception as err:  # noqa: BLE001 a recogniser is a guest: whatever it does, the flight goes on
+        except Exception as err:
             self.failure = f"{type(err).__name__}: {err}"
             self._failed_from = at_sample
             self.on_partial("")

@@ -30,7 +30,7 @@ def load_portaudio():
         import sounddevice
     except (ImportError, OSError) as err:  # the PortAudio library is missing
         return None, f"no sound system ({err})"
-    except Exception as err:  # noqa: BLE001 a broken ALSA file makes the import itself raise PortAudioError
+    except Exception as err:
         return None, f"the sound system does not start ({err})"
     return sounddevice, ""
 
@@ -77,11 +77,15 @@ class PortAudioMicrophone:
         self._clock = SampleClock()
         try:
             stream = self._sd.RawInputStream(
-                samplerate=RATE_HZ, channels=1, dtype="int16", blocksize=BLOCK_SAMPLES, device=self.device,
+                samplerate=RATE_HZ,
+                channels=1,
+                dtype="int16",
+                blocksize=BLOCK_SAMPLES,
+                device=self.device,
                 callback=self._callback,
-            )  # fmt: skip
+            )
             stream.start()
-        except Exception as err:  # noqa: BLE001 PortAudioError, ValueError for an unknown name: said on the screen
+        except Exception as err:
             self.trouble = f"no microphone ({err})"
             return
         self._stream = stream
@@ -92,7 +96,7 @@ class PortAudioMicrophone:
             try:
                 stream.abort(ignore_errors=True)
                 stream.close(ignore_errors=True)
-            except Exception as err:  # noqa: BLE001 a device that is gone may fail in any way
+            except Exception as err:
                 self.trouble = f"microphone closed badly ({err})"
 
     def _callback(self, data, frames, stream_time, status) -> None:
@@ -124,7 +128,7 @@ class PortAudioMicrophone:
                 # PortAudio lists devices once, at its start: only a new start sees a plug put back.
                 self._sd._terminate()
                 self._sd._initialize()
-            except Exception as err:  # noqa: BLE001
+            except Exception as err:
                 self.trouble = f"the sound system does not start ({err})"
                 return
         self._open()

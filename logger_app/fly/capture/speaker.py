@@ -44,6 +44,6 @@ class PortAudioSpeaker:
             sounddevice.play(pcm, RATE_HZ)
             self.trouble = ""
             return float(sounddevice.get_stream().latency)
-        except Exception as err:  # noqa: BLE001 no device, busy device: the screen still flashes
+        except Exception as err:
             self.trouble = f"no loudspeaker ({err})"
             return None

@@ -173,7 +173,9 @@ class Decoder:
         if not places:
             return 0.0
         score, spelling = scored.ranked[places[0]][1], self.tree.spellings[scored.spelling[places[0]]]
-        return self._belief_of(scored.posteriors[places[0]], score - scored.free, len(spelling), stretch.activity, stretch.talk)
+        return self._belief_of(
+            scored.posteriors[places[0]], score - scored.free, len(spelling), stretch.activity, stretch.talk
+        )
 
     def _score(self, stretch: Stretch, start: int, end: int, lean: Lean | None = None) -> Found | None:
         span = stretch.log_p[start:end]
@@ -189,14 +191,21 @@ class Decoder:
         one, score, spelling_index = ranked[best]
         spelling = self.tree.spellings[spelling_index]
         log_ratio = score - self._phone_prior(one, spelling_index) - scored.free
-        belief = self._belief_of(shares[best], log_ratio, len(spelling), stretch.activity[start:end], stretch.talk[start:end])
+        belief = self._belief_of(
+            shares[best], log_ratio, len(spelling), stretch.activity[start:end], stretch.talk[start:end]
+        )
         rivals = self._rivals(ranked, shares, best, belief)
         words = self.tree.units[self.tree.end_unit[spelling_index]].words
         times = self._times(stretch, start, word_frames(spelling, span))
         return Found(
-            self._call_of[self.tree.meanings[one]], belief, rivals, times[0][0], times[-1][1],
-            tuple((word, a, b) for word, (a, b) in zip(words, times)), len(spelling),
-        )  # fmt: skip
+            self._call_of[self.tree.meanings[one]],
+            belief,
+            rivals,
+            times[0][0],
+            times[-1][1],
+            tuple((word, a, b) for word, (a, b) in zip(words, times)),
+            len(spelling),
+        )
 
     def _belief_of(self, share: float, log_ratio: float, phones: int, activity: np.ndarray, talk: np.ndarray) -> float:
         heard = activity > SPEECH
@@ -213,15 +222,22 @@ class Decoder:
 
     def _phone_prior(self, meaning: int, spelling: int) -> float:
         call = self._call_of.get(self.tree.meanings[meaning])
-        return 0.0 if call is None or call.kind is CallKind.AIRSPEED else PHONE_PRIOR * len(self.tree.spellings[spelling])
+        return (
+            0.0 if call is None or call.kind is CallKind.AIRSPEED else PHONE_PRIOR * len(self.tree.spellings[spelling])
+        )
 
     def _rivals(self, ranked, shares, best: int, belief: float) -> tuple[tuple[LegalCall, float], ...]:
-        rest = [(self._call_of[self.tree.meanings[one]], share) for k, ((one, _, _), share) in enumerate(zip(ranked, shares))
-                if k != best and self.tree.meanings[one] in self._call_of]  # fmt: skip
+        rest = [
+            (self._call_of[self.tree.meanings[one]], share)
+            for k, ((one, _, _), share) in enumerate(zip(ranked, shares))
+            if k != best and self.tree.meanings[one] in self._call_of
+        ]
         # Rivals are nearer than the posterior says: flattened as much as on the calibration speakers.
         weights = np.array([share**0.6 for _, share in rest])
         total = weights.sum() + 0.05
-        return tuple((call, float((1 - belief) * w / total)) for (call, _), w in list(zip(rest, weights))[:ALTERNATIVES])
+        return tuple(
+            (call, float((1 - belief) * w / total)) for (call, _), w in list(zip(rest, weights))[:ALTERNATIVES]
+        )
 
     def _times(self, stretch: Stretch, start: int, frames: Sequence[tuple[int, int]]) -> list[tuple[float, float]]:
         """Words in frames of the stream: the network's lateness off, moved to edges of the speech activity."""

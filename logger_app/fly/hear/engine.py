@@ -48,9 +48,7 @@ class Engine(Protocol):
         """The words being spoken, as far as they are understood; empty in silence."""
 
 
-def make_engine(
-    name: str | None, pack: Pack, campaign: Campaign | None = None, model: Path | None = None
-) -> Engine:
+def make_engine(name: str | None, pack: Pack, campaign: Campaign | None = None, model: Path | None = None) -> Engine:
     """A recogniser by name.
 
     Parameters

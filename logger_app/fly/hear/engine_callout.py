@@ -151,7 +151,9 @@ class CalloutEngine:
         log_p -= np.log(np.exp(log_p).sum(1, keepdims=True))
         missing = len(pcm) // FRAME - len(log_p)
         pad = np.tile(SILENT_ROW, (max(0, missing), 1))
-        activity, talk = (np.concatenate([np.mean([one[k] for one in seen], axis=0), np.zeros(max(0, missing))]) for k in (1, 2))
+        activity, talk = (
+            np.concatenate([np.mean([one[k] for one in seen], axis=0), np.zeros(max(0, missing))]) for k in (1, 2)
+        )
         return self._frames(np.concatenate([log_p, pad]), activity, talk)
 
     # ---- frame by frame ---------------------------------------------------------------------------
@@ -322,7 +324,9 @@ def _model(folder: Path) -> tuple[Net, Gate, tuple[str, ...]]:
     try:
         conf = json.loads((folder / "conf.json").read_text("utf-8"))
     except (OSError, ValueError) as err:
-        raise EngineError(f"{folder / 'conf.json'}: cannot be read ({err}); expected the folder of a callout model.") from err
+        raise EngineError(
+            f"{folder / 'conf.json'}: cannot be read ({err}); expected the folder of a callout model."
+        ) from err
     return Net(folder / "net.npz"), Gate.from_conf(conf), tuple(conf.get("languages", ("en",)))
 
 

@@ -53,8 +53,11 @@ class Level:
         if not len(sound):
             return sound
         self._heard += len(sound)
-        share = max(len(sound) / self._heard, 1 - 0.5 ** (len(sound) / 16_000)) if self._heard < 160_000 else (
-            1 - 0.5 ** (len(sound) / 16_000))  # fmt: skip
+        share = (
+            max(len(sound) / self._heard, 1 - 0.5 ** (len(sound) / 16_000))
+            if self._heard < 160_000
+            else (1 - 0.5 ** (len(sound) / 16_000))
+        )
         self._offset += share * (float(sound.mean()) - self._offset)
         if abs(self._offset) > OFFSET:
             sound = sound - np.float32(self._offset)

@@ -164,10 +164,20 @@ class VoskEngine:
             flags.append(Flag.UNSURE)
         self._count += 1
         return HeardCall(
-            id=f"v{self._count:05d}", start_ns=s_to_ns(start_s), end_ns=s_to_ns(end_s), kind=parsed.kind, name=parsed.name,
-            value=parsed.value, unit=parsed.unit, words=" ".join(parsed.words), posterior=posterior, flags=tuple(flags),
-            word_times=tuple((word, s_to_ns(a), s_to_ns(b)) for word, a, b in times), engine=self.name, pack=self.pack.id,
-        )  # fmt: skip
+            id=f"v{self._count:05d}",
+            start_ns=s_to_ns(start_s),
+            end_ns=s_to_ns(end_s),
+            kind=parsed.kind,
+            name=parsed.name,
+            value=parsed.value,
+            unit=parsed.unit,
+            words=" ".join(parsed.words),
+            posterior=posterior,
+            flags=tuple(flags),
+            word_times=tuple((word, s_to_ns(a), s_to_ns(b)) for word, a, b in times),
+            engine=self.name,
+            pack=self.pack.id,
+        )
 
     def _checked(self, parsed: Parsed, start_s: float, end_s: float) -> float:
         first = max(0, round((start_s - BEFORE_S) / FRAME_S) - self._first)
@@ -251,7 +261,9 @@ def grammar_of(pack: Pack, low: float, high: float, unit: str, knows) -> list[st
         if all(known.setdefault(word, knows(word)) for word in words):
             phrases[" ".join(words)] = None
     if not phrases:
-        raise EngineError(f"engine vosk: the model has no word of language pack {pack.name}; give a model of its language.")
+        raise EngineError(
+            f"engine vosk: the model has no word of language pack {pack.name}; give a model of its language."
+        )
     if knows(UNKNOWN):
         phrases[UNKNOWN] = None
     return list(phrases)
@@ -266,7 +278,7 @@ def _vosk_model(folder: Path):
     vosk.SetLogLevel(-1)
     try:
         return vosk.Model(str(folder))
-    except Exception as err:  # noqa: BLE001 vosk raises bare Exception
+    except Exception as err:
         raise EngineError(f"{folder}: Vosk cannot read this model; fetch it again.") from err
 
 

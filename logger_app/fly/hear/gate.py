@@ -41,7 +41,17 @@ def measures(posterior: float, log_ratio: float, phones: int, activity: float, t
         1, surprise of the posterior, log-ratio a phone, log-ratio, activity, log of phones, talk [-].
     """
     surprise = min(MOST_NATS, -np.log(max(1e-30, 1.0 - posterior)))
-    return np.array([1.0, surprise, log_ratio / phones, min(0.0, log_ratio) / 10, activity, np.log(phones), np.clip(talk, -MOST_TALK, MOST_TALK)])
+    return np.array(
+        [
+            1.0,
+            surprise,
+            log_ratio / phones,
+            min(0.0, log_ratio) / 10,
+            activity,
+            np.log(phones),
+            np.clip(talk, -MOST_TALK, MOST_TALK),
+        ]
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +98,9 @@ class Gate:
             least = {str(name): float(value) for name, value in conf.get("accept", {}).items()}
             gate = cls(weights, mean, spread, float(conf.get("late_s", 0.2)) / 0.02, **least)
         except (KeyError, TypeError, ValueError, AttributeError) as err:
-            raise EngineError(f"conf.json: not the calibration of a callout model ({err}); reinstall kneecall.") from err
+            raise EngineError(
+                f"conf.json: not the calibration of a callout model ({err}); reinstall kneecall."
+            ) from err
         if weights.shape != (7,) or mean.shape != (6,) or spread.shape != (6,):
             raise EngineError("conf.json: not the calibration of a callout model; reinstall kneecall.")
         return gate

@@ -133,9 +133,15 @@ def hear_files(
     else:
         read = read_sequence(calls, unit=unit, low=low, high=high)
     return HearResult(
-        files=tuple(map(str, paths)), duration_s=duration_s, engine=name, pack=pack.id, calls=read, gaps=gaps,
-        starts_s=tuple(starts), notes=notes,
-    )  # fmt: skip
+        files=tuple(map(str, paths)),
+        duration_s=duration_s,
+        engine=name,
+        pack=pack.id,
+        calls=read,
+        gaps=gaps,
+        starts_s=tuple(starts),
+        notes=notes,
+    )
 
 
 def hear_blocks(blocks: Iterable[np.ndarray], engine: Engine) -> list[HeardCall]:
@@ -336,7 +342,9 @@ class _Feed:
         if self._flat_from is not None and sample - self._flat_from >= GAP_S * RATE_HZ:
             self.gaps.append(
                 CaptureGap(
-                    start_ns=s_to_ns(self._flat_from / RATE_HZ), end_ns=s_to_ns(sample / RATE_HZ), why="no sound in the recording"
+                    start_ns=s_to_ns(self._flat_from / RATE_HZ),
+                    end_ns=s_to_ns(sample / RATE_HZ),
+                    why="no sound in the recording",
                 )
             )
         self._flat_from = None

@@ -18,9 +18,47 @@ from logger_app.fly.hear.features import BANDS, HOP, Normaliser, features, log_m
 
 FRAME_S = 0.02
 LOOK_AHEAD_S = 0.275
-PHONES = (
-    "AA AE AH AO AW AY B CH D DH EH ER EY F G HH IH IY JH K L M N NG OW OY P R S SH T TH UH UW V W Y Z ZH"
-).split()
+PHONES = [
+    "AA",
+    "AE",
+    "AH",
+    "AO",
+    "AW",
+    "AY",
+    "B",
+    "CH",
+    "D",
+    "DH",
+    "EH",
+    "ER",
+    "EY",
+    "F",
+    "G",
+    "HH",
+    "IH",
+    "IY",
+    "JH",
+    "K",
+    "L",
+    "M",
+    "N",
+    "NG",
+    "OW",
+    "OY",
+    "P",
+    "R",
+    "S",
+    "SH",
+    "T",
+    "TH",
+    "UH",
+    "UW",
+    "V",
+    "W",
+    "Y",
+    "Z",
+    "ZH",
+]
 PHONE_ID = {phone: k for k, phone in enumerate(PHONES, 1)}
 BLANK = 0
 OUTPUTS = len(PHONES) + 1

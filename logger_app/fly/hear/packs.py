@@ -25,7 +25,47 @@ Value = float | str | None
 
 # The phones of the acoustic model: the 39 of the CMU Pronouncing Dictionary, without stress.
 PHONES = frozenset(
-    "AA AE AH AO AW AY B CH D DH EH ER EY F G HH IH IY JH K L M N NG OW OY P R S SH T TH UH UW V W Y Z ZH".split()
+    [
+        "AA",
+        "AE",
+        "AH",
+        "AO",
+        "AW",
+        "AY",
+        "B",
+        "CH",
+        "D",
+        "DH",
+        "EH",
+        "ER",
+        "EY",
+        "F",
+        "G",
+        "HH",
+        "IH",
+        "IY",
+        "JH",
+        "K",
+        "L",
+        "M",
+        "N",
+        "NG",
+        "OW",
+        "OY",
+        "P",
+        "R",
+        "S",
+        "SH",
+        "T",
+        "TH",
+        "UH",
+        "UW",
+        "V",
+        "W",
+        "Y",
+        "Z",
+        "ZH",
+    ]
 )
 IAS = "ias"
 # A table that says more than this was not meant: a rule repeats itself or multiplies out of hand.
@@ -267,7 +307,10 @@ class _Builder:
         numbers = self.numbers = self._numbers(self._table(document, "number"))
         speeds = self._table(document, "airspeed")
         self._unknown_keys("airspeed", speeds, "low high say shorthand")
-        low, high = self._number("airspeed.low", speeds.get("low", 20)), self._number("airspeed.high", speeds.get("high", 299))
+        low, high = (
+            self._number("airspeed.low", speeds.get("low", 20)),
+            self._number("airspeed.high", speeds.get("high", 299)),
+        )
         if not 0 <= low < high <= FASTEST:
             self.fault("airspeed", f"low {low:g}, high {high:g}", f"low under high, from 0 to {FASTEST}")
             low, high = 0.0, 0.0
@@ -311,7 +354,9 @@ class _Builder:
         readings = [*self._atoms(place, self._table(table, "words", place))]
         for k, rule in enumerate(self._list(f"{place}, rules", table.get("rules", [])), 1):
             if self.read > MOST_READINGS:
-                self.fault(place, f"rules that come to {self.read} readings so far", f"at most {MOST_READINGS} in a pack")
+                self.fault(
+                    place, f"rules that come to {self.read} readings so far", f"at most {MOST_READINGS} in a pack"
+                )
                 break
             found = self._rule(f"{place}, rule {k}", rule, tables, made, (*inside, name))
             self.read += len(found)
@@ -355,7 +400,11 @@ class _Builder:
 
     def _airspeeds(self, speeds: Mapping, numbers: Mapping, low: float, high: float) -> tuple[Reading, ...]:
         phrases = self._few("airspeed.say", self._phrases("airspeed.say", speeds.get("say", ()), numbers), numbers)
-        readings = [r for r in _readings(phrases, (1.0,), numbers, 0.0) if not isinstance(r.value, str) and low <= r.value <= high]
+        readings = [
+            r
+            for r in _readings(phrases, (1.0,), numbers, 0.0)
+            if not isinstance(r.value, str) and low <= r.value <= high
+        ]
         missing = sorted(set(range(round(low), round(high) + 1)) - {r.value for r in readings})
         if missing:
             shown = ", ".join(map(str, missing[:5])) + (" ..." if len(missing) > 5 else "")
@@ -435,8 +484,14 @@ class _Builder:
             mine = [item for item in items if item.name == name]
             if not mine:
                 near = get_close_matches(name, sorted({item.name for item in items}), 1)
-                hint = f"Did you mean {near[0]}?" if near else "Names are in the pack: " + ", ".join(sorted({i.name for i in items}))
-                self.faults.append(Fault(where=f"{where}, {name}", got=repr(name), expected=f"a call of pack {self.where}", hint=hint))
+                hint = (
+                    f"Did you mean {near[0]}?"
+                    if near
+                    else "Names are in the pack: " + ", ".join(sorted({i.name for i in items}))
+                )
+                self.faults.append(
+                    Fault(where=f"{where}, {name}", got=repr(name), expected=f"a call of pack {self.where}", hint=hint)
+                )
                 continue
             clean = []
             for phrase in phrases:
@@ -448,7 +503,13 @@ class _Builder:
             slotted = any(isinstance(part, Slot) for phrase in made for part in phrase)
             target = next((item for item in mine if item.has_slot == slotted), None)
             if target is None or not made:
-                self.faults.append(Fault(where=f"{where}, {name}", got=repr(list(phrases)), expected="phrases with the same <slots> as the pack's"))
+                self.faults.append(
+                    Fault(
+                        where=f"{where}, {name}",
+                        got=repr(list(phrases)),
+                        expected="phrases with the same <slots> as the pack's",
+                    )
+                )
                 continue
             keep = [i for i in items if i.name != name or (len(mine) > 1 and i is not target)]
             items = (replace(target, phrases=made), *keep)
@@ -487,7 +548,9 @@ class _Builder:
             for phones in given:
                 wrong = sorted(set(phones.split()) - PHONES)
                 if wrong or not phones.split():
-                    self.fault(f"pronounce, {word}", ", ".join(wrong) or "nothing", f"phones out of {' '.join(sorted(PHONES))}")
+                    self.fault(
+                        f"pronounce, {word}", ", ".join(wrong) or "nothing", f"phones out of {' '.join(sorted(PHONES))}"
+                    )
         needed = {word for call in legal_calls(pack) for word in call.words}
         needed |= {word for words in pack.fillers for word in words}
         found: dict[str, tuple[str, ...]] = {}
@@ -525,15 +588,21 @@ class _Builder:
                 made += expand(phrase)
             except PhraseError as err:
                 self.faults.append(Fault(where=f"{where or self.where}, {place}", got=repr(phrase), expected=str(err)))
-        for slot in {part.name for phrase in made for part in phrase if isinstance(part, Slot)} if numbers is not None else ():
+        for slot in (
+            {part.name for phrase in made for part in phrase if isinstance(part, Slot)} if numbers is not None else ()
+        ):
             if slot not in numbers:
                 near = get_close_matches(slot, numbers, 1)
-                self.fault(place, f"<{slot}>", "a number table of this pack", f"Did you mean <{near[0]}>?" if near else "")
+                self.fault(
+                    place, f"<{slot}>", "a number table of this pack", f"Did you mean <{near[0]}>?" if near else ""
+                )
         return tuple(dict.fromkeys(made))
 
     def _few(self, place: str, phrases: tuple, numbers: Mapping) -> tuple:
         """The phrases, unless with what their slots can be there are too many to look at each."""
-        total = sum(math.prod(len(numbers.get(p.name, ())) for p in phrase if isinstance(p, Slot)) for phrase in phrases)
+        total = sum(
+            math.prod(len(numbers.get(p.name, ())) for p in phrase if isinstance(p, Slot)) for phrase in phrases
+        )
         if total > MOST_READINGS:
             self.fault(place, f"phrases that come to {total:.3g} readings", f"at most {MOST_READINGS}")
             return ()

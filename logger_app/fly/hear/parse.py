@@ -89,9 +89,16 @@ def parse_words(
                 previous_airspeed = value
         found.append(
             Parsed(
-                call.kind, call.name, value, unit if call.kind is CallKind.AIRSPEED else call.unit, tuple(tokens[start:end]),
-                origin[start], origin[end - 1] + 1, call.shorthand, bool(talk) and call.kind is CallKind.AIRSPEED,
-            )  # fmt: skip
+                call.kind,
+                call.name,
+                value,
+                unit if call.kind is CallKind.AIRSPEED else call.unit,
+                tuple(tokens[start:end]),
+                origin[start],
+                origin[end - 1] + 1,
+                call.shorthand,
+                bool(talk) and call.kind is CallKind.AIRSPEED,
+            )
         )
     return found
 

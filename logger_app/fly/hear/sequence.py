@@ -28,10 +28,15 @@ IMPLAUSIBLE_RATIO = 0.02
 LOW_KT, HIGH_KT = 20.0, 250.0
 _JUDGED = (Flag.UNSURE, Flag.IMPLAUSIBLE, Flag.SOUNDS_LIKE, Flag.OUT_OF_RANGE, Flag.NO_DECADE)
 _ENDS = frozenset(("recovered", "scratch_that", "knock_it_off", "next_card", "again", "repeat"))
-_BREAKS = frozenset(("break", "nose_drop", "wing_drop", "wing_drop_left", "wing_drop_right", "aft_stop", "spin", "mush"))
+_BREAKS = frozenset(
+    ("break", "nose_drop", "wing_drop", "wing_drop_left", "wing_drop_right", "aft_stop", "spin", "mush")
+)
 _BEGINS = frozenset(("on_condition",))
 # Units digits that are taken for each other in cockpit noise, by how often (voice study).
-_ALIKE_DIGITS = {frozenset(pair): share for pair, share in (((2, 3), 1.0), ((5, 9), 0.6), ((2, 6), 0.4), ((4, 5), 0.3), ((1, 9), 0.2))}
+_ALIKE_DIGITS = {
+    frozenset(pair): share
+    for pair, share in (((2, 3), 1.0), ((5, 9), 0.6), ((2, 6), 0.4), ((4, 5), 0.3), ((1, 9), 0.2))
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -259,7 +264,11 @@ class _Model:
         if posterior < SURE:
             flags += self._why(value, joint, around, at)
         return replace(
-            call, value=float(value), posterior=min(1.0, max(0.0, posterior)), flags=tuple(dict.fromkeys(flags)), proposed=proposed
+            call,
+            value=float(value),
+            posterior=min(1.0, max(0.0, posterior)),
+            flags=tuple(dict.fromkeys(flags)),
+            proposed=proposed,
         )
 
     def _value(self, call: HeardCall, around: np.ndarray, previous: float | None) -> tuple[float, list[Flag]]:

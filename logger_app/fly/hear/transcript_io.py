@@ -127,10 +127,19 @@ def _heard(parsed: Parsed, cue: Cue, call_id: str, pack: Pack) -> HeardCall:
     if parsed.doubtful:
         flags.append(Flag.UNSURE)
     return HeardCall(
-        id=call_id, start_ns=start_ns, end_ns=end_ns, kind=parsed.kind, name=parsed.name, value=parsed.value, unit=parsed.unit,
-        words=" ".join(parsed.words), posterior=DOUBTFUL_POSTERIOR if parsed.doubtful else 1.0, flags=tuple(flags),
-        engine="transcript", pack=pack.id,
-    )  # fmt: skip
+        id=call_id,
+        start_ns=start_ns,
+        end_ns=end_ns,
+        kind=parsed.kind,
+        name=parsed.name,
+        value=parsed.value,
+        unit=parsed.unit,
+        words=" ".join(parsed.words),
+        posterior=DOUBTFUL_POSTERIOR if parsed.doubtful else 1.0,
+        flags=tuple(flags),
+        engine="transcript",
+        pack=pack.id,
+    )
 
 
 # ---- files ------------------------------------------------------------------------------------------
@@ -241,9 +250,15 @@ def _subtitle_cues(text: str, path: Path) -> Iterator[Cue | Fault]:
             k += 1
         stamps = [_stamp_s(part) for part in timing.split("-->")]
         if len(stamps) != 2 or None in stamps:
-            yield Fault(where=where, got=repr(timing.strip()[:60]), expected="two times such as 00:01:02.500 --> 00:01:03.900")
+            yield Fault(
+                where=where, got=repr(timing.strip()[:60]), expected="two times such as 00:01:02.500 --> 00:01:03.900"
+            )
         elif stamps[1] < stamps[0] or stamps[1] > MOST_SECONDS:
-            yield Fault(where=where, got=repr(timing.strip()[:60]), expected=f"an end after the start, at most {MOST_SECONDS:g} s")
+            yield Fault(
+                where=where,
+                got=repr(timing.strip()[:60]),
+                expected=f"an end after the start, at most {MOST_SECONDS:g} s",
+            )
         elif words := tuple(html.unescape(re.sub(r"<[^<>]*>|\{[^{}]*\}", " ", " ".join(said))).split()):
             yield Cue(stamps[0], stamps[1], words)
 

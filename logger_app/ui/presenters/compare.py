@@ -48,9 +48,21 @@ LEAST_LEAD_S, MOST_LEAD_S, TAIL_S = 10.0, 40.0, 5.0
 CORNERS = ("root leading edge", "tip leading edge", "tip trailing edge", "root trailing edge")
 SPAN_COUNTS, CHORD_COUNTS = (3, 4, 5, 6, 8, 10), (1, 2, 3, 4, 5)
 KEYS_HELP = (
-    ("Left Right", "frame"), ("Up Down", "1 kt or 0.5 s"), ("A", "axis"), ("H", "hold"), ("F", "flip"), ("Tab", "side"), ("T", "tufts"),
-    ("G", "place stations"), ("K", "keep stations"), ("P", "propose"), ("Enter", "take proposals"), ("M", "map"), ("Q", "small copies"), ("S", "save"),
-)  # fmt: skip
+    ("Left Right", "frame"),
+    ("Up Down", "1 kt or 0.5 s"),
+    ("A", "axis"),
+    ("H", "hold"),
+    ("F", "flip"),
+    ("Tab", "side"),
+    ("T", "tufts"),
+    ("G", "place stations"),
+    ("K", "keep stations"),
+    ("P", "propose"),
+    ("Enter", "take proposals"),
+    ("M", "map"),
+    ("Q", "small copies"),
+    ("S", "save"),
+)
 
 
 class Axis(StrEnum):
@@ -263,7 +275,9 @@ def begin(
 def span(state: CompareState) -> tuple[float, float]:
     """Left and right end of the axis [kt or s]."""
     if state.axis is Axis.TIME:
-        lead = max((side.event_s - min((c[0] for c in side.calls), default=side.event_s) for side in state.sides), default=0)
+        lead = max(
+            (side.event_s - min((c[0] for c in side.calls), default=side.event_s) for side in state.sides), default=0
+        )
         return -min(MOST_LEAD_S, max(LEAST_LEAD_S, lead + 1)), TAIL_S
     speeds = [speed for side in state.sides for speed in _speeds(side)]
     if not speeds:
@@ -343,10 +357,14 @@ def view(state: CompareState) -> View:
     """
     left, right = span(state)
     shown = range(len(state.sides)) if state.over is None else (state.over,)
-    says = to_stall(state.at) if state.axis is Axis.TIME else f"{from_kt(state.at, state.unit):.1f} {state.unit} indicated"
+    says = (
+        to_stall(state.at) if state.axis is Axis.TIME else f"{from_kt(state.at, state.unit):.1f} {state.unit} indicated"
+    )
     message = state.message
     if state.placing is not None:
-        message = message or f"Tap the {CORNERS[len(state.placing)]} on {state.sides[state.chosen].name}. Esc leaves it."
+        message = (
+            message or f"Tap the {CORNERS[len(state.placing)]} on {state.sides[state.chosen].name}. Esc leaves it."
+        )
     return View(
         panels=tuple(_panel(state, side) for side in shown),
         axis=state.axis,
@@ -509,12 +527,17 @@ def _corner(state: CompareState, corner: tuple[float, float]):
 def _with_grid(state: CompareState, side: int, corners):
     try:
         grid = Grid(
-            camera=state.shown[side].camera, corners=tuple(corners), span_pct=_even(state.span_count), chord_pct=_even(state.chord_count)
+            camera=state.shown[side].camera,
+            corners=tuple(corners),
+            span_pct=_even(state.span_count),
+            chord_pct=_even(state.chord_count),
         )
     except SyncError as err:
         return told(state, str(err), True), ()
     grids = {**state.grids, (side, grid.camera): grid}
-    return replace(state, grids=grids, message=f"{len(grid.stations())} stations on {state.sides[side].name}."), (PlaceGrid(side, grid),)
+    return replace(state, grids=grids, message=f"{len(grid.stations())} stations on {state.sides[side].name}."), (
+        PlaceGrid(side, grid),
+    )
 
 
 def _keep(state: CompareState, _: str):
@@ -532,7 +555,9 @@ def _ask(state: CompareState, _: str):
         return told(replace(state, tufts=True), _check_first(state, state.chosen), True), ()
     if _grid(state, state.chosen) is None:
         return told(state, "Place the tuft stations first: G, then four corners.", True), ()
-    return replace(state, busy=True, tufts=True, message="Looking at the last half second ..."), (Propose(state.chosen),)
+    return replace(state, busy=True, tufts=True, message="Looking at the last half second ..."), (
+        Propose(state.chosen),
+    )
 
 
 def _take(state: CompareState, _: str):
@@ -552,10 +577,29 @@ def _save(state: CompareState, _: str):
 
 
 _ACTS = {
-    "at": _slide, "up": _coarse(-1), "down": _coarse(1), "left": _frame(-1), "right": _frame(1), "a": _axis, "h": _hold, "f": _flip,
-    "tab": _next_side, "side": _choose, "t": _tufts, "g": _place, "escape": _escape, "p": _ask, "enter": _take, "s": _save, "q": _quick, "m": _map, "k": _keep,
-    "tap": _tap, "span": _count("span_count", SPAN_COUNTS), "chord": _count("chord_count", CHORD_COUNTS),
-}  # fmt: skip
+    "at": _slide,
+    "up": _coarse(-1),
+    "down": _coarse(1),
+    "left": _frame(-1),
+    "right": _frame(1),
+    "a": _axis,
+    "h": _hold,
+    "f": _flip,
+    "tab": _next_side,
+    "side": _choose,
+    "t": _tufts,
+    "g": _place,
+    "escape": _escape,
+    "p": _ask,
+    "enter": _take,
+    "s": _save,
+    "q": _quick,
+    "m": _map,
+    "k": _keep,
+    "tap": _tap,
+    "span": _count("span_count", SPAN_COUNTS),
+    "chord": _count("chord_count", CHORD_COUNTS),
+}
 
 
 # what follows from the state
@@ -573,9 +617,14 @@ def _settled(state: CompareState) -> tuple[CompareState, tuple[Effect, ...]]:
 def _mark(state: CompareState, side: int, station: str, tuft: TuftState) -> TuftMark:
     shown, facts = state.shown[side], state.sides[side]
     return TuftMark(
-        flight_ns=round(shown.flight_s * 1e9), camera=shown.camera, frame_pts=shown.pts, station=station, state=tuft,
-        ias_kt=ias_at(facts.result, shown.flight_s + facts.lag_s), who=state.who,
-    )  # fmt: skip
+        flight_ns=round(shown.flight_s * 1e9),
+        camera=shown.camera,
+        frame_pts=shown.pts,
+        station=station,
+        state=tuft,
+        ias_kt=ias_at(facts.result, shown.flight_s + facts.lag_s),
+        who=state.who,
+    )
 
 
 def _grid(state: CompareState, side: int) -> Grid | None:
@@ -589,7 +638,9 @@ def _carried(state: CompareState, side: int) -> tuple[Grid, str] | None:
 
 
 def _check_first(state: CompareState, side: int) -> str:
-    return f"Placed on {_carried(state, side)[1]}, check it: K keeps these stations for this flight, G places them anew."
+    return (
+        f"Placed on {_carried(state, side)[1]}, check it: K keeps these stations for this flight, G places them anew."
+    )
 
 
 def _even(count: int) -> tuple[float, ...]:
@@ -646,11 +697,18 @@ def _stations(state: CompareState, side: int) -> tuple[StationView, ...]:
         mark = here.get(place.station.id)
         made.append(
             StationView(
-                id=place.station.id, x=place.x / width, y=place.y / height, aft_x=place.aft_x, aft_y=place.aft_y,
-                state=mark.state if mark else None, proposed=bool(mark and mark.proposed), confidence=mark.confidence if mark else None,
-                says=f"{place_words(place.station.id)}: {_state_words(mark)}", carried=placed is None,
+                id=place.station.id,
+                x=place.x / width,
+                y=place.y / height,
+                aft_x=place.aft_x,
+                aft_y=place.aft_y,
+                state=mark.state if mark else None,
+                proposed=bool(mark and mark.proposed),
+                confidence=mark.confidence if mark else None,
+                says=f"{place_words(place.station.id)}: {_state_words(mark)}",
+                carried=placed is None,
             )
-        )  # fmt: skip
+        )
     return tuple(made)
 
 
@@ -682,7 +740,12 @@ def _map_views(state: CompareState) -> tuple[MapView, ...]:
         views.append(_map_view(f"{side.configuration}, all runs at this point: first separated at [{unit}]", cells))
     for changed, side in zip(made[1:], state.sides[1:]):
         cells = {d.station: _difference_cell(d, made[0], changed, unit) for d in difference_map(made[0], changed)}
-        views.append(_map_view(f"{side.configuration} minus {state.sides[0].configuration} [{unit}]: below 0 stays attached to a lower speed", cells))
+        views.append(
+            _map_view(
+                f"{side.configuration} minus {state.sides[0].configuration} [{unit}]: below 0 stays attached to a lower speed",
+                cells,
+            )
+        )
     return tuple(views)
 
 
@@ -696,13 +759,20 @@ def _first_cell(first: FirstSeparated, low: float, high: float, unit: str) -> Ma
 def _difference_cell(difference: StationDifference, reference: SpanMap, changed: SpanMap, unit: str) -> MapCell:
     by = difference.difference_kt
     shade = None if by is None else min(1.0, abs(from_kt(by, unit)) / 10)
-    return MapCell(words=difference_words(difference, reference, changed, unit)[0], shade=shade, proposed=difference.proposed)
+    return MapCell(
+        words=difference_words(difference, reference, changed, unit)[0], shade=shade, proposed=difference.proposed
+    )
 
 
 def _map_view(title: str, cells: Mapping[str, MapCell]) -> MapView:
     spans = tuple(sorted({name.split("/")[0] for name in cells}, key=float))
     chords = tuple(sorted({name.split("/")[1] for name in cells}, key=float))
-    return MapView(title=title, spans=spans, chords=chords, cells=tuple(tuple(cells.get(f"{s}/{c}") for s in spans) for c in chords))
+    return MapView(
+        title=title,
+        spans=spans,
+        chords=chords,
+        cells=tuple(tuple(cells.get(f"{s}/{c}") for s in spans) for c in chords),
+    )
 
 
 def _put(values: tuple, k: int, value) -> tuple:

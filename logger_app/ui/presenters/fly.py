@@ -277,19 +277,27 @@ def _buttons(state: FlightState) -> tuple[ButtonView, ...]:
         ButtonView(key="discard", label="KEEP RUN", intent=Intent.REINSTATE)
         if back
         else ButtonView(
-            key="discard", label="SCRATCH", intent=Intent.DISCARD, enabled=bool(state.run or (last and not last.discarded))
+            key="discard",
+            label="SCRATCH",
+            intent=Intent.DISCARD,
+            enabled=bool(state.run or (last and not last.discarded)),
         )
     )
     stopped = state.phase in (Phase.HOLD, Phase.KNOCKED_OFF, Phase.LANDED)
-    hold = ButtonView(key="hold", label="RESUME", intent=Intent.RESUME) if stopped else ButtonView(
-        key="hold", label="HOLD", intent=Intent.HOLD)  # fmt: skip
+    hold = (
+        ButtonView(key="hold", label="RESUME", intent=Intent.RESUME)
+        if stopped
+        else ButtonView(key="hold", label="HOLD", intent=Intent.HOLD)
+    )
     again = state.phase is Phase.VERDICT
     can_turn = not state.run and state.phase not in (Phase.KNOCKED_OFF, Phase.LANDED) and bool(state.points)
     recovered = ButtonView(key="back", label="RECOV'D", intent=Intent.RECOVERED)
     previous = ButtonView(
-        key="back", label="AGAIN" if again else _turned("BACK", state.point_before), intent=Intent.AGAIN if again else Intent.PREVIOUS,
+        key="back",
+        label="AGAIN" if again else _turned("BACK", state.point_before),
+        intent=Intent.AGAIN if again else Intent.PREVIOUS,
         enabled=can_turn,
-    )  # fmt: skip
+    )
     return (
         ButtonView(key="stop", label="KNOCK\nIT OFF", intent=Intent.KNOCK_IT_OFF, role="stop"),
         discard,
@@ -345,12 +353,13 @@ def strip_view(snapshot) -> StripView:
     )
     events = tuple(
         EventLine(
-            x=x(call.start_ns), label=EVENT_WORDS.get(call.name, call.name.replace("_", " ")),
+            x=x(call.start_ns),
+            label=EVENT_WORDS.get(call.name, call.name.replace("_", " ")),
             stall=call.name in STALL_EVENTS,
         )
         for call in calls
         if call.kind is CallKind.EVENT and call.name not in ("on_condition", "recovered")
-    )  # fmt: skip
+    )
     first, speed0 = speeds[0]
     point = state.test_point
     band = _band(first.start_ns, speed0, point, start_ns, span_ns, x, y, low) if point else ()

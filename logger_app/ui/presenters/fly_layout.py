@@ -72,10 +72,7 @@ def layout(width: float, height: float, display: Display) -> FlyLayout:
     foot, top = edge + target + gap, height - edge
     _reading_area(rects, left, right, foot, top, display)
     return FlyLayout(
-        rects=tuple(rects.items()),
-        text_px=display.text_px,
-        live_px=display.live_px,
-        least_px=display.font_px(16.0),
+        rects=tuple(rects.items()), text_px=display.text_px, live_px=display.live_px, least_px=display.font_px(16.0)
     )
 
 

@@ -212,9 +212,7 @@ def _add_point(state: PlanState, intent: AddPoint) -> PlanState:
     card = next(c for c in state.campaign.cards if c.id == intent.card)
     taken = {p.id for p in state.campaign.points}
     id_ = _free(intent.card, taken)
-    like = next(
-        (p for p in state.campaign.points if p.id == intent.like), card.points[-1] if card.points else None
-    )
+    like = next((p for p in state.campaign.points if p.id == intent.like), card.points[-1] if card.points else None)
     values = {
         "id": id_,
         "power": like.power if like else "idle",
@@ -228,9 +226,7 @@ def _add_point(state: PlanState, intent: AddPoint) -> PlanState:
 
 def _add_card(state: PlanState, intent: AddCard) -> PlanState:
     taken = {c.id for c in state.campaign.cards}
-    id_ = next((letter for letter in "ABCDEFGHIJKLMNOPQRSTUVWXYZ" if letter not in taken), None) or _free(
-        "Z", taken
-    )
+    id_ = next((letter for letter in "ABCDEFGHIJKLMNOPQRSTUVWXYZ" if letter not in taken), None) or _free("Z", taken)
     preset, unit = PRESETS[intent.preset], state.campaign.indicator.unit
     card = {
         "id": id_,
@@ -245,12 +241,7 @@ def _add_card(state: PlanState, intent: AddCard) -> PlanState:
         "entry_rate_band_kt_per_s": [preset.rate_low_kt_per_s, preset.rate_high_kt_per_s],
     }
     text = edit.add_row(state.text, (), "card", card)
-    point = {
-        "id": _free(id_, {p.id for p in state.campaign.points}),
-        "power": "idle",
-        "flap_deg": 0,
-        "runs_wanted": 3,
-    }
+    point = {"id": _free(id_, {p.id for p in state.campaign.points}), "power": "idle", "flap_deg": 0, "runs_wanted": 3}
     point["bank_deg"] = preset.bank_deg or None
     text = edit.add_row(text, ("card", id_), "point", point)
     return _with_text(state, text, selected=("card", id_))
@@ -260,9 +251,7 @@ def _add_configuration(state: PlanState, intent: AddConfiguration) -> PlanState:
     id_ = _free("change_", {c.id for c in state.campaign.configurations})
     values = {"id": id_, "name": "New configuration", "parent": state.configuration or None}
     text = edit.add_row(state.text, (), "configuration", values)
-    text = edit.add_row(
-        text, ("configuration", id_), "change", {"item": "what is changed", "state": "nominal"}
-    )
+    text = edit.add_row(text, ("configuration", id_), "change", {"item": "what is changed", "state": "nominal"})
     return _with_text(state, text, selected=("configuration", id_), configuration=id_)
 
 
@@ -325,11 +314,7 @@ def view(state: PlanState) -> PlanView:
         columns=columns,
         rows=tuple(_row(state, label, cells, columns) for label, cells in rows),
         cards=tuple(
-            Action(
-                label=f"Card {c.id}",
-                intent=Select(("card", c.id)),
-                active=state.selected[:2] == ("card", c.id),
-            )
+            Action(label=f"Card {c.id}", intent=Select(("card", c.id)), active=state.selected[:2] == ("card", c.id))
             for c in campaign.cards
         ),
         heading=heading,
@@ -471,11 +456,7 @@ def _fields(state: PlanState, place: Place, names: Sequence[str]) -> tuple[Field
 
 
 def _field(place: Place, key: Key, value, shared, unit: str) -> Field:
-    hint = (
-        f"{_shown(key, _as_read(key, shared, unit))} on the card"
-        if shared is not None and key.name != "id"
-        else ""
-    )
+    hint = f"{_shown(key, _as_read(key, shared, unit))} on the card" if shared is not None and key.name != "id" else ""
     return Field(
         place=place,
         key=key.name,

@@ -147,9 +147,9 @@ def view(state: PreflightState) -> PreflightView:
     PreflightView
         The screen [-].
     """
-    page = {
-        Page.CHECKS: _checks, Page.SPEAK: _speak, Page.DISPLAY: _display, Page.CAUTIONS: _cautions
-    }[state.page](state)  # fmt: skip
+    page = {Page.CHECKS: _checks, Page.SPEAK: _speak, Page.DISPLAY: _display, Page.CAUTIONS: _cautions}[state.page](
+        state
+    )
     return replace(page, pages=_pages(state))
 
 
@@ -157,17 +157,22 @@ def _checks(state: PreflightState) -> PreflightView:
     ranked = sorted(state.checks, key=lambda check: (WORST_FIRST.index(check.state), check.name not in FIRST))
     rows = tuple(
         Row(
-            sign=SIGNS[check.state], name=check.name, words=f"{STATE_WORDS[check.state]}  {check.words}",
+            sign=SIGNS[check.state],
+            name=check.name,
+            words=f"{STATE_WORDS[check.state]}  {check.words}",
             role={"wrong": "stop", "warn": "again"}.get(check.state, "text"),
         )
         for check in ranked
-    )  # fmt: skip
+    )
     worst = next((check for check in ranked if check.hint and check.state in ("wrong", "warn")), None)
     foot = state.busy or (f"{worst.name}: {worst.hint}" if worst else "Nothing found that stops the recorder.")
     return PreflightView(
-        title="Before the flight", rows=rows, foot=foot, pages=(),
+        title="Before the flight",
+        rows=rows,
+        foot=foot,
+        pages=(),
         actions=(Button(label="LOOK\nAGAIN", do=Do.AGAIN, enabled=not state.busy),),
-    )  # fmt: skip
+    )
 
 
 def _speak(state: PreflightState) -> PreflightView:
@@ -178,7 +183,9 @@ def _speak(state: PreflightState) -> PreflightView:
         if answer is None:
             return Row(sign="dot", name=say, words="")
         words = "heard" if answer.right else f"heard as {answer.heard}" if answer.heard else "missed"
-        return Row(sign="tick" if answer.right else "warn", name=say, words=words, role="text" if answer.right else "again")
+        return Row(
+            sign="tick" if answer.right else "warn", name=say, words=words, role="text" if answer.right else "again"
+        )
 
     right = sum(answer.right for answer in state.answers)
     foot = "Headset on: say the lines, a breath between them."
@@ -190,9 +197,13 @@ def _speak(state: PreflightState) -> PreflightView:
         foot = f"{right} of {len(state.answers)} heard right."
     label = "DONE" if state.recording else "SPEAK"
     return PreflightView(
-        title="Say these", name_share=0.5, rows=tuple(row(say) for say in state.lines), foot=foot, pages=(),
+        title="Say these",
+        name_share=0.5,
+        rows=tuple(row(say) for say in state.lines),
+        foot=foot,
+        pages=(),
         actions=(Button(label=label, do=Do.RECORD, role="main", enabled=bool(state.lines) and not state.busy),),
-    )  # fmt: skip
+    )
 
 
 def _display(state: PreflightState) -> PreflightView:
@@ -205,18 +216,26 @@ def _display(state: PreflightState) -> PreflightView:
         Row(sign="dot", name="smallest target", words=f"20 mm, {display.target_px:g} px"),
     )
     return PreflightView(
-        title="Hold a bank card to the bar: same width?", rows=rows, foot="", pages=(), card_px=display.px(CARD_MM),
+        title="Hold a bank card to the bar: same width?",
+        rows=rows,
+        foot="",
+        pages=(),
+        card_px=display.px(CARD_MM),
         actions=(
-            Button(label="BAR\nWIDER", do=Do.WIDER), Button(label="BAR\nNARROWER", do=Do.NARROWER),
-            Button(label="EYE\nNEARER", do=Do.NEARER), Button(label="EYE\nFARTHER", do=Do.FARTHER),
+            Button(label="BAR\nWIDER", do=Do.WIDER),
+            Button(label="BAR\nNARROWER", do=Do.NARROWER),
+            Button(label="EYE\nNEARER", do=Do.NEARER),
+            Button(label="EYE\nFARTHER", do=Do.FARTHER),
             Button(label=_other(display.palette_name).upper(), do=Do.PALETTE),
         ),
-    )  # fmt: skip
+    )
 
 
 def _cautions(state: PreflightState) -> PreflightView:
     rows = tuple(
-        Row(sign="warn" if heading == "caution" else "stop" if heading == "stop if" else "dot", name=heading, words=text)
+        Row(
+            sign="warn" if heading == "caution" else "stop" if heading == "stop if" else "dot", name=heading, words=text
+        )
         for heading, texts in state.briefing
         for text in texts
     )
@@ -229,10 +248,13 @@ def _cautions(state: PreflightState) -> PreflightView:
         label = "READ" if state.acknowledged else "I HAVE\nREAD IT"
         action = Button(label=label, do=Do.ACKNOWLEDGE, role="main", enabled=not state.acknowledged)
     return PreflightView(
-        title=title, rows=rows[part * CAUTIONS_A_PART : (part + 1) * CAUTIONS_A_PART], name_share=0.22, pages=(),
+        title=title,
+        rows=rows[part * CAUTIONS_A_PART : (part + 1) * CAUTIONS_A_PART],
+        name_share=0.22,
+        pages=(),
         foot="Acknowledged." if state.acknowledged else "Asked for once, and again when they change.",
         actions=(action,),
-    )  # fmt: skip
+    )
 
 
 def _pages(state: PreflightState) -> tuple[Button, ...]:

@@ -138,9 +138,7 @@ def begin(
     return _at(state, desk.runs.runs[0].id) if desk.runs.runs else state
 
 
-def renewed(
-    state: ReviewState, desk: Desk, results: Mapping[str, StallSpeed], done: Correction
-) -> ReviewState:
+def renewed(state: ReviewState, desk: Desk, results: Mapping[str, StallSpeed], done: Correction) -> ReviewState:
     """After a correction: the flight anew, at the next thing to look at.
 
     Parameters
@@ -232,11 +230,7 @@ def _done_words(done: Correction, before: Desk, now: Desk) -> str:
     was, call = before.call(done.target), now.call(done.target)
     run = before.run(done.target) or now.run(done.target)
     what = _words(was, before.unit) if was else f"run {run.number}" if run else ""
-    new = (
-        _words(call, now.unit)
-        if call and done.action in (Action.SET, Action.ADD)
-        else str(done.get("point", ""))
-    )
+    new = _words(call, now.unit) if call and done.action in (Action.SET, Action.ADD) else str(done.get("point", ""))
     said = f"{DONE[done.action]} {new}".strip()
     return f"{what}: {said}" if what else said if call else "looked at, left as it is"
 
@@ -302,11 +296,7 @@ def _reject(state):
 
 def _play(state, speed=None):
     return state, (
-        Play(
-            start_s=max(0.0, state.cursor_s - PLAY_S),
-            end_s=state.cursor_s + PLAY_S,
-            speed=speed or state.speed,
-        ),
+        Play(start_s=max(0.0, state.cursor_s - PLAY_S), end_s=state.cursor_s + PLAY_S, speed=speed or state.speed),
     )
 
 
@@ -419,18 +409,14 @@ def _choose(state, key):
         state, key = replace(state, choice=int(key[5:])), "enter"
     if key != "enter":
         # A letter goes to the next option that begins with it.
-        later = [
-            (k - state.choice - 1) % len(options) for k, o in enumerate(options) if o.lower().startswith(key)
-        ]
+        later = [(k - state.choice - 1) % len(options) for k, o in enumerate(options) if o.lower().startswith(key)]
         return replace(state, choice=(state.choice + 1 + min(later)) % len(options)) if later else state, ()
     done = replace(state, choosing="")
     if state.choosing == "point":
         point = state.desk.points[state.choice]
         return done, (Correct(action=Action.ASSIGN, target=run_here(state).id, payload=(("point", point),)),)
     kind, name = state.names[state.choice]
-    return done, (
-        Correct(action=Action.SET, target=_call(state).id, payload=(("kind", kind), ("name", name))),
-    )
+    return done, (Correct(action=Action.SET, target=_call(state).id, payload=(("kind", kind), ("name", name))),)
 
 
 def choices(state: ReviewState) -> tuple[str, ...]:
@@ -614,14 +600,10 @@ def view(state: ReviewState) -> View:
     start_s, end_s = _span(state, run)
     flagged = {item.target: item for item in desk.queue.items if item.target and item.item is not Item.SAMPLE}
     dots = tuple(
-        _dot(call, state, flagged.get(call.id), desk.unit)
-        for call in desk.calls
-        if start_s <= call.flight_s <= end_s
+        _dot(call, state, flagged.get(call.id), desk.unit) for call in desk.calls if start_s <= call.flight_s <= end_s
     )
     line, band = _line(state, run), _band(state, run)
-    low, high = _heights(
-        [d.y for d in dots if d.y is not None and d.state != "rejected"] + [y for _, y in line]
-    )
+    low, high = _heights([d.y for d in dots if d.y is not None and d.state != "rejected"] + [y for _, y in line])
     rows = _rows(state)
     item, call = _item(state), _call(state)
     return View(
@@ -726,11 +708,9 @@ def _rows(state: ReviewState) -> tuple[Row, ...]:
 
 def _queue_row(item: QueueItem, state: ReviewState) -> Row:
     call = state.desk.call(item.target) if item.target else None
-    what = {
-        Item.DUE: "silence",
-        Item.EXTRA: f"{_shown(item.proposed)}?",
-        Item.RUN: "run",
-    }.get(item.item, _words(call, state.desk.unit) if call else "?")
+    what = {Item.DUE: "silence", Item.EXTRA: f"{_shown(item.proposed)}?", Item.RUN: "run"}.get(
+        item.item, _words(call, state.desk.unit) if call else "?"
+    )
     run = next((r.number for r in state.desk.runs.runs if r.id == item.run), None)
     place = f"run {run}" if run else "no run"
     return Row(
@@ -809,9 +789,7 @@ def _alternatives(call: ReviewedCall | None) -> str:
     if not call or not call.heard:
         return ""
     shown = [a for a in call.heard.alternatives if a.posterior >= 0.01][:3]
-    return ", ".join(
-        f"{_shown(a.name if a.value is None else a.value)} ({100 * a.posterior:.0f} %)" for a in shown
-    )
+    return ", ".join(f"{_shown(a.name if a.value is None else a.value)} ({100 * a.posterior:.0f} %)" for a in shown)
 
 
 def _history(state: ReviewState, call: ReviewedCall | None) -> str:

@@ -35,9 +35,23 @@ Factory.register("CompareAxis", cls=CompareAxis)
 Factory.register("SpanMaps", cls=SpanMaps)
 KEY_NAMES = {13: "enter", 271: "enter", 9: "tab", 27: "escape", 273: "up", 274: "down", 275: "right", 276: "left"}
 BUTTONS = (
-    ("left", "Frame\nback"), ("right", "Frame\non"), ("a", "Axis\nA"), ("h", "Hold\nH"), ("f", "Flip\nF"), ("tab", "Side\nTab"), ("t", "Tufts\nT"),
-    ("g", "Place\nG"), ("k", "Keep\nK"), ("span", "Span\nrows"), ("chord", "Chord\nrows"), ("p", "Propose\nP"), ("enter", "Take\nEnter"), ("m", "Map\nM"), ("q", "Quick\nQ"), ("s", "Save\nS"),
-)  # fmt: skip
+    ("left", "Frame\nback"),
+    ("right", "Frame\non"),
+    ("a", "Axis\nA"),
+    ("h", "Hold\nH"),
+    ("f", "Flip\nF"),
+    ("tab", "Side\nTab"),
+    ("t", "Tufts\nT"),
+    ("g", "Place\nG"),
+    ("k", "Keep\nK"),
+    ("span", "Span\nrows"),
+    ("chord", "Chord\nrows"),
+    ("p", "Propose\nP"),
+    ("enter", "Take\nEnter"),
+    ("m", "Map\nM"),
+    ("q", "Quick\nQ"),
+    ("s", "Save\nS"),
+)
 # A tapped state becomes a row after this long without another tap [s].
 SETTLE_S = 1.5
 FOOT = (
@@ -86,7 +100,9 @@ class CompareScreen(BoxLayout):
     def __init__(self, desk: CompareDesk, **kw):
         super().__init__(**kw)
         self.desk = desk
-        self.state = presenter.begin(desk.facts, desk.unit, desk.who, desk.grids(), desk.marks(), desk.carried(), desk.other_marks())
+        self.state = presenter.begin(
+            desk.facts, desk.unit, desk.who, desk.grids(), desk.marks(), desk.carried(), desk.other_marks()
+        )
         self.frames = SideFrames(desk.frame, desk.quick)
         self._maker: threading.Thread | None = None
         self._made: list = []  # what the maker says: a share done, or its last words
@@ -150,7 +166,11 @@ class CompareScreen(BoxLayout):
             # The states on the frame before are not those of the picture that is coming.
             widget.ids.picture.view = panel if small is None else replace(panel, stations=())
         self.ids.axis.view = view
-        on = {"h": self.state.held[self.state.chosen] is not None, "f": self.state.over is not None, "t": self.state.tufts}
+        on = {
+            "h": self.state.held[self.state.chosen] is not None,
+            "f": self.state.over is not None,
+            "t": self.state.tufts,
+        }
         on |= {"g": self.state.placing is not None, "m": self.state.mapped, "p": self.state.busy}
         for key, strong in on.items():
             self.keys[key].strong = strong
@@ -200,10 +220,18 @@ class CompareScreen(BoxLayout):
 
     def _hint(self) -> None:
         """Once: how the slider gets quick, where pictures took long."""
-        if not self._hinted and not self.waiting and time.monotonic() - self._asked_at_s > LONG_S and self._maker is None:
+        if (
+            not self._hinted
+            and not self.waiting
+            and time.monotonic() - self._asked_at_s > LONG_S
+            and self._maker is None
+        ):
             self._hinted = True
             if not self.state.message:
-                self.state = replace(self.state, message="These pictures take long to find. Q makes small copies, so that the slider follows at once.")
+                self.state = replace(
+                    self.state,
+                    message="These pictures take long to find. Q makes small copies, so that the slider follows at once.",
+                )
 
     def _hear_maker(self) -> None:
         said = None
@@ -227,7 +255,9 @@ class CompareScreen(BoxLayout):
         def work() -> None:
             try:
                 count = self.desk.make_quick(progress)
-                self._made.append((f"{count} quick copies made." if count else "The quick copies are there already.", False))
+                self._made.append(
+                    (f"{count} quick copies made." if count else "The quick copies are there already.", False)
+                )
             except (LoggerError, OSError) as err:
                 self._made.append((str(err), True))
 
@@ -256,11 +286,15 @@ class CompareScreen(BoxLayout):
                 self._make_quick()
             elif isinstance(effect, Save):
                 view = presenter.view(replace(self.state, over=None))
-                path = self.desk.save(presenter.wanted(self.state), view.says, [panel.stations for panel in view.panels])
+                path = self.desk.save(
+                    presenter.wanted(self.state), view.says, [panel.stations for panel in view.panels]
+                )
                 self.state = presenter.told(self.state, f"Saved: {path.relative_to(self.desk.campaign_dir)}")
         except (LoggerError, OSError) as err:
             # A row that was not written must not look as if it were.
-            self.state = presenter.told(replace(self.state, marks=self.desk.marks(), grids=self.desk.grids()), str(err), True)
+            self.state = presenter.told(
+                replace(self.state, marks=self.desk.marks(), grids=self.desk.grids()), str(err), True
+            )
 
     def _step(self) -> None:
         """Make the first step waiting: on the frames' thread, for to step back can take a second."""
@@ -315,7 +349,9 @@ class CompareScreen(BoxLayout):
         except LoggerError as err:
             self._tell(str(err))
             return
-        self.state = presenter.written(self.state, side, marks, f"{len(marks)} stations proposed; tap or Enter takes them.")
+        self.state = presenter.written(
+            self.state, side, marks, f"{len(marks)} stations proposed; tap or Enter takes them."
+        )
 
     def on_key(self, window, code, scancode=None, text=None, modifiers=()) -> bool:
         """A key of the keyboard, as Kivy reports it."""

@@ -165,9 +165,7 @@ class PlanScreen(BoxLayout):
             buttons.add_widget(self._button(action))
         box.add_widget(buttons)
         for field in view.fields:
-            row = FieldRow(
-                label=field.label, value=field.value, hint=field.hint, lines=field.lines, where=field
-            )
+            row = FieldRow(label=field.label, value=field.value, hint=field.hint, lines=field.lines, where=field)
             row.send = self.send
             box.add_widget(row)
 
@@ -223,9 +221,7 @@ class PlanScreenApp(App):
         """Write the file, unless it is not the one that was opened any more."""
         try:
             if read_text(self.file) != self.state.saved:
-                self.send(
-                    presenter.Saved("Not saved: the file has been changed by something else; open it again.")
-                )
+                self.send(presenter.Saved("Not saved: the file has been changed by something else; open it again."))
                 return
             write_text(self.file, self.state.text)
         except (LoggerError, OSError) as err:

@@ -41,12 +41,8 @@ def open_plan(folder: Path, runs: Sequence = (), flights: Sequence = (), trouble
     file = campaign_file(Path(folder))
     read_text(file)
     # Without one, the window library draws into nothing, and nobody sees the screen.
-    if sys.platform.startswith("linux") and not (
-        os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")
-    ):
-        raise LoggerError(
-            "There is no display to open the plan screen on; `kneecall plan DIR` prints the plan."
-        )
+    if sys.platform.startswith("linux") and not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")):
+        raise LoggerError("There is no display to open the plan screen on; `kneecall plan DIR` prints the plan.")
     try:
         prepare_kivy(1280, 800)
     except CaptureError as err:

@@ -98,13 +98,16 @@ class PreflightScreen(FloatLayout):
             plain = row.role == "text"
             rows.add_widget(
                 CheckRow(
-                    sign=row.sign, name=row.name, words=row.words,
+                    sign=row.sign,
+                    name=row.name,
+                    words=row.words,
                     name_share=shown.name_share,
                     fill=palette.ground if plain else getattr(palette, row.role),
                     colour=palette.text if plain else getattr(palette, f"{row.role}_on"),
-                    text_px=self.text_px, least_px=self.least_px,
+                    text_px=self.text_px,
+                    least_px=self.least_px,
                 )
-            )  # fmt: skip
+            )
 
     def _buttons(self, shown: PreflightView, display) -> None:
         for target in self.targets.values():
@@ -116,10 +119,16 @@ class PreflightScreen(FloatLayout):
     def _target(self, button: Button, display) -> Target:
         palette = self.palette
         target = Target(
-            key=button.do, text=button.label, size_hint=(None, None), ready=button.enabled, largest=display.text_px,
-            least=display.font_px(16.0), pad=4, fill=getattr(palette, button.role),
+            key=button.do,
+            text=button.label,
+            size_hint=(None, None),
+            ready=button.enabled,
+            largest=display.text_px,
+            least=display.font_px(16.0),
+            pad=4,
+            fill=getattr(palette, button.role),
             color=getattr(palette, f"{button.role}_on") if button.enabled else palette.quiet,
-        )  # fmt: skip
+        )
         target.bind(on_press=lambda pressed: self.send(Do(pressed.key)) if pressed.ready else None)
         self.add_widget(target)
         return target

@@ -91,9 +91,7 @@ class ReviewList(RecycleView):
 
     def show(self, rows, here: int) -> None:
         """Rows as of the presenter, and which one is chosen."""
-        data = [
-            {"id_": r.id, "title": r.title, "detail": r.detail, "here": r.here, "mark": r.mark} for r in rows
-        ]
+        data = [{"id_": r.id, "title": r.title, "detail": r.detail, "here": r.here, "mark": r.mark} for r in rows]
         if data != self.data:
             self.data = data
         height, line = self.height, self.children[0].default_size[1] if self.children else 48

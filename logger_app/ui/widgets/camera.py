@@ -27,9 +27,7 @@ class CameraFrames:
         self._done = None
         self._wake = threading.Condition()
         self._running = self.linked
-        self._thread = (
-            threading.Thread(target=self._work, name="camera-frames", daemon=True) if self.linked else None
-        )
+        self._thread = threading.Thread(target=self._work, name="camera-frames", daemon=True) if self.linked else None
         if self._thread:
             self._thread.start()
 

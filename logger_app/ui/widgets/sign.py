@@ -31,8 +31,10 @@ class Sign(Widget):
                 Line(points=[x - r, y, x - 0.3 * r, y - 0.7 * r, x + r, y + 0.8 * r], width=pen)
             elif self.sign == "again":
                 Line(circle=(x, y, r, 40, 330), width=pen)
-                Line(points=[x + 0.1 * r, y + 1.35 * r, x + 0.75 * r, y + 0.72 * r, x - 0.05 * r, y + 0.35 * r],
-                     width=pen)  # fmt: skip
+                Line(
+                    points=[x + 0.1 * r, y + 1.35 * r, x + 0.75 * r, y + 0.72 * r, x - 0.05 * r, y + 0.35 * r],
+                    width=pen,
+                )
             elif self.sign == "stop":
                 Line(points=[x - r, y - r, x + r, y + r], width=pen)
                 Line(points=[x - r, y + r, x + r, y - r], width=pen)

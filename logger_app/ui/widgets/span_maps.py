@@ -50,7 +50,13 @@ class SpanMaps(Widget):
             for c, cell in enumerate(row):
                 self._cell(cell, left + c * width, y, width)
         for c, name in enumerate(one.spans):
-            draw_text(f"{float(name):g}%", left + (c + 0.5) * width, top - dp(ROW) * len(one.chords) - sp(14), sp(11), DAY.quiet)
+            draw_text(
+                f"{float(name):g}%",
+                left + (c + 0.5) * width,
+                top - dp(ROW) * len(one.chords) - sp(14),
+                sp(11),
+                DAY.quiet,
+            )
         return top - dp(ROW) * len(one.chords) - dp(FOOT)
 
     def _cell(self, cell, x: float, y: float, width: float) -> None:
@@ -60,7 +66,21 @@ class SpanMaps(Widget):
         Rectangle(pos=box[:2], size=box[2:])
         Color(*DAY.line)
         if cell and cell.proposed:
-            Line(points=[box[0], box[1], box[0] + box[2], box[1], box[0] + box[2], box[1] + box[3], box[0], box[1] + box[3]], close=True, dash_length=4, dash_offset=3)
+            Line(
+                points=[
+                    box[0],
+                    box[1],
+                    box[0] + box[2],
+                    box[1],
+                    box[0] + box[2],
+                    box[1] + box[3],
+                    box[0],
+                    box[1] + box[3],
+                ],
+                close=True,
+                dash_length=4,
+                dash_offset=3,
+            )
         else:
             Line(rectangle=box, width=1)
         if cell:

@@ -129,9 +129,7 @@ class TimelineView(TimeAxis):
         self._axes(view)
         if view.band:
             Color(*BAND)
-            corners = [(s, low) for s, low, _ in view.band] + [
-                (s, high) for s, _, high in reversed(view.band)
-            ]
+            corners = [(s, low) for s, low, _ in view.band] + [(s, high) for s, _, high in reversed(view.band)]
             Mesh(
                 vertices=[v for s, y in corners for v in (self.x_of(s), self.y_of(y), 0, 0)],
                 indices=list(range(len(corners))),
@@ -177,15 +175,8 @@ class TimelineView(TimeAxis):
         row = next((k for k, end in enumerate(ends) if x - half > end), 0)
         ends[row] = x + half + dp(4)
         Color(*(AXIS if gone else BLUE))
-        Line(
-            points=[x, self.foot, x, self.top - dp(18)],
-            width=dp(2) if dot.here else 1,
-            dash_length=4,
-            dash_offset=3,
-        )
-        draw_text(
-            text, max(x, self.left + half), self.top - dp(18) * (row + 1), sp(13), QUIET if gone else INK
-        )
+        Line(points=[x, self.foot, x, self.top - dp(18)], width=dp(2) if dot.here else 1, dash_length=4, dash_offset=3)
+        draw_text(text, max(x, self.left + half), self.top - dp(18) * (row + 1), sp(13), QUIET if gone else INK)
         if dot.flagged or dot.here:
             Color(*(AMBER if dot.flagged else BLUE))
             Line(circle=(x, self.foot + dp(10), dp(7)), width=dp(1.5))

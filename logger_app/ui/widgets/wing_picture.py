@@ -21,7 +21,13 @@ from logger_app.sync.tufts import TuftState
 from logger_app.ui.theme import DAY, rgb
 from logger_app.ui.widgets.timeline import draw_text, text_texture
 
-LETTERS = {TuftState.ATTACHED: "A", TuftState.UNSTEADY: "U", TuftState.SEPARATED: "S", TuftState.REVERSED: "R", TuftState.NOT_VISIBLE: "-"}
+LETTERS = {
+    TuftState.ATTACHED: "A",
+    TuftState.UNSTEADY: "U",
+    TuftState.SEPARATED: "S",
+    TuftState.REVERSED: "R",
+    TuftState.NOT_VISIBLE: "-",
+}
 FILLS = {
     TuftState.ATTACHED: rgb("#ffffff"),
     TuftState.UNSTEADY: rgb("#ffd24d"),
@@ -164,7 +170,9 @@ class WingPicture(Widget):
         for texture in textures:
             top -= texture.height
             Color(1, 1, 1, 1)
-            Rectangle(texture=texture, pos=(round((box[0] + box[2] - texture.width) / 2), round(top)), size=texture.size)
+            Rectangle(
+                texture=texture, pos=(round((box[0] + box[2] - texture.width) / 2), round(top)), size=texture.size
+            )
 
 
 def label_lines(station) -> list[str]:
@@ -184,7 +192,9 @@ def label_lines(station) -> list[str]:
         return [station.id]
     if not station.proposed:
         return [station.id, str(station.state)]
-    return [station.id, f"{station.state}?"] + ([] if station.confidence is None else [f"{100 * station.confidence:.0f} %"])
+    return [station.id, f"{station.state}?"] + (
+        [] if station.confidence is None else [f"{100 * station.confidence:.0f} %"]
+    )
 
 
 def _along(way, station) -> float:

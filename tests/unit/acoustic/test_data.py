@@ -42,10 +42,18 @@ def test_a_person_in_both_splits_is_refused(tmp_path):
 
 
 def test_a_held_out_voice_is_refused_and_never_collected(tmp_path):
-    _set(tmp_path, "made", [["v.flac", 0, 2, "es_us_f4", "fifty five", "train"], ["w.flac", 0, 2, "es_us_m1", "fifty five", "train"]])
+    _set(
+        tmp_path,
+        "made",
+        [["v.flac", 0, 2, "es_us_f4", "fifty five", "train"], ["w.flac", 0, 2, "es_us_m1", "fifty five", "train"]],
+    )
 
     clips = data.collect(tmp_path)
-    smuggled = [data.Clip(file="made/v.flac", start=0, length=9000, phones=(1,), group="made", speaker="es_us_f4", text="", talk=0)]
+    smuggled = [
+        data.Clip(
+            file="made/v.flac", start=0, length=9000, phones=(1,), group="made", speaker="es_us_f4", text="", talk=0
+        )
+    ]
 
     assert [c.speaker for c in clips] == ["es_us_m1"]
     with pytest.raises(ValueError, match="es_us_f4"):
@@ -64,7 +72,11 @@ def test_bench_voices_are_kept_out_when_voices_are_made():
 
 
 def test_talk_is_told_from_calls_by_what_is_said_not_by_who_says_it(tmp_path):
-    rows = [["a.flac", 0, 1, "ann", "five", "train"], ["b.flac", 0, 1, "ann", "marvin", "train"], ["c.flac", 0, 1, "ann", "stop", "train"]]
+    rows = [
+        ["a.flac", 0, 1, "ann", "five", "train"],
+        ["b.flac", 0, 1, "ann", "marvin", "train"],
+        ["c.flac", 0, 1, "ann", "stop", "train"],
+    ]
     _set(tmp_path, "real/gsc", rows)
 
     assert {c.text: c.talk for c in data.collect(tmp_path)} == {"five": 0, "marvin": 1, "stop": -1}
@@ -75,7 +87,11 @@ def test_neural_voices_of_the_test_are_never_planned(tmp_path):
     from grammar.en.acoustic.synth_neural import KOKORO_TEST
 
     _set(tmp_path, "synthetic/kokoro", [["a.flac", 0, 1, voice, "five", "test"] for voice in sorted(KOKORO_TEST)])
-    planned = [data.Clip(file="kokoro_00.npy", start=0, length=9000, phones=(1,), group="kokoro", speaker="am_liam", text="", talk=0)]
+    planned = [
+        data.Clip(
+            file="kokoro_00.npy", start=0, length=9000, phones=(1,), group="kokoro", speaker="am_liam", text="", talk=0
+        )
+    ]
 
     assert CALIBRATION_VOICES & KOKORO_TEST
     with pytest.raises(ValueError, match="am_liam"):

@@ -26,8 +26,14 @@ def _state(rng, channels=8, hidden=12, blocks=2):
     state = {"i.weight": rng.normal(0, 0.1, (channels, 40, 7))}
 
     def norm(name, n):
-        state.update({f"{name}.weight": rng.uniform(0.5, 2, n), f"{name}.bias": rng.normal(size=n),
-                      f"{name}.running_mean": rng.normal(size=n), f"{name}.running_var": rng.uniform(0.2, 3, n)})  # fmt: skip
+        state.update(
+            {
+                f"{name}.weight": rng.uniform(0.5, 2, n),
+                f"{name}.bias": rng.normal(size=n),
+                f"{name}.running_mean": rng.normal(size=n),
+                f"{name}.running_var": rng.uniform(0.2, 3, n),
+            }
+        )
 
     norm("b0", channels)
     for k in range(blocks):
@@ -35,7 +41,10 @@ def _state(rng, channels=8, hidden=12, blocks=2):
         norm(f"blk.{k}.b1", channels)
         state[f"blk.{k}.p1.weight"] = rng.normal(0, 0.3, (hidden, channels, 1))
         norm(f"blk.{k}.b2", hidden)
-        state[f"blk.{k}.p2.weight"], state[f"blk.{k}.p2.bias"] = rng.normal(0, 0.3, (channels, hidden, 1)), rng.normal(size=channels)
+        state[f"blk.{k}.p2.weight"], state[f"blk.{k}.p2.bias"] = (
+            rng.normal(0, 0.3, (channels, hidden, 1)),
+            rng.normal(size=channels),
+        )
     norm("bo", channels)
     state["o.weight"], state["o.bias"] = rng.normal(size=(40, channels, 1)), rng.normal(size=40)
     state["v.weight"], state["v.bias"] = rng.normal(size=(1, channels, 1)), rng.normal(size=1)
@@ -63,8 +72,16 @@ def _by_definition(state, rows, right):
         y = y + z @ state[f"blk.{k}.p2.weight"][:, :, 0].T + state[f"blk.{k}.p2.bias"]
     z = np.maximum(norm("bo", y), 0)
     logits = z @ state["o.weight"][:, :, 0].T + state["o.bias"]
-    log_p = logits - np.log(np.exp(logits - logits.max(1, keepdims=True)).sum(1, keepdims=True)) - logits.max(1, keepdims=True)
-    return log_p, 1 / (1 + np.exp(-(z @ state["v.weight"][0, :, 0] + state["v.bias"][0]))), z @ state["t.weight"][0, :, 0] + state["t.bias"][0]
+    log_p = (
+        logits
+        - np.log(np.exp(logits - logits.max(1, keepdims=True)).sum(1, keepdims=True))
+        - logits.max(1, keepdims=True)
+    )
+    return (
+        log_p,
+        1 / (1 + np.exp(-(z @ state["v.weight"][0, :, 0] + state["v.bias"][0]))),
+        z @ state["t.weight"][0, :, 0] + state["t.bias"][0],
+    )
 
 
 def test_exported_network_is_the_one_by_definition(tmp_path):

@@ -31,7 +31,10 @@ def changes(bench, source):
     [
         ("return a + b", ["return a + b -> return None", "a + b -> a - b"]),
         ("return 'x' + b", ["return 'x' + b -> return None"]),
-        ("return a < 2", ["return a < 2 -> return None", "a < 2 -> a <= 2", "a < 2 -> a >= 2", "a < 2 -> a < 3", "a < 2 -> a < 1"]),
+        (
+            "return a < 2",
+            ["return a < 2 -> return None", "a < 2 -> a <= 2", "a < 2 -> a >= 2", "a < 2 -> a < 3", "a < 2 -> a < 1"],
+        ),
         ("return not a", ["return not a -> return None", "not a -> a"]),
         ("return f(a, b)", ["return f(a, b) -> return None", "f(a, b) -> f(b, a)"]),
         ("return max(a, b)", ["return max(a, b) -> return None", "max(a, b) -> min(a, b)"]),
@@ -69,7 +72,11 @@ def test_a_sample_is_seeded_and_keeps_its_order(bench):
     every = bench.mutants_of("toy", "def g(a):\n" + "".join(f"    a[{k}] = {k}\n" for k in range(30)))[1]
     few = bench.sample(every, 10, 1)
 
-    assert [m.key for m in few] == [m.key for m in bench.sample(every, 10, 1)] != [m.key for m in bench.sample(every, 10, 2)]
+    assert (
+        [m.key for m in few]
+        == [m.key for m in bench.sample(every, 10, 1)]
+        != [m.key for m in bench.sample(every, 10, 2)]
+    )
     assert len(few) == 10 and few == [m for m in every if m in few]
 
 
@@ -126,11 +133,18 @@ print(json.dumps({m.key.removeprefix("toy/calc "): m.outcome for m in target.mut
 
 
 def test_noticed_unnoticed_and_endless_faults_of_a_toy_package(tmp_path):
-    for name, text in {"toy/__init__.py": "", "toy/calc.py": TOY, "tests/test_calc.py": TESTS, "pytest.ini": INI}.items():
+    for name, text in {
+        "toy/__init__.py": "",
+        "toy/calc.py": TOY,
+        "tests/test_calc.py": TESTS,
+        "pytest.ini": INI,
+    }.items():
         (tmp_path / name).parent.mkdir(exist_ok=True)
         (tmp_path / name).write_text(text, "utf-8")
 
-    done = subprocess.run([sys.executable, "-c", RUN, BENCH, tmp_path], check=False, capture_output=True, text=True, timeout=120)
+    done = subprocess.run(
+        [sys.executable, "-c", RUN, BENCH, tmp_path], check=False, capture_output=True, text=True, timeout=120
+    )
     outcome = json.loads(done.stdout.splitlines()[-1])
 
     assert outcome.pop("forever: n -= 1 -> (removed)") == "timed out"

@@ -129,10 +129,14 @@ def test_a_calls_words_move_with_it():
     clock.fed(160_000, 16_000)
     moved = clock.on_flight(
         HeardCall(
-            id="x", start_ns=s_to_ns(0.2), end_ns=s_to_ns(0.6), kind=CallKind.AIRSPEED, name="ias",
+            id="x",
+            start_ns=s_to_ns(0.2),
+            end_ns=s_to_ns(0.6),
+            kind=CallKind.AIRSPEED,
+            name="ias",
             word_times=(("fifty", s_to_ns(0.2), s_to_ns(0.4)), ("one", s_to_ns(0.4), s_to_ns(0.6))),
         )
-    )  # fmt: skip
+    )
 
     assert (moved.start_ns, moved.end_ns) == (s_to_ns(10.2), s_to_ns(10.6))
     assert moved.word_times[1] == ("one", s_to_ns(10.4), s_to_ns(10.6))

@@ -35,10 +35,15 @@ class Flight:
             kind, name = CallKind.EVENT if what in NAMES else CallKind.COMMAND, what
         return self._take(
             HeardCall(
-                id=f"c{self.n}", start_ns=s_to_ns(at_s), end_ns=s_to_ns(at_s + 0.5), kind=kind, name=name,
-                value=value, unit=unit,
+                id=f"c{self.n}",
+                start_ns=s_to_ns(at_s),
+                end_ns=s_to_ns(at_s + 0.5),
+                kind=kind,
+                name=name,
+                value=value,
+                unit=unit,
             )
-        )  # fmt: skip
+        )
 
     def touch(self, at_s, intent, point=None, by="touch"):
         self.n += 1
@@ -77,9 +82,15 @@ def test_a_run_by_voice_goes_through_every_phase():
         phases.append(flight.state.phase)
 
     assert phases == [
-        Phase.SET_UP, Phase.ON_CONDITION, Phase.APPROACH, Phase.APPROACH, Phase.APPROACH, Phase.APPROACH,
-        Phase.STALL, Phase.VERDICT,
-    ]  # fmt: skip
+        Phase.SET_UP,
+        Phase.ON_CONDITION,
+        Phase.APPROACH,
+        Phase.APPROACH,
+        Phase.APPROACH,
+        Phase.APPROACH,
+        Phase.STALL,
+        Phase.VERDICT,
+    ]
     assert names(flight) == ["on_condition", "approach", "stall", "recovered"]
     assert {step.by for step in flight.steps} == {"voice"}
     assert {step.run for step in flight.steps} == {"run-c1"}
@@ -91,8 +102,12 @@ def test_a_run_by_voice_goes_through_every_phase():
 def test_a_run_by_touch_goes_through_every_phase():
     flight = Flight()
     for at_s, intent in (
-        (10, Intent.ON_CONDITION), (12, Intent.APPROACH), (20, Intent.STALL), (22, Intent.RECOVERED), (30, Intent.NEXT)
-    ):  # fmt: skip
+        (10, Intent.ON_CONDITION),
+        (12, Intent.APPROACH),
+        (20, Intent.STALL),
+        (22, Intent.RECOVERED),
+        (30, Intent.NEXT),
+    ):
         flight.touch(at_s, intent)
 
     assert names(flight) == ["on_condition", "approach", "stall", "recovered", "next"]
@@ -403,7 +418,9 @@ def test_a_call_after_a_long_silence_is_not_of_the_run_that_fell_silent():
 
     assert [run.calls for run in out.closed] == [("c1", "c2", "c3", "c4")]
     assert out.closed[0].end_ns == s_to_ns(last)
-    assert [(step.step, step.flight_ns, step.by, step.run) for step in out.steps] == [("silence", s_to_ns(last), "app", "run-c1")]
+    assert [(step.step, step.flight_ns, step.by, step.run) for step in out.steps] == [
+        ("silence", s_to_ns(last), "app", "run-c1")
+    ]
     assert [call.id for call in flight.state.forming] == ["c5"]
 
 
@@ -568,7 +585,17 @@ def test_calls_on_hold_begin_nothing():
     assert flight.state.loose == ("c2", "c3", "c4", "c5")
 
 
-@pytest.mark.parametrize("speeds, begins", [((62, 60, 58), True), ((62, 60, 60), True), ((60, 60, 58), True), ((60, 60, 60), False), ((60, 62, 58), False), ((62, 58, 60), False)])
+@pytest.mark.parametrize(
+    "speeds, begins",
+    [
+        ((62, 60, 58), True),
+        ((62, 60, 60), True),
+        ((60, 60, 58), True),
+        ((60, 60, 60), False),
+        ((60, 62, 58), False),
+        ((62, 58, 60), False),
+    ],
+)
 def test_three_calls_none_faster_and_the_last_slower_are_an_approach(speeds, begins):
     flight = Flight()
     for k, kt in enumerate(speeds):
@@ -622,13 +649,21 @@ def test_a_second_stall_event_is_kept_and_moves_nothing():
 def test_a_stall_without_a_run_is_nothing():
     flight = Flight()
 
-    assert flight.say(5, "break").steps == flight.touch(6, Intent.STALL).steps == flight.touch(7, Intent.APPROACH).steps == ()
+    assert (
+        flight.say(5, "break").steps
+        == flight.touch(6, Intent.STALL).steps
+        == flight.touch(7, Intent.APPROACH).steps
+        == ()
+    )
     assert flight.say(8, "recovered").steps == ()
 
 
 def test_tones_between_but_never_into_the_approach():
     flight = Flight()
-    tones = [[cue.tone for cue in flight.say(*what).cues] for what in ((10, "on_condition"), (12, 60), (14, 58), (16, 56), (18, "break"))]
+    tones = [
+        [cue.tone for cue in flight.say(*what).cues]
+        for what in ((10, "on_condition"), (12, 60), (14, 58), (16, 56), (18, "break"))
+    ]
 
     assert tones == [[Tone.STEP], [], [], [], [Tone.STEP]]
 
@@ -698,7 +733,9 @@ def test_again_before_any_run_is_this_card():
 
 
 def test_when_every_point_has_its_runs_next_is_the_next_in_order():
-    flight = Flight(points=(TestPoint(id="A1", card="A", runs_wanted=1), TestPoint(id="A2", card="A", flap_deg=15, runs_wanted=1)))
+    flight = Flight(
+        points=(TestPoint(id="A1", card="A", runs_wanted=1), TestPoint(id="A2", card="A", flap_deg=15, runs_wanted=1))
+    )
     end = flight.approach()
     flight.touch(end, Intent.NEXT)
     end = flight.approach(at_s=end + 10)
@@ -802,7 +839,11 @@ def test_a_note_and_a_restart():
 
 
 def test_what_a_restart_comes_back_to():
-    for intent, phase in ((Intent.HOLD, Phase.HOLD), (Intent.KNOCK_IT_OFF, Phase.KNOCKED_OFF), (Intent.LAND, Phase.SET_UP)):
+    for intent, phase in (
+        (Intent.HOLD, Phase.HOLD),
+        (Intent.KNOCK_IT_OFF, Phase.KNOCKED_OFF),
+        (Intent.LAND, Phase.SET_UP),
+    ):
         flight = Flight()
         flight.touch(5, intent)
         flight.touch(9, Intent.RESTARTED, by="app")

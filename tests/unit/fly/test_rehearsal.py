@@ -14,12 +14,15 @@ LINES = (
 def heard(*items):
     return [
         HeardCall(
-            id=str(k), start_ns=k, end_ns=k, name="ias" if isinstance(what, float) else what,
+            id=str(k),
+            start_ns=k,
+            end_ns=k,
+            name="ias" if isinstance(what, float) else what,
             kind=CallKind.AIRSPEED if isinstance(what, float) else CallKind.EVENT,
             value=what if isinstance(what, float) else None,
         )
         for k, what in enumerate(items)
-    ]  # fmt: skip
+    ]
 
 
 def test_all_right():
@@ -32,8 +35,11 @@ def test_a_wrong_one_is_shown_as_what_it_was_heard():
     result = score(LINES, heard("on_condition", 59.0, "buffet", 15.0))
 
     assert [(a.right, a.heard) for a in result.answers] == [
-        (True, "on condition"), (False, "59"), (True, "buffet"), (False, "15"),
-    ]  # fmt: skip
+        (True, "on condition"),
+        (False, "59"),
+        (True, "buffet"),
+        (False, "15"),
+    ]
     assert not result.good
 
 

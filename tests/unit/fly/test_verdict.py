@@ -17,16 +17,20 @@ POINT = TestPoint(id="A1", card="A", runs_wanted=3)
 def calls(speeds, *, every_s=1.5, event="break", unit="kt", event_after_s=1.0, flags=None):
     made = [
         HeardCall(
-            id=f"c{k}", start_ns=s_to_ns(every_s * k), end_ns=s_to_ns(every_s * k + 0.4), kind=CallKind.AIRSPEED,
-            name="ias", value=v, unit=unit, flags=(flags or {}).get(k, ()),
+            id=f"c{k}",
+            start_ns=s_to_ns(every_s * k),
+            end_ns=s_to_ns(every_s * k + 0.4),
+            kind=CallKind.AIRSPEED,
+            name="ias",
+            value=v,
+            unit=unit,
+            flags=(flags or {}).get(k, ()),
         )
         for k, v in enumerate(speeds)
-    ]  # fmt: skip
+    ]
     if event:
         at = every_s * (len(speeds) - 1) + event_after_s
-        made.append(
-            HeardCall(id="e", start_ns=s_to_ns(at), end_ns=s_to_ns(at + 0.3), kind=CallKind.EVENT, name=event)
-        )
+        made.append(HeardCall(id="e", start_ns=s_to_ns(at), end_ns=s_to_ns(at + 0.3), kind=CallKind.EVENT, name=event))
     return made
 
 
@@ -137,10 +141,17 @@ def test_a_dial_in_kilometres_per_hour_is_spoken_of_in_its_own_unit():
 def test_the_recovery_is_no_part_of_the_approach():
     made = calls([54, 53, 52, 51, 50], event="break")
     made += [
-        HeardCall(id=f"r{k}", start_ns=s_to_ns(9 + k), end_ns=s_to_ns(9.4 + k), kind=CallKind.AIRSPEED, name="ias",
-                  value=55 + 6 * k, unit="kt")
+        HeardCall(
+            id=f"r{k}",
+            start_ns=s_to_ns(9 + k),
+            end_ns=s_to_ns(9.4 + k),
+            kind=CallKind.AIRSPEED,
+            name="ias",
+            value=55 + 6 * k,
+            unit="kt",
+        )
         for k in range(3)
-    ]  # fmt: skip
+    ]
 
     assert judge(made).entry_rate_kt_per_s == pytest.approx(2 / 3)
 
@@ -163,7 +174,12 @@ def test_the_words_for_a_silence_and_for_a_point_that_no_card_has():
     verdict = judge(calls([53, 52, 51, 50], event_after_s=7), point=None)
 
     assert verdict.why == ("7 s without a call before the event", "no card fits what was set")
-    assert (verdict.point, verdict.runs_wanted, verdict.rate_low_kt_per_s, verdict.rate_high_kt_per_s) == (None, 0, None, None)
+    assert (verdict.point, verdict.runs_wanted, verdict.rate_low_kt_per_s, verdict.rate_high_kt_per_s) == (
+        None,
+        0,
+        None,
+        None,
+    )
 
 
 def test_the_uncertainty_of_the_rate_is_that_of_a_straight_line():
@@ -181,7 +197,9 @@ def test_scattered_calls_make_the_rate_less_certain():
     assert verdict.entry_rate_u_kt_per_s == pytest.approx(1.4826 / (1.5 * 42**0.5))
 
 
-@pytest.mark.parametrize("rate, counts", [(1.5, True), (1.52, True), (1.75, False), (0.5, True), (0.48, True), (0.25, False)])
+@pytest.mark.parametrize(
+    "rate, counts", [(1.5, True), (1.52, True), (1.75, False), (0.5, True), (0.48, True), (0.25, False)]
+)
 def test_clearly_outside_the_band_and_a_little_outside(rate, counts):
     # Seven calls, 1.5 s apart: u is 0.05 kt/s.
     assert judge(calls([60 - rate * 1.5 * k for k in range(7)])).counts is counts

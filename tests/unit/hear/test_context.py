@@ -65,7 +65,7 @@ def test_a_number_inside_talk_is_no_call(context):
 
 
 def test_what_follows_a_number_says_that_it_is_no_airspeed(context):
-    """"sixty one percent": the word after it makes it a setting, even where airspeeds are expected."""
+    """ "sixty one percent": the word after it makes it a setting, even where airspeeds are expected."""
     context.took(found(SPEED, at=900.0))
 
     assert Need.DROP is need(context, found(SPEED, glued=(0, 6)))
@@ -81,7 +81,7 @@ def test_far_from_the_last_airspeed_more_is_asked(context):
 
 
 def test_a_setting_is_hardly_expected_in_an_approach(context):
-    """"that's fifty" there is an airspeed; taken for "flaps fifty" it would move the runs to another point."""
+    """ "that's fifty" there is an airspeed; taken for "flaps fifty" it would move the runs to another point."""
     flaps = LegalCall(("flaps", "fifty"), CallKind.SETTING, "flap", 50.0, "deg")
     before = need(context, found(flaps, belief=0.6, phones=10))
     context.took(found(SPEED, at=930.0))
@@ -91,7 +91,7 @@ def test_a_setting_is_hardly_expected_in_an_approach(context):
 
 
 def test_a_short_command_is_not_taken_for_a_number_in_an_approach(context):
-    """"note" and "nine" are near in noise; a short event is expected there, a short command is not."""
+    """ "note" and "nine" are near in noise; a short event is expected there, a short command is not."""
     context.took(found(SPEED, at=930.0))
     note = LegalCall(("note",), CallKind.COMMAND, "note", None, None)
     buffet = LegalCall(("buffet",), CallKind.EVENT, "buffet", None, None)
@@ -120,7 +120,9 @@ def test_a_long_phrase_is_believed_also_beside_talk(context):
     phrase = LegalCall(("stick", "on", "the", "stop"), CallKind.EVENT, "aft_stop", None, None)
 
     assert Need.TAKE is need(context, found(phrase, phones=13, glued=(9, 0)))
-    assert Need.DROP is need(context, found(LegalCall(("mark",), CallKind.COMMAND, "mark", None, None), phones=4, glued=(9, 0)))
+    assert Need.DROP is need(
+        context, found(LegalCall(("mark",), CallKind.COMMAND, "mark", None, None), phones=4, glued=(9, 0))
+    )
 
 
 def test_what_was_said_before_leans_on_the_next_airspeed_but_never_far(context):

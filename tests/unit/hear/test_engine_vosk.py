@@ -71,7 +71,9 @@ def test_without_a_check_every_call_is_unsure(engine):
 
 
 def test_numbers_beside_unknown_words_are_read_with_doubt_or_not_at_all(engine):
-    vosk = engine(Script(said((UNKNOWN, 0.1, 0.4), ("fifty", 0.5, 0.9), ("eight", 0.9, 1.2), (UNKNOWN, 1.2, 1.6))), judge=False)
+    vosk = engine(
+        Script(said((UNKNOWN, 0.1, 0.4), ("fifty", 0.5, 0.9), ("eight", 0.9, 1.2), (UNKNOWN, 1.2, 1.6))), judge=False
+    )
 
     assert [] == vosk.feed(np.zeros(3200, np.int16))
 

@@ -6,7 +6,11 @@ import pytest
 from logger_app.errors import EngineError
 from logger_app.fly.hear.gate import Gate, measures
 
-CONF = {"w": [0.0, 2.0, 2.0, 1.0, 0.5, 0.0, -1.0], "mu": [5.0, -1.0, -1.0, 0.9, 2.0, 0.0], "sd": [4.0, 3.0, 3.0, 0.1, 0.4, 2.0]}
+CONF = {
+    "w": [0.0, 2.0, 2.0, 1.0, 0.5, 0.0, -1.0],
+    "mu": [5.0, -1.0, -1.0, 0.9, 2.0, 0.0],
+    "sd": [4.0, 3.0, 3.0, 0.1, 0.4, 2.0],
+}
 
 
 def test_better_evidence_is_believed_more():

@@ -12,9 +12,16 @@ from logger_app.units import s_to_ns
 
 def call(id, start_s, value, flags=(), posterior=0.95):
     return HeardCall(
-        id=id, start_ns=s_to_ns(start_s), end_ns=s_to_ns(start_s + 0.5), kind=CallKind.AIRSPEED, name="ias", value=value,
-        unit="kt", flags=flags, posterior=posterior,
-    )  # fmt: skip
+        id=id,
+        start_ns=s_to_ns(start_s),
+        end_ns=s_to_ns(start_s + 0.5),
+        kind=CallKind.AIRSPEED,
+        name="ias",
+        value=value,
+        unit="kt",
+        flags=flags,
+        posterior=posterior,
+    )
 
 
 class Told:
@@ -73,7 +80,9 @@ def test_several_files_are_one_recording(recording, pack):
 def test_missing_sound_is_told(recording, pack):
     result = hear_files([recording("a.flac", 4, [1], silent=[(2.0, 2.8)])], Told(), pack)
 
-    assert [(2.0, 2.8)] == [(pytest.approx(g.start_ns / 1e9, abs=0.06), pytest.approx(g.end_ns / 1e9, abs=0.06)) for g in result.gaps]
+    assert [(2.0, 2.8)] == [
+        (pytest.approx(g.start_ns / 1e9, abs=0.06), pytest.approx(g.end_ns / 1e9, abs=0.06)) for g in result.gaps
+    ]
 
 
 def test_every_block_is_passed_on_and_progress_ends_at_one(recording, pack):
@@ -115,7 +124,9 @@ def test_json_has_the_keys_of_the_contract(recording, pack):
     document = hear_files([recording("a.flac", 3, [1])], Told(), pack).as_json()
 
     assert {"files", "duration_s", "engine", "pack", "calls", "gaps"} <= document.keys()
-    assert {"id", "start_s", "end_s", "kind", "value", "unit", "name", "words", "posterior", "flags"} <= document["calls"][0].keys()
+    assert {"id", "start_s", "end_s", "kind", "value", "unit", "name", "words", "posterior", "flags"} <= document[
+        "calls"
+    ][0].keys()
 
 
 def test_two_listenings_that_agree_are_surer_and_that_differ_are_flagged():

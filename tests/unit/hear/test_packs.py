@@ -17,7 +17,9 @@ SMALL = {
     "number": {
         "unit": {"words": {"un": 1, "du": 2}},
         "tens": {"words": {"tri": 3}},
-        "speed": {"rules": [{"say": "<unit>"}, {"say": "<tens>"}, {"say": "<unit> a <tens>", "times": [1, 10], "join": True}]},
+        "speed": {
+            "rules": [{"say": "<unit>"}, {"say": "<tens>"}, {"say": "<unit> a <tens>", "times": [1, 10], "join": True}]
+        },
     },
     "airspeed": {"low": 1, "high": 3, "say": ["<speed>"], "shorthand": "unit"},
     "event": [{"name": "buffet", "say": ["du bum"]}],
@@ -32,9 +34,13 @@ def small(**changes):
 
 def campaign(words=(), flaps=()):
     aircraft = Aircraft(
-        name="Invented", empty_weight_kg=400, reference_weight_kg=600, max_weight_kg=640, wing_area_m2=12,
+        name="Invented",
+        empty_weight_kg=400,
+        reference_weight_kg=600,
+        max_weight_kg=640,
+        wing_area_m2=12,
         flap_limits=tuple(FlapLimit(flap_deg=deg, max_ias_kt=80) for deg in flaps),
-    )  # fmt: skip
+    )
     return Campaign(name="c", aircraft=aircraft, team=Team(words=tuple(words)))
 
 
@@ -45,8 +51,11 @@ def en():
 
 def test_the_notation_of_phrases():
     assert expand("(a|b) <n> [c d]") == [
-        ("a", Slot("n"), "c", "d"), ("a", Slot("n")), ("b", Slot("n"), "c", "d"), ("b", Slot("n")),
-    ]  # fmt: skip
+        ("a", Slot("n"), "c", "d"),
+        ("a", Slot("n")),
+        ("b", Slot("n"), "c", "d"),
+        ("b", Slot("n")),
+    ]
 
 
 @pytest.mark.parametrize("phrase", ["(a", "a)", "[a", "", "   ", "[a]x]", "<A b>", 7])
@@ -65,23 +74,53 @@ def test_every_legal_call_has_a_wording_of_its_own_and_every_word_a_sound(en):
 
 
 def test_the_pack_says_at_least_sixty_things_beyond_numbers(en):
-    phrases = {call.words for call in legal_calls(en) if call.kind is not CallKind.AIRSPEED and not any(
-        word in call.words for word in ("rpm", "feet", "heading", "fuel", "bank", "altitude"))}
+    phrases = {
+        call.words
+        for call in legal_calls(en)
+        if call.kind is not CallKind.AIRSPEED
+        and not any(word in call.words for word in ("rpm", "feet", "heading", "fuel", "bank", "altitude"))
+    }
 
     assert len(phrases) >= 60
 
 
 @pytest.mark.parametrize(
     "name",
-    "on_condition buffet heavy_buffet break nose_drop wing_drop_left wing_drop_right aft_stop stall_warning stick_shaker "
-    "mush recovered".split(),
+    [
+        "on_condition",
+        "buffet",
+        "heavy_buffet",
+        "break",
+        "nose_drop",
+        "wing_drop_left",
+        "wing_drop_right",
+        "aft_stop",
+        "stall_warning",
+        "stick_shaker",
+        "mush",
+        "recovered",
+    ],
 )
 def test_events_of_a_stall(en, name):
     assert name in en.names(CallKind.EVENT)
 
 
 @pytest.mark.parametrize(
-    "name", "scratch_that knock_it_off hold resume repeat next_card previous_card card mark note again stand_by".split()
+    "name",
+    [
+        "scratch_that",
+        "knock_it_off",
+        "hold",
+        "resume",
+        "repeat",
+        "next_card",
+        "previous_card",
+        "card",
+        "mark",
+        "note",
+        "again",
+        "stand_by",
+    ],
 )
 def test_commands(en, name):
     assert name in en.names(CallKind.COMMAND)
@@ -92,16 +131,32 @@ def test_airspeeds_stay_in_the_range_asked_for_and_carry_its_unit(en):
 
     assert {call.value for call in speeds} == set(map(float, range(40, 61)))
     assert {call.unit for call in speeds} == {"mph"}
-    assert {" ".join(c.words) for c in speeds if c.value == 59} >= {"fifty nine", "fifty niner", "five nine", "fife niner"}
+    assert {" ".join(c.words) for c in speeds if c.value == 59} >= {
+        "fifty nine",
+        "fifty niner",
+        "five nine",
+        "fife niner",
+    }
 
 
 def test_shorthand_is_the_digit_alone(en):
     digits = {" ".join(call.words): call.value for call in legal_calls(en) if call.shorthand}
 
     assert digits == {
-        "one": 1, "two": 2, "three": 3, "tree": 3, "four": 4, "fower": 4, "five": 5, "fife": 5, "six": 6, "seven": 7,
-        "eight": 8, "nine": 9, "niner": 9,
-    }  # fmt: skip
+        "one": 1,
+        "two": 2,
+        "three": 3,
+        "tree": 3,
+        "four": 4,
+        "fower": 4,
+        "five": 5,
+        "fife": 5,
+        "six": 6,
+        "seven": 7,
+        "eight": 8,
+        "nine": 9,
+        "niner": 9,
+    }
 
 
 def test_the_decoder_hears_fewer_settings_than_the_parser_reads(en):
@@ -113,10 +168,15 @@ def test_the_decoder_hears_fewer_settings_than_the_parser_reads(en):
 
 
 def test_joined_words_sound_like_their_parts():
-    pack = small(airspeed={"low": 1, "high": 32, "say": ["<speed>"]}, number=SMALL["number"] | {
-        "speed": {"rules": [{"say": "<unit> a <tens>", "times": [1, 10], "join": True}, {"say": "<any>"}]},
-        "any": {"words": {"un": k for k in ()} | {f"n{k}": k for k in range(1, 33)}},
-    }, pronounce=SMALL["pronounce"] | {f"n{k}": "N" for k in range(1, 33)})  # fmt: skip
+    pack = small(
+        airspeed={"low": 1, "high": 32, "say": ["<speed>"]},
+        number=SMALL["number"]
+        | {
+            "speed": {"rules": [{"say": "<unit> a <tens>", "times": [1, 10], "join": True}, {"say": "<any>"}]},
+            "any": {"words": {"un": k for k in ()} | {f"n{k}": k for k in range(1, 33)}},
+        },
+        pronounce=SMALL["pronounce"] | {f"n{k}": "N" for k in range(1, 33)},
+    )
 
     assert pack.pronunciations("duatri") == ("D UW AH T R IY", "D AH AH T R IY")
     assert {r.words: r.value for r in pack.airspeeds}[("duatri",)] == 32
@@ -174,7 +234,10 @@ FAULTS = {
     "no version": ({"pack": {"name": "x", "language": "x"}}, "pack.version"),
     "an unknown key": ({"evnt": []}, "Did you mean event?"),
     "an unknown number": ({"event": [{"name": "x", "say": ["<unt> bum"]}]}, "Did you mean <unit>?"),
-    "a number of itself": ({"number": SMALL["number"] | {"unit": {"rules": [{"say": "<unit>"}]}}}, "do not use themselves"),
+    "a number of itself": (
+        {"number": SMALL["number"] | {"unit": {"rules": [{"say": "<unit>"}]}}},
+        "do not use themselves",
+    ),
     "a hole in the range": ({"airspeed": {"low": 1, "high": 9, "say": ["<speed>"]}}, "no way to say 4, 5, 6, 7, 8"),
     "range upside down": ({"airspeed": {"low": 5, "high": 2, "say": ["<speed>"]}}, "low under high"),
     "two meanings": ({"event": [{"name": "x", "say": ["du"]}]}, "which also means airspeed ias"),
@@ -227,8 +290,6 @@ def test_a_damaged_dictionary_is_named(tmp_path):
 
 
 def test_sound_is_heard_only_as_flap_settings_that_the_aircraft_has():
-
-
 
     root = Path(__file__).resolve().parents[3]
     campaign = read_campaign(root / "demo_sessions" / "sparrow_cuffs" / "inputs")

@@ -106,10 +106,10 @@ def test_talk_is_no_call(pack, text):
 
 
 def test_an_airspeed_beside_talk_is_kept_and_marked(pack):
-    (call,) = parse_words("erm call it fifty eight".split(), pack)
+    (call,) = parse_words(["erm", "call", "it", "fifty", "eight"], pack)
 
     assert (call.value, call.doubtful) == (58, True)
-    assert not parse_words("uh fifty eight knots".split(), pack)[0].doubtful
+    assert not parse_words(["uh", "fifty", "eight", "knots"], pack)[0].doubtful
 
 
 def test_where_the_words_are(pack):
@@ -126,7 +126,8 @@ def test_a_last_digit_alone_is_completed_from_the_call_before(pack):
 
 
 @pytest.mark.parametrize(
-    "digit, previous, value", [(7, 58, 57), (9, 60, 59), (8, 51, 48), (2, 58, 52), (1, 60, 61), (5, 100, 95), (9, 110, 109)]
+    "digit, previous, value",
+    [(7, 58, 57), (9, 60, 59), (8, 51, 48), (2, 58, 52), (1, 60, 61), (5, 100, 95), (9, 110, 109)],
 )
 def test_completion_crosses_decades(digit, previous, value):
     assert complete_shorthand(digit, previous) == value

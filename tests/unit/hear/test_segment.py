@@ -10,7 +10,10 @@ RUNWAY, DECIMAL = "R AH N W EY", "D EH S AH M AH L"
 def cut(tree, log_p):
     segmenter = Segmenter(tree)
     segmenter.feed(log_p)
-    said = ["talk" if p.spelling == OTHER else " ".join(tree.units[tree.end_unit[p.spelling]].words) for p in segmenter.pieces()]
+    said = [
+        "talk" if p.spelling == OTHER else " ".join(tree.units[tree.end_unit[p.spelling]].words)
+        for p in segmenter.pieces()
+    ]
     return said, segmenter
 
 
@@ -80,4 +83,6 @@ def test_a_word_of_a_setting_after_a_number_is_talk_beside_it(tree, spoken):
     segmenter = Segmenter(tree)
     segmenter.feed(log_p)
 
-    assert [False, True] == [tree.units[tree.end_unit[p.spelling]].ignored for p in segmenter.pieces() if p.spelling != OTHER]
+    assert [False, True] == [
+        tree.units[tree.end_unit[p.spelling]].ignored for p in segmenter.pieces() if p.spelling != OTHER
+    ]

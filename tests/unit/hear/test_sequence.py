@@ -13,10 +13,19 @@ LOOK = {Flag.UNSURE, Flag.IMPLAUSIBLE, Flag.SOUNDS_LIKE, Flag.OUT_OF_RANGE, Flag
 
 def ias(t, value, posterior=0.97, rivals=(), flags=(), name="ias", call_id=None):
     return HeardCall(
-        id=call_id or f"c{t:g}", start_ns=s_to_ns(t), end_ns=s_to_ns(t + 0.6), kind=CallKind.AIRSPEED, name=name, value=float(value),
-        unit="kt", posterior=posterior, flags=tuple(flags),
-        alternatives=tuple(Alternative(kind=CallKind.AIRSPEED, name="ias", value=float(v), posterior=p) for v, p in rivals),
-    )  # fmt: skip
+        id=call_id or f"c{t:g}",
+        start_ns=s_to_ns(t),
+        end_ns=s_to_ns(t + 0.6),
+        kind=CallKind.AIRSPEED,
+        name=name,
+        value=float(value),
+        unit="kt",
+        posterior=posterior,
+        flags=tuple(flags),
+        alternatives=tuple(
+            Alternative(kind=CallKind.AIRSPEED, name="ias", value=float(v), posterior=p) for v, p in rivals
+        ),
+    )
 
 
 def event(t, name):
@@ -104,7 +113,11 @@ def test_on_the_ground_a_first_digit_is_completed_from_what_follows():
 
 
 def test_a_new_approach_after_a_gap_is_no_surprise():
-    calls = read(approach([58, 56, 55, 53]) + [event(7, "break"), event(9, "recovered"), event(40, "on_condition")] + approach([65, 64, 62], start=44))
+    calls = read(
+        approach([58, 56, 55, 53])
+        + [event(7, "break"), event(9, "recovered"), event(40, "on_condition")]
+        + approach([65, 64, 62], start=44)
+    )
 
     assert all(not LOOK & set(c.flags) for c in calls)
 
@@ -163,7 +176,10 @@ def test_nothing_to_read():
 @given(
     st.lists(
         st.tuples(
-            st.floats(0, 4000, allow_nan=False), st.integers(0, 320), st.floats(0, 1), st.sampled_from(["ias", "break", "recovered"])
+            st.floats(0, 4000, allow_nan=False),
+            st.integers(0, 320),
+            st.floats(0, 1),
+            st.sampled_from(["ias", "break", "recovered"]),
         ),
         max_size=25,
     )

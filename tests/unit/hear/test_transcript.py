@@ -27,7 +27,11 @@ def short(calls):
 
 
 def test_csv(tmp_path, pack):
-    path = write(tmp_path, "log.csv", "start_s,words\n3.5,that's sixty one\n5,58\n6.2,seven\n8,\"nice lake, down there\"\n9,buffet\n")
+    path = write(
+        tmp_path,
+        "log.csv",
+        'start_s,words\n3.5,that\'s sixty one\n5,58\n6.2,seven\n8,"nice lake, down there"\n9,buffet\n',
+    )
     calls = read_transcript(path, pack)
 
     assert short(calls) == [(3.9, "ias", 61), (5, "ias", 58), (6.2, "ias", 57), (9, "buffet", None)]
@@ -129,4 +133,9 @@ def test_too_large(tmp_path, pack):
 
 
 def test_which_files_are_transcripts(tmp_path):
-    assert [is_transcript(tmp_path / name) for name in ("a.csv", "b.VTT", "c.srt", "d.wav")] == [True, True, True, False]
+    assert [is_transcript(tmp_path / name) for name in ("a.csv", "b.VTT", "c.srt", "d.wav")] == [
+        True,
+        True,
+        True,
+        False,
+    ]

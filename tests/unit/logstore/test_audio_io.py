@@ -7,14 +7,7 @@ import pytest
 
 from logger_app.errors import LogDamaged, LogError
 from logger_app.logstore import audio_io
-from logger_app.logstore.audio_io import (
-    RATE_HZ,
-    SegmentWriter,
-    iter_sound,
-    list_segments,
-    read_sound,
-    sound_duration_s,
-)
+from logger_app.logstore.audio_io import RATE_HZ, SegmentWriter, iter_sound, list_segments, read_sound, sound_duration_s
 from logger_app.logstore.store import Journal
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 
@@ -128,17 +121,9 @@ def test_a_row_cannot_lead_out_of_the_folder(journal, name):
         read_sound(journal.flight_dir, 0, 1)
 
 
-@pytest.mark.parametrize(
-    ("first", "samples"), [(0, 10**18), (-5, 10), ("0", 1), (10**18, None), (0, -1), (0, 1.5)]
-)
+@pytest.mark.parametrize(("first", "samples"), [(0, 10**18), (-5, 10), ("0", 1), (10**18, None), (0, -1), (0, 1.5)])
 def test_a_row_cannot_ask_for_more_memory_than_there_is(journal, first, samples):
-    body = {
-        "file": "audio/0000.wav",
-        "first_sample": first,
-        "samples": samples,
-        "rate_hz": 16000,
-        "source": "x",
-    }
+    body = {"file": "audio/0000.wav", "first_sample": first, "samples": samples, "rate_hz": 16000, "source": "x"}
     journal.append([JournalRow(id="bad", flight_ns=0, utc="", kind=RowKind.AUDIO, body=body)])
 
     with pytest.raises(LogDamaged, match="whole numbers"):

@@ -16,9 +16,7 @@ TEXT = st.text(max_size=12)
 NUMBER = st.floats(allow_nan=False, allow_infinity=False, width=64)
 NS = st.integers(0, 10**15)
 VALUE = st.one_of(st.none(), NUMBER, TEXT)
-ALTERNATIVE = st.builds(
-    Alternative, kind=st.sampled_from(CallKind), name=TEXT, value=VALUE, posterior=st.floats(0, 1)
-)
+ALTERNATIVE = st.builds(Alternative, kind=st.sampled_from(CallKind), name=TEXT, value=VALUE, posterior=st.floats(0, 1))
 CALL = st.builds(
     HeardCall,
     id=TEXT,
@@ -47,8 +45,14 @@ CORRECTION = st.builds(
     payload=st.fixed_dictionaries(
         {},
         optional={
-            "flight_ns": NS, "value": VALUE, "kind": st.sampled_from(CallKind).map(str), "name": TEXT,
-            "unit": st.sampled_from(("kt", "mph")), "point": TEXT, "other": TEXT, "counts": st.booleans(),
+            "flight_ns": NS,
+            "value": VALUE,
+            "kind": st.sampled_from(CallKind).map(str),
+            "name": TEXT,
+            "unit": st.sampled_from(("kt", "mph")),
+            "point": TEXT,
+            "other": TEXT,
+            "counts": st.booleans(),
         },
     ).map(lambda d: tuple(d.items())),
     why=TEXT,
@@ -109,20 +113,33 @@ JSON = st.recursive(
     lambda inner: st.one_of(st.lists(inner, max_size=3), st.dictionaries(TEXT, inner, max_size=3)),
     max_leaves=8,
 )
-READERS = [
-    codec.body_to_call,
-    codec.body_to_correction,
-    codec.body_to_gap,
-    codec.body_to_clock_map,
-    codec.body_to_info,
-]
+READERS = [codec.body_to_call, codec.body_to_correction, codec.body_to_gap, codec.body_to_clock_map, codec.body_to_info]
 
 
 @pytest.mark.parametrize("read", READERS)
 @given(data=st.data())
 def test_any_body_is_read_or_refused_with_a_sentence(read, data):
-    keys = ["id", "start_ns", "end_ns", "kind", "action", "name", "utc", "who", "target", "why", "source", "offset_s",
-            "flags", "alternatives", "payload", "loading", "word_times", "evidence", "posterior"]  # fmt: skip
+    keys = [
+        "id",
+        "start_ns",
+        "end_ns",
+        "kind",
+        "action",
+        "name",
+        "utc",
+        "who",
+        "target",
+        "why",
+        "source",
+        "offset_s",
+        "flags",
+        "alternatives",
+        "payload",
+        "loading",
+        "word_times",
+        "evidence",
+        "posterior",
+    ]
     body = data.draw(st.dictionaries(st.sampled_from(keys), JSON, max_size=12))
     try:
         read(body)
@@ -133,30 +150,14 @@ def test_any_body_is_read_or_refused_with_a_sentence(read, data):
 BODY_VALUE = st.one_of(
     JSON,
     st.sampled_from(
-        [
-            1e300,
-            -1,
-            2**80,
-            "airspeed",
-            "ias",
-            "set",
-            "add",
-            "move",
-            "event",
-            "buffet",
-            float("nan"),
-            50.0,
-            10**10,
-        ]
+        [1e300, -1, 2**80, "airspeed", "ias", "set", "add", "move", "event", "buffet", float("nan"), 50.0, 10**10]
     ),
 )
 
 
 @settings(deadline=None)
 @given(
-    st.dictionaries(
-        st.sampled_from(["value", "unit", "flags", "alternatives", "proposed", "posterior"]), BODY_VALUE
-    ),
+    st.dictionaries(st.sampled_from(["value", "unit", "flags", "alternatives", "proposed", "posterior"]), BODY_VALUE),
     st.dictionaries(st.sampled_from(["value", "unit", "kind", "name", "flight_ns"]), BODY_VALUE),
     st.sampled_from(Action),
 )
@@ -166,14 +167,7 @@ def test_whatever_is_read_can_be_folded_and_looked_at(call_over, payload, action
     from logger_app.review.queue import build_queue
     from logger_app.review.runs import find_runs
 
-    body = {
-        "id": "c",
-        "start_ns": 5 * 10**9,
-        "end_ns": 6 * 10**9,
-        "kind": "airspeed",
-        "name": "ias",
-        "value": 50.0,
-    }
+    body = {"id": "c", "start_ns": 5 * 10**9, "end_ns": 6 * 10**9, "kind": "airspeed", "name": "ias", "value": 50.0}
     fix = {"id": "k", "utc": "2027", "who": "x", "action": str(action), "target": "c", "payload": payload}
     try:
         call, correction = codec.body_to_call(body | call_over), codec.body_to_correction(fix)

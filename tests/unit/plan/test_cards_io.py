@@ -70,9 +70,7 @@ altitude_band_m = [1500, 2500]
 
 def test_every_fault_is_named_at_once_with_the_file(tmp_path):
     text = (DEMO / "campaign.toml").read_text("utf-8")
-    text = text.replace("wing_area_m2 = 12.4", "wing_area_m2 = 133").replace(
-        'parent = "baseline"', 'parent = "baslin"'
-    )
+    text = text.replace("wing_area_m2 = 12.4", "wing_area_m2 = 133").replace('parent = "baseline"', 'parent = "baslin"')
     text = text.replace("graduation = 1.0", "gradution = 1.0")
     (tmp_path / "campaign.toml").write_text(text, "utf-8")
 
@@ -128,9 +126,7 @@ def test_writing_leaves_the_old_file_when_the_disk_refuses(tmp_path, monkeypatch
 
 def test_photos_that_are_named_and_not_there_are_listed(tmp_path):
     text = (
-        (DEMO / "campaign.toml")
-        .read_text("utf-8")
-        .replace("chord_pct = 4", 'chord_pct = 4\nphoto = "media/cuff.jpg"')
+        (DEMO / "campaign.toml").read_text("utf-8").replace("chord_pct = 4", 'chord_pct = 4\nphoto = "media/cuff.jpg"')
     )
     (tmp_path / "campaign.toml").write_text(text, "utf-8")
     campaign = read_campaign(tmp_path)

@@ -62,9 +62,7 @@ def test_paper_is_what_was_asked_for(tmp_path, campaign, paper, size):
 
 
 def test_a_flight_has_its_configuration_its_loading_and_its_share_of_runs(tmp_path, campaign):
-    write_cards(
-        tmp_path / "cards.pdf", campaign, flight=campaign.flight("02_cuffs"), runs={"A1": 1, "A2": 0, "B1": 2}
-    )
+    write_cards(tmp_path / "cards.pdf", campaign, flight=campaign.flight("02_cuffs"), runs={"A1": 1, "A2": 0, "B1": 2})
 
     text = " ".join(pages(tmp_path / "cards.pdf"))
     assert "leading-edge cuff" in text
@@ -84,9 +82,7 @@ def test_speeds_are_in_the_pilots_unit(tmp_path, sound):
 
 def test_long_words_and_many_points_go_on_over_the_page(tmp_path, sound):
     much = "Say everything that there is to be said of it. " * 120
-    points = "".join(
-        f'\n[[card.point]]\nid = "Z{n}"\nflap_deg = {n % 30}\nruns_wanted = 20\n' for n in range(14)
-    )
+    points = "".join(f'\n[[card.point]]\nid = "Z{n}"\nflap_deg = {n % 30}\nruns_wanted = 20\n' for n in range(14))
     campaign, faults = parse_text(sound + f'\n[[card]]\nid = "Z"\nsetup = "{much}"\n{points}')
 
     sheets = write_cards(tmp_path / "cards.pdf", campaign)

@@ -5,13 +5,7 @@ from dataclasses import replace
 import pytest
 
 from logger_app.errors import CardError
-from logger_app.plan.loading import (
-    aircraft_as_fitted,
-    ballast_to_match,
-    lineage,
-    loading_limits,
-    weight_and_cg,
-)
+from logger_app.plan.loading import aircraft_as_fitted, ballast_to_match, lineage, loading_limits, weight_and_cg
 from logger_app.plan.parse import parse_text
 from logger_app.records.plan import Loading
 
@@ -36,9 +30,7 @@ def test_more_fuel_used_than_was_aboard_is_all_of_it(campaign):
 
 
 @pytest.mark.parametrize(
-    "change",
-    [{"empty_arm_mm": None}, {"fuel_arm_mm": None}, {"stations": ()}],
-    ids=["empty", "fuel", "stations"],
+    "change", [{"empty_arm_mm": None}, {"fuel_arm_mm": None}, {"stations": ()}], ids=["empty", "fuel", "stations"]
 )
 def test_a_cg_is_not_guessed_when_an_arm_is_missing(campaign, change):
     loading = campaign.flights[0].loading

@@ -34,9 +34,7 @@ WORDS = {
 
 
 def answers(**changed):
-    return answers_from(
-        {name: read_answer(ASK[name], text) for name, text in {**WORDS, **changed}.items() if text}
-    )
+    return answers_from({name: read_answer(ASK[name], text) for name, text in {**WORDS, **changed}.items() if text})
 
 
 def test_twelve_points_in_two_configurations_come_out_sound():
@@ -84,10 +82,7 @@ def test_speeds_are_written_and_said_in_the_unit_of_the_dial(unit):
 
 def test_one_configuration_and_nothing_known_is_still_a_campaign():
     few = answers_from(
-        {
-            n: read_answer(ASK[n], WORDS[n])
-            for n in ("aircraft", "empty_weight_kg", "max_weight_kg", "wing_area_m2")
-        }
+        {n: read_answer(ASK[n], WORDS[n]) for n in ("aircraft", "empty_weight_kg", "max_weight_kg", "wing_area_m2")}
     )
 
     campaign, faults = parse_text(campaign_text(few))
@@ -120,10 +115,17 @@ def test_answers_are_read(name, text, expected):
 @pytest.mark.parametrize(
     ("name", "text"),
     [
-        ("empty_weight_kg", "heavy"), ("empty_weight_kg", "850 mm"), ("empty_weight_kg", ""), ("unit", "knots"),
-        ("flaps", "up"), ("banks", "steep"), ("stations", "seats"), ("load_kg", "seats"), ("runs", "0"),
+        ("empty_weight_kg", "heavy"),
+        ("empty_weight_kg", "850 mm"),
+        ("empty_weight_kg", ""),
+        ("unit", "knots"),
+        ("flaps", "up"),
+        ("banks", "steep"),
+        ("stations", "seats"),
+        ("load_kg", "seats"),
+        ("runs", "0"),
     ],
-)  # fmt: skip
+)
 def test_an_answer_that_cannot_be_read_says_what_is_expected(name, text):
     with pytest.raises(CardError) as err:
         read_answer(ASK[name], text)
@@ -136,9 +138,7 @@ def test_missing_answers_are_named_all_at_once_with_their_options():
         answers_from({"flaps": (0.0, 15.0), "flap_limits": (85.0, 75.0)})
 
     said = str(err.value)
-    assert all(
-        word in said for word in ("--aircraft", "--empty-weight-kg", "--max-weight-kg", "--wing-area-m2")
-    )
+    assert all(word in said for word in ("--aircraft", "--empty-weight-kg", "--max-weight-kg", "--wing-area-m2"))
     assert "2 speeds; expected 1, one for each flap setting above 0" in said
 
 
@@ -176,9 +176,7 @@ def test_a_flap_limit_too_low_for_a_safe_start_leaves_the_start_to_the_pilot():
 
 def test_answers_default_to_idle_and_wings_level():
     plain = Answers(
-        name="x",
-        aircraft="x",
-        amounts=(("empty_weight_kg", 300.0), ("max_weight_kg", 500.0), ("wing_area_m2", 11.0)),
+        name="x", aircraft="x", amounts=(("empty_weight_kg", 300.0), ("max_weight_kg", 500.0), ("wing_area_m2", 11.0))
     )
 
     assert [p.label for p in parse_text(campaign_text(plain))[0].points] == ["idle, flap 0, wings level"]

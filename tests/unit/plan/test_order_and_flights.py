@@ -29,9 +29,15 @@ def campaign(sound):
 
 def stall(configuration, point, counts=True):
     return StallSpeed(
-        run="r", run_number=1, flight="f", configuration=configuration, point=point,
-        event=StallEvent.PITCH_DOWN, method="fit", counts=counts,
-    )  # fmt: skip
+        run="r",
+        run_number=1,
+        flight="f",
+        configuration=configuration,
+        point=point,
+        event=StallEvent.PITCH_DOWN,
+        method="fit",
+        counts=counts,
+    )
 
 
 def total(flight):
@@ -50,9 +56,7 @@ def test_build_up_goes_from_less_to_more_and_says_why(campaign):
 
 
 def test_the_team_sets_what_counts_first(sound):
-    swapped = sound.replace("hazard = 3", "hazard = 1").replace(
-        "[plan]", '[plan]\nbuild_up = ["flap", "bank"]'
-    )
+    swapped = sound.replace("hazard = 3", "hazard = 1").replace("[plan]", '[plan]\nbuild_up = ["flap", "bank"]')
 
     steps = build_up(parse_text(swapped)[0])
 
@@ -92,9 +96,7 @@ def test_a_card_flown_twice_is_shared(campaign):
     assert planned_runs(campaign, third) == 6
     odd = replace(
         campaign,
-        cards=tuple(
-            replace(c, points=tuple(replace(p, runs_wanted=3) for p in c.points)) for c in campaign.cards
-        ),
+        cards=tuple(replace(c, points=tuple(replace(p, runs_wanted=3) for p in c.points)) for c in campaign.cards),
     )
     assert [sum(shared_runs(odd, f).values()) for f in (first, third)] == [6, 3]
 
@@ -134,9 +136,7 @@ def test_a_flight_holds_no_more_runs_than_fuel_or_crew_allow(sound):
     # 13 l at 17 l/h are 45.9 min, less 35 min: three runs.
     assert {total(f) for f in propose_flights(tight)} <= {1, 2, 3}
     assert max(total(f) for f in propose_flights(fresh)) <= 5
-    assert (
-        sum(total(f) for f in propose_flights(tight)) == 24 == sum(total(f) for f in propose_flights(fresh))
-    )
+    assert sum(total(f) for f in propose_flights(tight)) == 24 == sum(total(f) for f in propose_flights(fresh))
 
 
 def test_nothing_is_proposed_when_not_one_run_fits(sound):
@@ -168,12 +168,7 @@ def test_the_baseline_is_asked_for_again_when_all_is_flown_but_nobody_went_back(
 
 
 def test_only_runs_that_count_and_belong_somewhere_are_counted():
-    runs = [
-        stall("baseline", "A1"),
-        stall("baseline", "A1", counts=False),
-        stall(None, "A1"),
-        stall("cuffs", None),
-    ]
+    runs = [stall("baseline", "A1"), stall("baseline", "A1", counts=False), stall(None, "A1"), stall("cuffs", None)]
 
     assert count_flown(runs) == {("baseline", "A1"): 1}
 

@@ -29,9 +29,18 @@ A1 = ("card", "A", "point", "A1")
 
 def run(number, point, *, counts=True, why=()):
     return StallSpeed(
-        run=f"r{number}", run_number=number, flight="01_baseline", configuration="baseline", point=point,
-        event=StallEvent.PITCH_DOWN, method="fit", counts=counts, why=why, vs_ias_kt=47.2, entry_rate_kt_per_s=1.1,
-    )  # fmt: skip
+        run=f"r{number}",
+        run_number=number,
+        flight="01_baseline",
+        configuration="baseline",
+        point=point,
+        event=StallEvent.PITCH_DOWN,
+        method="fit",
+        counts=counts,
+        why=why,
+        vs_ias_kt=47.2,
+        entry_rate_kt_per_s=1.1,
+    )
 
 
 @pytest.fixture
@@ -87,10 +96,7 @@ def test_an_edit_is_checked_at_once_and_cannot_be_saved_while_it_is_wrong(state)
 
     shown = view(after)
     assert shown.checks == (
-        (
-            "wrong",
-            "Card A, point A1, flap_deg: 45, but expected 30 at most, the greatest flap_limit of the aircraft.",
-        ),
+        ("wrong", "Card A, point A1, flap_deg: 45, but expected 30 at most, the greatest flap_limit of the aircraft."),
     )
     assert not shown.can_save
     assert shown.state_words == "1 to put right before it can be saved."
@@ -170,9 +176,7 @@ def test_a_new_configuration_comes_from_the_one_that_is_shown_and_is_shown(state
 def test_a_second_thing_in_a_configuration_gets_the_one_change_rule(state):
     after = update(state, AddChange("cuffs"))
 
-    assert any(
-        "differs from baseline in 2 things" in words for kind, words in view(after).checks if kind == "advice"
-    )
+    assert any("differs from baseline in 2 things" in words for kind, words in view(after).checks if kind == "advice")
     gone = update(after, Remove(("configuration", "cuffs", "change", "another thing")))
     assert len(gone.campaign.configuration("cuffs").changes) == 1
 
@@ -187,9 +191,7 @@ def test_a_change_is_renamed_where_it_stands(state):
 
 def test_an_id_that_was_flown_stays_and_another_is_renamed_everywhere(state):
     kept = update(state, SetValue(("configuration", "baseline"), "id", "plain"))
-    renamed = update(
-        update(state, ShowConfiguration("cuffs")), SetValue(("configuration", "cuffs"), "id", "droops")
-    )
+    renamed = update(update(state, ShowConfiguration("cuffs")), SetValue(("configuration", "cuffs"), "id", "droops"))
 
     assert kept.text == state.text and "it stays" in kept.message
     assert renamed.configuration == "droops"

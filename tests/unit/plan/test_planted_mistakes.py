@@ -44,10 +44,7 @@ MISTAKES = [
     ),
     (
         "stall in km/h",
-        [
-            ("expected_stall_ias_kt = 47", "expected_stall_ias_kt = 87"),
-            ("trim_ias_kt = 70", "trim_ias_kt = 120"),
-        ],
+        [("expected_stall_ias_kt = 47", "expected_stall_ias_kt = 87"), ("trim_ias_kt = 70", "trim_ias_kt = 120")],
         "card A, point A1, expected_stall_ias_kt",
         ["87 kt", "lift coefficient of 0.39", "km/h"],
     ),
@@ -153,10 +150,7 @@ MISTAKES = [
     ),
     (
         "heavier than allowed",
-        [
-            ("seats = 160, baggage = 5 }", "seats = 199, baggage = 25 }"),
-            ("max_weight_kg = 640", "max_weight_kg = 630"),
-        ],
+        [("seats = 160, baggage = 5 }", "seats = 199, baggage = 25 }"), ("max_weight_kg = 640", "max_weight_kg = 630")],
         "flight 01_baseline, at start-up, weight",
         ["662.4 kg", "630", "Take off 32.4 kg"],
     ),
@@ -235,38 +229,20 @@ MISTAKES = [
         ["A 2 times"],
     ),
     ("point twice on two cards", [('id = "B1"', 'id = "A1"')], "point A1, id", ["A1 2 times"]),
-    (
-        "flight twice",
-        [('id = "03_baseline"', 'id = "01_baseline"')],
-        "flight 01_baseline, id",
-        ["01_baseline 2 times"],
-    ),
+    ("flight twice", [('id = "03_baseline"', 'id = "01_baseline"')], "flight 01_baseline, id", ["01_baseline 2 times"]),
     (
         "station twice",
-        [
-            ('name = "baggage"', 'name = "seats"'),
-            (", baggage = 5", ""),
-            (", baggage = 5", ""),
-            (", baggage = 5", ""),
-        ],
+        [('name = "baggage"', 'name = "seats"'), (", baggage = 5", ""), (", baggage = 5", ""), (", baggage = 5", "")],
         "aircraft, station seats, name",
         ["seats 2 times"],
     ),
     (
         "flap limit twice",
-        [
-            ("flap_deg = 30\nmax_ias", "flap_deg = 15\nmax_ias"),
-            ("flap_deg = 30\ntrim", "flap_deg = 15\ntrim"),
-        ],
+        [("flap_deg = 30\nmax_ias", "flap_deg = 15\nmax_ias"), ("flap_deg = 30\ntrim", "flap_deg = 15\ntrim")],
         "aircraft, flap_limit 15, flap_deg",
         ["15 2 times"],
     ),
-    (
-        "calibration twice",
-        [("flap_deg = 30\nias", "flap_deg = 0\nias")],
-        "calibration 0, flap_deg",
-        ["0 2 times"],
-    ),
+    ("calibration twice", [("flap_deg = 30\nias", "flap_deg = 0\nias")], "calibration 0, flap_deg", ["0 2 times"]),
     (
         "parent that is not there",
         [('parent = "baseline"', 'parent = "base"')],
@@ -339,24 +315,14 @@ MISTAKES = [
         "card B, point B1, power",
         ["300 to 10000 rpm"],
     ),
-    (
-        "power over 100 %",
-        [('power = "2100 rpm"', 'power = "120 %"')],
-        "card B, point B1, power",
-        ["up to 100 %"],
-    ),
+    ("power over 100 %", [('power = "2100 rpm"', 'power = "120 %"')], "card B, point B1, power", ["up to 100 %"]),
     (
         "key misspelt",
         [("graduation = 1.0", "gradution = 1.0")],
         "indicator, gradution",
         ["not known", "Did you mean graduation?"],
     ),
-    (
-        "unit left out of a key",
-        [("floor_ft = 3000", "floor = 3000")],
-        "team, floor",
-        ["Did you mean floor_ft?"],
-    ),
+    ("unit left out of a key", [("floor_ft = 3000", "floor = 3000")], "team, floor", ["Did you mean floor_ft?"]),
     ("table misspelt", [("[indicator]", "[indicater]")], "top level, indicater", ["Did you mean indicator?"]),
     (
         "key of a change unknown",
@@ -383,18 +349,8 @@ MISTAKES = [
         ["nan", "a number in m2"],
     ),
     ("no number of runs", [("runs_wanted = 4", "runs_wanted = 0")], "card A, runs_wanted", ["0", "1 to 60"]),
-    (
-        "half a run",
-        [("runs_wanted = 4", "runs_wanted = 2.5")],
-        "card A, runs_wanted",
-        ["2.5", "a whole number"],
-    ),
-    (
-        "unit of the dial",
-        [('unit = "kt"', 'unit = "knots"')],
-        "indicator, unit",
-        ["'knots'", "one of kt, mph, km/h"],
-    ),
+    ("half a run", [("runs_wanted = 4", "runs_wanted = 2.5")], "card A, runs_wanted", ["2.5", "a whole number"]),
+    ("unit of the dial", [('unit = "kt"', 'unit = "knots"')], "indicator, unit", ["'knots'", "one of kt, mph, km/h"]),
     (
         "calibration not rising",
         [("ias_kt = [40, 50, 60, 80]", "ias_kt = [40, 60, 50, 80]")],
@@ -523,9 +479,7 @@ def test_the_sound_campaign_has_neither_fault_nor_advice(sound):
     ],
 )
 def test_other_speeds_and_heights_in_a_text_are_not_taken_for_faults(planted, words):
-    _, faults = parse_text(
-        planted(("Trim 65 kt, idle", words), ("Not below 3000 ft", "Not below 2000 ft AGL"))
-    )
+    _, faults = parse_text(planted(("Trim 65 kt, idle", words), ("Not below 3000 ft", "Not below 2000 ft AGL")))
 
     assert faults == ()
 
@@ -601,20 +555,10 @@ ADVICE = [
         "runs",
         ["3 runs at A1, A2 can show 2.1 kt at best", "needs 4"],
     ),
-    (
-        "one run",
-        [("runs_wanted = 4", "runs_wanted = 1")],
-        "runs",
-        ["1 run at A1, A2 can show no difference at all"],
-    ),
+    ("one run", [("runs_wanted = 4", "runs_wanted = 1")], "runs", ["1 run at A1, A2 can show no difference at all"]),
     (
         "work not recorded",
-        [
-            (
-                'id = "02_cuffs"\n',
-                'id = "02_cuffs"\nwork_done = ["propeller changed", "leading edge cuff fitted"]\n',
-            )
-        ],
+        [('id = "02_cuffs"\n', 'id = "02_cuffs"\nwork_done = ["propeller changed", "leading edge cuff fitted"]\n')],
         "unrecorded change",
         ['"propeller changed"', "does not record it"],
     ),

@@ -25,9 +25,7 @@ def test_the_matrix_has_a_row_for_power_and_bank_and_a_column_for_flap(campaign)
 
 
 def test_fast_entries_have_a_row_of_their_own(sound):
-    campaign, _ = parse_text(
-        sound.replace("bank_deg = 30", "bank_deg = 30\nentry_rate_band_kt_per_s = [3, 5]")
-    )
+    campaign, _ = parse_text(sound.replace("bank_deg = 30", "bank_deg = 30\nentry_rate_band_kt_per_s = [3, 5]"))
 
     assert [label for label, _ in matrix(campaign)[1]][1] == "2100 rpm, bank 30 right, 3 to 5 kt/s"
 
@@ -65,9 +63,7 @@ def test_the_words_hold_what_a_pilot_plans_with(campaign):
 
 def test_when_all_is_flown_it_says_so(campaign):
     flown = {(c, p.id): 4 for c in ("baseline", "cuffs") for p in campaign.points}
-    flights = [
-        FlightInfo(id=str(n), configuration=c) for n, c in enumerate(("baseline", "cuffs", "baseline"))
-    ]
+    flights = [FlightInfo(id=str(n), configuration=c) for n, c in enumerate(("baseline", "cuffs", "baseline"))]
 
     assert "Next flight: none; all that was wanted has been flown" in plan_text(campaign, flown, flights)
 
@@ -84,7 +80,4 @@ def test_too_little_fuel_for_any_run_is_said(sound):
 def test_a_power_with_a_comma_in_its_name_keeps_its_row(sound):
     campaign, _ = parse_text(sound.replace('power = "2100 rpm"', 'power = "climb, full rich"'))
 
-    assert [label for label, _ in matrix(campaign)[1]] == [
-        "idle, wings level",
-        "climb, full rich, bank 30 right",
-    ]
+    assert [label for label, _ in matrix(campaign)[1]] == ["idle, wings level", "climb, full rich, bank 30 right"]

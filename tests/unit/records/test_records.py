@@ -34,7 +34,10 @@ from logger_app.records.runs import FlightData, FlightRuns, Run, RunEnd, RunWeig
 
 
 def heard(**over):
-    return HeardCall(**{"id": "c1", "start_ns": 1_500_000_000, "end_ns": 2_250_000_000, "kind": CallKind.AIRSPEED, "name": "ias"} | over)
+    return HeardCall(
+        **{"id": "c1", "start_ns": 1_500_000_000, "end_ns": 2_250_000_000, "kind": CallKind.AIRSPEED, "name": "ias"}
+        | over
+    )
 
 
 def reviewed(**over):
@@ -43,7 +46,13 @@ def reviewed(**over):
 
 
 def aircraft(**over):
-    base = {"name": "made", "empty_weight_kg": 380.0, "reference_weight_kg": 600.0, "max_weight_kg": 650.0, "wing_area_m2": 12.0}
+    base = {
+        "name": "made",
+        "empty_weight_kg": 380.0,
+        "reference_weight_kg": 600.0,
+        "max_weight_kg": 650.0,
+        "wing_area_m2": 12.0,
+    }
     return Aircraft(**base | over)
 
 
@@ -81,7 +90,15 @@ def test_what_is_no_probability_is_refused(posterior):
 
 def test_a_heard_call_as_json():
     rival = Alternative(kind=CallKind.AIRSPEED, name="ias", value=59.0, posterior=0.123456)
-    call = heard(value=58.0, unit="kt", words="fifty eight", posterior=0.876543, flags=(Flag.UNSURE,), alternatives=(rival,), proposed=59.0)
+    call = heard(
+        value=58.0,
+        unit="kt",
+        words="fifty eight",
+        posterior=0.876543,
+        flags=(Flag.UNSURE,),
+        alternatives=(rival,),
+        proposed=59.0,
+    )
 
     assert call.as_json() == {
         "id": "c1",
@@ -103,7 +120,11 @@ def test_a_heard_call_as_json():
 def test_times_as_json_are_given_to_the_millisecond():
     assert heard(start_ns=1_234_567_890).as_json()["start_s"] == 1.235
     assert heard(end_ns=2_345_678_901).as_json()["end_s"] == 2.346
-    assert CaptureGap(start_ns=1_234_567_890, end_ns=2_345_678_901, why="x").as_json() == {"start_s": 1.235, "end_s": 2.346, "why": "x"}
+    assert CaptureGap(start_ns=1_234_567_890, end_ns=2_345_678_901, why="x").as_json() == {
+        "start_s": 1.235,
+        "end_s": 2.346,
+        "why": "x",
+    }
 
 
 def test_a_gap_breaks_an_approach_unless_it_says_not():
@@ -111,7 +132,13 @@ def test_a_gap_breaks_an_approach_unless_it_says_not():
 
 
 def test_a_reviewed_call_as_json_keeps_what_was_heard():
-    call = reviewed(flight_ns=1_234_567_890, status=CallStatus.CORRECTED, posterior=0.123456, flags=(Flag.CLIPPED,), heard=heard(value=50.0, proposed=58.0))
+    call = reviewed(
+        flight_ns=1_234_567_890,
+        status=CallStatus.CORRECTED,
+        posterior=0.123456,
+        flags=(Flag.CLIPPED,),
+        heard=heard(value=50.0, proposed=58.0),
+    )
 
     assert call.as_json() == {
         "id": "c1",
@@ -199,7 +226,14 @@ def test_an_indicator_may_be_finely_divided_and_corrected():
 
 
 @pytest.mark.parametrize(
-    "wrong", [{"empty_weight_kg": 0.0}, {"empty_weight_kg": 650.5}, {"wing_area_m2": 0.0}, {"wing_area_m2": math.nan}, {"empty_weight_kg": -5.0}]
+    "wrong",
+    [
+        {"empty_weight_kg": 0.0},
+        {"empty_weight_kg": 650.5},
+        {"wing_area_m2": 0.0},
+        {"wing_area_m2": math.nan},
+        {"empty_weight_kg": -5.0},
+    ],
 )
 def test_an_aircraft_that_cannot_be(wrong):
     with pytest.raises(ValueError):
@@ -217,7 +251,14 @@ def test_avgas_weighs_6_lb_a_us_gallon_unless_told():
 
 
 @pytest.mark.parametrize(
-    "ias, cas", [((40.0,), (44.0,)), ((40.0, 50.0), (44.0,)), ((40.0, 40.0), (44.0, 45.0)), ((40.0, 50.0, 49.0), (44.0, 53.0, 52.0)), ((), ())]
+    "ias, cas",
+    [
+        ((40.0,), (44.0,)),
+        ((40.0, 50.0), (44.0,)),
+        ((40.0, 40.0), (44.0, 45.0)),
+        ((40.0, 50.0, 49.0), (44.0, 53.0, 52.0)),
+        ((), ()),
+    ],
 )
 def test_a_calibration_that_cannot_be(ias, cas):
     with pytest.raises(ValueError):
@@ -230,7 +271,13 @@ def test_a_calibration_of_two_pairs_is_one():
 
 @pytest.mark.parametrize(
     "wrong",
-    [{"runs_wanted": 0}, {"rate_low_kt_per_s": 0.0}, {"rate_low_kt_per_s": 1.5}, {"rate_high_kt_per_s": 0.4}, {"rate_low_kt_per_s": -1.0}],
+    [
+        {"runs_wanted": 0},
+        {"rate_low_kt_per_s": 0.0},
+        {"rate_low_kt_per_s": 1.5},
+        {"rate_high_kt_per_s": 0.4},
+        {"rate_low_kt_per_s": -1.0},
+    ],
 )
 def test_a_point_that_cannot_be_flown(wrong):
     with pytest.raises(ValueError, match="A1"):
@@ -241,13 +288,25 @@ def test_a_point_wants_at_least_one_run():
     assert TestPoint(id="A1", card="A", runs_wanted=1, rate_low_kt_per_s=0.1, rate_high_kt_per_s=0.2).runs_wanted == 1
 
 
-@pytest.mark.parametrize("bank, words", [(0.0, "wings level"), (30.0, "bank 30 right"), (-30.0, "bank 30 left"), (0.5, "bank 0.5 right"), (-0.5, "bank 0.5 left")])
+@pytest.mark.parametrize(
+    "bank, words",
+    [
+        (0.0, "wings level"),
+        (30.0, "bank 30 right"),
+        (-30.0, "bank 30 left"),
+        (0.5, "bank 0.5 right"),
+        (-0.5, "bank 0.5 left"),
+    ],
+)
 def test_the_label_of_a_point(bank, words):
     assert TestPoint(id="A1", card="A", flap_deg=15, bank_deg=bank).label == f"idle, flap 15, {words}"
 
 
 def test_what_a_campaign_says_of_its_parts():
-    cards = (TestCard(id="A", title="a", points=(TestPoint(id="A1", card="A"),)), TestCard(id="B", title="b", points=(TestPoint(id="B1", card="B"),)))
+    cards = (
+        TestCard(id="A", title="a", points=(TestPoint(id="A1", card="A"),)),
+        TestCard(id="B", title="b", points=(TestPoint(id="B1", card="B"),)),
+    )
     configurations = (AircraftConfig(id="base", name="Plain"), AircraftConfig(id="cuffs", name="Cuffs", parent="base"))
     flights = (PlannedFlight(id="f1", configuration="base"), PlannedFlight(id="f2", configuration="cuffs"))
     campaign = Campaign(name="made", aircraft=aircraft(), cards=cards, configurations=configurations, flights=flights)
@@ -287,21 +346,42 @@ def test_the_weight_of_a_run():
 
 def test_a_run_without_its_details_keeps_its_figures():
     full = StallSpeed(
-        run="r1", run_number=1, flight="f1", configuration="base", point="A1", event=StallEvent.PITCH_DOWN, method="fit", counts=True,
-        vs_ias_kt=45.0, curve=((1.0, 50.0),), fit=(1, 45.0, -1.0), calls_used=("c1",), calls_excluded=(("c2", "wild"),),
+        run="r1",
+        run_number=1,
+        flight="f1",
+        configuration="base",
+        point="A1",
+        event=StallEvent.PITCH_DOWN,
+        method="fit",
+        counts=True,
+        vs_ias_kt=45.0,
+        curve=((1.0, 50.0),),
+        fit=(1, 45.0, -1.0),
+        calls_used=("c1",),
+        calls_excluded=(("c2", "wild"),),
         provenance=results.Provenance(flight="f1"),
-    )  # fmt: skip
+    )
     lean = without_details(full)
 
     assert (lean.vs_ias_kt, lean.run, lean.counts, lean.reviewed) == (45.0, "r1", True, False)
-    assert (lean.curve, lean.fit, lean.calls_used, lean.calls_excluded, lean.provenance) == ((), None, (), (), results.Provenance())
+    assert (lean.curve, lean.fit, lean.calls_used, lean.calls_excluded, lean.provenance) == (
+        (),
+        None,
+        (),
+        (),
+        results.Provenance(),
+    )
 
 
 def test_nothing_cancels_or_is_reviewed_unless_it_says_so():
-    comparison = results.Comparison(point="A1", reference="a", changed="b", n_reference=0, n_changed=0, verdict="", words="")
+    comparison = results.Comparison(
+        point="A1", reference="a", changed="b", n_reference=0, n_changed=0, verdict="", words=""
+    )
 
     assert not results.BudgetTerm(name="x", u_kt=1.0).cancels
-    assert not results.Cell(point="A1", configuration="base", event="pitch_down", n=0).reviewed and not comparison.reviewed
+    assert (
+        not results.Cell(point="A1", configuration="base", event="pitch_down", n=0).reviewed and not comparison.reviewed
+    )
     assert results.Reduction(campaign="x", runs=(), cells=(), comparisons=()).reviewed_share == 0.0
 
 

@@ -5,12 +5,7 @@ import math
 import pytest
 
 from logger_app.errors import BadQuantity, OutsideValidity
-from logger_app.reduce.airspeed import (
-    A0_KT,
-    cas_from_impact_pressure_kt,
-    cas_from_tas_kt,
-    impact_pressure_hpa,
-)
+from logger_app.reduce.airspeed import A0_KT, cas_from_impact_pressure_kt, cas_from_tas_kt, impact_pressure_hpa
 from logger_app.reduce.atmosphere import density_ratio, pressure_altitude_ft, temperature_ratio
 
 

@@ -32,7 +32,12 @@ EVEN = np.arange(1.0, 80.0, 2.0)  # 40 calls, 20 on each slope
 def test_down_and_up_settle_the_offset():
     found = made(BOTH_WAYS, 100.0, EVEN, bias=1.0)
 
-    assert (found.clock.offset_s, found.bias_kt, found.matched, found.calls) == (pytest.approx(100.0, abs=0.02), pytest.approx(1.0, abs=0.05), 1.0, 40)
+    assert (found.clock.offset_s, found.bias_kt, found.matched, found.calls) == (
+        pytest.approx(100.0, abs=0.02),
+        pytest.approx(1.0, abs=0.05),
+        1.0,
+        40,
+    )
     assert (found.clock.valid_from_s, found.clock.valid_to_s) == (0.0, pytest.approx(90.0))
     # Least squares by hand: 40 calls of 0.3 kt (the least scatter) on slopes of 1 kt/s, shift and bias apart.
     assert found.clock.u_s == pytest.approx(0.3 / math.sqrt(40), rel=0.05)
@@ -50,13 +55,17 @@ def test_on_one_slope_the_offset_is_as_uncertain_as_the_bias():
         made(knots, 50.0, np.arange(12.0, 58.0, 2.0), column="ground_speed_kt")
     said = np.arange(12.0, 58.0, 2.0)
     curve = np.array([k[0] for k in knots], float), np.array([k[1] for k in knots], float)
-    assert _agreement((said, np.interp(said, *curve)), curve, 0.0, 12.0)[3] == pytest.approx(math.sqrt(144 + 0.3**2 / 23), rel=1e-4)
+    assert _agreement((said, np.interp(said, *curve)), curve, 0.0, 12.0)[3] == pytest.approx(
+        math.sqrt(144 + 0.3**2 / 23), rel=1e-4
+    )
 
 
 def test_the_lag_and_its_uncertainty_belong_to_the_offset():
     time_s = np.arange(0, 90, 0.1)
     trace = Trace(source="t", time_s=time_s, columns={"ias_kt": np.interp(time_s, *zip(*BOTH_WAYS))})
-    found = align(trace, EVEN + 100, np.interp(EVEN, *zip(*BOTH_WAYS)), Indicator(reading_lag_s=0.6, reading_lag_u_s=0.3))
+    found = align(
+        trace, EVEN + 100, np.interp(EVEN, *zip(*BOTH_WAYS)), Indicator(reading_lag_s=0.6, reading_lag_u_s=0.3)
+    )
 
     assert found.clock.offset_s == pytest.approx(99.4, abs=0.02)
     assert found.clock.u_s == pytest.approx(math.hypot(0.3, 0.3 / math.sqrt(40)), rel=0.01)
@@ -113,7 +122,12 @@ def test_what_is_not_known_in_the_trace_is_not_used():
     time_s = np.arange(0, 90, 0.1)
     speed = np.interp(time_s, *zip(*BOTH_WAYS))
     speed[(time_s > 30) & (time_s < 34)] = np.nan
-    found = align(Trace(source="t", time_s=time_s, columns={"ias_kt": speed}), EVEN + 7, np.interp(EVEN, *zip(*BOTH_WAYS)), INDICATOR)
+    found = align(
+        Trace(source="t", time_s=time_s, columns={"ias_kt": speed}),
+        EVEN + 7,
+        np.interp(EVEN, *zip(*BOTH_WAYS)),
+        INDICATOR,
+    )
 
     assert found.clock.offset_s == pytest.approx(7.0, abs=0.03)
 
@@ -122,7 +136,9 @@ def test_the_pilots_own_kind_of_speed_is_preferred_and_an_empty_column_is_none()
     time_s = np.arange(0, 90, 0.1)
     speed = np.interp(time_s, *zip(*BOTH_WAYS))
     few = np.where(np.arange(len(time_s)) < 10, speed, np.nan)
-    trace = Trace(source="t", time_s=time_s, columns={"ground_speed_kt": speed, "tas_kt": speed, "cas_kt": speed, "ias_kt": few})
+    trace = Trace(
+        source="t", time_s=time_s, columns={"ground_speed_kt": speed, "tas_kt": speed, "cas_kt": speed, "ias_kt": few}
+    )
 
     assert align(trace, EVEN + 7, np.interp(EVEN, *zip(*BOTH_WAYS)), INDICATOR).column == "cas_kt"
 
@@ -130,5 +146,7 @@ def test_the_pilots_own_kind_of_speed_is_preferred_and_an_empty_column_is_none()
 def test_in_words():
     words = made(BOTH_WAYS, 100.0, EVEN, bias=1.0).in_words()
 
-    assert words.startswith("t joined by ias_kt: offset 100.00 s, u 0.05 s; reading lag 0.00 s, u 0.00 s (as set); 100 % of 40 calls agree")
+    assert words.startswith(
+        "t joined by ias_kt: offset 100.00 s, u 0.05 s; reading lag 0.00 s, u 0.00 s (as set); 100 % of 40 calls agree"
+    )
     assert "(found)" in made(BOTH_WAYS, 0.5, EVEN, on_flight_clock=True).in_words()

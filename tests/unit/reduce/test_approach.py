@@ -119,7 +119,11 @@ def test_three_calls_are_a_fit():
 
     fit = fit_approach(times[-3:], speeds[-3:], event, RESOLUTION)
 
-    assert (fit.used, fit.ias_kt, fit.entry_rate_kt_per_s) == (3, pytest.approx(45.0, abs=0.01), pytest.approx(1.0, abs=0.01))
+    assert (fit.used, fit.ias_kt, fit.entry_rate_kt_per_s) == (
+        3,
+        pytest.approx(45.0, abs=0.01),
+        pytest.approx(1.0, abs=0.01),
+    )
 
 
 def test_the_curve_goes_from_the_first_call_used_to_the_event():
@@ -139,7 +143,9 @@ def test_calls_outside_the_window_have_no_residual_and_the_others_theirs():
     speeds[-3] += 12
     fit = fit_approach(times, speeds, event, RESOLUTION)
 
-    assert [r is None for r in fit.residual_kt] == [event - t > 9.25 for t in times.tolist()]  # a fifth of 45 kt at 1 kt/s, and a step of the grid
+    assert [r is None for r in fit.residual_kt] == [
+        event - t > 9.25 for t in times.tolist()
+    ]  # a fifth of 45 kt at 1 kt/s, and a step of the grid
     assert fit.residual_kt[-3] == pytest.approx(12, abs=0.2)
     assert fit.weight[-3] < 0.05 < min(w for k, w in enumerate(fit.weight) if w > 0 and k != len(times) - 3)
 

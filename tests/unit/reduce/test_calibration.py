@@ -25,7 +25,9 @@ def test_uncertainty_grows_with_the_distance_outside():
 
 def test_too_far_outside_there_is_no_speed():
     assert "too far outside" in calibrate_ias((UP,), 0, 30)
-    assert calibrate_ias((UP,), 0, 99) == "calibration for flap 0 runs from 50 to 80 kt IAS; 99.0 kt is too far outside it"
+    assert (
+        calibrate_ias((UP,), 0, 99) == "calibration for flap 0 runs from 50 to 80 kt IAS; 99.0 kt is too far outside it"
+    )
 
 
 def test_between_two_flap_settings_it_interpolates_with_more_doubt():
@@ -38,7 +40,11 @@ def test_between_two_flap_settings_it_interpolates_with_more_doubt():
 
 @pytest.mark.parametrize(
     "tables, flap, says",
-    [((), 0, "has no airspeed calibration"), ((UP,), None, "flap setting is not known"), ((UP,), 40, "no calibration for flap 40")],
+    [
+        ((), 0, "has no airspeed calibration"),
+        ((UP,), None, "flap setting is not known"),
+        ((UP,), 40, "no calibration for flap 40"),
+    ],
 )
 def test_without_a_table_there_is_a_reason_instead(tables, flap, says):
     assert says in calibrate_ias(tables, flap, 55)
@@ -50,7 +56,9 @@ def test_a_speed_that_is_none_is_refused(ias):
         calibrate_ias((UP,), 0, ias)
 
 
-@pytest.mark.parametrize("ias, cas, slope", [(50, 56, 0.6), (45, 53, 0.6), (60, 62, 0.6), (70, 71, 0.9), (80, 80, 0.9), (90, 89, 0.9)])
+@pytest.mark.parametrize(
+    "ias, cas, slope", [(50, 56, 0.6), (45, 53, 0.6), (60, 62, 0.6), (70, 71, 0.9), (80, 80, 0.9), (90, 89, 0.9)]
+)
 def test_every_piece_of_the_table_and_both_ends(ias, cas, slope):
     found = calibrate_ias((UP,), 0, ias)
 

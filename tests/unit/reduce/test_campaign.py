@@ -251,7 +251,9 @@ def test_a_bank_held_to_3_degrees_is_in_the_budget(make):
     raw = {name: v for name, v, _ in run.bases}["raw"]
 
     # V sqrt(cos b): dV / V = tan(b) db / 2, 30 deg, 3 deg.
-    assert next(t.u_kt for t in run.budget if t.name == "load factor") == pytest.approx(0.5 * raw * 0.57735 * 0.0523599, rel=1e-4)
+    assert next(t.u_kt for t in run.budget if t.name == "load factor") == pytest.approx(
+        0.5 * raw * 0.57735 * 0.0523599, rel=1e-4
+    )
     assert run.vs_std_kt == pytest.approx(raw * 0.8660254**0.5)
 
 

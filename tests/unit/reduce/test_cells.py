@@ -35,12 +35,19 @@ def test_mean_deviation_and_interval_agree_with_scipy():
     (cell,) = make_cells(runs())
 
     low, high = stats.t.interval(0.95, 4, np.mean(SPEEDS), stats.sem(SPEEDS))
-    assert (cell.n, cell.vs_std_kt, cell.vs_std_sd_kt) == (5, pytest.approx(48.2), pytest.approx(np.std(SPEEDS, ddof=1)))
+    assert (cell.n, cell.vs_std_kt, cell.vs_std_sd_kt) == (
+        5,
+        pytest.approx(48.2),
+        pytest.approx(np.std(SPEEDS, ddof=1)),
+    )
     assert (cell.low_kt, cell.high_kt) == pytest.approx((low, high), abs=1e-9)
 
 
 def test_systematic_terms_do_not_shrink_and_widen_the_total():
-    terms = (BudgetTerm(name="calibration", u_kt=0.8, kind="systematic", cancels=True), BudgetTerm(name="fit", u_kt=0.4))
+    terms = (
+        BudgetTerm(name="calibration", u_kt=0.8, kind="systematic", cancels=True),
+        BudgetTerm(name="fit", u_kt=0.4),
+    )
     (cell,) = make_cells(runs(budget=terms))
 
     assert cell.vs_std_u_kt == pytest.approx(np.hypot(0.8, stats.sem(SPEEDS)))
@@ -163,8 +170,12 @@ def test_altitudes_far_apart_are_told():
 
 
 def test_margins_extrapolation_and_wing_drops():
-    mixed = [replace(r, warning_margin_kt=m, extrapolated_kt=e, wing_drop=w) for r, m, e, w in zip(
-        runs(), (5.0, None, 5.0, None, 5.0), (0.0, 1.5, None, 0.7, None), ("left", "none", "left", None, "right"))]  # fmt: skip
+    mixed = [
+        replace(r, warning_margin_kt=m, extrapolated_kt=e, wing_drop=w)
+        for r, m, e, w in zip(
+            runs(), (5.0, None, 5.0, None, 5.0), (0.0, 1.5, None, 0.7, None), ("left", "none", "left", None, "right")
+        )
+    ]
     (cell,) = make_cells(mixed)
 
     assert cell.warning_margin_kt == 5.0 and not any("23.207" in note for note in cell.notes)

@@ -87,7 +87,12 @@ def test_rates_that_do_not_overlap_are_not_adjusted_for_and_that_is_said(make):
 
 
 def test_several_flights_of_each_are_compared_by_flight(make):
-    runs = side(A[:3], flight="f1") + side(A[2:], flight="f2") + side(B[:3], "cuffs", flight="f3") + side(B[2:], "cuffs", flight="f4")
+    runs = (
+        side(A[:3], flight="f1")
+        + side(A[2:], flight="f2")
+        + side(B[:3], "cuffs", flight="f3")
+        + side(B[2:], "cuffs", flight="f4")
+    )
     means = [np.mean(A[:3]), np.mean(A[2:])], [np.mean(B[:3]), np.mean(B[2:])]
 
     found = only(make, runs)
@@ -100,7 +105,12 @@ def test_several_flights_of_each_are_compared_by_flight(make):
 def test_days_on_which_both_flew_are_blocks(make):
     import statsmodels.api as sm
 
-    runs = side(A[:3], flight="f1") + side(A[2:], flight="f2") + side(B[:3], "cuffs", flight="f3") + side(B[2:], "cuffs", flight="f4")
+    runs = (
+        side(A[:3], flight="f1")
+        + side(A[2:], flight="f2")
+        + side(B[:3], "cuffs", flight="f3")
+        + side(B[2:], "cuffs", flight="f4")
+    )
     days = {"f1": "d1", "f3": "d1", "f2": "d2", "f4": "d2"}
     y = A[:3] + A[2:] + B[:3] + B[2:]
     design = np.column_stack([np.ones(12), [0] * 6 + [1] * 6, ([0] * 3 + [1] * 3) * 2])
@@ -176,7 +186,9 @@ def test_bases_are_never_mixed(make):
     with_nz = [replace(r, bases=(("measured_nz", 50.0, 0.5), *r.bases)) for r in side(A)]
 
     assert only(make, with_nz + side(B, "cuffs")).load_factor_basis == "raw"
-    both = with_nz + [replace(r, bases=(("measured_nz", 48.0 + 0.1 * k, 0.5), *r.bases)) for k, r in enumerate(side(B, "cuffs"))]
+    both = with_nz + [
+        replace(r, bases=(("measured_nz", 48.0 + 0.1 * k, 0.5), *r.bases)) for k, r in enumerate(side(B, "cuffs"))
+    ]
     assert only(make, both).load_factor_basis == "measured_nz"
 
 
@@ -201,7 +213,12 @@ def test_caveats_that_a_sceptic_would_raise(make):
 
     notes = " | ".join(only(make, runs, campaign=make.campaign(configurations=config)).notes)
 
-    for says in ("one flight each", "CG differs by +50 mm", "extrapolated by up to 3.0 kt", "2 things were changed at once"):
+    for says in (
+        "one flight each",
+        "CG differs by +50 mm",
+        "extrapolated by up to 3.0 kt",
+        "2 things were changed at once",
+    ):
         assert says in notes
 
 
@@ -210,7 +227,9 @@ def test_the_summary_puts_what_was_shown_first(make):
 
     (line,) = summary(make.campaign(), compare_all(make.campaign(), runs))
 
-    assert line.startswith("Cuffs against Plain: lower by 2.4 kt") and "; not shown at idle, flap 0, wings level" in line
+    assert (
+        line.startswith("Cuffs against Plain: lower by 2.4 kt") and "; not shown at idle, flap 0, wings level" in line
+    )
 
 
 def notes_of(found):
@@ -261,7 +280,9 @@ def test_the_floor_is_a_half_of_the_graduation_over_the_root_of_n(make):
 
     assert found.u_kt == pytest.approx(0.4 * np.sqrt(1 / 3 + 1 / 4))
     # That of one run, from the difference's: what it takes to show 1 kt.
-    assert found.smallest_kt == pytest.approx(only(make, side([47.6, 48, 48.4]) + side([46.6, 47, 47.4, 47], "cuffs")).smallest_kt, rel=0.4)
+    assert found.smallest_kt == pytest.approx(
+        only(make, side([47.6, 48, 48.4]) + side([46.6, 47, 47.4, 47], "cuffs")).smallest_kt, rel=0.4
+    )
 
 
 def test_a_margin_that_one_side_lacks_is_not_compared(make):
@@ -286,19 +307,25 @@ def test_flight_means_are_told_where_there_are_several_flights(make):
     several = [replace(r, flight=f"f{k % 2}") for k, r in enumerate(side(A))] + side(B, "cuffs")
 
     assert "flight means" not in notes_of(only(make, one)) and "one flight each" in notes_of(only(make, one))
-    assert "base: flight means 47.8, 48.8 kt" in notes_of(only(make, several)) and "one flight each" not in notes_of(only(make, several))
+    assert "base: flight means 47.8, 48.8 kt" in notes_of(only(make, several)) and "one flight each" not in notes_of(
+        only(make, several)
+    )
 
 
 def test_one_flight_against_two_is_not_compared_by_flight(make):
     two = [replace(r, flight=f"f{k % 2}") for k, r in enumerate(side(B, "cuffs"))]
 
     assert only(make, side(A) + two).method == "welch"
-    assert only(make, [replace(r, flight=f"g{k % 2}") for k, r in enumerate(side(A))] + side(B, "cuffs")).method == "welch"
+    assert (
+        only(make, [replace(r, flight=f"g{k % 2}") for k, r in enumerate(side(A))] + side(B, "cuffs")).method == "welch"
+    )
 
 
 def test_three_flights_against_two_by_flight_is_students_t_of_their_means(make):
     means = [48.0, 49.0, 47.5], [46.5, 45.0]
-    runs = [run(k, v, flight=f"f{k}") for k, v in enumerate(means[0])] + [run(9 + k, v, "cuffs", flight=f"g{k}") for k, v in enumerate(means[1])]
+    runs = [run(k, v, flight=f"f{k}") for k, v in enumerate(means[0])] + [
+        run(9 + k, v, "cuffs", flight=f"g{k}") for k, v in enumerate(means[1])
+    ]
     found = only(make, runs)
     theirs = stats.ttest_ind(means[1], means[0])
 
@@ -330,7 +357,10 @@ def test_days_and_rates_together_agree_with_statsmodels(make):
     rates = [0.7, 0.9, 1.1, 1.3, 1.0, 0.8, 1.2, 1.4, 0.9, 0.6, 1.1, 1.5]
     speeds = [48.3, 48.2, 47.9, 47.6, 48.1, 48.4, 46.0, 45.9, 46.3, 46.6, 46.1, 45.7]
     flights = ["f1"] * 3 + ["f2"] * 3 + ["g1"] * 3 + ["g2"] * 3
-    runs = [run(k, v, "base" if k < 6 else "cuffs", flight=f, rate=r) for k, (v, f, r) in enumerate(zip(speeds, flights, rates))]
+    runs = [
+        run(k, v, "base" if k < 6 else "cuffs", flight=f, rate=r)
+        for k, (v, f, r) in enumerate(zip(speeds, flights, rates))
+    ]
     days = {"f1": "d1", "g1": "d1", "f2": "d2", "g2": "d2"}
     design = np.column_stack([np.ones(12), [0] * 6 + [1] * 6, rates, [f[1] == "2" for f in flights]]).astype(float)
     theirs = sm.OLS(speeds, design).fit()
@@ -342,9 +372,19 @@ def test_days_and_rates_together_agree_with_statsmodels(make):
 
 
 def test_one_day_or_days_not_shared_are_no_blocks(make):
-    runs = side(A[:3], flight="f1") + side(A[2:], flight="f2") + side(B[:3], "cuffs", flight="f3") + side(B[2:], "cuffs", flight="f4")
+    runs = (
+        side(A[:3], flight="f1")
+        + side(A[2:], flight="f2")
+        + side(B[:3], "cuffs", flight="f3")
+        + side(B[2:], "cuffs", flight="f4")
+    )
 
-    for days in ({}, dict.fromkeys(("f1", "f2", "f3", "f4"), "d"), {"f1": "d1", "f2": "d2", "f3": "d1", "f4": "d3"}, {"f1": "d1", "f3": "d1"}):
+    for days in (
+        {},
+        dict.fromkeys(("f1", "f2", "f3", "f4"), "d"),
+        {"f1": "d1", "f2": "d2", "f3": "d1", "f4": "d3"},
+        {"f1": "d1", "f3": "d1"},
+    ):
         assert only(make, runs, days).method == "flights"
 
 
@@ -353,9 +393,20 @@ def test_the_cg_may_differ_by_a_little(make):
     def notes(shift, **aircraft):
         campaign = make.campaign()
         campaign = replace(campaign, aircraft=replace(campaign.aircraft, **aircraft))
-        return notes_of(only(make, [replace(r, cg_mm=2000.0) for r in side(A)] + [replace(r, cg_mm=2000.0 + shift) for r in side(B, "cuffs")], campaign=campaign))
+        return notes_of(
+            only(
+                make,
+                [replace(r, cg_mm=2000.0) for r in side(A)]
+                + [replace(r, cg_mm=2000.0 + shift) for r in side(B, "cuffs")],
+                campaign=campaign,
+            )
+        )
 
-    assert "CG differs" not in notes(16.0) and "CG differs by +16 mm" in notes(16.2) and "CG differs by -17 mm" in notes(-17.0)
+    assert (
+        "CG differs" not in notes(16.0)
+        and "CG differs by +16 mm" in notes(16.2)
+        and "CG differs by -17 mm" in notes(-17.0)
+    )
     assert "CG differs" not in notes(10.0, cg_min_mm=None) and "CG differs" in notes(10.5, cg_max_mm=None)
 
 
@@ -372,11 +423,16 @@ def test_margins_and_rates_that_only_one_side_has_say_nothing(make):
 
     assert only(make, side(A) + warned).warning_margin_change_kt is None
     assert "entry rates" not in notes_of(only(make, rateless + side(B, "cuffs", rate=1.4)))
-    assert "entry rates" not in notes_of(only(make, side(A, rate=1.4) + [replace(r, entry_rate_kt_per_s=None) for r in side(B, "cuffs")]))
+    assert "entry rates" not in notes_of(
+        only(make, side(A, rate=1.4) + [replace(r, entry_rate_kt_per_s=None) for r in side(B, "cuffs")])
+    )
 
 
 def test_indicated_speeds_do_not_list_a_calibration_that_cancels(make):
-    terms = (BudgetTerm(name="calibration", u_kt=0.8, kind="systematic", cancels=True), BudgetTerm(name="lag", u_kt=0.2, kind="systematic", cancels=True))
+    terms = (
+        BudgetTerm(name="calibration", u_kt=0.8, kind="systematic", cancels=True),
+        BudgetTerm(name="lag", u_kt=0.2, kind="systematic", cancels=True),
+    )
     bare = [replace(r, vs_cas_kt=None, vs_std_kt=None, bases=()) for r in side(B, "cuffs")]
     found = only(make, [replace(r, budget=terms) for r in side(A)] + bare)
 
@@ -384,7 +440,12 @@ def test_indicated_speeds_do_not_list_a_calibration_that_cancels(make):
 
 
 def test_two_days_with_a_run_each_way_leave_one_degree_of_freedom(make):
-    runs = [run(0, 48.0, flight="f1"), run(1, 48.6, flight="f2"), run(2, 46.0, "cuffs", flight="g1"), run(3, 46.9, "cuffs", flight="g2")]
+    runs = [
+        run(0, 48.0, flight="f1"),
+        run(1, 48.6, flight="f2"),
+        run(2, 46.0, "cuffs", flight="g1"),
+        run(3, 46.9, "cuffs", flight="g2"),
+    ]
     found = only(make, runs, {"f1": "d1", "g1": "d1", "f2": "d2", "g2": "d2"})
     # Blocks of two are pairs: Student's t of the differences within the days.
     theirs = stats.ttest_rel([46.0, 46.9], [48.0, 48.6])

@@ -7,13 +7,7 @@ import pytest
 
 from logger_app.errors import BadQuantity, TooFewCalls
 from logger_app.reduce.airspeed import tas_kt
-from logger_app.reduce.gps import (
-    Leg,
-    calibration_point,
-    calibration_tables,
-    wind_from_headings,
-    wind_from_tracks,
-)
+from logger_app.reduce.gps import Leg, calibration_point, calibration_tables, wind_from_headings, wind_from_tracks
 
 
 def legs(cas, ias, headings=(0, 90, 180, 270), wind=(12.0, -7.0), noise=0.0, seed=0, **over):
@@ -128,7 +122,9 @@ def test_headings_with_noise_give_the_least_squares_of_scipy():
 
 
 def test_without_a_temperature_the_standard_one_is_assumed_and_that_is_said():
-    (found, bare) = (calibration_point([Leg(**{**one_of(leg), "oat_degc": oat}) for leg in legs(58.0, 55.0)]) for oat in (10.0, None))
+    (found, bare) = (
+        calibration_point([Leg(**{**one_of(leg), "oat_degc": oat}) for leg in legs(58.0, 55.0)]) for oat in (10.0, None)
+    )
 
     assert not any("temperature" in note for note in found.notes)
     assert any("standard one is assumed" in note for note in bare.notes)
@@ -140,7 +136,9 @@ def one_of(leg):
     return {name: getattr(leg, name) for name in ("ground_speed_kt", "ias_kt", "track_deg", "pressure_altitude_ft")}
 
 
-@pytest.mark.parametrize("speed, angle", [(0.0, 0), (-5.0, 0), (600.0, 0), (math.inf, 0), (90, 361), (90, -361), (90, math.nan)])
+@pytest.mark.parametrize(
+    "speed, angle", [(0.0, 0), (-5.0, 0), (600.0, 0), (math.inf, 0), (90, 361), (90, -361), (90, math.nan)]
+)
 def test_speeds_and_angles_that_cannot_be(speed, angle):
     with pytest.raises(BadQuantity, match="leg 2"):
         wind_from_tracks([100, speed, 90], [0, angle, 240])

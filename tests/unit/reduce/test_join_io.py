@@ -13,16 +13,24 @@ INDICATOR = Indicator(reading_lag_s=0.6)
 def test_what_is_asked_for_by_flight():
     found = asked_traces(["f1=a.csv", "f2=b=c.gpx", "f1=d.nmea"], ["f1", "f2"])
 
-    assert {id: [str(path) for path in paths] for id, paths in found.items()} == {"f1": ["a.csv", "d.nmea"], "f2": ["b=c.gpx"]}
+    assert {id: [str(path) for path in paths] for id, paths in found.items()} == {
+        "f1": ["a.csv", "d.nmea"],
+        "f2": ["b=c.gpx"],
+    }
     assert asked_traces([], ["f1"]) == {}
 
 
-@pytest.mark.parametrize("text, flights, known", [("f9=a.csv", ["f1", "f2"], "f1, f2"), ("f1", ["f1"], "f1"), ("a.csv", [], "no flight")])
+@pytest.mark.parametrize(
+    "text, flights, known", [("f9=a.csv", ["f1", "f2"], "f1, f2"), ("f1", ["f1"], "f1"), ("a.csv", [], "no flight")]
+)
 def test_a_trace_for_no_flight_of_these(text, flights, known):
     with pytest.raises(ReduceError) as caught:
         asked_traces([text], flights)
 
-    assert (caught.value.faults[0].got, caught.value.faults[0].expected) == (repr(text), f"FLIGHT=FILE with a flight of {known}")
+    assert (caught.value.faults[0].got, caught.value.faults[0].expected) == (
+        repr(text),
+        f"FLIGHT=FILE with a flight of {known}",
+    )
 
 
 @pytest.fixture

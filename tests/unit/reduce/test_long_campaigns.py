@@ -25,7 +25,9 @@ def flights(make):
     """Three flights of two configurations, one run of them scratched."""
     made = []
     for f, (configuration, vs_kt) in enumerate((("base", 45.0), ("cuffs", 42.5), ("base", 45.4)), 1):
-        runs = [make.run(make.approach(vs_kt=vs_kt + 0.2 * k), id=f"r{k}", flight=f"f{f}", number=k + 1) for k in range(3)]
+        runs = [
+            make.run(make.approach(vs_kt=vs_kt + 0.2 * k), id=f"r{k}", flight=f"f{f}", number=k + 1) for k in range(3)
+        ]
         made.append(make.flight(runs, id=f"f{f}", configuration=configuration))
     scratched = replace(made[0].runs.runs[1], discarded=True, why_discarded="scratch that")
     runs = (made[0].runs.runs[0], scratched, made[0].runs.runs[2])
@@ -98,9 +100,19 @@ def test_many_runs_are_not_all_printed_and_that_is_said(make, monkeypatch):
 
 def run(k, speed, configuration, flight, rate):
     return StallSpeed(
-        run=f"{flight}r{k}", run_number=k, flight=flight, configuration=configuration, point="A1", event=StallEvent.PITCH_DOWN,
-        method="fit", counts=True, vs_ias_kt=speed, vs_std_kt=speed, bases=(("raw", speed, 0.5),), entry_rate_kt_per_s=rate,
-    )  # fmt: skip
+        run=f"{flight}r{k}",
+        run_number=k,
+        flight=flight,
+        configuration=configuration,
+        point="A1",
+        event=StallEvent.PITCH_DOWN,
+        method="fit",
+        counts=True,
+        vs_ias_kt=speed,
+        vs_std_kt=speed,
+        bases=(("raw", speed, 0.5),),
+        entry_rate_kt_per_s=rate,
+    )
 
 
 def side(rng, configuration, days, mean):
@@ -108,7 +120,15 @@ def side(rng, configuration, days, mean):
     for day in range(days):
         for k in range(int(rng.integers(1, 6))):
             rate = rng.uniform(0.6, 1.4)
-            made.append(run(k, mean + 0.4 * np.sin(day) - 0.8 * (rate - 1) + rng.normal(0, 0.5), configuration, f"{configuration}{day}", rate))
+            made.append(
+                run(
+                    k,
+                    mean + 0.4 * np.sin(day) - 0.8 * (rate - 1) + rng.normal(0, 0.5),
+                    configuration,
+                    f"{configuration}{day}",
+                    rate,
+                )
+            )
     return made
 
 
@@ -121,20 +141,31 @@ def test_days_as_blocks_with_the_rate_agree_with_statsmodels_where_days_are_unev
     sides = [side(rng, "base", days, 48.0), side(rng, "cuffs", days, 46.5)]
     day_of = {r.flight: r.flight.removeprefix(r.configuration) for s in sides for r in s}
     both = [*sides[0], *sides[1]]
-    columns = [np.ones(len(both)), [float(r.configuration == "cuffs") for r in both], [r.entry_rate_kt_per_s for r in both]]
+    columns = [
+        np.ones(len(both)),
+        [float(r.configuration == "cuffs") for r in both],
+        [r.entry_rate_kt_per_s for r in both],
+    ]
     columns += [[float(day_of[r.flight] == d) for r in both] for d in sorted(set(day_of.values()))[1:]]
     theirs = sm.OLS([r.vs_std_kt for r in both], np.column_stack(columns)).fit()
 
     ours = difference_of(*(Side(runs=tuple(s), speeds=tuple(r.vs_std_kt for r in s)) for s in sides), day_of)[0]
 
     assert ours.method == "covariate+block"
-    assert (ours.found.value, ours.found.se, ours.found.df) == pytest.approx((theirs.params[1], theirs.bse[1], theirs.df_resid), abs=1e-9)
+    assert (ours.found.value, ours.found.se, ours.found.df) == pytest.approx(
+        (theirs.params[1], theirs.bse[1], theirs.df_resid), abs=1e-9
+    )
     assert ours.sd_kt == pytest.approx(np.sqrt(theirs.scale), abs=1e-9)
 
 
 def test_days_on_which_all_rates_were_one_fall_back_on_something_else(make):
     """Two days, each flown at a rate of its own: a day's constant says the same as the rate."""
-    speeds = {("base", 0): (48.0, 48.4), ("base", 1): (47.0, 47.3), ("cuffs", 0): (46.1, 46.0), ("cuffs", 1): (45.2, 45.6)}
+    speeds = {
+        ("base", 0): (48.0, 48.4),
+        ("base", 1): (47.0, 47.3),
+        ("cuffs", 0): (46.1, 46.0),
+        ("cuffs", 1): (45.2, 45.6),
+    }
     runs = [run(k, v, c, f"{c}{d}", 0.8 + 0.3 * d) for (c, d), pair in speeds.items() for k, v in enumerate(pair)]
 
     (found,) = compare_all(make.campaign(), runs, {r.flight: r.flight[-1] for r in runs})
@@ -143,7 +174,9 @@ def test_days_on_which_all_rates_were_one_fall_back_on_something_else(make):
     assert {m[0] for m in found.alternatives} == {"covariate", "welch"}
 
 
-@pytest.mark.parametrize("table", [((2000, 1930), (2100, 1850)), ((3, 3000), (2900, 5)), ((4000, 0), (0, 4000)), ((0, 3), (2000, 1))])
+@pytest.mark.parametrize(
+    "table", [((2000, 1930), (2100, 1850)), ((3, 3000), (2900, 5)), ((4000, 0), (0, 4000)), ((0, 3), (2000, 1))]
+)
 def test_thousands_of_wing_drops_agree_with_scipy(table):
     """Against scipy.stats.fisher_exact."""
     assert sides_differ_p(*table) == pytest.approx(stats.fisher_exact(table)[1], rel=1e-6, abs=1e-12)
@@ -151,7 +184,12 @@ def test_thousands_of_wing_drops_agree_with_scipy(table):
 
 def test_flight_means_are_listed_while_they_can_be_taken_in(make):
     def note(flights):
-        runs = [run(k, 48.0 + 0.1 * f + c, n, f"{n}{f}", 1.0) for n, c in (("base", 0.0), ("cuffs", -2.0)) for f in range(flights) for k in (0, 1)]
+        runs = [
+            run(k, 48.0 + 0.1 * f + c, n, f"{n}{f}", 1.0)
+            for n, c in (("base", 0.0), ("cuffs", -2.0))
+            for f in range(flights)
+            for k in (0, 1)
+        ]
         (found,) = compare_all(make.campaign(), runs)
         return next(note for note in found.notes if note.startswith("base: flight means"))
 

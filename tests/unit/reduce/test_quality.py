@@ -26,7 +26,10 @@ def test_a_good_run_counts(make):
     [
         (lambda m: m.approach(event="recovered"), "no stall event"),
         (lambda m: [m.speed(1, 50.0), m.speed(2, 49.0), m.event(3, "break")], "2 airspeed(s)"),
-        (lambda m: [*m.approach()[:-1], m.event(m.approach()[-1].flight_s + 6, "break")], "before the event; at most 4 s"),
+        (
+            lambda m: [*m.approach()[:-1], m.event(m.approach()[-1].flight_s + 6, "break")],
+            "before the event; at most 4 s",
+        ),
         (lambda m: [*[m.speed(k, 60.0) for k in range(9)], m.event(9.5, "break")], "do not fall"),
         (lambda m: [*[m.speed(k, 50.0 + k) for k in range(9)], m.event(9.5, "break")], "do not fall"),
         (lambda m: m.approach(rate=3.0, every_s=0.7), "the card asks for 0.5 to 1.5"),
@@ -164,7 +167,9 @@ def test_an_altitude_band_that_is_open_on_one_side(make):
 
 
 def test_a_run_that_lacks_figures_is_judged_by_what_there_is(make):
-    found = judged(make, None, ias_u_kt=None, start_ias_kt=None, last_call_ias_kt=None, last_call_gap_s=None, rate_kt_per_s=9.0)
+    found = judged(
+        make, None, ias_u_kt=None, start_ias_kt=None, last_call_ias_kt=None, last_call_gap_s=None, rate_kt_per_s=9.0
+    )
 
     assert len(found.why) == 1 and "campaign" in found.why[0]  # only the point is missing
     assert found.caveats == ()

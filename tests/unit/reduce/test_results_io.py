@@ -68,7 +68,9 @@ def test_runs_wait_in_the_campaigns_folder_or_where_it_is_not_written_in_the_use
 
     user, places, kept = tmp_path / "home" / "user", [], tempfile.SpooledTemporaryFile
     monkeypatch.setattr(results_io, "user_dir", lambda: user)
-    monkeypatch.setattr(tempfile, "SpooledTemporaryFile", lambda *a, dir, **more: places.append(dir) or kept(*a, dir=dir, **more))
+    monkeypatch.setattr(
+        tempfile, "SpooledTemporaryFile", lambda *a, dir, **more: places.append(dir) or kept(*a, dir=dir, **more)
+    )
     campaign = tmp_path / "campaign"
     campaign.mkdir()
     for write in (True, False, False):

@@ -8,7 +8,10 @@ from logger_app.reduce.samples import Trace
 TRACE = Trace(
     source="t",
     time_s=np.array([0.0, 1.0, 3.0, 5.5, 6.5]),
-    columns={"ias_kt": np.array([60.0, 58.0, 54.0, 50.0, 49.0]), "oat_degc": np.array([np.nan, 8.0, np.nan, np.nan, 6.0])},
+    columns={
+        "ias_kt": np.array([60.0, 58.0, 54.0, 50.0, 49.0]),
+        "oat_degc": np.array([np.nan, 8.0, np.nan, np.nan, 6.0]),
+    },
 )
 
 

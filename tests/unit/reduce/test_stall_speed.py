@@ -157,7 +157,11 @@ def test_margins_of_warning_and_buffet(make):
 def test_altitude_lost_from_the_altitudes_called(make):
     calls = make.approach()
     at = calls[-1].flight_s
-    calls += [make.setting(1, "altitude", 5500.0), make.setting(at + 6, "altitude", 5250.0), make.setting(at + 9, "altitude", 5300.0)]
+    calls += [
+        make.setting(1, "altitude", 5500.0),
+        make.setting(at + 6, "altitude", 5250.0),
+        make.setting(at + 9, "altitude", 5300.0),
+    ]
 
     found = stall(make, calls)
 
@@ -226,7 +230,10 @@ def test_speeds_within_2_kt_are_steady(make, spread_kt, steady):
 def test_the_steady_speed_is_the_median_from_where_it_is_steady(make):
     calls = make.approach(event="aft_stop")
     at = calls[-1].flight_s
-    held = [make.speed(at + s, v, id=f"h{s:g}") for s, v in ((1.5, 47.0), (2.5, 44.0), (3.5, 43.0), (4.5, 43.5), (9.0, 43.0))]
+    held = [
+        make.speed(at + s, v, id=f"h{s:g}")
+        for s, v in ((1.5, 47.0), (2.5, 44.0), (3.5, 43.0), (4.5, 43.5), (9.0, 43.0))
+    ]
 
     found = stall(make, [*calls, *held])
 
@@ -318,7 +325,10 @@ def test_two_calls_at_one_moment_have_no_rate(make):
 
 
 def test_between_the_last_call_and_the_event_it_may_have_fallen_on_but_not_risen(make):
-    falling, rising = (stall(make, [make.speed(1, a), make.speed(2, b), make.event(4, "break")]) for a, b in ((51.0, 49.0), (49.0, 49.5)))
+    falling, rising = (
+        stall(make, [make.speed(1, a), make.speed(2, b), make.event(4, "break")])
+        for a, b in ((51.0, 49.0), (49.0, 49.5))
+    )
 
     # One-sided: 2 kt/s for 2 s, uniform over that, 4 / sqrt(3).
     assert falling.scatter_u_kt == pytest.approx(4 / math.sqrt(3))
@@ -326,13 +336,22 @@ def test_between_the_last_call_and_the_event_it_may_have_fallen_on_but_not_risen
     assert (rising.ias_kt, rising.rate_kt_per_s, rising.scatter_u_kt) == (49.0, -0.5, 0.0)
 
 
-@pytest.mark.parametrize("calls, lowest", [([(0, 60), (4, 59), (8, 55)], 55), ([(0, 60), (4, 59), (8, 54.9)], 59), ([(0, 60), (4, 59), (8.1, 55)], 59)])
+@pytest.mark.parametrize(
+    "calls, lowest",
+    [([(0, 60), (4, 59), (8, 55)], 55), ([(0, 60), (4, 59), (8, 54.9)], 59), ([(0, 60), (4, 59), (8.1, 55)], 59)],
+)
 def test_a_call_is_supported_by_one_within_4_s_and_4_kt(make, calls, lowest):
     assert stall(make, [make.speed(*c) for c in calls]).ias_kt == lowest
 
 
 def test_without_a_fit_margins_are_read_between_the_calls(make):
-    calls = [make.speed(1, 50.0), make.event(1.5, "stall_warning"), make.event(2, "buffet"), make.speed(3, 48.0), make.event(3.5, "break")]
+    calls = [
+        make.speed(1, 50.0),
+        make.event(1.5, "stall_warning"),
+        make.event(2, "buffet"),
+        make.speed(3, 48.0),
+        make.event(3.5, "break"),
+    ]
     early = [make.event(0.5, "buffet"), *calls[:1], *calls[3:]]
 
     assert (stall(make, calls).warning_ias_kt, stall(make, calls).buffet_ias_kt) == (49.5, 49.0)
@@ -349,7 +368,13 @@ def test_the_start_and_the_last_call_of_the_approach(make):
 
 
 def test_the_side_of_a_wing_drop(make):
-    for name, side in (("wing_drop", "unknown"), ("wing_drop_left", "left"), ("wing_drop_right", "right"), ("break", "none"), ("recovered", None)):
+    for name, side in (
+        ("wing_drop", "unknown"),
+        ("wing_drop_left", "left"),
+        ("wing_drop_right", "right"),
+        ("break", "none"),
+        ("recovered", None),
+    ):
         assert stall(make, make.approach(event=name)).wing_drop == side
     calls = make.approach(event="wing_drop")
     assert stall(make, [*calls, make.event(calls[-1].flight_s + 1, "wing_drop_left")]).wing_drop == "left"
@@ -359,7 +384,15 @@ def test_altitudes_before_and_after(make):
     calls = make.approach()
     at = calls[-1].flight_s
     only_before = stall(make, [*calls, make.setting(1, "altitude", 5500.0), make.setting(5, "altitude", 5400.0)])
-    both = stall(make, [*calls, make.setting(1, "altitude", 5500.0), make.setting(5, "altitude", 5400.0), make.setting(at + 3, "altitude", 5100.0)])
+    both = stall(
+        make,
+        [
+            *calls,
+            make.setting(1, "altitude", 5500.0),
+            make.setting(5, "altitude", 5400.0),
+            make.setting(at + 3, "altitude", 5100.0),
+        ],
+    )
 
     assert (only_before.altitude_ft, only_before.altitude_lost_ft) == (5500.0, None)
     assert both.altitude_lost_ft == 300.0

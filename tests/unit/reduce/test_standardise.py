@@ -65,5 +65,7 @@ def test_what_physics_forbids_is_refused(call):
 
 def test_just_inside_what_physics_allows_is_taken():
     assert cas_at_weight_kt(0.5, 0.5, 0.5) == 0.5
-    assert turn_load_factor(89.5) == pytest.approx(turn_load_factor(-89.5)) == pytest.approx(114.59, abs=0.01)  # 1 / sin(0.5 deg)
+    assert (
+        turn_load_factor(89.5) == pytest.approx(turn_load_factor(-89.5)) == pytest.approx(114.59, abs=0.01)
+    )  # 1 / sin(0.5 deg)
     assert cas_at_cg_kt(48, 0, 799, 4000) < cas_at_cg_kt(48, 0, 0, 4000) < cas_at_cg_kt(48, 799, 0, 4000)

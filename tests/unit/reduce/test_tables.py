@@ -11,8 +11,17 @@ from logger_app.reduce.tables import plain_text
 
 def reduction(make, **over):
     data = [
-        make.flight([make.run(make.approach(vs_kt=v), id=f"a{k}", flight="f1", number=k + 1) for k, v in enumerate((45.0, 45.4))]),
-        make.flight([make.run(make.approach(vs_kt=43.0, event="recovered"), id="b0", flight="f2")], id="f2", configuration="cuffs"),
+        make.flight(
+            [
+                make.run(make.approach(vs_kt=v), id=f"a{k}", flight="f1", number=k + 1)
+                for k, v in enumerate((45.0, 45.4))
+            ]
+        ),
+        make.flight(
+            [make.run(make.approach(vs_kt=43.0, event="recovered"), id="b0", flight="f2")],
+            id="f2",
+            configuration="cuffs",
+        ),
     ]
     campaign = make.campaign(**over)
     return campaign, reduce_campaign(campaign, data)
@@ -43,7 +52,9 @@ def test_json_is_plain_and_keeps_the_agreed_names(make):
 
     assert document["excluded"] == [{"run": "b0", "why": result.excluded[0].why, "flight": "f2"}]
     assert document["runs"][0]["event"] == "pitch_down"
-    assert {"vs_ias_kt", "vs_cas_kt", "vs_std_kt", "entry_rate_kt_per_s", "method", "counts", "why"} <= set(document["runs"][0])
+    assert {"vs_ias_kt", "vs_cas_kt", "vs_std_kt", "entry_rate_kt_per_s", "method", "counts", "why"} <= set(
+        document["runs"][0]
+    )
     assert {"difference_kt", "low_kt", "high_kt", "verdict", "words"} <= set(document["comparisons"][0])
     assert document["rules"]
 
@@ -61,9 +72,26 @@ def test_the_columns_stand_under_one_another_and_hold_the_figures(make):
     head, *rows = text.split("Test points\n")[1].split("\n\n")[0].splitlines()
     cell = result.cells[0]
 
-    assert [c.strip() for c in head.split("  ") if c.strip()] == ["point", "configuration", "stall", "n", "IAS, kt", "std CAS, kt", "sd", "95 %, kt", "u all, kt", "basis"]
-    for name, value in (("stall", "pitch down"), ("n", "2"), ("IAS, kt", f"{cell.vs_ias_kt:.1f}"), ("sd", f"{cell.vs_std_sd_kt:.2f}"),
-                        ("95 %, kt", f"{cell.low_kt:.1f} to {cell.high_kt:.1f}"), ("u all, kt", f"{cell.vs_std_u_kt:.1f}")):  # fmt: skip
+    assert [c.strip() for c in head.split("  ") if c.strip()] == [
+        "point",
+        "configuration",
+        "stall",
+        "n",
+        "IAS, kt",
+        "std CAS, kt",
+        "sd",
+        "95 %, kt",
+        "u all, kt",
+        "basis",
+    ]
+    for name, value in (
+        ("stall", "pitch down"),
+        ("n", "2"),
+        ("IAS, kt", f"{cell.vs_ias_kt:.1f}"),
+        ("sd", f"{cell.vs_std_sd_kt:.2f}"),
+        ("95 %, kt", f"{cell.low_kt:.1f} to {cell.high_kt:.1f}"),
+        ("u all, kt", f"{cell.vs_std_u_kt:.1f}"),
+    ):
         assert rows[0][head.index(f"  {name}  ") + 2 :].startswith(value)
 
 
@@ -79,7 +107,9 @@ def test_a_remark_names_four_runs_and_counts_the_rest(make):
     campaign, result = reduction(make)
 
     def remark(n):
-        runs = tuple(replace(result.runs[0], run=f"r{k}", run_number=k, notes=("odd",), caveats=()) for k in range(1, n + 1))
+        runs = tuple(
+            replace(result.runs[0], run=f"r{k}", run_number=k, notes=("odd",), caveats=()) for k in range(1, n + 1)
+        )
         text = plain_text(campaign, replace(result, runs=runs, cells=(), comparisons=()))
         return next(line for line in text.splitlines() if line.startswith("  odd:"))
 
@@ -109,9 +139,21 @@ def test_the_share_that_a_person_has_seen(make):
 
 def test_json_rounds_to_four_decimals_and_has_no_figure_where_there_is_none(make):
     _, result = reduction(make)
-    run = replace(result.runs[0], vs_ias_kt=45.123456, vs_cas_kt=float("nan"), vs_std_kt=float("inf"), notes=("a",), curve=((1.000049, 2.0),))
+    run = replace(
+        result.runs[0],
+        vs_ias_kt=45.123456,
+        vs_cas_kt=float("nan"),
+        vs_std_kt=float("inf"),
+        notes=("a",),
+        curve=((1.000049, 2.0),),
+    )
     document = reduction_to_json(replace(result, runs=(run,)))["runs"][0]
 
     assert (document["vs_ias_kt"], document["vs_cas_kt"], document["vs_std_kt"]) == (45.1235, None, None)
-    assert (document["notes"], document["curve"], document["counts"], document["run_number"]) == (["a"], [[1.0, 2.0]], True, 1)
+    assert (document["notes"], document["curve"], document["counts"], document["run_number"]) == (
+        ["a"],
+        [[1.0, 2.0]],
+        True,
+        1,
+    )
     assert run_to_json(run) == document

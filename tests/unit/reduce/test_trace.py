@@ -58,7 +58,9 @@ def test_ground_speed_with_wind_will_do():
     time_s, speed, said_at, called = flown()
     trace = Trace(source="t.gpx", time_s=time_s, columns={"ground_speed_kt": speed * 1.06 + 9})
 
-    assert align(trace, said_at + 40 + LAG, called, Indicator(reading_lag_s=LAG)).clock.offset_s == pytest.approx(40, abs=0.4)
+    assert align(trace, said_at + 40 + LAG, called, Indicator(reading_lag_s=LAG)).clock.offset_s == pytest.approx(
+        40, abs=0.4
+    )
 
 
 @pytest.mark.parametrize(
@@ -117,7 +119,9 @@ def test_load_factor_altitude_and_temperature_reach_the_result(make):
     joined = join(trace, flight, Indicator(reading_lag_s=LAG))
     at_event = {(flight.info.id, run): there for run, there in joined.at_event.items()}
 
-    result = reduce_campaign(make.campaign(), [flight], Options(at_event=at_event, steps=(joined.alignment.in_words(),)))
+    result = reduce_campaign(
+        make.campaign(), [flight], Options(at_event=at_event, steps=(joined.alignment.in_words(),))
+    )
 
     run = result.runs[0]
     assert (run.basis, run.load_factor, run.altitude_ft, run.altitude_lost_ft) == ("measured_nz", 0.95, 5000.0, 200.0)
@@ -149,7 +153,9 @@ def test_a_run_after_the_end_of_the_trace_gets_nothing(make):
 
 def test_steady_legs_are_cut_out_of_a_log():
     time_s = np.arange(0, 120.0)
-    track = np.concatenate([np.full(30, 10.0), np.linspace(10, 130, 15), np.full(30, 130.0), np.linspace(130, 250, 15), np.full(30, 250.0)])
+    track = np.concatenate(
+        [np.full(30, 10.0), np.linspace(10, 130, 15), np.full(30, 130.0), np.linspace(130, 250, 15), np.full(30, 250.0)]
+    )
     trace = Trace(
         source="log.gpx",
         time_s=time_s,
@@ -165,7 +171,11 @@ def test_steady_legs_are_cut_out_of_a_log():
 def log(time_s, track, speed, **columns):
     n = len(time_s)
     columns = {name: np.full(n, value) for name, value in columns.items()}
-    return Trace(source="log", time_s=np.asarray(time_s, float), columns={"ground_speed_kt": np.asarray(speed, float), "track_deg": np.asarray(track, float), **columns})
+    return Trace(
+        source="log",
+        time_s=np.asarray(time_s, float),
+        columns={"ground_speed_kt": np.asarray(speed, float), "track_deg": np.asarray(track, float), **columns},
+    )
 
 
 HEIGHT = {"altitude_ft": 4000.0}
@@ -173,7 +183,10 @@ HEIGHT = {"altitude_ft": 4000.0}
 
 @pytest.mark.parametrize("seconds, legs", [(10, 1), (9, 0)])
 def test_a_leg_holds_still_for_10_s(seconds, legs):
-    assert len(legs_in_trace(log(range(seconds + 1), [90.0] * (seconds + 1), [70.0] * (seconds + 1), **HEIGHT), 65.0)) == legs
+    assert (
+        len(legs_in_trace(log(range(seconds + 1), [90.0] * (seconds + 1), [70.0] * (seconds + 1), **HEIGHT), 65.0))
+        == legs
+    )
 
 
 @pytest.mark.parametrize("swing, legs", [(4.4, 1), (4.6, 0)])
@@ -190,7 +203,10 @@ def test_a_leg_keeps_its_track_within_3_deg_of_the_middle_also_across_north(swin
 
 @pytest.mark.parametrize("change, legs", [(3.0, 1), (3.1, 0)])
 def test_a_leg_keeps_its_speed_within_3_kt(change, legs):
-    assert len(legs_in_trace(log(range(12), [90.0] * 12, [70.0 + change * (k % 2) for k in range(12)], **HEIGHT), 65.0)) == legs
+    assert (
+        len(legs_in_trace(log(range(12), [90.0] * 12, [70.0 + change * (k % 2) for k in range(12)], **HEIGHT), 65.0))
+        == legs
+    )
 
 
 @pytest.mark.parametrize("hole, legs", [(4.0, 1), (4.1, 0)])
@@ -206,7 +222,9 @@ def test_the_whole_leg_is_used_from_its_first_sample_to_its_last():
 
     assert leg.where == "log, 5 to 16 s"
     assert (leg.ias_kt, leg.oat_degc, leg.pressure_altitude_ft, leg.flap_deg) == (64.0, 12.0, 4000.0, 0.0)
-    (given,) = legs_in_trace(log(range(22), track, [70.0] * 22, oat_degc=12.0, ias_kt=64.0, **HEIGHT), 60.0, 15.0, 5000.0, 20.0)
+    (given,) = legs_in_trace(
+        log(range(22), track, [70.0] * 22, oat_degc=12.0, ias_kt=64.0, **HEIGHT), 60.0, 15.0, 5000.0, 20.0
+    )
     assert (given.ias_kt, given.oat_degc, given.pressure_altitude_ft, given.flap_deg) == (60.0, 20.0, 5000.0, 15.0)
 
 
@@ -218,10 +236,7 @@ def test_samples_without_speed_or_track_are_passed_over():
     assert leg.ground_speed_kt == pytest.approx(70.0)
 
 
-@pytest.mark.parametrize(
-    "columns, ias, says",
-    [({}, 65.0, "no altitude"), (HEIGHT, None, "no indicated airspeed")],
-)
+@pytest.mark.parametrize("columns, ias, says", [({}, 65.0, "no altitude"), (HEIGHT, None, "no indicated airspeed")])
 def test_legs_that_lack_something_are_refused(columns, ias, says):
     with pytest.raises(ReduceError, match=says):
         legs_in_trace(log(range(12), [90.0] * 12, [70.0] * 12, **columns), ias)
@@ -232,7 +247,9 @@ def test_legs_that_lack_something_are_refused(columns, ias, says):
 def test_what_the_trace_says_at_the_event(make):
     flight, trace = joined_flight(make)
     speed = trace.columns["ias_kt"] * 1.1
-    joined = join(replace(trace, columns={**trace.columns, "ground_speed_kt": speed}), flight, Indicator(reading_lag_s=LAG))
+    joined = join(
+        replace(trace, columns={**trace.columns, "ground_speed_kt": speed}), flight, Indicator(reading_lag_s=LAG)
+    )
     there = joined.at_event["r0"]
     event = flight.runs.runs[0].calls[-1].flight_s - LAG
 

@@ -31,7 +31,9 @@ def sentence(body):
 
 def test_csv_with_units_in_its_names(tmp_path):
     path = tmp_path / "t.csv"
-    path.write_text("# logger\ntime_s;ias_mph;altitude_m;nz;oat_degF\n0;100;1000;0.98;59\n1;99;;nan;59\n", encoding="utf-8")
+    path.write_text(
+        "# logger\ntime_s;ias_mph;altitude_m;nz;oat_degF\n0;100;1000;0.98;59\n1;99;;nan;59\n", encoding="utf-8"
+    )
 
     trace = read_trace(path)
 
@@ -183,7 +185,9 @@ def test_east_at_47_degrees_is_shorter_than_north(tmp_path):
     # 40 m/s due south-east: a degree of longitude is cos(47 deg) of one of latitude (sphere).
     step = 40 / 2**0.5 / 111_194.93
     path = tmp_path / "t.gpx"
-    path.write_text(gpx([(s, 47 - s * step, 8 + s * step / np.cos(np.radians(47))) for s in range(20)]), encoding="utf-8")
+    path.write_text(
+        gpx([(s, 47 - s * step, 8 + s * step / np.cos(np.radians(47))) for s in range(20)]), encoding="utf-8"
+    )
     trace = read_trace(path)
 
     assert trace.columns["ground_speed_kt"] == pytest.approx(77.754, abs=0.05)
@@ -192,7 +196,9 @@ def test_east_at_47_degrees_is_shorter_than_north(tmp_path):
 
 def test_west_over_the_date_line(tmp_path):
     path = tmp_path / "t.gpx"
-    path.write_text(gpx([(s, 0.0, (-179.999 - s * 40 / 111_194.93 + 180) % 360 - 180) for s in range(20)]), encoding="utf-8")
+    path.write_text(
+        gpx([(s, 0.0, (-179.999 - s * 40 / 111_194.93 + 180) % 360 - 180) for s in range(20)]), encoding="utf-8"
+    )
     trace = read_trace(path)
 
     assert trace.columns["ground_speed_kt"] == pytest.approx(77.754, abs=0.05)
@@ -231,15 +237,36 @@ def written(tmp_path, text):
 
 
 def test_sets_of_legs_by_flap_and_airspeed_or_by_name(tmp_path):
-    by_speed = read_legs(written(tmp_path, "ias_kt,ground_speed_kt,track_deg,flap_deg\n55,60,0,\n55,61,120,\n65,70,0,\n55,62,0,15\n"), None, 10.0, 4000.0, 12.0)
-    by_name = read_legs(written(tmp_path, "set,ias_kt,ground_speed_kt,heading_deg,altitude_ft,oat_degc\na,55,60,0,3000,8\na,56,61,120,3000,8\nb,55,62,0,3000,8\n"))
+    by_speed = read_legs(
+        written(tmp_path, "ias_kt,ground_speed_kt,track_deg,flap_deg\n55,60,0,\n55,61,120,\n65,70,0,\n55,62,0,15\n"),
+        None,
+        10.0,
+        4000.0,
+        12.0,
+    )
+    by_name = read_legs(
+        written(
+            tmp_path,
+            "set,ias_kt,ground_speed_kt,heading_deg,altitude_ft,oat_degc\na,55,60,0,3000,8\na,56,61,120,3000,8\nb,55,62,0,3000,8\n",
+        )
+    )
 
     assert [[leg.ground_speed_kt for leg in legs] for legs in by_speed] == [[60, 61], [70], [62]]
     first = by_speed[0][0]
-    assert (first.flap_deg, first.pressure_altitude_ft, first.oat_degc, first.where) == (10.0, 4000.0, 12.0, "legs.csv, line 2")
+    assert (first.flap_deg, first.pressure_altitude_ft, first.oat_degc, first.where) == (
+        10.0,
+        4000.0,
+        12.0,
+        "legs.csv, line 2",
+    )
     assert by_speed[2][0].flap_deg == 15.0
     assert [[leg.ground_speed_kt for leg in legs] for legs in by_name] == [[60, 61], [62]]
-    assert (by_name[0][0].pressure_altitude_ft, by_name[0][0].oat_degc, by_name[0][0].heading_deg, by_name[0][0].track_deg) == (3000.0, 8.0, 0.0, None)
+    assert (
+        by_name[0][0].pressure_altitude_ft,
+        by_name[0][0].oat_degc,
+        by_name[0][0].heading_deg,
+        by_name[0][0].track_deg,
+    ) == (3000.0, 8.0, 0.0, None)
 
 
 def test_temperatures_in_fahrenheit_are_converted(tmp_path):
@@ -250,9 +277,12 @@ def test_temperatures_in_fahrenheit_are_converted(tmp_path):
 
 def test_legs_that_lack_something_are_named_by_line_and_all_at_once(tmp_path):
     with pytest.raises(ReduceError) as caught:
-        read_legs(written(tmp_path, "ias_kt,ground_speed_kt,track_deg\n55,60,\n55,,20\nx,1,1\n" .replace("x,1,1\n", "")))
+        read_legs(written(tmp_path, "ias_kt,ground_speed_kt,track_deg\n55,60,\n55,,20\nx,1,1\n".replace("x,1,1\n", "")))
 
-    assert [(f.where, f.got) for f in caught.value.faults] == [("legs.csv, line 2", "no track or heading"), ("legs.csv, line 3", "no ground_speed_kt")]
+    assert [(f.where, f.got) for f in caught.value.faults] == [
+        ("legs.csv, line 2", "no track or heading"),
+        ("legs.csv, line 3", "no ground_speed_kt"),
+    ]
     with pytest.raises(ReduceError, match="line 2: got ias_kt = 'x'"):
         read_legs(written(tmp_path, "ias_kt,ground_speed_kt,track_deg\nx,60,20\n"))
 
@@ -260,7 +290,11 @@ def test_legs_that_lack_something_are_named_by_line_and_all_at_once(tmp_path):
 def test_a_log_needs_its_airspeed_and_a_steady_leg(tmp_path):
     def log(path, seconds, column=""):
         head, cell = (",ias_kt", ",58") if column else ("", "")
-        path.write_text(f"time_s,ground_speed_kt,track_deg,altitude_ft{head}\n" + "".join(f"{s},70,90,4000{cell}\n" for s in range(seconds)), encoding="utf-8")
+        path.write_text(
+            f"time_s,ground_speed_kt,track_deg,altitude_ft{head}\n"
+            + "".join(f"{s},70,90,4000{cell}\n" for s in range(seconds)),
+            encoding="utf-8",
+        )
         return path
 
     ((leg,),) = read_legs(log(tmp_path / "a.csv", 20), 55.0, 15.0)
@@ -285,7 +319,9 @@ def test_a_fragment_is_written_with_where_its_points_came_from(tmp_path):
     path = write_fragment(tmp_path / "c.toml", [table], [calibration_point(legs)])
     text = path.read_text("utf-8")
 
-    assert tomllib.loads(text)["calibration"] == [{"flap_deg": 0, "ias_kt": [45, 55], "cas_kt": [48, 57], "u_kt": 0.8, "source": "legs"}]
+    assert tomllib.loads(text)["calibration"] == [
+        {"flap_deg": 0, "ias_kt": [45, 55], "cas_kt": [48, 57], "u_kt": 0.8, "source": "legs"}
+    ]
     assert "# " in text and "three legs" in text
 
 
@@ -298,7 +334,9 @@ def test_a_gpx_whose_elements_carry_a_prefix(tmp_path):
     path = tmp_path / "t.gpx"
     text = gpx([(s, 47 + s * 40 / 111_194.93, 8.0) for s in range(5)])
     for tag in ("gpx", "trkpt", "trkseg", "trk", "time", "ele"):
-        text = text.replace(f"<{tag}>", f"<g:{tag}>").replace(f"<{tag} ", f"<g:{tag} ").replace(f"</{tag}>", f"</g:{tag}>")
+        text = (
+            text.replace(f"<{tag}>", f"<g:{tag}>").replace(f"<{tag} ", f"<g:{tag} ").replace(f"</{tag}>", f"</g:{tag}>")
+        )
     path.write_text(text.replace("xmlns=", "xmlns:g="), encoding="utf-8")
 
     assert read_trace(path).columns["ground_speed_kt"] == pytest.approx(77.754, abs=0.05)

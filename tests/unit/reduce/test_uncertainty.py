@@ -11,7 +11,9 @@ from logger_app.reduce.calibration import Calibrated
 from logger_app.reduce.stall_speed import RunStall
 from logger_app.reduce.uncertainty import mean_budget, run_budget, total_u_kt, weight_u_kt
 
-STALL = RunStall(event=StallEvent.PITCH_DOWN, event_s=1.0, method="fit", reading_u_kt=0.3, scatter_u_kt=0.4, lag_u_kt=0.2)
+STALL = RunStall(
+    event=StallEvent.PITCH_DOWN, event_s=1.0, method="fit", reading_u_kt=0.3, scatter_u_kt=0.4, lag_u_kt=0.2
+)
 INDICATOR = Indicator(instrument_u_kt=0.5)
 
 
@@ -20,16 +22,25 @@ def sizes(terms):
 
 
 def test_indicated_terms_are_carried_through_the_slope_of_the_calibration():
-    terms = run_budget(STALL, INDICATOR, Calibrated(cas_kt=50.0, u_kt=0.8, slope=0.6, beyond_kt=5.0, notes=()), 0.15, 0.25)
+    terms = run_budget(
+        STALL, INDICATOR, Calibrated(cas_kt=50.0, u_kt=0.8, slope=0.6, beyond_kt=5.0, notes=()), 0.15, 0.25
+    )
 
     assert sizes(terms) == {
-        "reading": pytest.approx(0.18), "fit": pytest.approx(0.24), "lag": pytest.approx(0.12), "instrument": pytest.approx(0.3),
-        "calibration": 0.8, "weight": 0.15, "load factor": 0.25,
-    }  # fmt: skip
+        "reading": pytest.approx(0.18),
+        "fit": pytest.approx(0.24),
+        "lag": pytest.approx(0.12),
+        "instrument": pytest.approx(0.3),
+        "calibration": 0.8,
+        "weight": 0.15,
+        "load factor": 0.25,
+    }
     assert [t.name for t in terms if t.cancels] == ["lag", "instrument", "calibration"]
     assert [t.name for t in terms if t.kind == "random"] == ["reading", "fit", "load factor"]
     assert next(t.note for t in terms if t.name == "calibration") == "5.0 kt outside the table"
-    assert total_u_kt(terms) == pytest.approx(math.sqrt(0.18**2 + 0.24**2 + 0.12**2 + 0.3**2 + 0.8**2 + 0.15**2 + 0.25**2))
+    assert total_u_kt(terms) == pytest.approx(
+        math.sqrt(0.18**2 + 0.24**2 + 0.12**2 + 0.3**2 + 0.8**2 + 0.15**2 + 0.25**2)
+    )
 
 
 def test_what_is_not_known_has_no_term():
@@ -46,7 +57,11 @@ def test_half_the_relative_uncertainty_of_the_weight():
 
 
 TERMS = (BudgetTerm(name="fit", u_kt=0.4), BudgetTerm(name="lag", u_kt=0.2, kind="systematic", cancels=True, note="a"))
-OTHER = (BudgetTerm(name="fit", u_kt=0.9), BudgetTerm(name="lag", u_kt=0.4, kind="systematic", cancels=True, note="b"), BudgetTerm(name="x", u_kt=0.1, kind="systematic"))
+OTHER = (
+    BudgetTerm(name="fit", u_kt=0.9),
+    BudgetTerm(name="lag", u_kt=0.4, kind="systematic", cancels=True, note="b"),
+    BudgetTerm(name="x", u_kt=0.1, kind="systematic"),
+)
 
 
 def test_repeats_stand_for_the_random_terms_and_systematic_ones_are_averaged_not_shrunk():

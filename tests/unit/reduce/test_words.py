@@ -7,7 +7,15 @@ from logger_app.reduce.words import sentence, summary
 
 
 def compared(verdict="lower", **over):
-    base = {"point": "A1", "reference": "base", "changed": "cuffs", "n_reference": 5, "n_changed": 4, "verdict": verdict, "words": verdict}
+    base = {
+        "point": "A1",
+        "reference": "base",
+        "changed": "cuffs",
+        "n_reference": 5,
+        "n_changed": 4,
+        "verdict": verdict,
+        "words": verdict,
+    }
     base |= {"difference_kt": -2.4, "low_kt": -3.2, "high_kt": -1.6, "p": 0.001, "smallest_kt": 1.1}
     return Comparison(**base | over)
 
@@ -19,11 +27,23 @@ def compared(verdict="lower", **over):
         (compared("higher", difference_kt=2.4, low_kt=1.6, high_kt=3.2), "higher by 2.4 kt, 1.6 to 3.2 (95 %), at P"),
         (compared(basis="cas"), "lower by 2.4 kt, 1.6 to 3.2 (95 %), at P (CAS at the weights flown)"),
         (compared(basis="ias"), "lower by 2.4 kt, 1.6 to 3.2 (95 %), at P (IAS at the weights flown)"),
-        (compared("not shown", p=0.2, high_kt=0.4), "not shown at P: -2.4 kt, -3.2 to +0.4 (95 %); 1.1 kt would have shown"),
+        (
+            compared("not shown", p=0.2, high_kt=0.4),
+            "not shown at P: -2.4 kt, -3.2 to +0.4 (95 %); 1.1 kt would have shown",
+        ),
         (compared("not shown", p=0.05), "not shown at P: -2.4 kt, -3.2 to -1.6 (95 %); 1.1 kt would have shown"),
-        (compared("not shown", p=0.049), "not shown at P: -2.4 kt, -3.2 to -1.6 (95 %); on its own it would show, but not as one of 7 comparisons"),
-        (compared("not shown", low_kt=None, high_kt=None, p=None), "not shown at P: -2.4 kt from 5 and 4 run(s), no interval"),
-        (compared("not comparable", notes=("no run of cuffs counts here", "another")), "not comparable at P: no run of cuffs counts here"),
+        (
+            compared("not shown", p=0.049),
+            "not shown at P: -2.4 kt, -3.2 to -1.6 (95 %); on its own it would show, but not as one of 7 comparisons",
+        ),
+        (
+            compared("not shown", low_kt=None, high_kt=None, p=None),
+            "not shown at P: -2.4 kt from 5 and 4 run(s), no interval",
+        ),
+        (
+            compared("not comparable", notes=("no run of cuffs counts here", "another")),
+            "not comparable at P: no run of cuffs counts here",
+        ),
     ],
 )
 def test_a_comparison_in_a_sentence(comparison, expected):
@@ -31,7 +51,9 @@ def test_a_comparison_in_a_sentence(comparison, expected):
 
 
 def test_what_was_shown_comes_first_in_the_order_of_the_points(make):
-    made = [compared(v, words=w) for v, w in (("not comparable", "d"), ("higher", "a"), ("not shown", "c"), ("lower", "b"))]
+    made = [
+        compared(v, words=w) for v, w in (("not comparable", "d"), ("higher", "a"), ("not shown", "c"), ("lower", "b"))
+    ]
 
     assert summary(make.campaign(), made) == ("Cuffs against Plain: a; b; c; d.",)
     for order in (("higher", "lower"), ("lower", "higher")):

@@ -12,15 +12,7 @@ import pytest
 from logger_app.records.calls import Action, CallKind, CallStatus, Correction, Flag, HeardCall, ReviewedCall
 from logger_app.records.journal import FlightInfo
 from logger_app.records.plan import Aircraft, AircraftConfig, Campaign, Change, TestCard, TestPoint
-from logger_app.records.results import (
-    BudgetTerm,
-    Cell,
-    Comparison,
-    Excluded,
-    Provenance,
-    Reduction,
-    StallSpeed,
-)
+from logger_app.records.results import BudgetTerm, Cell, Comparison, Excluded, Provenance, Reduction, StallSpeed
 from logger_app.records.runs import FlightData, FlightRuns, Run, RunEnd, RunWeight, Settings, StallEvent
 from logger_app.units import s_to_ns
 
@@ -48,9 +40,7 @@ class Example:
 
 
 def made_campaign(
-    name="Meadow Sparrow: drooped cuffs",
-    configurations=("baseline", "cuffs"),
-    points=("A1", "A2", "A3", "B1"),
+    name="Meadow Sparrow: drooped cuffs", configurations=("baseline", "cuffs"), points=("A1", "A2", "A3", "B1")
 ):
     """The plan."""
     every = {
@@ -94,15 +84,20 @@ def made_run(flight, number, start_s, point, stall_kt, rate, noise, *, status=Ca
     calls.append(made_call(flight, number, k, event_s - 3.2, CallKind.EVENT, "buffet", None, status))
     calls.append(made_call(flight, number, k + 1, event_s, CallKind.EVENT, "break", None, status))
     if number % 3 == 0:
-        calls.append(
-            made_call(flight, number, k + 2, event_s + 1.0, CallKind.EVENT, "wing_drop", "right", status)
-        )
+        calls.append(made_call(flight, number, k + 2, event_s + 1.0, CallKind.EVENT, "wing_drop", "right", status))
     calls.append(made_call(flight, number, k + 3, event_s + 4.0, CallKind.EVENT, "recovered", None, status))
     calls.sort(key=lambda call: call.flight_ns)
     run = Run(
-        id=f"run-{flight}-{number}", number=number, flight=flight, start_ns=s_to_ns(start_s), end_ns=s_to_ns(event_s + 5),
-        point=point, calls=tuple(calls), ended=RunEnd.RECOVERED, settings=Settings(power="idle", altitude_ft=5600.0),
-    )  # fmt: skip
+        id=f"run-{flight}-{number}",
+        number=number,
+        flight=flight,
+        start_ns=s_to_ns(start_s),
+        end_ns=s_to_ns(event_s + 5),
+        point=point,
+        calls=tuple(calls),
+        ended=RunEnd.RECOVERED,
+        settings=Settings(power="idle", altitude_ft=5600.0),
+    )
     return run, event_s
 
 
@@ -112,13 +107,31 @@ def made_call(flight, number, k, at_s, kind, name, value, status):
     airspeed = kind is CallKind.AIRSPEED
     words = f"{value:.0f}" if airspeed else name.replace("_", " ")
     heard = HeardCall(
-        id=id, start_ns=s_to_ns(at_s), end_ns=s_to_ns(at_s + 0.6), kind=kind, name=name, value=value,
-        unit="kt" if airspeed else None, words=words, posterior=0.93, engine="callout", pack="en 1",
-    )  # fmt: skip
+        id=id,
+        start_ns=s_to_ns(at_s),
+        end_ns=s_to_ns(at_s + 0.6),
+        kind=kind,
+        name=name,
+        value=value,
+        unit="kt" if airspeed else None,
+        words=words,
+        posterior=0.93,
+        engine="callout",
+        pack="en 1",
+    )
     return ReviewedCall(
-        id=id, flight_ns=heard.start_ns, end_ns=heard.end_ns, kind=kind, name=name, value=value, unit=heard.unit,
-        status=status, ias_kt=value if airspeed else None, posterior=0.93, heard=heard,
-    )  # fmt: skip
+        id=id,
+        flight_ns=heard.start_ns,
+        end_ns=heard.end_ns,
+        kind=kind,
+        name=name,
+        value=value,
+        unit=heard.unit,
+        status=status,
+        ias_kt=value if airspeed else None,
+        posterior=0.93,
+        heard=heard,
+    )
 
 
 def made_result(run, configuration, stall_kt, rate, event_s, noise):
@@ -128,14 +141,36 @@ def made_result(run, configuration, stall_kt, rate, event_s, noise):
     used = tuple(c.id for c in run.calls if c.kind is CallKind.AIRSPEED and c.flight_s > event_s - 7 / rate)
     warning = round(ias + 3.2 * rate, 1)
     return StallSpeed(
-        run=run.id, run_number=run.number, flight=run.flight, configuration=configuration, point=run.point,
-        event=StallEvent.PITCH_DOWN, method="fit", counts=True, vs_ias_kt=ias, vs_ias_u_kt=0.3, vs_cas_kt=round(ias + 2.2, 2),
-        vs_cas_u_kt=0.95, vs_std_kt=std, vs_std_u_kt=0.96, entry_rate_kt_per_s=rate, entry_rate_u_kt_per_s=0.08,
-        event_flight_s=event_s, buffet_ias_kt=warning, warning_ias_kt=warning, wing_drop="right" if run.number % 3 == 0 else "none",
-        altitude_ft=5600.0, weight_kg=592.0, weight_u_kg=3.4, calls_used=used, fit=(s_to_ns(event_s), ias, -rate),
-        calls_excluded=((run.calls[0].id, "above 1.15 Vs"),), reviewed=run.reviewed, budget=BUDGET,
+        run=run.id,
+        run_number=run.number,
+        flight=run.flight,
+        configuration=configuration,
+        point=run.point,
+        event=StallEvent.PITCH_DOWN,
+        method="fit",
+        counts=True,
+        vs_ias_kt=ias,
+        vs_ias_u_kt=0.3,
+        vs_cas_kt=round(ias + 2.2, 2),
+        vs_cas_u_kt=0.95,
+        vs_std_kt=std,
+        vs_std_u_kt=0.96,
+        entry_rate_kt_per_s=rate,
+        entry_rate_u_kt_per_s=0.08,
+        event_flight_s=event_s,
+        buffet_ias_kt=warning,
+        warning_ias_kt=warning,
+        wing_drop="right" if run.number % 3 == 0 else "none",
+        altitude_ft=5600.0,
+        weight_kg=592.0,
+        weight_u_kg=3.4,
+        calls_used=used,
+        fit=(s_to_ns(event_s), ias, -rate),
+        calls_excluded=((run.calls[0].id, "above 1.15 Vs"),),
+        reviewed=run.reviewed,
+        budget=BUDGET,
         provenance=Provenance(flight=run.flight, rows=used, steps=("fit", "calibrate", "standardise"), app="0.1.0"),
-    )  # fmt: skip
+    )
 
 
 def made_flight(flight, configuration, points, noise):
@@ -157,11 +192,15 @@ def made_flight(flight, configuration, points, noise):
         runs.append(scratched(flight, number + 1, start_s))
         excluded.append(Excluded(what=runs[-1].id, why="scratch that", flight=flight))
     data = FlightData(
-        info=FlightInfo(id=flight, configuration=configuration, started_utc="2027-04-11T08:12:00Z", who="crew 1", fuel_l=70.0),
+        info=FlightInfo(
+            id=flight, configuration=configuration, started_utc="2027-04-11T08:12:00Z", who="crew 1", fuel_l=70.0
+        ),
         runs=FlightRuns(flight=flight, runs=tuple(runs)),
         weights=tuple(RunWeight(run=r.id, weight_kg=592.0 - r.number) for r in runs),
-        corrections=tuple(corrections), packs=("en 1",), journal_sha256="ab" * 32,
-    )  # fmt: skip
+        corrections=tuple(corrections),
+        packs=("en 1",),
+        journal_sha256="ab" * 32,
+    )
     return data, results, excluded
 
 
@@ -171,9 +210,14 @@ def corrected(run):
 
     old = run.calls[2]
     change = Correction(
-        id="k000001", utc="2027-04-12T19:03:11Z", who="crew 2", action=Action.SET, target=old.id,
-        payload=(("value", old.value),), why="the sound says it plainly",
-    )  # fmt: skip
+        id="k000001",
+        utc="2027-04-12T19:03:11Z",
+        who="crew 2",
+        action=Action.SET,
+        target=old.id,
+        payload=(("value", old.value),),
+        why="the sound says it plainly",
+    )
     heard = replace(old.heard, value=old.value + 10, flags=(Flag.SOUNDS_LIKE,))
     new = replace(old, heard=heard, status=CallStatus.CORRECTED, history=(change.id,))
     return replace(run, calls=(*run.calls[:2], new, *run.calls[3:])), change
@@ -194,33 +238,62 @@ def made_cell(point, configuration, results):
     half = 4.303 * statistics.stdev(std) / len(std) ** 0.5
     mean = statistics.fmean(std)
     return Cell(
-        point=point, configuration=configuration, event="pitch_down", n=len(mine), vs_ias_kt=statistics.fmean(ias),
-        vs_ias_sd_kt=statistics.stdev(ias), vs_ias_u_kt=0.2, vs_std_kt=mean, vs_std_sd_kt=statistics.stdev(std), vs_std_u_kt=0.93,
-        low_kt=mean - half, high_kt=mean + half, at_1_kt_per_s_kt=mean, entry_rate_kt_per_s=1.0,
-        runs=tuple(r.run for r in mine), reviewed=all(r.reviewed for r in mine), budget=BUDGET,
-    )  # fmt: skip
+        point=point,
+        configuration=configuration,
+        event="pitch_down",
+        n=len(mine),
+        vs_ias_kt=statistics.fmean(ias),
+        vs_ias_sd_kt=statistics.stdev(ias),
+        vs_ias_u_kt=0.2,
+        vs_std_kt=mean,
+        vs_std_sd_kt=statistics.stdev(std),
+        vs_std_u_kt=0.93,
+        low_kt=mean - half,
+        high_kt=mean + half,
+        at_1_kt_per_s_kt=mean,
+        entry_rate_kt_per_s=1.0,
+        runs=tuple(r.run for r in mine),
+        reviewed=all(r.reviewed for r in mine),
+        budget=BUDGET,
+    )
 
 
 def made_comparison(point, cells):
     """Changed minus reference at one point."""
-    a, b = (
-        next(c for c in cells if (c.point, c.configuration) == (point, name))
-        for name in ("baseline", "cuffs")
-    )
+    a, b = (next(c for c in cells if (c.point, c.configuration) == (point, name)) for name in ("baseline", "cuffs"))
     difference = b.vs_std_kt - a.vs_std_kt
     half = 0.9
     verdict = "lower" if difference + half < 0 else "not shown"
-    at = {"A1": "idle, flap 0, wings level", "A2": "idle, flap 15, wings level", "A3": "idle, flap 30, wings level",
-          "B1": "2100 rpm, flap 0, wings level"}[point]  # fmt: skip
+    at = {
+        "A1": "idle, flap 0, wings level",
+        "A2": "idle, flap 15, wings level",
+        "A3": "idle, flap 30, wings level",
+        "B1": "2100 rpm, flap 0, wings level",
+    }[point]
     words = {
         "lower": f"lower by {-difference:.1f} kt, {-difference - half:.1f} to {-difference + half:.1f} (95 %), at {at}",
         "not shown": f"not shown at {at}: {difference:+.1f} kt, {difference - half:+.1f} to {difference + half:+.1f} (95 %); 1.4 kt would have shown",
     }[verdict]
     return Comparison(
-        point=point, reference="baseline", changed="cuffs", n_reference=3, n_changed=3, verdict=verdict, words=words,
-        difference_kt=difference, u_kt=0.35, low_kt=difference - half, high_kt=difference + half, p=0.01, p_adjusted=0.04,
-        smallest_kt=1.4, wing_drop_p=1.0, warning_margin_change_kt=0.1, reviewed=a.reviewed and b.reviewed, budget=BUDGET[:3],
-    )  # fmt: skip
+        point=point,
+        reference="baseline",
+        changed="cuffs",
+        n_reference=3,
+        n_changed=3,
+        verdict=verdict,
+        words=words,
+        difference_kt=difference,
+        u_kt=0.35,
+        low_kt=difference - half,
+        high_kt=difference + half,
+        p=0.01,
+        p_adjusted=0.04,
+        smallest_kt=1.4,
+        wing_drop_p=1.0,
+        warning_margin_change_kt=0.1,
+        reviewed=a.reviewed and b.reviewed,
+        budget=BUDGET[:3],
+    )
 
 
 def made_example(
@@ -243,9 +316,14 @@ def made_example(
     cells = tuple(made_cell(p, c, results) for p in points for c in configurations)
     compared = tuple(made_comparison(p, cells) for p in points) if len(configurations) == 2 else ()
     reduction = Reduction(
-        campaign=campaign.name, runs=tuple(results), cells=cells, comparisons=compared, excluded=tuple(excluded),
-        reviewed_share=0.95, provenance=Provenance(app="0.1.0", packs=("en 1",), steps=("reduce",)),
-    )  # fmt: skip
+        campaign=campaign.name,
+        runs=tuple(results),
+        cells=cells,
+        comparisons=compared,
+        excluded=tuple(excluded),
+        reviewed_share=0.95,
+        provenance=Provenance(app="0.1.0", packs=("en 1",), steps=("reduce",)),
+    )
     return Example(campaign=campaign, flights=tuple(flights), reduction=reduction)
 
 

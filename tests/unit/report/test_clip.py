@@ -34,9 +34,7 @@ def video(tmp_path_factory):
         for k in range(700):
             if k % 10 == 9:
                 continue
-            frame = av.VideoFrame.from_ndarray(
-                np.full((180, 320, 3), 40 + 2 * (k // 10), np.uint8), format="rgb24"
-            )
+            frame = av.VideoFrame.from_ndarray(np.full((180, 320, 3), 40 + 2 * (k // 10), np.uint8), format="rgb24")
             frame.pts = k
             box.mux(picture.encode(frame))
         tone = (3000 * np.sin(np.arange(16000 * 70) * 0.2)).astype(np.int16)
@@ -144,21 +142,15 @@ def test_no_picture_where_no_camera_ran_or_the_file_is_gone(video, tmp_path):
 
     assert FrameFinder([(camera, video)])("f", 20.0) is None
     assert FrameFinder([(camera, video)])("other", 50.0) is None
-    assert (
-        FrameFinder([(camera, tmp_path / "gone.mp4"), (camera, tmp_path / "broken.mp4")])("f", 50.0) is None
-    )
+    assert FrameFinder([(camera, tmp_path / "gone.mp4"), (camera, tmp_path / "broken.mp4")])("f", 50.0) is None
 
 
 def test_a_camera_held_upright_is_shown_upright(tmp_path):
     """FFmpeg's own command, which turns the picture by itself, as the reference."""
     flat, held, shown = tmp_path / "flat.mp4", tmp_path / "held.mp4", tmp_path / "shown.png"
     run = ["ffmpeg", "-y", "-loglevel", "error"]
-    subprocess.run(
-        [*run, "-f", "lavfi", "-i", "testsrc=size=320x180:rate=5:duration=1", str(flat)], check=True
-    )
-    subprocess.run(
-        [*run, "-i", str(flat), "-c", "copy", "-metadata:s:v:0", "rotate=90", str(held)], check=True
-    )
+    subprocess.run([*run, "-f", "lavfi", "-i", "testsrc=size=320x180:rate=5:duration=1", str(flat)], check=True)
+    subprocess.run([*run, "-i", str(flat), "-c", "copy", "-metadata:s:v:0", "rotate=90", str(held)], check=True)
     subprocess.run([*run, "-i", str(held), "-frames:v", "1", str(shown)], check=True)
     clock_map = ClockMap(source="x", offset_s=0.0, valid_to_s=1.0)
     camera = CameraFile(flight="f", camera="wing", file="x", clock_map=clock_map)

@@ -8,14 +8,7 @@ import numpy as np
 import pytest
 
 from logger_app.report.extras import Extras, TuftMark
-from logger_app.report.figures import (
-    against_entry_rate,
-    approaches,
-    forest,
-    time_at_ias_s,
-    tuft_map,
-    warning_margins,
-)
+from logger_app.report.figures import against_entry_rate, approaches, forest, time_at_ias_s, tuft_map, warning_margins
 from logger_app.report.layout import Label, Marker, lay_out
 from logger_app.report.page import add_figures, forests, slim
 from logger_app.report.plot import fitted_range, nice_ticks
@@ -48,8 +41,11 @@ def test_approaches_are_lined_up_on_their_events(page):
     figure = approaches(view, "kt")
     speeds = [
         (round(c.call.flight_s - run.event_s, 6), c.call.ias_kt)
-        for run in view.runs if run.counts for c in run.calls if c.call.kind == "airspeed"
-    ]  # fmt: skip
+        for run in view.runs
+        if run.counts
+        for c in run.calls
+        if c.call.kind == "airspeed"
+    ]
 
     assert sorted((round(dot.x, 6), dot.y) for dot in figure.dots) == sorted(speeds)
     assert {dot.link for dot in figure.dots} <= {call.anchor for call in page.calls}
@@ -90,9 +86,7 @@ def test_no_regression_where_the_reduction_has_none(page):
 
 def test_warning_margins_are_one_marker_a_run(page):
     figure = warning_margins(page.points[0])
-    margins = sorted(
-        run.result.warning_ias_kt - run.result.vs_ias_kt for run in page.points[0].runs if run.counts
-    )
+    margins = sorted(run.result.warning_ias_kt - run.result.vs_ias_kt for run in page.points[0].runs if run.counts)
 
     assert sorted(dot.x for dot in figure.dots) == pytest.approx(margins)
 
@@ -114,9 +108,7 @@ def test_the_worst_state_seen_at_a_station_and_speed_is_kept(page):
     view = page.points[0]
     run = view.sides[0].runs[0]
     at_s = run.event_s - 1
-    mark = TuftMark(
-        flight=run.flight, flight_s=at_s, camera="left", station="30 %", state="attached", ias_kt=48.0
-    )
+    mark = TuftMark(flight=run.flight, flight_s=at_s, camera="left", station="30 %", state="attached", ias_kt=48.0)
     marks = [mark, replace(mark, state="separated"), replace(mark, station="90 %", state="not visible")]
 
     figure = tuft_map(view.sides[0], view, marks, "kt")
@@ -128,9 +120,7 @@ def test_the_worst_state_seen_at_a_station_and_speed_is_kept(page):
 
 def test_tuft_marks_go_to_the_point_of_their_run(page):
     run = page.points[1].sides[1].runs[0]
-    mark = TuftMark(
-        flight=run.flight, flight_s=run.event_s, camera="l", station="1", state="unsteady", ias_kt=43.0
-    )
+    mark = TuftMark(flight=run.flight, flight_s=run.event_s, camera="l", station="1", state="unsteady", ias_kt=43.0)
 
     add_figures(page, Extras(tufts=(mark,)))
 
@@ -177,9 +167,7 @@ def test_names_are_escaped_in_a_figure(make):
         assert "<script" not in to_svg(lay_out(figure))
 
 
-@pytest.mark.parametrize(
-    ("low", "high"), [(41.2, 60.3), (-3.4, 0.9), (0.61, 1.42), (0.0, 1e-3), (-1200.0, 900.0)]
-)
+@pytest.mark.parametrize(("low", "high"), [(41.2, 60.3), (-3.4, 0.9), (0.61, 1.42), (0.0, 1e-3), (-1200.0, 900.0)])
 def test_ticks_are_round_evenly_spaced_and_inside(low, high):
     ticks = nice_ticks(low, high)
     steps = np.diff(ticks)

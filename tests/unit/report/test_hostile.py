@@ -14,9 +14,29 @@ from logger_app.report.report_io import write_report
 POISON = "\"'><script>alert(1)</script><img src=x onerror=alert(2)>{{ 7*7 }}</style></b>&amp;\N{RIGHT-TO-LEFT OVERRIDE}\x0b=cmd"
 # What other code keys on, or what says a kind rather than a name.
 KEEP = {
-    "id", "run", "flight", "point", "configuration", "parent", "reference", "changed", "target", "unit", "status", "kind",
-    "event", "method", "basis", "verdict", "runs", "calls_used", "action", "load_factor_basis", "language", "history",
-}  # fmt: skip
+    "id",
+    "run",
+    "flight",
+    "point",
+    "configuration",
+    "parent",
+    "reference",
+    "changed",
+    "target",
+    "unit",
+    "status",
+    "kind",
+    "event",
+    "method",
+    "basis",
+    "verdict",
+    "runs",
+    "calls_used",
+    "action",
+    "load_factor_basis",
+    "language",
+    "history",
+}
 
 
 def poisoned(value):
@@ -36,18 +56,10 @@ def report(make, tmp_path_factory):
     example = make(points=("A1", "A2"))
     flight = example.flights[0].info.id
     mark = TuftMark(
-        flight=flight,
-        flight_s=30.0,
-        camera=POISON,
-        station=POISON,
-        state="separated",
-        ias_kt=50.0,
-        who=POISON,
+        flight=flight, flight_s=30.0, camera=POISON, station=POISON, state="separated", ias_kt=50.0, who=POISON
     )
     extras = Extras(
-        cameras=(CameraFile(flight=flight, camera=POISON, file=POISON),),
-        tufts=(mark,),
-        versions=((POISON, POISON),),
+        cameras=(CameraFile(flight=flight, camera=POISON, file=POISON),), tufts=(mark,), versions=((POISON, POISON),)
     )
     parts = [poisoned(part) for part in (example.campaign, example.flights, example.reduction)]
     # Which calls a fit used and what was left out are told by id.
@@ -116,17 +128,13 @@ def test_three_configurations_are_each_compared_and_drawn_apart(make, tmp_path):
         flight,
         info=dataclasses.replace(flight.info, id="day3", configuration="fences"),
         runs=dataclasses.replace(
-            flight.runs,
-            flight="day3",
-            runs=tuple(dataclasses.replace(r, flight="day3") for r in flight.runs.runs),
+            flight.runs, flight="day3", runs=tuple(dataclasses.replace(r, flight="day3") for r in flight.runs.runs)
         ),
     )
     swap = {"flight": "day3", "configuration": "fences"}
     results = [dataclasses.replace(r, **swap) for r in example.reduction.runs if r.flight == flight.info.id]
     cells = [
-        dataclasses.replace(c, configuration="fences")
-        for c in example.reduction.cells
-        if c.configuration == "cuffs"
+        dataclasses.replace(c, configuration="fences") for c in example.reduction.cells if c.configuration == "cuffs"
     ]
     compared = [dataclasses.replace(c, changed="fences") for c in example.reduction.comparisons]
     reduction = dataclasses.replace(

@@ -48,7 +48,9 @@ def test_a_long_campaign_details_some_of_every_configuration_at_every_point(long
     page = page_of(long)
 
     assert len(page.runs) == 75 and len(page.shown) == MOST
-    assert {(r.run.point, r.configuration) for r in page.shown} == {(p, c) for p in ("A1", "A2", "A3", "B1") for c in ("baseline", "cuffs")}
+    assert {(r.run.point, r.configuration) for r in page.shown} == {
+        (p, c) for p in ("A1", "A2", "A3", "B1") for c in ("baseline", "cuffs")
+    }
     assert page.chosen.startswith("12 of 75 runs are shown in detail: 8 nearest to an entry rate of 1 kt/s")
     assert "the newest of each configuration at each point" in page.chosen
     # Those that stand for others flew at 1 kt/s (one of them nobody reviewed: another stands in); what is left goes to the newest.
@@ -70,14 +72,23 @@ def test_runs_that_are_not_detailed_are_without_calls_but_count(long):
 def test_what_is_asked_for_comes_first(long):
     page = page_of(long, ("day3_baseline:2-4", "day4_cuffs:7", long.flights[0].runs.runs[8].id))
 
-    assert {("day3_baseline", 2), ("day3_baseline", 3), ("day3_baseline", 4), ("day4_cuffs", 7), ("day1_baseline", 9)} <= set(keys(page.shown))
+    assert {
+        ("day3_baseline", 2),
+        ("day3_baseline", 3),
+        ("day3_baseline", 4),
+        ("day4_cuffs", 7),
+        ("day1_baseline", 9),
+    } <= set(keys(page.shown))
     assert "12 of 75 runs are shown in detail: 5 asked for; 7 nearest" in page.chosen
 
 
 @pytest.mark.parametrize(
     ("asked", "says"),
     [
-        ("day9:1", "--runs day9:1: no such run; expected FLIGHT, FLIGHT:3 or FLIGHT:3-9 with a flight of day1_baseline, day2_cuffs"),
+        (
+            "day9:1",
+            "--runs day9:1: no such run; expected FLIGHT, FLIGHT:3 or FLIGHT:3-9 with a flight of day1_baseline, day2_cuffs",
+        ),
         ("day2_cuffs:77", "--runs day2_cuffs:77: no such run"),
         ("day1_baseline", "13 runs; a page details at most 12"),
     ],
@@ -111,8 +122,11 @@ def test_runs_of_saved_pictures_are_detailed(long):
         builder.add(data, results[data.info.id])
     run = long.flights[1].runs.runs[10]
 
-    page = builder.finish(long.reduction, lambda flight, _: (next(d for d in long.flights if d.info.id == flight), results[flight]),
-                          pictured=[("day2_cuffs", run.id)])  # fmt: skip
+    page = builder.finish(
+        long.reduction,
+        lambda flight, _: (next(d for d in long.flights if d.info.id == flight), results[flight]),
+        pictured=[("day2_cuffs", run.id)],
+    )
 
     assert ("day2_cuffs", 11) in keys(page.shown)
     assert "1 shown in saved pictures" in page.chosen
@@ -133,7 +147,9 @@ def test_the_page_from_results_without_details_is_the_same(long):
     page = builder.finish(light, again)
 
     assert keys(page.shown) == keys(page_of(long).shown)
-    assert [run.result for run in page.shown if run.result] == [r for r in long.reduction.runs if (r.flight, r.run_number) in set(keys(page.shown))]
+    assert [run.result for run in page.shown if run.result] == [
+        r for r in long.reduction.runs if (r.flight, r.run_number) in set(keys(page.shown))
+    ]
     assert sorted(set(looked)) == sorted(looked)
 
 
@@ -153,7 +169,9 @@ def test_the_long_page_says_what_it_leaves_out_and_all_its_links_lead_somewhere(
     assert re.search(r"\d of 18 runs are drawn\.</figcaption>", html)
     with (tmp_path / "r" / "runs.csv").open(encoding="utf-8", newline="") as file:
         assert len(list(csv.DictReader(file))) == 75
-    paper = " ".join(" ".join(sheet.extract_text() for sheet in pypdf.PdfReader(tmp_path / "r" / "report.pdf").pages).split())
+    paper = " ".join(
+        " ".join(sheet.extract_text() for sheet in pypdf.PdfReader(tmp_path / "r" / "report.pdf").pages).split()
+    )
     assert "Not every run is listed here. 12 of 75 runs" in paper
 
 
@@ -183,7 +201,13 @@ def test_tables_written_in_parts_are_those_written_whole(long, tmp_path, monkeyp
     columns = (("name", TEXT), ("speed_kt", REAL))
     write_table(Table("t", columns, rows), whole)
     parquet.write_table(
-        pa.table({"name": pa.array([r[0] for r in rows], pa.string()), "speed_kt": pa.array([r[1] for r in rows], pa.float64())}), whole / "theirs.parquet"
+        pa.table(
+            {
+                "name": pa.array([r[0] for r in rows], pa.string()),
+                "speed_kt": pa.array([r[1] for r in rows], pa.float64()),
+            }
+        ),
+        whole / "theirs.parquet",
     )
     monkeypatch.setattr(tables_io, "GROUP_ROWS", group_rows)
 

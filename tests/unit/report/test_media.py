@@ -43,9 +43,7 @@ def test_every_call_of_every_run_gets_its_own_sound(page):
 
 
 def test_what_is_missing_is_left_out_and_counted(page):
-    media = add_media(
-        page, lambda flight, a, b: OGG if flight == "day1_baseline" else None, lambda flight, at: None
-    )
+    media = add_media(page, lambda flight, a, b: OGG if flight == "day1_baseline" else None, lambda flight, at: None)
 
     assert (media.sounds, media.no_sound) == (156, 146)
     assert media.frames == 0 and all(view.sheet == [] for view in page.points)
@@ -108,9 +106,13 @@ def test_the_run_that_stands_for_a_configuration_is_reviewed_and_nearest_to_1_kt
 
 def test_sound_and_picture_stand_beside_their_call(example, tmp_path):
     page = write_report(
-        tmp_path / "r", example.campaign, example.flights, example.reduction,
-        sound_of=lambda *a: OGG, frame_of=lambda *a: JPEG,
-    )  # fmt: skip
+        tmp_path / "r",
+        example.campaign,
+        example.flights,
+        example.reduction,
+        sound_of=lambda *a: OGG,
+        frame_of=lambda *a: JPEG,
+    )
     html = page.read_text("utf-8")
     row = re.search(r'<tr id="c1-3".*?</tr>', html, re.DOTALL).group()
 

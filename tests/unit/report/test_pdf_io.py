@@ -10,26 +10,30 @@ from logger_app.report.report_io import write_report
 
 
 def text_of(path):
-    return subprocess.run(
-        ["pdftotext", "-layout", str(path), "-"], capture_output=True, check=True
-    ).stdout.decode()
+    return subprocess.run(["pdftotext", "-layout", str(path), "-"], capture_output=True, check=True).stdout.decode()
 
 
 @pytest.fixture(scope="module")
 def pdf(example, tmp_path_factory):
     out = tmp_path_factory.mktemp("pdf")
     campaign = replace(example.campaign, name="Σπουργίτι ä <b>& 報")
-    write_report(
-        out / "r", campaign, example.flights, example.reduction, pdf=True, made_utc="2027-04-12T20:00:00Z"
-    )
+    write_report(out / "r", campaign, example.flights, example.reduction, pdf=True, made_utc="2027-04-12T20:00:00Z")
     return out / "r" / "report.pdf"
 
 
 def test_it_holds_the_answer_the_cautions_the_runs_and_the_method(pdf):
     said = " ".join(text_of(pdf).split())
 
-    for words in ("Drooped cuffs: stalls lower by 1.7 kt", "1 of 6 runs not reviewed", "no substitute for the flight manual",
-                  "day1_baseline, run 13", "discarded: scratch that", "the sound says it plainly", "14 CFR 23.207(c)", "−2.6 to −0.8"):  # fmt: skip
+    for words in (
+        "Drooped cuffs: stalls lower by 1.7 kt",
+        "1 of 6 runs not reviewed",
+        "no substitute for the flight manual",
+        "day1_baseline, run 13",
+        "discarded: scratch that",
+        "the sound says it plainly",
+        "14 CFR 23.207(c)",
+        "−2.6 to −0.8",
+    ):
         assert words in said, words
 
 
@@ -46,18 +50,10 @@ def test_figures_are_drawn_with_their_labels(pdf):
 
 def test_every_font_that_draws_a_letter_is_embedded(pdf):
     """reportlab opens each drawing with an empty text in its default font: Helvetica may be named, never drawn."""
-    fonts = (
-        subprocess.run(["pdffonts", str(pdf)], capture_output=True, check=True)
-        .stdout.decode()
-        .splitlines()[2:]
-    )
+    fonts = subprocess.run(["pdffonts", str(pdf)], capture_output=True, check=True).stdout.decode().splitlines()[2:]
     loose = {line.split()[0] for line in fonts if line.split()[-5] != "yes"}
 
-    assert {line.split()[0].partition("+")[2] for line in fonts} >= {
-        "Roboto-Regular",
-        "Roboto-Bold",
-        "DejaVuSans",
-    }
+    assert {line.split()[0].partition("+")[2] for line in fonts} >= {"Roboto-Regular", "Roboto-Bold", "DejaVuSans"}
     assert loose <= {"Helvetica"}
 
 

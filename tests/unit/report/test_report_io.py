@@ -128,9 +128,7 @@ def test_the_manifest_names_every_file_with_its_hash(example, tmp_path):
 
 
 def test_paths_with_spaces_and_other_letters(example, tmp_path):
-    page = write_report(
-        tmp_path / "Bericht für Ωμέγα – 報告", example.campaign, example.flights, example.reduction
-    )
+    page = write_report(tmp_path / "Bericht für Ωμέγα – 報告", example.campaign, example.flights, example.reduction)
 
     assert page.is_file()
 
@@ -154,10 +152,17 @@ def test_nothing_reviewed_is_said_at_the_top(make, tmp_path):
 
     example = make(points=("A1",))
     flights = tuple(
-        replace(d, runs=replace(d.runs, runs=tuple(
-            replace(r, calls=tuple(replace(c, status=CallStatus.HEARD) for c in r.calls)) for r in d.runs.runs)))
+        replace(
+            d,
+            runs=replace(
+                d.runs,
+                runs=tuple(
+                    replace(r, calls=tuple(replace(c, status=CallStatus.HEARD) for c in r.calls)) for r in d.runs.runs
+                ),
+            ),
+        )
         for d in example.flights
-    )  # fmt: skip
+    )
 
     html = written(tmp_path, replace(example, flights=flights))
 
@@ -246,7 +251,9 @@ def test_a_folder_with_files_of_somebody_else_is_refused(example, tmp_path):
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="kills a child process")
 @pytest.mark.parametrize("at", [1, 2, 7, 15, 25, 40])
-def test_a_kill_while_moving_in_leaves_every_file_old_or_new_and_the_next_report_works(example, tmp_path, old_report, at):
+def test_a_kill_while_moving_in_leaves_every_file_old_or_new_and_the_next_report_works(
+    example, tmp_path, old_report, at
+):
     campaign = replace(example.campaign, name="another name")
     child = os.fork()
     if child == 0:

@@ -24,17 +24,42 @@ def still(example):
     sides = []
     for name in ("baseline", "cuffs"):
         result = next(r for r in example.reduction.runs if (r.point, r.configuration) == ("A1", name) and r.counts)
-        shot = SavedShot(at="at the stall", flight_s=result.event_flight_s - 0.5, ias_kt=result.vs_ias_kt, camera="wing",
-                         stations=(("10/20", "separated", False), ("10/50", "attached", True)))  # fmt: skip
-        sides.append(SavedSide(configuration=name, name=f"The {name}", flight=result.flight, run=result.run, run_number=result.run_number,
-                               event_flight_s=result.event_flight_s, vs_ias_kt=result.vs_ias_kt, shots=(shot,)))  # fmt: skip
-    about = SavedPicture(kind="still", point="A1", words="at the stall", sides=tuple(sides), why="the nearest entry rates", who="ann <b>",
-                         made_utc="2027-04-11T10:00:00Z", file="A1_001.png")  # fmt: skip
+        shot = SavedShot(
+            at="at the stall",
+            flight_s=result.event_flight_s - 0.5,
+            ias_kt=result.vs_ias_kt,
+            camera="wing",
+            stations=(("10/20", "separated", False), ("10/50", "attached", True)),
+        )
+        sides.append(
+            SavedSide(
+                configuration=name,
+                name=f"The {name}",
+                flight=result.flight,
+                run=result.run,
+                run_number=result.run_number,
+                event_flight_s=result.event_flight_s,
+                vs_ias_kt=result.vs_ias_kt,
+                shots=(shot,),
+            )
+        )
+    about = SavedPicture(
+        kind="still",
+        point="A1",
+        words="at the stall",
+        sides=tuple(sides),
+        why="the nearest entry rates",
+        who="ann <b>",
+        made_utc="2027-04-11T10:00:00Z",
+        file="A1_001.png",
+    )
     return SavedStill(about=about, jpeg=JPEG)
 
 
 def written(example, folder, *stills, **more):
-    return write_report(folder / "r", example.campaign, example.flights, example.reduction, extras=Extras(stills=stills, **more)).read_text("utf-8")
+    return write_report(
+        folder / "r", example.campaign, example.flights, example.reduction, extras=Extras(stills=stills, **more)
+    ).read_text("utf-8")
 
 
 def test_the_caption_says_point_configurations_speeds_runs_and_why(example, still, tmp_path):
@@ -44,18 +69,32 @@ def test_the_caption_says_point_configurations_speeds_runs_and_why(example, stil
 
     assert 'src="data:image/jpeg;base64,' in found and 'alt="at the stall: The baseline' in found
     for side in still.about.sides:
-        assert f"{side.name} ({side.flight}, run {side.run_number}): at the stall, {side.vs_ias_kt:.1f} kt indicated" in text
+        assert (
+            f"{side.name} ({side.flight}, run {side.run_number}): at the stall, {side.vs_ias_kt:.1f} kt indicated"
+            in text
+        )
     assert text.count("stations in span/chord percent: separated 10/20; only proposed: attached 10/50") == 2
-    assert "Runs: the nearest entry rates." in text and "Saved by ann &lt;b&gt; 2027-04-11T10:00:00Z, A1_001.png" in text
+    assert (
+        "Runs: the nearest entry rates." in text and "Saved by ann &lt;b&gt; 2027-04-11T10:00:00Z, A1_001.png" in text
+    )
     assert "as it was when saved" not in text
-    assert html.index('class="saved"') < html.index('<section id="p2"') and html.index('class="saved"') > html.index('<section id="p1"')
+    assert html.index('class="saved"') < html.index('<section id="p2"') and html.index('class="saved"') > html.index(
+        '<section id="p1"'
+    )
     html5lib.HTMLParser(strict=True).parse(html)
 
 
 def test_the_pdf_has_the_picture_and_the_same_caption(example, still, tmp_path):
     picture = io.BytesIO()
     Image.new("RGB", (900, 400), (90, 120, 90)).save(picture, "JPEG")
-    write_report(tmp_path / "r", example.campaign, example.flights, example.reduction, pdf=True, extras=Extras(stills=(replace(still, jpeg=picture.getvalue()),)))
+    write_report(
+        tmp_path / "r",
+        example.campaign,
+        example.flights,
+        example.reduction,
+        pdf=True,
+        extras=Extras(stills=(replace(still, jpeg=picture.getvalue()),)),
+    )
     pdf = tmp_path / "r/report.pdf"
     said = " ".join(subprocess.run(["pdftotext", pdf, "-"], capture_output=True, check=True).stdout.decode().split())
     images = subprocess.run(["pdfimages", "-list", pdf], capture_output=True, check=True).stdout.decode()
@@ -95,21 +134,31 @@ def test_saved_pictures_come_before_those_nobody_chose_and_what_has_no_room_is_c
 def test_a_shot_without_picture_says_why(example, still, tmp_path):
     first, second = still.about.sides
     blind = replace(first, shots=(SavedShot(at="52 kt", why="not flown"),))
-    text = re.sub(r"<[^>]+>", "", written(example, tmp_path, replace(still, about=replace(still.about, sides=(blind, second)))))
+    text = re.sub(
+        r"<[^>]+>", "", written(example, tmp_path, replace(still, about=replace(still.about, sides=(blind, second))))
+    )
     assert "52 kt: no picture (not flown)" in text
 
 
 def test_wing_maps_have_a_word_in_every_station_and_the_leading_edge_above(example, tmp_path):
     cells = tuple(
-        WingCell(span_pct=span, chord_pct=chord, words=f"{40 + k}", says=f"first separated at {40 + k} kt", proposed=k == 0)
+        WingCell(
+            span_pct=span, chord_pct=chord, words=f"{40 + k}", says=f"first separated at {40 + k} kt", proposed=k == 0
+        )
         for k, (span, chord) in enumerate((s, c) for s in (16.7, 50.0, 83.3) for c in (20.0, 80.0))
     )
-    maps = (WingMap(point="A1", configuration="cuffs", cells=cells), WingMap(point="A1", configuration="cuffs", reference="baseline", cells=cells))
+    maps = (
+        WingMap(point="A1", configuration="cuffs", cells=cells),
+        WingMap(point="A1", configuration="cuffs", reference="baseline", cells=cells),
+    )
     html = written(example, tmp_path, wings=maps)
     figures = re.findall(r"<figure>.*?</figure>", html, re.DOTALL)
     (first,) = [f for f in figures if "where the wing first separated" in f]
     assert any("less baseline" in f for f in figures)
-    words = {text: (float(x), float(y)) for x, y, text in re.findall(r'<text[^>]*x="([\d.]+)" y="([\d.]+)"[^>]*>(?:<[^>]*>)*([^<]+)', first)}
+    words = {
+        text: (float(x), float(y))
+        for x, y, text in re.findall(r'<text[^>]*x="([\d.]+)" y="([\d.]+)"[^>]*>(?:<[^>]*>)*([^<]+)', first)
+    }
     assert words["41"][1] > words["42"][1], "20 % chord stands above 80 %"
     assert words["40?"][0] < words["42"][0] < words["44"][0], "root at the left"
     assert "50 % span, 20 % chord: first separated at 42 kt" in re.sub(r"<[^>]+>", "", first)

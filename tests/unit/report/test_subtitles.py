@@ -28,11 +28,7 @@ def all_subtitles(flights, cameras):
 def cues(path):
     """(start, text) as FFmpeg's own reader of WebVTT sees them."""
     with av.open(str(path)) as box:
-        return [
-            (float(p.pts * p.time_base), bytes(p).decode())
-            for p in box.demux()
-            if p.pts is not None and p.size
-        ]
+        return [(float(p.pts * p.time_base), bytes(p).decode()) for p in box.demux() if p.pts is not None and p.size]
 
 
 def test_an_independent_reader_finds_every_call_at_its_time(flights, tmp_path):
@@ -49,9 +45,7 @@ def test_an_independent_reader_finds_every_call_at_its_time(flights, tmp_path):
 
 def test_times_are_those_of_the_camera_and_what_it_did_not_record_is_left_out(flights):
     clock_map = ClockMap(source="left", offset_s=100.0, drift_ppm=50.0, valid_to_s=60.0)
-    camera = CameraFile(
-        flight="day2_cuffs", camera="wing left", file="a b.mp4", duration_s=60.0, clock_map=clock_map
-    )
+    camera = CameraFile(flight="day2_cuffs", camera="wing left", file="a b.mp4", duration_s=60.0, clock_map=clock_map)
 
     text = all_subtitles(flights, (camera,))["day2_cuffs_wing_left_a_b.vtt"]
 
@@ -68,10 +62,7 @@ def test_unreviewed_calls_are_marked(flights):
 
 def test_no_cue_ends_before_it_begins_or_overlaps_the_next(flights):
     for text in all_subtitles(flights, ()).values():
-        spans = [
-            tuple(60 * int(x[3:5]) + float(x[6:]) for x in s)
-            for s in re.findall(r"(00:\S+) --> (00:\S+)", text)
-        ]
+        spans = [tuple(60 * int(x[3:5]) + float(x[6:]) for x in s) for s in re.findall(r"(00:\S+) --> (00:\S+)", text)]
 
         assert all(start < end for start, end in spans)
 
@@ -94,8 +85,6 @@ def test_names_become_file_names(name, safe):
 
 def test_two_cameras_of_one_name_do_not_overwrite_each_other(flights):
     clock_map = ClockMap(source="x", offset_s=0.0)
-    cameras = [
-        CameraFile(flight="day1_baseline", camera="a/b", file="x.mp4", clock_map=clock_map) for _ in range(2)
-    ]
+    cameras = [CameraFile(flight="day1_baseline", camera="a/b", file="x.mp4", clock_map=clock_map) for _ in range(2)]
 
     assert len(all_subtitles(flights, cameras)) == 4

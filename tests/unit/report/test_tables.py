@@ -23,17 +23,7 @@ from logger_app.report.tables import (
 from logger_app.report.tables_io import write_table
 from logger_app.report.view import PageBuilder, results_by_flight
 
-BARE = {
-    "n",
-    "n_reference",
-    "n_changed",
-    "p",
-    "p_adjusted",
-    "wing_drop_p",
-    "posterior",
-    "run_number",
-    "cl_max",
-}
+BARE = {"n", "n_reference", "n_changed", "p", "p_adjusted", "wing_drop_p", "posterior", "run_number", "cl_max"}
 
 
 @pytest.fixture
@@ -41,7 +31,12 @@ def tables(example):
     builder, results = PageBuilder(example.campaign), results_by_flight(example.reduction)
     flights = [builder.add(data, results[data.info.id]) for data in example.flights]
     page = builder.finish(example.reduction)
-    return runs_table(flights[0], example.campaign), calls_table(flights[1]), points_table(page), comparisons_table(page)
+    return (
+        runs_table(flights[0], example.campaign),
+        calls_table(flights[1]),
+        points_table(page),
+        comparisons_table(page),
+    )
 
 
 def test_every_number_has_its_unit_in_the_name(tables):

@@ -22,11 +22,7 @@ def with_corrections(example, *corrections):
 
 def test_anchors_are_unique_over_flights_whose_ids_are_the_same(example):
     page = page_of(example)
-    anchors = (
-        [run.anchor for run in page.runs]
-        + [call.anchor for call in page.calls]
-        + [p.anchor for p in page.points]
-    )
+    anchors = [run.anchor for run in page.runs] + [call.anchor for call in page.calls] + [p.anchor for p in page.points]
 
     assert len(set(anchors)) == len(anchors)
 
@@ -72,8 +68,9 @@ def test_what_was_left_out_leads_to_it_also_when_two_flights_share_a_run_id(exam
     changed = replace(example, flights=same, reduction=replace(example.reduction, excluded=excluded))
 
     assert [(name, anchor) for _, name, anchor in page_of(changed).excluded] == [
-        ("day2_cuffs, run 2", "r2-2"), ("calls", ""),
-    ]  # fmt: skip
+        ("day2_cuffs, run 2", "r2-2"),
+        ("calls", ""),
+    ]
 
 
 def test_a_configuration_or_point_that_was_never_planned_is_still_shown(example):
@@ -95,12 +92,9 @@ def test_caveats_count_runs_with_unreviewed_calls(example):
 def test_rejected_calls_count_as_reviewed(example):
     first = example.flights[0]
     runs = tuple(
-        replace(r, calls=tuple(replace(c, status=CallStatus.REJECTED) for c in r.calls))
-        for r in first.runs.runs
+        replace(r, calls=tuple(replace(c, status=CallStatus.REJECTED) for c in r.calls)) for r in first.runs.runs
     )
-    changed = replace(
-        example, flights=(replace(first, runs=replace(first.runs, runs=runs)), *example.flights[1:])
-    )
+    changed = replace(example, flights=(replace(first, runs=replace(first.runs, runs=runs)), *example.flights[1:]))
 
     assert page_of(changed).unreviewed == (11, 302)
 

@@ -12,10 +12,14 @@ from logger_app.report import words
 @pytest.mark.parametrize(
     ("value", "places", "signed", "text"),
     [
-        (-1.64, 1, False, "−1.6"), (1.25, 1, True, "+1.2"), (-0.04, 1, True, "0.0"), (None, 1, False, "–"),
-        (math.nan, 1, False, "–"), (600.4, 0, False, "600"),
+        (-1.64, 1, False, "−1.6"),
+        (1.25, 1, True, "+1.2"),
+        (-0.04, 1, True, "0.0"),
+        (None, 1, False, "–"),
+        (math.nan, 1, False, "–"),
+        (600.4, 0, False, "600"),
     ],
-)  # fmt: skip
+)
 def test_numbers_have_a_true_minus_and_no_minus_zero(value, places, signed, text):
     assert words.number(value, places, signed) == text
 
@@ -25,9 +29,7 @@ def test_an_interval_without_an_end_is_a_dash():
     assert words.interval(None, 1.0) == "–"
 
 
-@pytest.mark.parametrize(
-    ("seconds", "text"), [(0.0, "0:00.0"), (59.96, "1:00.0"), (3599.99, "1:00:00.0"), (None, "–")]
-)
+@pytest.mark.parametrize(("seconds", "text"), [(0.0, "0:00.0"), (59.96, "1:00.0"), (3599.99, "1:00:00.0"), (None, "–")])
 def test_times_carry_over(seconds, text):
     assert words.clock(seconds) == text
 
@@ -73,9 +75,7 @@ def test_what_was_heard_is_said_only_where_it_differs():
     ],
 )
 def test_a_comparison_is_a_sentence_about_the_changed_configuration(verdict, said, sentence):
-    c = Comparison(
-        point="A1", reference="a", changed="b", n_reference=3, n_changed=3, verdict=verdict, words=said
-    )
+    c = Comparison(point="A1", reference="a", changed="b", n_reference=3, n_changed=3, verdict=verdict, words=said)
 
     assert words.sentence(c, "Cuffs") == sentence
 

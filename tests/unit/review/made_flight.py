@@ -40,9 +40,7 @@ def heard(id, at_s, kind, name, value=None, posterior=0.99, alternatives=()):
         name=name,
         value=value,
         unit="kt" if kind is CallKind.AIRSPEED else None,
-        words=f"{name.replace('_', ' ')} {'' if value is None else value}".strip()
-        if name != "ias"
-        else f"{value:g}",
+        words=f"{name.replace('_', ' ')} {'' if value is None else value}".strip() if name != "ias" else f"{value:g}",
         posterior=float(posterior),
         alternatives=tuple(alternatives),
         engine="made",
@@ -106,9 +104,7 @@ def make_flight(seed: int = 1, runs: int = 40, errors: int = 40) -> MadeFlight:
     for _ in range(how_many["invented"]):  # chatter heard as a number, in an approach
         k = int(rng.integers(len(said) - 1))
         when_s = said[k][0] + 0.5 * (said[k + 1][0] - said[k][0])
-        drafts.append(
-            (when_s, float(rng.integers(20, 90)), None, "invented", float(rng.uniform(0.3, 0.9)), None)
-        )
+        drafts.append((when_s, float(rng.integers(20, 90)), None, "invented", float(rng.uniform(0.3, 0.9)), None))
     return _numbered(drafts, others, tuple(dropped), at_s)
 
 

@@ -8,9 +8,14 @@ from logger_app.review.apply import apply_corrections, standing
 
 def heard(id="c1", value=58.0, at_s=10.0, **over):
     given = dict(
-        id=id, start_ns=int(at_s * 1e9), end_ns=int(at_s * 1e9) + 500_000_000, kind=CallKind.AIRSPEED, name="ias",
-        value=value, unit="kt",
-    )  # fmt: skip
+        id=id,
+        start_ns=int(at_s * 1e9),
+        end_ns=int(at_s * 1e9) + 500_000_000,
+        kind=CallKind.AIRSPEED,
+        name="ias",
+        value=value,
+        unit="kt",
+    )
     return HeardCall(**(given | over))
 
 
@@ -39,12 +44,7 @@ def test_without_corrections_a_call_is_as_heard():
 def test_set_keeps_what_was_heard():
     call = only(apply_corrections([heard()], [fix(Action.SET, value=57.0)]))
 
-    assert (call.status, call.value, call.heard_value, call.history) == (
-        CallStatus.CORRECTED,
-        57.0,
-        58.0,
-        ("k1",),
-    )
+    assert (call.status, call.value, call.heard_value, call.history) == (CallStatus.CORRECTED, 57.0, 58.0, ("k1",))
 
 
 def test_set_to_what_was_heard_confirms():
@@ -76,9 +76,7 @@ def test_added_call():
     # 100 mph = 86.898 kt (mile 1609.344 m, nautical mile 1852 m)
     assert first.ias_kt == pytest.approx(86.898, abs=5e-4)
     assert (
-        only(
-            apply_corrections([], [add, fix(Action.UNDO, "k1", 2)][::-1] + [fix(Action.ADD, "b", 3, value=1)])
-        ).id
+        only(apply_corrections([], [add, fix(Action.UNDO, "k1", 2)][::-1] + [fix(Action.ADD, "b", 3, value=1)])).id
         == "b"
     )
 
@@ -86,23 +84,13 @@ def test_added_call():
 def test_move_keeps_the_length():
     call = only(apply_corrections([heard()], [fix(Action.MOVE, flight_ns=3_000_000_000)]))
 
-    assert (call.flight_ns, call.end_ns, call.heard.start_ns) == (
-        3_000_000_000,
-        3_500_000_000,
-        10_000_000_000,
-    )
+    assert (call.flight_ns, call.end_ns, call.heard.start_ns) == (3_000_000_000, 3_500_000_000, 10_000_000_000)
 
 
 def test_kind_change_drops_the_airspeed():
     call = only(apply_corrections([heard()], [fix(Action.SET, kind="event", name="buffet")]))
 
-    assert (call.kind, call.name, call.value, call.unit, call.ias_kt) == (
-        CallKind.EVENT,
-        "buffet",
-        None,
-        None,
-        None,
-    )
+    assert (call.kind, call.name, call.value, call.unit, call.ias_kt) == (CallKind.EVENT, "buffet", None, None, None)
 
 
 def test_unit_of_the_indicator_holds_where_a_call_has_none():
@@ -137,7 +125,13 @@ def test_an_added_call_lasts_as_long_as_a_spoken_number():
     added = only(apply_corrections([], [fix(Action.ADD, "n", flight_ns=5_000_000_000, value=50)]))
     event = only(apply_corrections([], [fix(Action.ADD, "e", kind="event", name="buffet", flight_ns=5)], "mph"))
 
-    assert (added.end_ns - added.flight_ns, added.name, added.unit, added.posterior, added.flags) == (600_000_000, "ias", "kt", 1.0, ())
+    assert (added.end_ns - added.flight_ns, added.name, added.unit, added.posterior, added.flags) == (
+        600_000_000,
+        "ias",
+        "kt",
+        1.0,
+        (),
+    )
     assert (event.kind, event.name, event.unit, event.ias_kt) == (CallKind.EVENT, "buffet", None, None)
 
 
@@ -171,7 +165,12 @@ def test_a_move_counts_as_a_correction_and_back_again_as_confirmed():
 
 
 def test_two_undos_of_one_correction_are_both_needed_undone():
-    made = [fix(Action.SET, value=40.0), fix(Action.UNDO, "k1", 2), fix(Action.UNDO, "k1", 3), fix(Action.UNDO, "k2", 4)]
+    made = [
+        fix(Action.SET, value=40.0),
+        fix(Action.UNDO, "k1", 2),
+        fix(Action.UNDO, "k1", 3),
+        fix(Action.UNDO, "k2", 4),
+    ]
 
     assert only(apply_corrections([heard()], made)).value == 58.0
     assert only(apply_corrections([heard()], [*made, fix(Action.UNDO, "k3", 5)])).value == 40.0

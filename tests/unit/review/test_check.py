@@ -11,17 +11,19 @@ from logger_app.review.check import Standing, correct, last_standing
 def call(id, value=58.0, at_s=10.0, kind=CallKind.AIRSPEED, name="ias"):
     start_ns = int(at_s * 1e9)
     return ReviewedCall(
-        id=id, flight_ns=start_ns, end_ns=start_ns + 5 * 10**8, kind=kind, name=name, value=value, unit="kt",
+        id=id,
+        flight_ns=start_ns,
+        end_ns=start_ns + 5 * 10**8,
+        kind=kind,
+        name=name,
+        value=value,
+        unit="kt",
         status=CallStatus.HEARD,
-    )  # fmt: skip
+    )
 
 
 NOW = Standing(
-    calls=[
-        call("call-0001"),
-        call("call-0002", 57.0, 11.0),
-        call("call-0003", None, 12.0, CallKind.EVENT, "buffet"),
-    ],
+    calls=[call("call-0001"), call("call-0002", 57.0, 11.0), call("call-0003", None, 12.0, CallKind.EVENT, "buffet")],
     runs=["run-1", "run-2"],
     points=["A1", "A2"],
     duration_ns=100 * 10**9,
@@ -80,9 +82,7 @@ def test_who_is_needed():
 
 
 def test_a_correction_names_what_it_replaces_and_comes_after_it():
-    before = Correction(
-        id="k0", utc="2027-04-11T10:00:00.000000Z", who="a", action=Action.CONFIRM, target="call-0001"
-    )
+    before = Correction(id="k0", utc="2027-04-11T10:00:00.000000Z", who="a", action=Action.CONFIRM, target="call-0001")
     now = Standing(calls=NOW.calls, corrections=[before], duration_ns=NOW.duration_ns)
     made = make(Action.SET, "call-0001", now, value="57")
 
@@ -203,9 +203,14 @@ def test_run_actions_and_undo_that_can_be_taken():
 
 def test_a_unit_of_its_own_and_the_calls_before():
     mph = call("c1")
-    assert make(Action.SET, "c1", Standing(calls=[mph]), value=60).get("unit") == "kt"  # the call's own, not asked again
+    assert (
+        make(Action.SET, "c1", Standing(calls=[mph]), value=60).get("unit") == "kt"
+    )  # the call's own, not asked again
     assert make(Action.SET, "c1", Standing(calls=[mph], unit="mph"), value=60).get("unit") == "kt"
-    assert make(Action.ADD, "n", Standing(calls=[], duration_ns=10, unit="mph"), value=60, flight_ns=5).get("unit") == "mph"
+    assert (
+        make(Action.ADD, "n", Standing(calls=[], duration_ns=10, unit="mph"), value=60, flight_ns=5).get("unit")
+        == "mph"
+    )
 
 
 def test_a_clock_that_went_back_does_not_swap_what_was_done():
@@ -217,14 +222,25 @@ def test_a_clock_that_went_back_does_not_swap_what_was_done():
 
 def test_the_last_of_several_corrections_is_the_one_replaced():
     before = [
-        Correction(id=f"k{n}", utc=f"2027-04-11T09:00:0{n}.000000Z", who="a", action=Action.CONFIRM, target="call-0001") for n in (1, 3, 2)
+        Correction(id=f"k{n}", utc=f"2027-04-11T09:00:0{n}.000000Z", who="a", action=Action.CONFIRM, target="call-0001")
+        for n in (1, 3, 2)
     ]
-    made = make(Action.REJECT, "call-0001", Standing(calls=NOW.calls, corrections=[*before, before[0]], duration_ns=NOW.duration_ns))
+    made = make(
+        Action.REJECT,
+        "call-0001",
+        Standing(calls=NOW.calls, corrections=[*before, before[0]], duration_ns=NOW.duration_ns),
+    )
 
     assert made.replaces == "k3"
 
 
 def test_the_label_comes_after_the_last_of_all():
-    before = [Correction(id=f"k{h}", utc=f"2027-04-11T{h}:00:00.000000Z", who="a", action=Action.CONFIRM, target="call-0001") for h in (11, 12)]
+    before = [
+        Correction(id=f"k{h}", utc=f"2027-04-11T{h}:00:00.000000Z", who="a", action=Action.CONFIRM, target="call-0001")
+        for h in (11, 12)
+    ]
 
-    assert make(Action.REJECT, "call-0002", Standing(calls=NOW.calls, corrections=before)).utc == "2027-04-11T12:00:00.000001Z"
+    assert (
+        make(Action.REJECT, "call-0002", Standing(calls=NOW.calls, corrections=before)).utc
+        == "2027-04-11T12:00:00.000001Z"
+    )

@@ -8,7 +8,15 @@ from logger_app.review.queue import Item, Queue, QueueItem, UndetectedRate, buil
 
 def call(id, status=CallStatus.HEARD):
     return ReviewedCall(
-        id=id, flight_ns=0, end_ns=1, kind=CallKind.AIRSPEED, name="ias", value=58.0, unit="kt", status=status, ias_kt=58.0
+        id=id,
+        flight_ns=0,
+        end_ns=1,
+        kind=CallKind.AIRSPEED,
+        name="ias",
+        value=58.0,
+        unit="kt",
+        status=status,
+        ias_kt=58.0,
     )
 
 
@@ -23,7 +31,12 @@ def item(id, what):
 CALLS = [call("a", CallStatus.CONFIRMED), call("b", CallStatus.REJECTED), call("c", CallStatus.CORRECTED), call("d")]
 FIXES = [fix("a", "ann", 1), fix("b", "bob", 2), fix("b", "ann", 3), fix("c", "bob", 4), fix("run-1", "bob", 5)]
 RATE = UndetectedRate(looked_at=20, wrong=1, rate=0.05, low=0.12494, high=0.24873)
-QUEUE = Queue(items=(item("d", Item.CALL), item("f", Item.DUE), item("e", Item.SAMPLE)), flagged=frozenset(), sampled=frozenset(), undetected=RATE)
+QUEUE = Queue(
+    items=(item("d", Item.CALL), item("f", Item.DUE), item("e", Item.SAMPLE)),
+    flagged=frozenset(),
+    sampled=frozenset(),
+    undetected=RATE,
+)
 
 
 def test_who_looked_last_counts():
@@ -44,8 +57,13 @@ def test_in_words_and_as_json():
     document = found.as_json()
     assert (document["reviewed_share"], document["by"], document["to_look_at"]) == (0.75, {"ann": 2, "bob": 1}, 3)
     assert document["undetected_errors"] | {"method": ""} == {
-        "looked_at": 20, "wrong": 1, "rate": 0.05, "low": 0.1249, "high": 0.2487, "method": ""
-    }  # fmt: skip
+        "looked_at": 20,
+        "wrong": 1,
+        "rate": 0.05,
+        "low": 0.1249,
+        "high": 0.2487,
+        "method": "",
+    }
 
 
 def test_a_flight_without_calls_is_reviewed():

@@ -62,9 +62,7 @@ def test_40_errors_among_400_calls_are_in_the_queue_and_few_right_ones_are():
         dropped += len(flight.dropped)
         dropped_shown += sum(any(abs(s - at_s) < 1.5 for s in silences) for at_s, _ in flight.dropped)
         offered = {i.target: i.proposed for i in queue.items}
-        proposed += sum(
-            flight.truth[id] is not None and offered.get(id) == flight.truth[id] for id in flight.wrong
-        )
+        proposed += sum(flight.truth[id] is not None and offered.get(id) == flight.truth[id] for id in flight.wrong)
         assert 380 < len(flight.truth) < 440
 
     print(
@@ -188,15 +186,11 @@ def test_undetected_rate_counts_sampled_calls_that_a_person_changed_and_no_other
         for k, id in enumerate(sampled[1:])
     ]
     fixes.append(
-        Correction(
-            id="kx", utc="2028", who="me", action=Action.SET, target=sampled[0], payload=(("value", 99.0),)
-        )
+        Correction(id="kx", utc="2028", who="me", action=Action.SET, target=sampled[0], payload=(("value", 99.0),))
     )
     # What was pointed at and put right, or thrown out, is no undetected error.
     fixes += [
-        Correction(
-            id=f"f{k}", utc=f"2029-{k}", who="me", action=action, target=id, payload=(("value", 50.0),)
-        )
+        Correction(id=f"f{k}", utc=f"2029-{k}", who="me", action=action, target=id, payload=(("value", 50.0),))
         for k, (id, action) in enumerate(zip(flagged, [Action.SET, Action.REJECT] * 20, strict=False))
     ]
     rate = queue_of(flight.calls, fixes).undetected

@@ -16,15 +16,44 @@ from logger_app.units import s_to_ns
 POINT = TestPoint(id="A1", card="A")
 
 
-def call(id, at_s, value=None, kind=CallKind.AIRSPEED, name="ias", posterior=0.99, flags=(), status=CallStatus.HEARD, alternatives=(), unit="kt"):
+def call(
+    id,
+    at_s,
+    value=None,
+    kind=CallKind.AIRSPEED,
+    name="ias",
+    posterior=0.99,
+    flags=(),
+    status=CallStatus.HEARD,
+    alternatives=(),
+    unit="kt",
+):
     heard = HeardCall(
-        id=id, start_ns=s_to_ns(at_s), end_ns=s_to_ns(at_s + 0.5), kind=kind, name=name, value=value, unit=unit, posterior=posterior,
-        flags=flags, alternatives=alternatives,
-    )  # fmt: skip
+        id=id,
+        start_ns=s_to_ns(at_s),
+        end_ns=s_to_ns(at_s + 0.5),
+        kind=kind,
+        name=name,
+        value=value,
+        unit=unit,
+        posterior=posterior,
+        flags=flags,
+        alternatives=alternatives,
+    )
     return ReviewedCall(
-        id=id, flight_ns=heard.start_ns, end_ns=heard.end_ns, kind=kind, name=name, value=value, unit=unit, status=status,
-        ias_kt=value if kind is CallKind.AIRSPEED and isinstance(value, float) else None, flags=flags, posterior=posterior, heard=heard,
-    )  # fmt: skip
+        id=id,
+        flight_ns=heard.start_ns,
+        end_ns=heard.end_ns,
+        kind=kind,
+        name=name,
+        value=value,
+        unit=unit,
+        status=status,
+        ias_kt=value if kind is CallKind.AIRSPEED and isinstance(value, float) else None,
+        flags=flags,
+        posterior=posterior,
+        heard=heard,
+    )
 
 
 def event(at_s, name="break", **more):
@@ -35,7 +64,9 @@ def line(n=12, start_s=10.0, step_s=1.0, rate=1.0, start_kt=60.0, **over):
     """Calls of an exact approach; `over` maps an id to changed fields."""
     made = []
     for k in range(n):
-        fields = {"id": f"c{k}", "at_s": start_s + step_s * k, "value": start_kt - rate * step_s * k} | over.get(f"c{k}", {})
+        fields = {"id": f"c{k}", "at_s": start_s + step_s * k, "value": start_kt - rate * step_s * k} | over.get(
+            f"c{k}", {}
+        )
         made.append(call(**fields))
     return made
 
@@ -140,7 +171,13 @@ def test_three_neighbours_within_10_s_make_a_line(n, known):
 
 
 def test_two_calls_at_one_moment_do_not_make_a_slope():
-    calls = [call("a", 10.0, 60.0), call("b", 10.2, 50.0), call("c", 12.0, 58.0), call("d", 14.0, 56.0), call("e", 16.0, 54.0)]
+    calls = [
+        call("a", 10.0, 60.0),
+        call("b", 10.2, 50.0),
+        call("c", 12.0, 58.0),
+        call("d", 14.0, 56.0),
+        call("e", 16.0, 54.0),
+    ]
 
     assert expectations(calls)["d"].ias_kt == pytest.approx(56.0, abs=0.5)
     # Of the first three, by hand: a to c -1 kt/s, b to c 8 in 1.8 s; the median of the two; a to b is too near.
@@ -177,7 +214,16 @@ def test_what_was_due_is_proposed_in_the_pilots_unit():
 
 def test_a_run_that_fits_no_point_is_asked_about_and_a_discarded_one_is_not():
     def asked(**over):
-        base = {"id": "r1", "number": 1, "flight": "f", "start_ns": 0, "end_ns": 1, "point": "A1", "calls": (event(1),), "ended": RunEnd.RECOVERED}
+        base = {
+            "id": "r1",
+            "number": 1,
+            "flight": "f",
+            "start_ns": 0,
+            "end_ns": 1,
+            "point": "A1",
+            "calls": (event(1),),
+            "ended": RunEnd.RECOVERED,
+        }
         queue = build_queue(FlightRuns(flight="f", runs=(Run(**base | over),)), [])
         return [why for i in queue.items if i.item is Item.RUN for why in i.why]
 
@@ -233,7 +279,9 @@ def test_items_come_in_the_order_of_what_they_would_change():
     calls = [*line(10, c3={"value": 40.0, "posterior": 0.5}, c8={"value": 70.0, "posterior": 0.5}), event(20)]
     found = queue_of(calls).items
 
-    assert [i.effect_kt for i in found if i.item is not Item.SAMPLE] == sorted((i.effect_kt for i in found if i.item is not Item.SAMPLE), reverse=True)
+    assert [i.effect_kt for i in found if i.item is not Item.SAMPLE] == sorted(
+        (i.effect_kt for i in found if i.item is not Item.SAMPLE), reverse=True
+    )
     assert found[0].as_json()["flight_s"] == found[0].flight_ns / 1e9
     document = next(i for i in found if i.target == "c3").as_json()
     assert document["p_wrong"] == round(next(i for i in found if i.target == "c3").p_wrong, 3)
@@ -241,7 +289,10 @@ def test_items_come_in_the_order_of_what_they_would_change():
 
 
 def test_what_only_the_second_listening_heard():
-    second = [{"call": None, "heard": [{"id": "x", "start_ns": s_to_ns(t), "value": 57.0, "name": "ias"}]} for t in (12.5, 12.39, 60)]
+    second = [
+        {"call": None, "heard": [{"id": "x", "start_ns": s_to_ns(t), "value": 57.0, "name": "ias"}]}
+        for t in (12.5, 12.39, 60)
+    ]
     inside, known, outside = (items([*line(8), event(18)], Item.EXTRA, second=[row]) for row in second)
 
     assert [(i.id, i.proposed, i.effect_kt, i.run) for i in inside] == [("extra-x", 57.0, 0.2, "run-c0")]
@@ -257,7 +308,10 @@ def test_a_flag_that_asks_for_a_look_is_enough():
 
 
 def proposed_for(value, flags=(Flag.CLIPPED,), posterior=0.8, alternatives=()):
-    calls = [*line(12, c6={"value": value, "flags": flags, "posterior": posterior, "alternatives": alternatives}), event(22)]
+    calls = [
+        *line(12, c6={"value": value, "flags": flags, "posterior": posterior, "alternatives": alternatives}),
+        event(22),
+    ]
     return next(i for i in queue_of(calls).items if i.target == "c6").proposed
 
 
@@ -284,7 +338,9 @@ def test_of_two_readings_each_alone_moves_the_stall_speed():
 
 
 def test_an_item_as_json_is_rounded():
-    item = next(i for i in queue_of([*line(8, c3={"value": 40.0, "posterior": 0.5}), event(18)]).items if i.target == "c3")
+    item = next(
+        i for i in queue_of([*line(8, c3={"value": 40.0, "posterior": 0.5}), event(18)]).items if i.target == "c3"
+    )
     rounded = replace(item, p_wrong=0.12345, effect_kt=0.5678).as_json()
 
     assert (rounded["p_wrong"], rounded["effect_kt"]) == (0.123, 0.57)

@@ -22,9 +22,16 @@ POINTS = (
 def call(at_s, kind, name, value=None, unit=None, status=CallStatus.HEARD):
     airspeed = kind is CallKind.AIRSPEED
     return ReviewedCall(
-        id=f"c{at_s:07.2f}", flight_ns=s_to_ns(at_s), end_ns=s_to_ns(at_s + 0.5), kind=kind, name=name, value=value,
-        unit="kt" if airspeed else unit, status=status, ias_kt=value if airspeed else None,
-    )  # fmt: skip
+        id=f"c{at_s:07.2f}",
+        flight_ns=s_to_ns(at_s),
+        end_ns=s_to_ns(at_s + 0.5),
+        kind=kind,
+        name=name,
+        value=value,
+        unit="kt" if airspeed else unit,
+        status=status,
+        ias_kt=value if airspeed else None,
+    )
 
 
 def speeds(start_s, *values):
@@ -53,9 +60,7 @@ def test_a_spoken_run_from_on_condition_to_recovered():
 
     found = find_runs("f", calls, points=POINTS)
 
-    assert [(r.number, r.point, r.ended, r.id) for r in found.runs] == [
-        (1, "A1", RunEnd.RECOVERED, "run-c0010.00")
-    ]
+    assert [(r.number, r.point, r.ended, r.id) for r in found.runs] == [(1, "A1", RunEnd.RECOVERED, "run-c0010.00")]
     assert [c.name for c in found.runs[0].calls] == ["on_condition"] + ["ias"] * 4 + ["break", "recovered"]
     assert [c.name for c in found.unassigned] == ["power", "flap"]
 
@@ -66,26 +71,14 @@ def test_two_runs_with_nothing_said_but_speeds_are_parted_by_silence_and_by_a_ne
 
     found = find_runs("f", calls, points=POINTS)
 
-    assert [[c.value for c in r.calls] for r in found.runs] == [
-        [60, 57, 54, 51], [61, 58, 55, 50], [62, 60, 56, 52],
-    ]  # fmt: skip
+    assert [[c.value for c in r.calls] for r in found.runs] == [[60, 57, 54, 51], [61, 58, 55, 50], [62, 60, 56, 52]]
     assert {r.point for r in found.runs} == {"A2"}
 
 
 def test_scratch_that_discards_the_run_it_is_said_in_or_just_after():
     inside = [event(1, "on_condition"), *speeds(3, 60, 58, 55), command(9, "scratch_that")]
-    after = [
-        event(20, "on_condition"),
-        *speeds(22, 60, 58, 55),
-        event(28, "recovered"),
-        command(31, "scratch_that"),
-    ]
-    later = [
-        event(50, "on_condition"),
-        *speeds(52, 60, 58, 55),
-        event(58, "recovered"),
-        command(110, "scratch_that"),
-    ]
+    after = [event(20, "on_condition"), *speeds(22, 60, 58, 55), event(28, "recovered"), command(31, "scratch_that")]
+    later = [event(50, "on_condition"), *speeds(52, 60, 58, 55), event(58, "recovered"), command(110, "scratch_that")]
 
     found = find_runs("f", inside + after + later, points=POINTS)
 
@@ -114,10 +107,7 @@ def test_wings_level_is_the_rule_and_bank_is_said():
 
 
 def test_a_card_step_sets_the_point_and_a_contradicting_setting_unsets_it():
-    steps = [
-        row(0, step="card", card="B", point="B1", by="touch"),
-        row(2, step="on_condition", point="B1", by="touch"),
-    ]
+    steps = [row(0, step="card", card="B", point="B1", by="touch"), row(2, step="on_condition", point="B1", by="touch")]
     carded = find_runs("f", speeds(4, 60, 58, 55), steps, POINTS)
     spoken = find_runs("f", [setting(1, "power", "idle"), *speeds(4, 60, 58, 55)], steps, POINTS)
 
@@ -176,13 +166,28 @@ def test_corrections_on_runs():
     one, two = "run-c0001.00", "run-c0030.00"
 
     def fix(action, target, **payload):
-        return Correction(id=f"k{action}", utc="2027-01-01T00:00:00Z", who="me", action=action, target=target,
-                          payload=tuple(payload.items()), why="said so")  # fmt: skip
+        return Correction(
+            id=f"k{action}",
+            utc="2027-01-01T00:00:00Z",
+            who="me",
+            action=action,
+            target=target,
+            payload=tuple(payload.items()),
+            why="said so",
+        )
 
     split = find_runs("f", calls, points=POINTS, corrections=[fix(Action.SPLIT, one, flight_ns=s_to_ns(7.2))])
     joined = find_runs("f", calls, points=POINTS, corrections=[fix(Action.JOIN, one, other=two)])
-    changed = find_runs("f", calls, points=POINTS, corrections=[
-        fix(Action.DISCARD, one), fix(Action.ASSIGN, two, point="A2"), fix(Action.OVERRULE, two, counts=True)])  # fmt: skip
+    changed = find_runs(
+        "f",
+        calls,
+        points=POINTS,
+        corrections=[
+            fix(Action.DISCARD, one),
+            fix(Action.ASSIGN, two, point="A2"),
+            fix(Action.OVERRULE, two, counts=True),
+        ],
+    )
 
     assert [len(r.calls) for r in split.runs] == [4, 4, 5]
     assert [(r.id, r.number, len(r.calls)) for r in joined.runs] == [(one, 1, 13)]
@@ -243,8 +248,18 @@ def test_scratch_that_with_nothing_to_scratch_is_a_loose_call():
 def test_a_run_scratched_or_knocked_off_says_so():
     scratched, stopped = (of([*flown(), command(18, name)]).runs[0] for name in ("scratch_that", "knock_it_off"))
 
-    assert (scratched.ended, scratched.discarded, scratched.why_discarded, scratched.end_s) == (RunEnd.DISCARDED, True, "scratch that", 18.5)
-    assert (stopped.ended, stopped.discarded, stopped.why_discarded, stopped.end_s) == (RunEnd.KNOCKED_OFF, True, "knock it off", 18.5)
+    assert (scratched.ended, scratched.discarded, scratched.why_discarded, scratched.end_s) == (
+        RunEnd.DISCARDED,
+        True,
+        "scratch that",
+        18.5,
+    )
+    assert (stopped.ended, stopped.discarded, stopped.why_discarded, stopped.end_s) == (
+        RunEnd.KNOCKED_OFF,
+        True,
+        "knock it off",
+        18.5,
+    )
 
 
 def test_knock_it_off_stops_for_a_minute():
@@ -272,7 +287,13 @@ def test_a_new_approach_is_a_speed_8_kt_above_the_lowest_that_falls_by_more_than
 
 
 def test_the_new_approach_begins_at_its_highest_call_and_takes_what_was_said_since():
-    calls = [*speeds(10, 60, 57, 54, 52), event(16.5, "break"), *speeds(18, 58, 66), event(20.6, "flap_note"), *speeds(21, 63, 60, 57)]
+    calls = [
+        *speeds(10, 60, 57, 54, 52),
+        event(16.5, "break"),
+        *speeds(18, 58, 66),
+        event(20.6, "flap_note"),
+        *speeds(21, 63, 60, 57),
+    ]
     first, second = of(calls).runs
 
     assert [c.value or c.name for c in first.calls] == [60, 57, 54, 52, "break", 58]
@@ -304,7 +325,10 @@ def test_short_gaps_and_gaps_that_do_not_break_leave_the_run_alone():
 
 
 def test_runs_are_numbered_in_order_of_time():
-    assert [(r.number, r.start_s) for r in of([*flown(100, end="recovered"), *flown(10, end="recovered")]).runs] == [(1, 10.0), (2, 100.0)]
+    assert [(r.number, r.start_s) for r in of([*flown(100, end="recovered"), *flown(10, end="recovered")]).runs] == [
+        (1, 10.0),
+        (2, 100.0),
+    ]
 
 
 def test_the_next_on_condition_ends_a_run():
@@ -320,7 +344,11 @@ def test_said_and_touched_for_the_same_moment_is_one_run():
 
 
 def test_touches_end_runs_as_words_do():
-    for step, ended, discarded in (("recovered", RunEnd.RECOVERED, False), ("discard", RunEnd.DISCARDED, True), ("knock_it_off", RunEnd.KNOCKED_OFF, True)):
+    for step, ended, discarded in (
+        ("recovered", RunEnd.RECOVERED, False),
+        ("discard", RunEnd.DISCARDED, True),
+        ("knock_it_off", RunEnd.KNOCKED_OFF, True),
+    ):
         (run,) = of(flown(), steps=[row(20, step=step, by="touch")], duration_ns=s_to_ns(60)).runs
         assert (run.ended, run.discarded, run.end_s) == (ended, discarded, 20.0)
 
@@ -337,20 +365,36 @@ def test_steps_that_a_word_caused_are_read_from_the_word():
     steps = [row(10, step="on_condition", by="voice"), row(11, step="on_condition", by="app", call="c0010.00")]
 
     assert [r.id for r in of(flown(), steps=steps).runs] == ["run-c0010.00"]
-    assert [r.id for r in of(speeds(12, 60, 58, 55), steps=[row(10, step="on_condition", by="voice")]).runs] == ["run-c0012.00"]
+    assert [r.id for r in of(speeds(12, 60, 58, 55), steps=[row(10, step="on_condition", by="voice")]).runs] == [
+        "run-c0012.00"
+    ]
 
 
 def test_a_new_card_forgets_power_flap_and_bank_but_not_height_and_fuel():
     said = [setting(1, "flap", 15.0), setting(2, "altitude", 6000.0), setting(3, "fuel", 40.0)]
     (run,) = of([*said, *speeds(10, 60, 58, 55)], steps=[row(5, step="card", point="C1", by="touch")]).runs
-    (same,) = of([*said, *speeds(10, 60, 58, 55)], steps=[row(0, step="card", point="A2", by="touch"), row(5, step="again", point="A2", by="touch")]).runs
+    (same,) = of(
+        [*said, *speeds(10, 60, 58, 55)],
+        steps=[row(0, step="card", point="A2", by="touch"), row(5, step="again", point="A2", by="touch")],
+    ).runs
 
-    assert (run.settings.flap_deg, run.settings.altitude_ft, run.settings.fuel_l, run.point) == (None, 6000.0, 40.0, "C1")
+    assert (run.settings.flap_deg, run.settings.altitude_ft, run.settings.fuel_l, run.point) == (
+        None,
+        6000.0,
+        40.0,
+        "C1",
+    )
     assert (same.settings.flap_deg, same.point) == (15.0, "A2")
 
 
 def test_settings_said_before_the_first_speed_are_the_runs_and_later_ones_the_next():
-    calls = [event(10, "on_condition"), setting(11, "flap", 15.0), *speeds(12, 60, 58, 55), setting(17, "flap", 0.0), event(18, "recovered")]
+    calls = [
+        event(10, "on_condition"),
+        setting(11, "flap", 15.0),
+        *speeds(12, 60, 58, 55),
+        setting(17, "flap", 0.0),
+        event(18, "recovered"),
+    ]
     (run,) = of(calls).runs
 
     assert run.settings.flap_deg == 15.0
@@ -407,7 +451,10 @@ def test_how_far_what_was_said_may_be_from_the_card(settings, point):
 def test_percent_of_power_within_5():
     points = (TestPoint(id="P", card="A", power="60 %", power_pct=60.0),)
 
-    found = [find_runs("f", [setting(0, "power", v, "%"), *speeds(9, 60, 58, 55)], points=points).runs[0].point for v in (54.9, 55.0, 65.0, 65.1)]
+    found = [
+        find_runs("f", [setting(0, "power", v, "%"), *speeds(9, 60, 58, 55)], points=points).runs[0].point
+        for v in (54.9, 55.0, 65.0, 65.1)
+    ]
     assert found == [None, "P", "P", None]
 
 
@@ -423,7 +470,14 @@ def test_corrections_on_runs_that_part_nothing_or_are_taken_back():
 
     def fixed(*fixes):
         made = [
-            Correction(id=f"k{k}", utc=f"2027-01-01T00:00:{k:02d}Z", who="me", action=action, target=target, payload=tuple(payload.items()))
+            Correction(
+                id=f"k{k}",
+                utc=f"2027-01-01T00:00:{k:02d}Z",
+                who="me",
+                action=action,
+                target=target,
+                payload=tuple(payload.items()),
+            )
             for k, (action, target, payload) in enumerate(fixes)
         ]
         return of(calls, corrections=made).runs
@@ -437,7 +491,10 @@ def test_corrections_on_runs_that_part_nothing_or_are_taken_back():
     back = fixed((Action.DISCARD, one, {}), (Action.REINSTATE, one, {}))[0]
     assert (back.discarded, back.why_discarded) == (False, "")
     assert [r.id for r in fixed((Action.DISCARD, "run-x", {}))] == [one, two]
-    assert [r.overruled for r in fixed((Action.OVERRULE, one, {}), (Action.OVERRULE, two, {"counts": False}))] == [True, False]
+    assert [r.overruled for r in fixed((Action.OVERRULE, one, {}), (Action.OVERRULE, two, {"counts": False}))] == [
+        True,
+        False,
+    ]
     assert fixed((Action.ASSIGN, one, {"point": "C1"}))[0].why_no_point == ""
     (joined,) = fixed((Action.JOIN, two, {"other": one}))
     assert (joined.id, joined.start_s, joined.end_s, joined.ended) == (two, 10.0, 57.0, RunEnd.RECOVERED)
@@ -465,7 +522,11 @@ def test_a_touched_discard_reaches_the_last_run_of_several():
     steps = [row(500, step="discard", by="touch")]
     runs = of([*flown(end="recovered"), *flown(50, end="recovered"), *flown(100, end="recovered")], steps=steps).runs
 
-    assert [(r.id, r.discarded) for r in runs] == [("run-c0010.00", False), ("run-c0050.00", False), ("run-c0100.00", True)]
+    assert [(r.id, r.discarded) for r in runs] == [
+        ("run-c0010.00", False),
+        ("run-c0050.00", False),
+        ("run-c0100.00", True),
+    ]
 
 
 def test_a_touched_discard_looks_at_the_last_run_whatever_was_done_to_others():

@@ -17,11 +17,7 @@ FIRST = [heard("a", 10, 58.0), heard("b", 11.1, 57.0), heard("c", 12.3, None, Ca
 
 
 def test_agreement_within_the_moment_gives_nothing():
-    second = [
-        heard("x", 10.2, 58.0),
-        heard("y", 11.0, 57.0),
-        heard("z", 12.4, None, CallKind.EVENT, "buffet"),
-    ]
+    second = [heard("x", 10.2, 58.0), heard("y", 11.0, 57.0), heard("z", 12.4, None, CallKind.EVENT, "buffet")]
 
     assert compare_listenings(FIRST, second, "slow") == []
 
@@ -30,11 +26,7 @@ def test_other_value_missing_and_extra():
     second = [heard("x", 10.1, 50.0), heard("z", 12.3, None, CallKind.EVENT, "buffet"), heard("n", 20, 55.0)]
     bodies = compare_listenings(FIRST, second, "slow")
 
-    assert [(b["call"], [h["value"] for h in b["heard"]]) for b in bodies] == [
-        ("a", [50.0]),
-        ("b", []),
-        (None, [55.0]),
-    ]
+    assert [(b["call"], [h["value"] for h in b["heard"]]) for b in bodies] == [("a", [50.0]), ("b", []), (None, [55.0])]
     assert {b["engine"] for b in bodies} == {"slow"}
 
 
@@ -83,9 +75,18 @@ def test_a_body_holds_all_that_was_heard_in_order_of_time():
 
     assert [b["start_ns"] for b in bodies] == [5 * 10**9, 10 * 10**9, 30 * 10**9]
     assert bodies[0]["heard"] == [
-        {"id": "y", "start_ns": 5 * 10**9, "end_ns": 5 * 10**9 + 10**8, "kind": "airspeed", "name": "ias", "value": 70.0, "unit": "kt",
-         "words": "", "posterior": 1.0}
-    ]  # fmt: skip
+        {
+            "id": "y",
+            "start_ns": 5 * 10**9,
+            "end_ns": 5 * 10**9 + 10**8,
+            "kind": "airspeed",
+            "name": "ias",
+            "value": 70.0,
+            "unit": "kt",
+            "words": "",
+            "posterior": 1.0,
+        }
+    ]
 
 
 @pytest.mark.parametrize("speed, taken", [(0.25, True), (2.0, True), (0.24, False), (2.01, False)])

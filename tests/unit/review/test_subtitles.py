@@ -10,9 +10,7 @@ from logger_app.review.subtitles import cues, to_srt, to_webvtt
 
 def call(id, at_s, value=58.0, kind=CallKind.AIRSPEED, name="ias", status=CallStatus.CONFIRMED):
     ns = round(at_s * 1e9)
-    return ReviewedCall(
-        id=id, flight_ns=ns, end_ns=ns, kind=kind, name=name, value=value, unit="kt", status=status
-    )
+    return ReviewedCall(id=id, flight_ns=ns, end_ns=ns, kind=kind, name=name, value=value, unit="kt", status=status)
 
 
 CALLS = [

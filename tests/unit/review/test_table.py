@@ -13,13 +13,7 @@ from logger_app.review.table import COLUMNS, read_changes, to_csv
 
 
 def call(
-    id="c1",
-    value=58.0,
-    at_s=10.0,
-    kind=CallKind.AIRSPEED,
-    name="ias",
-    status=CallStatus.HEARD,
-    words="fifty eight",
+    id="c1", value=58.0, at_s=10.0, kind=CallKind.AIRSPEED, name="ias", status=CallStatus.HEARD, words="fifty eight"
 ):
     start_ns = round(at_s * 1e9)
     unit = "kt" if kind is CallKind.AIRSPEED else None
@@ -86,9 +80,7 @@ def test_kind_status_and_reopening():
 
 
 def test_a_spreadsheet_with_semicolons_decimal_commas_and_a_byte_order_mark():
-    text = (
-        "\ufeffid;flight_s;kind;name;value;unit;status\r\nc1;10,000;airspeed;ias;58,5;kt;heard\r\n;;;;;;\r\n"
-    )
+    text = "\ufeffid;flight_s;kind;name;value;unit;status\r\nc1;10,000;airspeed;ias;58,5;kt;heard\r\n;;;;;;\r\n"
 
     assert read_changes(text, CALLS, "calls.csv", 100.0) == [(Action.SET, "c1", "", {"value": 58.5})]
 
@@ -138,7 +130,9 @@ def test_any_text_is_read_or_refused_with_a_sentence(text):
         assert str(err).startswith("calls.csv line")
 
 
-@pytest.mark.parametrize("at, changes", [("10.001", 0), ("10.0014", 0), ("10.0016", 1), ("10.002", 1), ("9.998", 1), ("100.001", 1)])
+@pytest.mark.parametrize(
+    "at, changes", [("10.001", 0), ("10.0014", 0), ("10.0016", 1), ("10.002", 1), ("9.998", 1), ("100.001", 1)]
+)
 def test_a_time_that_differs_by_rounding_was_not_changed(at, changes):
     assert len(edited(lambda rows: rows[0].update(flight_s=at))) == changes
 
@@ -165,7 +159,9 @@ def test_confirmed_again_changes_nothing():
     confirmed = [call(status=CallStatus.CONFIRMED), *CALLS[1:]]
 
     assert edited(lambda rows: rows[0].update(status="confirmed"), confirmed) == []
-    assert edited(lambda rows: rows[0].update(status="confirmed", value="59")) == [(Action.SET, "c1", "", {"value": 59.0})]
+    assert edited(lambda rows: rows[0].update(status="confirmed", value="59")) == [
+        (Action.SET, "c1", "", {"value": 59.0})
+    ]
 
 
 def test_units_and_names_that_are_emptied_stay():
@@ -175,21 +171,40 @@ def test_units_and_names_that_are_emptied_stay():
 
 def test_an_added_row_brings_its_name_and_unit():
     def change(rows):
-        rows.append(dict.fromkeys(COLUMNS, "") | {"flight_s": "13", "kind": "event", "name": "buffet", "value": "", "reason": "seen"})
+        rows.append(
+            dict.fromkeys(COLUMNS, "")
+            | {"flight_s": "13", "kind": "event", "name": "buffet", "value": "", "reason": "seen"}
+        )
 
-    assert edited(change) == [(Action.ADD, "", "seen", {"flight_ns": 13_000_000_000, "kind": "event", "value": None, "name": "buffet"})]
+    assert edited(change) == [
+        (Action.ADD, "", "seen", {"flight_ns": 13_000_000_000, "kind": "event", "value": None, "name": "buffet"})
+    ]
 
 
 def test_what_the_table_says_of_a_call():
     flagged = call(at_s=10.12345)
     row = next(csv.DictReader(io.StringIO(to_csv([flagged], {"c1": ("3", "A1")}), newline="")))
 
-    assert (row["id"], row["flight_s"], row["value"], row["heard_value"], row["posterior"]) == ("c1", "10.123", "58", "58", "1.000")
-    assert (row["run"], row["point"], row["words"], row["status"], row["reason"]) == ("3", "A1", "fifty eight", "heard", "")
+    assert (row["id"], row["flight_s"], row["value"], row["heard_value"], row["posterior"]) == (
+        "c1",
+        "10.123",
+        "58",
+        "58",
+        "1.000",
+    )
+    assert (row["run"], row["point"], row["words"], row["status"], row["reason"]) == (
+        "3",
+        "A1",
+        "fifty eight",
+        "heard",
+        "",
+    )
 
 
 def test_negative_numbers_stay_numbers_for_a_spreadsheet():
-    row = next(csv.DictReader(io.StringIO(to_csv([call(value=-30.0, kind=CallKind.SETTING, name="bank")], {}), newline="")))
+    row = next(
+        csv.DictReader(io.StringIO(to_csv([call(value=-30.0, kind=CallKind.SETTING, name="bank")], {}), newline=""))
+    )
 
     assert row["value"] == "-30"
 

@@ -25,7 +25,9 @@ def engine(n, seed):
     """Engine and wind of one microphone: harmonics of a rate that wanders, and noise; not shared."""
     rng = np.random.default_rng(seed)
     t = np.arange(n) / RATE
-    phase = 2 * np.pi * np.cumsum(78 + 4 * np.sin(t / (20 + seed % 7)) + np.cumsum(rng.standard_normal(n)) * 2e-4) / RATE
+    phase = (
+        2 * np.pi * np.cumsum(78 + 4 * np.sin(t / (20 + seed % 7)) + np.cumsum(rng.standard_normal(n)) * 2e-4) / RATE
+    )
     sound = sum(np.cos(k * phase + rng.uniform(0, 6)) / k**0.7 for k in range(1, 9)) + 1.5 * rng.standard_normal(n)
     return sound / sound.std()
 

@@ -13,7 +13,7 @@ from logger_app.sync.fit import (
     log10_chance_there,
     peak_of,
     stack,
-)  # fmt: skip
+)
 from logger_app.sync.onsets import onset_envelope
 
 RATE = 16_000
@@ -95,8 +95,13 @@ def test_a_chapter_is_found_where_its_neighbours_put_it(microphones):
     assert not wrong.accepted
 
 
-@pytest.mark.parametrize("windows, envelope, fewest, placed", [(-2.6, -1.5, 4, True), (-2.6, 0.0, 4, False), (-1.4, -9.0, 4, False), (-2.6, -1.5, 99, False)])
-def test_a_faint_chapter_beside_a_placed_one_is_taken_where_its_envelope_agrees_too(microphones, monkeypatch, windows, envelope, fewest, placed):
+@pytest.mark.parametrize(
+    "windows, envelope, fewest, placed",
+    [(-2.6, -1.5, 4, True), (-2.6, 0.0, 4, False), (-1.4, -9.0, 4, False), (-2.6, -1.5, 99, False)],
+)
+def test_a_faint_chapter_beside_a_placed_one_is_taken_where_its_envelope_agrees_too(
+    microphones, monkeypatch, windows, envelope, fewest, placed
+):
     """The product of the two by Fisher's rule must be under 10**-3, and the windows alone worth 10**-1.5."""
     flight, camera = microphones(90, 7.0, 40, 10, 11)
     judged = align_module._judged
@@ -199,7 +204,10 @@ def test_echoes_stack_where_no_window_has_a_peak_of_its_own():
 
 def test_noise_does_not_stack():
     rng = np.random.default_rng(7)
-    chances = [stack(np.sort(rng.uniform(0, 300, 15)), rng.standard_normal((15, 3201)).astype(np.float32))[2] for _ in range(60)]
+    chances = [
+        stack(np.sort(rng.uniform(0, 300, 15)), rng.standard_normal((15, 3201)).astype(np.float32))[2]
+        for _ in range(60)
+    ]
 
     assert min(chances) > -2.0
 

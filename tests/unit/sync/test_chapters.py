@@ -8,7 +8,9 @@ from logger_app.sync.media_io import CameraFile
 
 
 def file(name, duration_s=100.0, width=1920, fps=30.0):
-    return CameraFile(path=Path(name), duration_s=duration_s, width=width, height=1080, fps=fps, codec="h264", sound_hz=48_000)
+    return CameraFile(
+        path=Path(name), duration_s=duration_s, width=width, height=1080, fps=fps, codec="h264", sound_hz=48_000
+    )
 
 
 def placed(offset_s, drift_ppm=0.0):
@@ -19,7 +21,14 @@ REFUSED = Alignment(accepted=False, why="no")
 
 
 def test_files_that_differ_in_a_number_are_one_camera_in_its_order():
-    files = [file("wing_10.mp4"), file("tail1.mp4"), file("wing_9.mp4"), file("wing_2.mp4", width=1280), file("nose.mp4"), file("x/wing_11.mp4")]
+    files = [
+        file("wing_10.mp4"),
+        file("tail1.mp4"),
+        file("wing_9.mp4"),
+        file("wing_2.mp4", width=1280),
+        file("nose.mp4"),
+        file("x/wing_11.mp4"),
+    ]
 
     assert cameras(files) == [[2, 0], [1], [3], [4], [5]]
 

@@ -10,20 +10,33 @@ def result(run="r1", rate=1.0, counts=True, reviewed=False, number=1, flight="f"
     curve = tuple((100.0 + k, 64.0 - rate * k) for k in range(15))
     fields = {"event_flight_s": 114.0, "vs_ias_kt": 64.0 - 14 * rate, "curve": curve} | more
     return StallSpeed(
-        run=run, run_number=number, flight=flight, configuration="a", point="A1", event=StallEvent.PITCH_DOWN, method="fit",
-        counts=counts, reviewed=reviewed, entry_rate_kt_per_s=rate, **fields,
-    )  # fmt: skip
+        run=run,
+        run_number=number,
+        flight=flight,
+        configuration="a",
+        point="A1",
+        event=StallEvent.PITCH_DOWN,
+        method="fit",
+        counts=counts,
+        reviewed=reviewed,
+        entry_rate_kt_per_s=rate,
+        **fields,
+    )
 
 
 def test_when_a_speed_was_flown():
     assert when(result(), Moment("stall")) == (114.0, 50.0, "")
     assert when(result(), Moment("", ratio=1.1))[:2] == pytest.approx((109.0, 55.0))
     assert when(result(), Moment("", ias_kt=60.5))[:2] == pytest.approx((103.5, 60.5))
-    assert when(result(), Moment("", ias_kt=60.5), 0.5)[0] == pytest.approx(103.0), "what the words tell of came before them"
+    assert when(result(), Moment("", ias_kt=60.5), 0.5)[0] == pytest.approx(103.0), (
+        "what the words tell of came before them"
+    )
 
 
 def test_a_speed_that_was_not_flown_is_not_made_up():
-    assert when(result(), Moment("", ias_kt=49.5))[0] == pytest.approx(114.5), "a little beyond the calls is on the line"
+    assert when(result(), Moment("", ias_kt=49.5))[0] == pytest.approx(114.5), (
+        "a little beyond the calls is on the line"
+    )
     flight_s, _, why = when(result(), Moment("", ias_kt=45))
     assert flight_s is None and "from 64.0 to 50.0 kt" in why
     assert when(result(event_flight_s=None), Moment("stall"))[2] == "no stall event in this run"
@@ -45,7 +58,11 @@ def test_a_wavering_approach_is_taken_at_its_last_passing():
 
 
 def test_columns_as_a_user_writes_them():
-    assert moments("1.2, stall,48kt", "kt") == (Moment("1.2 Vs", ratio=1.2), Moment("stall"), Moment("48 kt", ias_kt=48))
+    assert moments("1.2, stall,48kt", "kt") == (
+        Moment("1.2 Vs", ratio=1.2),
+        Moment("stall"),
+        Moment("48 kt", ias_kt=48),
+    )
     assert moments("60", "mph")[0].ias_kt == pytest.approx(52.14, abs=0.01)
     for text in ("", "soon", "0.9", "5", "48 knots"):
         with pytest.raises(SyncError, match="--at"):

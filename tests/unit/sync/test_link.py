@@ -28,7 +28,9 @@ def camera(path, sound, seconds, sound_late_s=0.0):
     picture = ["-f", "lavfi", "-i", f"color=c=gray:s=64x48:r=10:d={seconds}"]
     coded = ["-map", "0:v", "-map", "1:a", "-c:v", "libx264", "-preset", "ultrafast", "-c:a", "aac", "-b:a", "96k"]
     late = ["-itsoffset", str(sound_late_s)] if sound_late_s else []
-    subprocess.run(["ffmpeg", "-v", "error", "-y", *picture, *late, "-i", held, *coded, path], check=True, stdin=subprocess.DEVNULL)
+    subprocess.run(
+        ["ffmpeg", "-v", "error", "-y", *picture, *late, "-i", held, *coded, path], check=True, stdin=subprocess.DEVNULL
+    )
     held.unlink()
     return path
 
@@ -47,7 +49,9 @@ def test_chapters_with_gaps_and_late_sound_are_one_camera(tmp_path, microphones)
         part = heard[round((begin + late_s) * RATE) : round(end * RATE)]
         files.append(camera(tmp_path / f"wing_{9 + k}.mp4", part, end - begin, late_s))
     shares = []
-    linked = link_cameras(blocks(flight), [files[2], files[0], files[1]], progress=lambda share, what: shares.append(share))
+    linked = link_cameras(
+        blocks(flight), [files[2], files[0], files[1]], progress=lambda share, what: shares.append(share)
+    )
 
     assert [one.accepted for one in linked] == [True] * 3, [one.why for one in linked]
     assert [one.chapter for one in linked] == [3, 1, 2] and len({one.camera for one in linked}) == 1
@@ -72,7 +76,9 @@ def test_a_sweep_serves_where_there_is_no_common_sound(tmp_path, cockpit_noise):
 
     assert both.accepted and both.clock_map.method == "signature" and "1 sync signature" in both.why
     assert both.clock_map.offset_s == pytest.approx(-11.0, abs=0.01)
-    assert played.accepted and played.clock_map.u_s >= 0.05, "where the flight's microphone did not hear it, it is less sure"
+    assert played.accepted and played.clock_map.u_s >= 0.05, (
+        "where the flight's microphone did not hear it, it is less sure"
+    )
     assert not none.accepted
 
 
@@ -102,7 +108,15 @@ class Held:
 
     def __init__(self, parts):
         self.files = [
-            CameraFile(path=Path(f"wing_{k}.mp4"), duration_s=len(part) / RATE, width=64, height=48, fps=10, codec="h264", sound_hz=RATE)
+            CameraFile(
+                path=Path(f"wing_{k}.mp4"),
+                duration_s=len(part) / RATE,
+                width=64,
+                height=48,
+                fps=10,
+                codec="h264",
+                sound_hz=RATE,
+            )
             for k, part in enumerate(parts)
         ]
         self.sounds = {file.path: part for file, part in zip(self.files, parts)}
@@ -137,14 +151,22 @@ def test_two_chapters_too_faint_by_themselves_confirm_each_other(microphones):
 
 @pytest.mark.parametrize(
     "first, second, windows, placed",
-    [(-4.0, -3.0, 6, True), (-3.1, -3.1, 6, False), (-4.0, -3.0, 3, False), (-4.0, None, 6, False), (None, -9.0, 6, False)],
+    [
+        (-4.0, -3.0, 6, True),
+        (-3.1, -3.1, 6, False),
+        (-4.0, -3.0, 3, False),
+        (-4.0, None, 6, False),
+        (None, -9.0, 6, False),
+    ],
 )
 def test_two_chapters_are_placed_only_where_both_are_worth_it(monkeypatch, first, second, windows, placed):
     """The chance of both by accident is the product; with two ways to pair two chapters it must be under 10**-6.3."""
 
     def place(chance, offset_s):
         evidence = (("windows_agree", windows), ("log10_chance", chance))
-        return Alignment(accepted=True, why="", offset_s=offset_s, drift_ppm=0.0, u_s=0.01, to_s=30.0, evidence=evidence)
+        return Alignment(
+            accepted=True, why="", offset_s=offset_s, drift_ppm=0.0, u_s=0.01, to_s=30.0, evidence=evidence
+        )
 
     def align(flight, sound, *, prior=None, **rest):
         refused = Alignment(accepted=False, why="no")

@@ -48,9 +48,17 @@ def test_a_wing_all_in_one_state_is_seen_as_that(drawn, state):
 def test_a_picture_upside_down_has_the_same_states(drawn):
     """A camera hung the other way round: the grid turns with it, so must the answer."""
     frames, grid, _ = drawn.scene(32, drawn.FITTED)
-    turned = Grid(camera="wing", corners=tuple((1 - x, 1 - y) for x, y in grid.corners), span_pct=grid.span_pct, chord_pct=grid.chord_pct)
+    turned = Grid(
+        camera="wing",
+        corners=tuple((1 - x, 1 - y) for x, y in grid.corners),
+        span_pct=grid.span_pct,
+        chord_pct=grid.chord_pct,
+    )
 
-    a, b = (features(f.astype(np.float32), places(g, drawn.WIDTH, drawn.HEIGHT)) for f, g in ((frames, grid), (frames[:, ::-1, ::-1], turned)))
+    a, b = (
+        features(f.astype(np.float32), places(g, drawn.WIDTH, drawn.HEIGHT))
+        for f, g in ((frames, grid), (frames[:, ::-1, ::-1], turned))
+    )
     assert np.mean(np.abs(a[:, 0] - b[:, 0])) < 0.1
     assert np.mean(probabilities(a).argmax(axis=1) == probabilities(b).argmax(axis=1)) >= 0.8
 
@@ -66,7 +74,12 @@ def test_the_cameras_shake_is_found_as_scipy_made_it(drawn):
 
 def test_stations_outside_the_picture_are_not_visible(drawn):
     frames, grid, _ = drawn.scene(34, drawn.FITTED)
-    outside = Grid(camera="wing", corners=tuple((x + 5, y) for x, y in grid.corners), span_pct=grid.span_pct, chord_pct=grid.chord_pct)
+    outside = Grid(
+        camera="wing",
+        corners=tuple((x + 5, y) for x, y in grid.corners),
+        span_pct=grid.span_pct,
+        chord_pct=grid.chord_pct,
+    )
 
     assert {p.state for p in propose(frames, outside)} == {TuftState.NOT_VISIBLE}
 

@@ -9,9 +9,23 @@ from hypothesis import strategies as st
 
 from logger_app.errors import SyncError
 from logger_app.sync.tufts import (
-    MEANINGS, STATES, Grid, TuftMark, body_to_grid, body_to_mark, difference_map, first_separated,
-    grid_to_body, homography, mark_to_body, nearest, next_state, places, span_map, standing,
-)  # fmt: skip
+    MEANINGS,
+    STATES,
+    Grid,
+    TuftMark,
+    body_to_grid,
+    body_to_mark,
+    difference_map,
+    first_separated,
+    grid_to_body,
+    homography,
+    mark_to_body,
+    nearest,
+    next_state,
+    places,
+    span_map,
+    standing,
+)
 
 SQUARE = ((0.1, 0.2), (0.9, 0.2), (0.9, 0.8), (0.1, 0.8))
 A, U, S, R, N = STATES
@@ -106,7 +120,14 @@ def test_rows_come_back_as_they_went():
     assert body_to_mark(mark_to_body(decided), 90_000) == dataclasses.replace(decided, ias_kt=51.23)
 
 
-@pytest.mark.parametrize("body", [{}, {"camera": "w", "frame_pts": "x", "station": "a", "state": "attached"}, {"camera": "w", "frame_pts": 1, "station": "a", "state": "happy"}])
+@pytest.mark.parametrize(
+    "body",
+    [
+        {},
+        {"camera": "w", "frame_pts": "x", "station": "a", "state": "attached"},
+        {"camera": "w", "frame_pts": 1, "station": "a", "state": "happy"},
+    ],
+)
 def test_a_damaged_row_is_one_sentence(body):
     with pytest.raises(SyncError):
         body_to_mark(body, 0)
@@ -115,7 +136,15 @@ def test_a_damaged_row_is_one_sentence(body):
 
 
 def test_a_decision_holds_over_any_proposal_and_the_last_decision_over_earlier_ones():
-    rows = [mark("a", S, proposed=True), mark("a", U), mark("a", R, proposed=True), mark("b", A), mark("b", S), mark("a", N, pts=7, proposed=True), mark("a", A, pts=7, proposed=True)]
+    rows = [
+        mark("a", S, proposed=True),
+        mark("a", U),
+        mark("a", R, proposed=True),
+        mark("b", A),
+        mark("b", S),
+        mark("a", N, pts=7, proposed=True),
+        mark("a", A, pts=7, proposed=True),
+    ]
 
     assert [(m.station, m.frame_pts, m.state) for m in standing(rows)] == [("a", 0, U), ("b", 0, S), ("a", 7, A)]
 
@@ -130,7 +159,9 @@ def test_first_separation_is_the_highest_speed_with_the_flow_gone():
 
 
 def test_the_map_has_fast_to_slow_and_the_worst_of_each_speed():
-    made = span_map("baseline", [mark("90/20", A, 55.2), mark("10/20", S, 50.4), mark("90/20", U, 54.8), mark("10/20", N, 50.0)])
+    made = span_map(
+        "baseline", [mark("90/20", A, 55.2), mark("10/20", S, 50.4), mark("90/20", U, 54.8), mark("10/20", N, 50.0)]
+    )
 
     assert made.stations == ("10/20", "90/20")
     assert made.speeds_kt == (55.0, 50.0)

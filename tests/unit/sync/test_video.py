@@ -27,7 +27,14 @@ def number_in(rgb):
     height, width = rgb.shape[:2]
     gray = rgb.mean(axis=2)
     return sum(
-        int(gray[height // 2 - height // 8 : height // 2 + height // 8, int(width * (bit + 0.5) / BITS) - 2 : int(width * (bit + 0.5) / BITS) + 2].mean() > 127) << bit
+        int(
+            gray[
+                height // 2 - height // 8 : height // 2 + height // 8,
+                int(width * (bit + 0.5) / BITS) - 2 : int(width * (bit + 0.5) / BITS) + 2,
+            ].mean()
+            > 127
+        )
+        << bit
         for bit in range(BITS)
     )
 
@@ -37,7 +44,9 @@ def make_video(path, times_s, key_every=50, b_frames=2, base=90_000):
     from fractions import Fraction
 
     with av.open(str(path), "w") as box:
-        stream = box.add_stream("libx264", rate=30, options={"preset": "ultrafast", "crf": "12", "bf": str(b_frames), "g": str(key_every)})
+        stream = box.add_stream(
+            "libx264", rate=30, options={"preset": "ultrafast", "crf": "12", "bf": str(b_frames), "g": str(key_every)}
+        )
         stream.width, stream.height, stream.pix_fmt = W, H, "yuv420p"
         stream.codec_context.time_base = Fraction(1, base)
         for k, at_s in enumerate(times_s):
@@ -116,12 +125,18 @@ def test_turned_pictures_come_upright(tmp_path, degrees):
     rotated = tmp_path / "stored.mp4"
     filters = {90: "transpose=1", 180: "transpose=1,transpose=1", 270: "transpose=2"}[degrees]
     run = ["ffmpeg", "-v", "error", "-y"]
-    subprocess.run([*run, "-i", upright, "-vf", filters, "-c:v", "libx264", "-crf", "12", rotated], check=True, stdin=subprocess.DEVNULL)
+    subprocess.run(
+        [*run, "-i", upright, "-vf", filters, "-c:v", "libx264", "-crf", "12", rotated],
+        check=True,
+        stdin=subprocess.DEVNULL,
+    )
     # Stored turned; the display matrix that ffmpeg writes for the tag turns it back, as with a phone.
     tag = ["-c", "copy", "-metadata:s:v", f"rotate={degrees}"]
     subprocess.run([*run, "-i", rotated, *tag, turned], check=True, stdin=subprocess.DEVNULL)
     shown = tmp_path / "shown.png"  # what ffmpeg itself displays
-    subprocess.run([*run, "-i", turned, "-vf", "select=eq(n\\,25)", "-frames:v", "1", shown], check=True, stdin=subprocess.DEVNULL)
+    subprocess.run(
+        [*run, "-i", turned, "-vf", "select=eq(n\\,25)", "-frames:v", "1", shown], check=True, stdin=subprocess.DEVNULL
+    )
     with VideoFrames(turned) as video:
         frame = video.frame_at(1.0)
 
@@ -163,7 +178,11 @@ def test_an_edit_list_is_honoured(tmp_path):
     """Cut without encoding anew: ffmpeg keeps pictures from the key picture on and hides them by an edit list."""
     whole = make_video(tmp_path / "a.mp4", constant(30, 12), 90)
     cut = tmp_path / "cut.mp4"
-    subprocess.run(["ffmpeg", "-v", "error", "-y", "-ss", "4.1", "-i", whole, "-c", "copy", cut], check=True, stdin=subprocess.DEVNULL)
+    subprocess.run(
+        ["ffmpeg", "-v", "error", "-y", "-ss", "4.1", "-i", whole, "-c", "copy", cut],
+        check=True,
+        stdin=subprocess.DEVNULL,
+    )
     with VideoFrames(cut) as video:
         shown = np.array(list(video.stamps()))
         first = number_in(video.frame_at(shown[0]).rgb)
@@ -198,7 +217,18 @@ def turned(path, degrees=90):
 
 def probed(path):
     """Stamps [s] of the pictures shown, as ffprobe has them, an edit list's hidden ones left out."""
-    words = ["ffprobe", "-v", "error", "-select_streams", "v:0", "-show_entries", "frame=pts:stream=time_base", "-of", "json", path]
+    words = [
+        "ffprobe",
+        "-v",
+        "error",
+        "-select_streams",
+        "v:0",
+        "-show_entries",
+        "frame=pts:stream=time_base",
+        "-of",
+        "json",
+        path,
+    ]
     import json
     from fractions import Fraction
 
@@ -309,7 +339,9 @@ def test_a_camera_has_one_decoder_that_stays_open(tmp_path):
     from logger_app.sync.cameras_io import Camera, FlightCameras
 
     path = make_video(tmp_path / "a.mp4", constant(25, 4))
-    with FlightCameras([Camera(name="wing", path=path, clock_map=ClockMap(source="a.mp4", offset_s=10.0, valid_to_s=4.0, u_s=0.01))]) as cameras:
+    with FlightCameras(
+        [Camera(name="wing", path=path, clock_map=ClockMap(source="a.mp4", offset_s=10.0, valid_to_s=4.0, u_s=0.01))]
+    ) as cameras:
         first = cameras.video(cameras.cameras[0])
         shown = [number_in(cameras.frame_at(10.0 + at_s)[0].rgb) for at_s in (3.0, 1.0, 2.0)]
         assert shown == [75, 25, 50]

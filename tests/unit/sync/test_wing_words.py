@@ -9,7 +9,10 @@ S, A = TuftState.SEPARATED, TuftState.ATTACHED
 
 
 def mapped(name, *seen, proposed=False):
-    marks = [TuftMark(flight_ns=k, camera="wing", frame_pts=k, station="30/50", state=state, ias_kt=ias, proposed=proposed) for k, (ias, state) in enumerate(seen)]
+    marks = [
+        TuftMark(flight_ns=k, camera="wing", frame_pts=k, station="30/50", state=state, ias_kt=ias, proposed=proposed)
+        for k, (ias, state) in enumerate(seen)
+    ]
     return span_map(name, marks, ("30/50",))
 
 

@@ -17,11 +17,35 @@ def side(name, vs, event_s, lag_s=0.0):
     """An approach at 1 kt/s from 14 kt above the stall."""
     curve = tuple((event_s + lag_s - back, vs + back) for back in range(14, -1, -1))
     result = StallSpeed(
-        run=f"{name}-1", run_number=1, flight=f"day_{name}", configuration=name, point="A1", event=next(iter(StallEvent)), method="fit",
-        counts=True, vs_ias_kt=vs, event_flight_s=event_s + lag_s, curve=curve, entry_rate_kt_per_s=1.0,
-    )  # fmt: skip
-    calls = ((event_s - 6, f"{vs + 6:.0f}", False), (event_s - 3, "buffet", True), (event_s, "break", True), (event_s + 2, "recovered", True))
-    return SideFacts(configuration=name, name=name.title(), flight=f"day_{name}", run_number=1, result=result, event_s=event_s, lag_s=lag_s, calls=calls)
+        run=f"{name}-1",
+        run_number=1,
+        flight=f"day_{name}",
+        configuration=name,
+        point="A1",
+        event=next(iter(StallEvent)),
+        method="fit",
+        counts=True,
+        vs_ias_kt=vs,
+        event_flight_s=event_s + lag_s,
+        curve=curve,
+        entry_rate_kt_per_s=1.0,
+    )
+    calls = (
+        (event_s - 6, f"{vs + 6:.0f}", False),
+        (event_s - 3, "buffet", True),
+        (event_s, "break", True),
+        (event_s + 2, "recovered", True),
+    )
+    return SideFacts(
+        configuration=name,
+        name=name.title(),
+        flight=f"day_{name}",
+        run_number=1,
+        result=result,
+        event_s=event_s,
+        lag_s=lag_s,
+        calls=calls,
+    )
 
 
 @pytest.fixture
@@ -150,7 +174,13 @@ def test_taps_go_through_the_states_and_only_the_last_becomes_a_row(state):
     state, (effect,) = press(state, "settle")
     assert [m.state for m in effect.marks] == [TuftState.SEPARATED]
     mark = effect.marks[0]
-    assert (mark.camera, mark.frame_pts, mark.ias_kt, mark.who, mark.proposed) == ("wing", 7, pytest.approx(50.0), "ann", False)
+    assert (mark.camera, mark.frame_pts, mark.ias_kt, mark.who, mark.proposed) == (
+        "wing",
+        7,
+        pytest.approx(50.0),
+        "ann",
+        False,
+    )
     assert press(state, "settle")[1] == []
     assert p.marks_here(state, 0)["50/50"] == mark
 
@@ -165,7 +195,17 @@ def test_another_key_or_station_writes_what_was_tapped(state):
 
 
 def proposal(station, tuft, confidence=0.9):
-    return TuftMark(flight_ns=100, camera="wing", frame_pts=7, station=station, state=tuft, ias_kt=50.0, who="assist", proposed=True, confidence=confidence)
+    return TuftMark(
+        flight_ns=100,
+        camera="wing",
+        frame_pts=7,
+        station=station,
+        state=tuft,
+        ias_kt=50.0,
+        who="assist",
+        proposed=True,
+        confidence=confidence,
+    )
 
 
 def test_a_proposal_is_shown_as_one_until_it_is_taken(state):
@@ -186,7 +226,10 @@ def test_a_proposal_is_shown_as_one_until_it_is_taken(state):
 
 def test_the_map_says_where_each_station_first_separated_and_the_difference(state):
     state, _ = place(state)
-    rows = [replace(proposal("50/50", TuftState.SEPARATED), proposed=False, ias_kt=v, frame_pts=k) for k, v in enumerate((55.0, 51.0))]
+    rows = [
+        replace(proposal("50/50", TuftState.SEPARATED), proposed=False, ias_kt=v, frame_pts=k)
+        for k, v in enumerate((55.0, 51.0))
+    ]
     state = p.written(state, 0, rows, "")
     state = p.written(state, 0, [replace(rows[1], station="90/50")], "")
     attached = replace(rows[0], station="90/50", state=TuftState.ATTACHED, ias_kt=47.0)
@@ -278,7 +321,15 @@ def test_every_station_says_its_place_and_its_state_in_words(state):
     grid = Grid(camera="wing", corners=CORNERS)
     marks = (
         TuftMark(flight_ns=0, camera="wing", frame_pts=7, station="10/20", state=TuftState.REVERSED),
-        TuftMark(flight_ns=0, camera="wing", frame_pts=7, station="30/50", state=TuftState.SEPARATED, proposed=True, confidence=0.83),
+        TuftMark(
+            flight_ns=0,
+            camera="wing",
+            frame_pts=7,
+            station="30/50",
+            state=TuftState.SEPARATED,
+            proposed=True,
+            confidence=0.83,
+        ),
     )
     state = replace(state, grids={(0, "wing"): grid}, marks=(marks, ()), tufts=True)
     says = {s.id: s.says for s in p.view(state).panels[0].stations}

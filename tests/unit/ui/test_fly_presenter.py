@@ -24,9 +24,15 @@ def call(k, at_s, what, flags=()):
     speed = isinstance(what, (int, float))
     kind = CallKind.AIRSPEED if speed else CallKind.EVENT
     return HeardCall(
-        id=f"c{k}", start_ns=s_to_ns(at_s), end_ns=s_to_ns(at_s + 0.5), kind=kind, name="ias" if speed else what,
-        value=what if speed else None, unit="kt" if speed else None, flags=flags,
-    )  # fmt: skip
+        id=f"c{k}",
+        start_ns=s_to_ns(at_s),
+        end_ns=s_to_ns(at_s + 0.5),
+        kind=kind,
+        name="ias" if speed else what,
+        value=what if speed else None,
+        unit="kt" if speed else None,
+        flags=flags,
+    )
 
 
 def flown(*said, points=POINTS, **extra):
@@ -79,15 +85,17 @@ def test_the_last_call_is_shown_with_its_doubt():
         ({"hearing": "x"}, "Not hearing: sound is recorded, cards go on by touch", "trouble"),
         (
             {"sound": SoundState(end_sample=0, level_dbfs=-25, peak=1, recording=True, minutes_left=8.2)},
-            "Disk: sound for 8 more minutes", "trouble",
+            "Disk: sound for 8 more minutes",
+            "trouble",
         ),
         (
             {"sound": SoundState(end_sample=0, level_dbfs=-25, peak=1, recording=False, trouble="x")},
-            "Disk full: sound not recorded, calls are kept", "trouble",
+            "Disk full: sound not recorded, calls are kept",
+            "trouble",
         ),
         ({}, "SET UP", "text"),
     ],
-)  # fmt: skip
+)
 def test_the_banner_says_the_worst(extra, banner, role):
     shown = view(flown(**extra))
 

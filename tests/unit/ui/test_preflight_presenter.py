@@ -60,14 +60,18 @@ def test_a_team_without_criteria_is_told_so():
 
 def test_answers_stand_beside_the_lines():
     answers = (
-        Answer(line=line("mark"), right=True, heard="mark"), Answer(line=line("break"), right=False, heard="brake"),
+        Answer(line=line("mark"), right=True, heard="mark"),
+        Answer(line=line("break"), right=False, heard="brake"),
         Answer(line=line("hold"), right=False),
-    )  # fmt: skip
+    )
     shown = view(PreflightState(page=Page.SPEAK, lines=("mark", "break", "hold", "note"), answers=answers))
 
     assert [(row.sign, row.words) for row in shown.rows] == [
-        ("tick", "heard"), ("warn", "heard as brake"), ("warn", "missed"), ("dot", ""),
-    ]  # fmt: skip
+        ("tick", "heard"),
+        ("warn", "heard as brake"),
+        ("warn", "missed"),
+        ("dot", ""),
+    ]
     assert shown.foot == "1 of 3 heard right."
 
 

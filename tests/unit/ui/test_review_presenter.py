@@ -19,23 +19,13 @@ def heard(id, at_s, value=None, kind=CallKind.AIRSPEED, name="ias"):
     ns = round(at_s * 1e9)
     unit = "kt" if kind is CallKind.AIRSPEED else None
     return HeardCall(
-        id=id,
-        start_ns=ns,
-        end_ns=ns + 4 * 10**8,
-        kind=kind,
-        name=name,
-        value=value,
-        unit=unit,
-        posterior=0.99,
+        id=id, start_ns=ns, end_ns=ns + 4 * 10**8, kind=kind, name=name, value=value, unit=unit, posterior=0.99
     )
 
 
 HEARD = [
     heard("on", 8.0, None, CallKind.COMMAND, "on_condition"),
-    *[
-        heard(f"c{k}", 10 + 1.1 * k, v)
-        for k, v in enumerate((60.0, 59.0, 58.0, 57.0, 15.0, 55.0, 54.0, 50.0, 49.0))
-    ],
+    *[heard(f"c{k}", 10 + 1.1 * k, v) for k, v in enumerate((60.0, 59.0, 58.0, 57.0, 15.0, 55.0, 54.0, 50.0, 49.0))],
     heard("ev", 21.0, None, CallKind.EVENT, "break"),
 ]
 
@@ -54,10 +44,20 @@ def desk(corrections=(), calls=HEARD):
     items = {c.target for c in corrections if c.action is Action.CONFIRM}
     queue = build_queue(runs, folded, settled=frozenset(items))
     return Desk(
-        info=FlightInfo(id="f", configuration="baseline"), unit="kt", graduation=1.0, calls=folded, runs=runs,
-        corrections=tuple(corrections), queue=queue, progress=progress_of(folded, corrections, queue), duration_s=60.0,
-        end_s=60.0, points=("A1", "A2"), rates={}, by_id={c.id: c for c in folded},
-    )  # fmt: skip
+        info=FlightInfo(id="f", configuration="baseline"),
+        unit="kt",
+        graduation=1.0,
+        calls=folded,
+        runs=runs,
+        corrections=tuple(corrections),
+        queue=queue,
+        progress=progress_of(folded, corrections, queue),
+        duration_s=60.0,
+        end_s=60.0,
+        points=("A1", "A2"),
+        rates={},
+        by_id={c.id: c for c in folded},
+    )
 
 
 def start(**kw):
@@ -146,9 +146,7 @@ def test_another_kind_is_chosen_by_arrows_or_first_letter():
     state, _ = press(at("c4"), "k")
     assert view(state).choices == ("airspeed", "buffet", "break", "flap")
     _, effects = press(state, "b", "b", "enter")
-    assert effects == (
-        Correct(action=Action.SET, target="c4", payload=(("kind", "event"), ("name", "break"))),
-    )
+    assert effects == (Correct(action=Action.SET, target="c4", payload=(("kind", "event"), ("name", "break"))),)
     assert press(state, "down", "pick:3")[1][0].payload == (("kind", "setting"), ("name", "flap"))
     assert press(state, "escape")[0].choosing == ""
 
@@ -193,9 +191,7 @@ def test_a_wild_reading_does_not_flatten_the_trace():
 
 
 def test_what_was_done_is_said_in_words():
-    fix = Correction(
-        id="k", utc="2027", who="ann", action=Action.SET, target="c4", payload=(("value", 56.0),)
-    )
+    fix = Correction(id="k", utc="2027", who="ann", action=Action.SET, target="c4", payload=(("value", 56.0),))
     undo = Correction(id="u", utc="2028", who="ann", action=Action.UNDO, target="k")
     corrected = renewed(at("c4"), desk([fix]), {}, fix)
 
@@ -207,24 +203,7 @@ def test_what_was_done_is_said_in_words():
 
 def test_an_empty_flight_has_a_screen_too():
     state = begin(desk(calls=[]), "ann", {}, NAMES)
-    for key in (
-        "enter",
-        "p",
-        "x",
-        "space",
-        "down",
-        "right",
-        "tab",
-        "m",
-        "k",
-        "d",
-        "t",
-        "[",
-        "j",
-        "u",
-        "5",
-        "a",
-    ):
+    for key in ("enter", "p", "x", "space", "down", "right", "tab", "m", "k", "d", "t", "[", "j", "u", "5", "a"):
         state, _ = update(state, key)
 
     assert view(state).dots == ()
@@ -233,8 +212,37 @@ def test_an_empty_flight_has_a_screen_too():
 def test_any_keys_in_any_order_leave_a_state_that_can_be_drawn():
     from random import Random
 
-    keys = ["enter", "p", "x", "space", "s", "up", "down", "left", "right", "tab", "k", "t", "d", "[", "j", "escape",
-            "backspace", "5", ".", "+", "-", "a", "m", "go:c2", "go:nothing", "at:12.5", "b", "é", "pick:0"]  # fmt: skip
+    keys = [
+        "enter",
+        "p",
+        "x",
+        "space",
+        "s",
+        "up",
+        "down",
+        "left",
+        "right",
+        "tab",
+        "k",
+        "t",
+        "d",
+        "[",
+        "j",
+        "escape",
+        "backspace",
+        "5",
+        ".",
+        "+",
+        "-",
+        "a",
+        "m",
+        "go:c2",
+        "go:nothing",
+        "at:12.5",
+        "b",
+        "é",
+        "pick:0",
+    ]
     random = Random(2)
     state = start()
     for _ in range(1500):
