@@ -1,6 +1,6 @@
 """Kneecall: an in-cockpit voice and tablet test-card logger for stall-speed flight tests.
 
-Read `flow.py` for the journey, then one room. Importing this package imports nothing heavy.
+Read `workflows/campaign.py` for the journey, then one room. Importing this package imports nothing heavy.
 """
 
 import os

@@ -70,11 +70,11 @@ def add_arguments(parser) -> None:
 
 def run(args) -> int:
     """Choose the runs, take the pictures, write sheet, clip and subtitles."""
-    from logger_app import flow
+    from logger_app.io.stills import STILLS_DIR
     from logger_app.logstore.store import utc_now
-    from logger_app.stills_io import STILLS_DIR
     from logger_app.sync.choose import choose_runs, moments
     from logger_app.sync.sheet_io import stills, write_clip, write_sheet, write_subtitles
+    from logger_app.workflows import campaign as flow
 
     reader = flow.FlightByFlight(args.campaign)
     campaign = reader.campaign
@@ -146,7 +146,7 @@ def _tufts(campaign_dir: Path, flights, point: str, names, unit: str) -> dict:
     """Where and how fast the tufts first separated: each configuration, and the others less the first."""
     from logger_app.sync.tufts import difference_map
     from logger_app.sync.wing_words import difference_words, first_words
-    from logger_app.wing_desk import marks_of_runs, wing_maps
+    from logger_app.workflows.tufts import marks_of_runs, wing_maps
 
     maps = wing_maps(marks_of_runs(campaign_dir, flights, point), point, names)
     first = [
@@ -206,9 +206,9 @@ def _in_full(reader, chosen, flights):
 
 
 def _screen(args, campaign, flights, sides, why: str) -> int:
-    from logger_app.compare_desk import CompareDesk
-    from logger_app.review_desk import person
     from logger_app.ui.screens.compare_app import open_compare
+    from logger_app.workflows.compare import CompareDesk
+    from logger_app.workflows.review import person
 
     say(f"Compared: {why}.")
     return open_compare(CompareDesk(args.campaign, campaign, flights, args.point, sides, args.who or person(), why))
@@ -229,11 +229,11 @@ def flight_cameras(campaign_dir: Path, flight: str):
     FlightCameras
         Open as they are needed [-].
     """
-    from logger_app import flow
     from logger_app.logstore.codec import body_to_clock_map
     from logger_app.logstore.store import Journal
     from logger_app.records.journal import RowKind
     from logger_app.sync.cameras_io import Camera, FlightCameras
+    from logger_app.workflows import campaign as flow
 
     flight_dir = Path(campaign_dir) / flow.FLIGHTS_DIR / flight
     with Journal.open(flight_dir, read_only=True) as journal:

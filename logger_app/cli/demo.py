@@ -36,9 +36,9 @@ def add_arguments(parser) -> None:
 
 def run(args) -> int:
     """Run the demo; see the module's docstring."""
-    from logger_app import flow
     from logger_app.cli.report import write
-    from logger_app.resources_io import data_dir
+    from logger_app.io.resources import data_dir
+    from logger_app.workflows import campaign as flow
 
     source = data_dir("demo_sessions") / NAME
     truth = json.loads((source / "expected" / "truth.json").read_text("utf-8"))
@@ -93,7 +93,7 @@ def _hear(sound: Path, flight_dir: Path) -> None:
 
 def _score_calls(truth: dict, flights) -> dict:
     """Airspeed calls: right, wrong, missed, and invented where none was spoken."""
-    from logger_app.flow import all_calls
+    from logger_app.workflows.campaign import all_calls
 
     score = dict.fromkeys(("expected", "right", "wrong", "missed", "invented"), 0)
     by_id = {data.info.id: data for data in flights}

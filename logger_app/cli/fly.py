@@ -36,7 +36,7 @@ def add_arguments(parser) -> None:
 
 def run(args) -> int:
     """Fly; see the module's docstring."""
-    from logger_app import flow
+    from logger_app.workflows import campaign as flow
 
     if args.fast and not args.audio:
         args.usage_error("--fast needs --audio FILE: a microphone has only one speed")
@@ -138,11 +138,11 @@ def build_session(campaign, args, on_rows, make=None):
         Not started [-].
     """
     from logger_app import __version__
-    from logger_app.flight_session import EngineMaker, FlightSession, open_flight
     from logger_app.fly.capture.mic_portaudio import PortAudioMicrophone
     from logger_app.fly.capture.mic_wavfile import FileMicrophone
     from logger_app.fly.capture.speaker import PortAudioSpeaker, SilentSpeaker
-    from logger_app.preflight_desk import acknowledged
+    from logger_app.workflows.flight_session import EngineMaker, FlightSession, open_flight
+    from logger_app.workflows.preflight import acknowledged
 
     microphone = FileMicrophone(args.audio, paced=not args.fast) if args.audio else PortAudioMicrophone(args.device)
     make = make or EngineMaker(campaign, args.engine, args.model)

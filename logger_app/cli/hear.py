@@ -41,7 +41,8 @@ def run(args) -> int:
     """Hear; see the module's docstring."""
     # One thread: the network is small, and more threads only wait for each other.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    from logger_app import flow, hear_desk
+    from logger_app.workflows import campaign as flow
+    from logger_app.workflows import hearing as hear_desk
 
     if args.configuration and not args.into:
         args.usage_error("--configuration needs --into FLIGHT")
@@ -73,7 +74,7 @@ def run(args) -> int:
 def hear_into(files, flight_dir, **options):
     """Hear files into a flight folder; see `hear_desk.hear_into`."""
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    from logger_app import hear_desk
+    from logger_app.workflows import hearing as hear_desk
 
     return hear_desk.hear_into(files, flight_dir, **options)
 

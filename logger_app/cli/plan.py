@@ -202,7 +202,7 @@ def _flown(folder: Path) -> tuple[tuple, list, str]:
     root = folder.parent if folder.is_file() else folder
     if not any((root / "flights").glob("*/flight.sqlite")):
         return (), [], ""
-    from logger_app.flow import FlightByFlight
+    from logger_app.workflows.campaign import FlightByFlight
 
     try:
         reader = FlightByFlight(root)

@@ -93,7 +93,7 @@ def _desk(args, display):
 
 
 def _print(args, display) -> int:
-    from logger_app import preflight_desk as desk
+    from logger_app.workflows import preflight as desk
 
     cards, campaign = desk.check_cards(args.campaign)
     if args.acknowledge and campaign:
@@ -131,7 +131,7 @@ def _print(args, display) -> int:
 def _sound(args, desk, lines, make):
     """(microphone, rehearsal) from a recording, from the microphone now, or a look at the microphone alone."""
     if args.audio:
-        from logger_app.sound_io import read_sound_file
+        from logger_app.io.sound import read_sound_file
 
         pcm = read_sound_file(args.audio)
     elif args.rehearse and lines:

@@ -33,10 +33,10 @@ def run(args) -> int:
     import sys
 
     from logger_app.errors import ReduceError
-    from logger_app.flow import FlightByFlight
     from logger_app.reduce.campaign import Options
     from logger_app.reduce.results_io import ResultsDocument
     from logger_app.reduce.tables import plain_text
+    from logger_app.workflows.campaign import FlightByFlight
 
     options = Options(basis=args.basis, to_cg_mm=args.to_cg_mm, tail_arm_mm=args.tail_arm_mm)
     reader = FlightByFlight(args.campaign, args.trace, options)

@@ -94,8 +94,8 @@ def write(
 
     Flights are read, reduced and written down one after another; see `ReportWriter`.
     """
-    from logger_app.flow import FlightByFlight
     from logger_app.report.report_io import PAGE, ReportWriter
+    from logger_app.workflows.campaign import FlightByFlight
 
     reader = FlightByFlight(campaign_dir)
     gathered = Gathered(campaign_dir)
@@ -131,8 +131,8 @@ class Gathered:
 
     def add(self, data):
         """Take a flight; its cameras."""
-        from logger_app import flow
-        from logger_app.wing_desk import marks_of_runs
+        from logger_app.workflows import campaign as flow
+        from logger_app.workflows.tufts import marks_of_runs
 
         cameras, marks = _journalled(self.campaign_dir / flow.FLIGHTS_DIR / data.info.id, data.info.id)
         self.cameras += cameras
@@ -147,8 +147,9 @@ class Gathered:
         """All of it, for the report; `unit` is the indicator's."""
         import platform
 
-        from logger_app import __version__, flow
+        from logger_app import __version__
         from logger_app.report.extras import Extras
+        from logger_app.workflows import campaign as flow
 
         file = self.campaign_dir / flow.CAMPAIGN_FILE if self.campaign_dir.is_dir() else self.campaign_dir
         return Extras(
@@ -176,8 +177,8 @@ def gather(campaign_dir: Path, flights, unit: str = "kt"):
 
 def saved_stills(campaign_dir: Path):
     """Pictures saved from comparing; what cannot be taken is said."""
+    from logger_app.io.stills import STILLS_DIR, read_pictures
     from logger_app.report.extras import SavedStill
-    from logger_app.stills_io import STILLS_DIR, read_pictures
 
     pictures, troubles = read_pictures(Path(campaign_dir) / STILLS_DIR, STILL_WIDTH_PX, STILL_QUALITY)
     for trouble in troubles:
@@ -190,7 +191,7 @@ def wings(marked, configurations: Sequence[str], unit: str):
     from logger_app.report.extras import WingMap
     from logger_app.sync.tufts import difference_map
     from logger_app.sync.wing_words import difference_words, first_words
-    from logger_app.wing_desk import wing_maps
+    from logger_app.workflows.tufts import wing_maps
 
     found = []
     for point in dict.fromkeys(one.point for one in marked):
@@ -278,7 +279,7 @@ class SoundFinder:
     """A stretch of a flight's sound as a small Ogg; a whole run is read at once, for its calls come together."""
 
     def __init__(self, campaign_dir: Path, runs):
-        from logger_app import flow
+        from logger_app.workflows import campaign as flow
 
         self.folder = campaign_dir / flow.FLIGHTS_DIR
         self.spans: dict[str, list[tuple[float, float]]] = {}
@@ -288,7 +289,7 @@ class SoundFinder:
         self.pcm = None
 
     def __call__(self, flight: str, start_s: float, end_s: float) -> bytes | None:
-        from logger_app.sound_io import encode_opus
+        from logger_app.io.sound import encode_opus
 
         rate = 16_000
         if not (self.kept and self.kept[0] == flight and self.kept[1] <= start_s and end_s <= self.kept[2]):
@@ -336,7 +337,7 @@ def quick_path(campaign_dir: Path, camera) -> Path:
 
 def camera_path(campaign_dir: Path, camera) -> Path:
     """Where a camera's file lies: as noted, else in the flight's `media` folder."""
-    from logger_app import flow
+    from logger_app.workflows import campaign as flow
 
     flight_dir = campaign_dir / flow.FLIGHTS_DIR / camera.flight
     noted = Path(camera.file)
@@ -345,9 +346,9 @@ def camera_path(campaign_dir: Path, camera) -> Path:
 
 
 def _clip(args, out: Path) -> int:
-    from logger_app import flow
     from logger_app.report.clip_io import write_clip
     from logger_app.report.subtitles import file_name
+    from logger_app.workflows import campaign as flow
 
     reader = flow.FlightByFlight(args.campaign)
     chosen = _chosen_run(reader, args.clip)

@@ -66,7 +66,7 @@ def add_arguments(parser) -> None:
 
 
 def run(args) -> int:
-    from logger_app.review_desk import ReviewDesk, person
+    from logger_app.workflows.review import ReviewDesk, person
 
     desk = ReviewDesk(args.flight, args.who or person(), args.campaign)
     done = {}
@@ -112,8 +112,8 @@ def desk_acts(desk, args) -> list:
 
 def _wanted(desk, action, values: list[str], args) -> tuple:
     from logger_app.records.calls import Action
-    from logger_app.review_desk import new_call_id
     from logger_app.units import s_to_ns
+    from logger_app.workflows.review import new_call_id
 
     told = {"kind": args.kind, "name": args.name, "unit": args.unit}
     target, payload = values[0], {}
@@ -182,7 +182,7 @@ def _run_id(desk, text: str) -> str:
 def _import(desk, path: Path) -> list:
     from logger_app.records.calls import Action
     from logger_app.review.table import MOST_BYTES, read_changes
-    from logger_app.review_desk import new_call_id
+    from logger_app.workflows.review import new_call_id
 
     if path.stat().st_size > MOST_BYTES:
         raise ReviewError(f"{path}: {path.stat().st_size} bytes; a table of calls has at most {MOST_BYTES}.")

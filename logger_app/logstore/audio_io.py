@@ -23,7 +23,7 @@ from pathlib import Path
 import numpy as np
 
 from logger_app.errors import LogDamaged, LogError, SoundError
-from logger_app.files_io import sync_data, sync_folder, whole_file
+from logger_app.io.files import sync_data, sync_folder, whole_file
 from logger_app.logstore.store import Journal, utc_now
 from logger_app.records.journal import JournalRow, RowKind
 from logger_app.units import s_to_ns
@@ -503,7 +503,7 @@ def _decoded(path: Path) -> np.ndarray:
     state = path.stat()
     key = (str(path), state.st_mtime_ns, state.st_size)
     if _LAST_DECODED is None or _LAST_DECODED[0] != key:
-        from logger_app.sound_io import read_sound_file
+        from logger_app.io.sound import read_sound_file
 
         _LAST_DECODED = (key, read_sound_file(path))
     return _LAST_DECODED[1]
@@ -552,7 +552,7 @@ def compress_sound(journal: Journal) -> list[str]:
     SoundError
         What was compressed does not decode to the same samples; the WAV stays.
     """
-    from logger_app.sound_io import encode_flac, read_sound_file
+    from logger_app.io.sound import encode_flac, read_sound_file
 
     folder, made = journal.flight_dir, []
     for segment in segments_of(folder, journal):

@@ -18,9 +18,9 @@ from pathlib import Path
 
 import numpy as np
 
-from logger_app.containers_io import open_container
 from logger_app.errors import Fault, LogDamaged, LogError, SoundError
-from logger_app.files_io import put_in_place, sync_data, sync_folder
+from logger_app.io.containers import open_container
+from logger_app.io.files import put_in_place, sync_data, sync_folder
 from logger_app.logstore import audio_io, codec, schema
 from logger_app.logstore.audio_io import AUDIO_DIR, RATE_HZ, Segment
 from logger_app.logstore.carve import carve_records, log_state

@@ -22,13 +22,13 @@ from pathlib import Path
 from shutil import copyfile
 
 from logger_app.errors import LogDamaged, LogError, LogTooNew
-from logger_app.files_io import clear_left_behind, sync_folder
+from logger_app.io.files import clear_left_behind, sync_folder
+from logger_app.io.resources import user_dir
 from logger_app.logstore import codec, schema
 from logger_app.logstore.carve import DEFAULT_PAGE_SIZE, log_state
 from logger_app.logstore.lock_io import LOCK_FILE, WriterLock
 from logger_app.logstore.schema import JOURNAL_FILE
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
-from logger_app.resources_io import user_dir
 
 FLIGHTS_DIR = "flights"
 BATCH_ROWS = 500

@@ -10,8 +10,8 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-from logger_app import files_io
 from logger_app.errors import CardError, Fault
+from logger_app.io import files as files_io
 from logger_app.plan.parse import parse_text
 from logger_app.records.plan import Campaign
 

@@ -20,7 +20,7 @@ from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, Paragraph
 
 from logger_app.errors import ReportError
-from logger_app.files_io import whole_file
+from logger_app.io.files import whole_file
 from logger_app.plan.paper import SCALES, Blocks, Look, Panel, foot_of, notes_panel, panels_of
 from logger_app.records.plan import Campaign, PlannedFlight
 

@@ -11,8 +11,8 @@ import math
 import re
 from datetime import date
 
+from logger_app.domain.folder_names import is_folder_name
 from logger_app.errors import Fault
-from logger_app.names import is_folder_name
 from logger_app.plan import keys
 from logger_app.plan.keys import Key
 from logger_app.records.plan import POWER_IDLE

@@ -13,11 +13,11 @@ from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 
-from logger_app import files_io
 from logger_app.errors import ReportError
+from logger_app.io import files as files_io
+from logger_app.io.resources import user_dir
 from logger_app.records.results import Reduction, StallSpeed
 from logger_app.reduce.as_json import reduction_to_json, run_to_json
-from logger_app.resources_io import user_dir
 
 RESULTS_DIR = "results"
 RESULTS_FILE = "reduction.json"

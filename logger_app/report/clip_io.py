@@ -14,9 +14,9 @@ import av
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
-from logger_app.containers_io import open_container
 from logger_app.errors import ReportError
-from logger_app.files_io import whole_file
+from logger_app.io.containers import open_container
+from logger_app.io.files import whole_file
 from logger_app.records.clocks import ClockMap
 from logger_app.report.clip import Caption, caption, run_span
 from logger_app.report.fonts_io import font_folder

@@ -13,7 +13,7 @@ import av
 import numpy as np
 from PIL import Image
 
-from logger_app.containers_io import open_container
+from logger_app.io.containers import open_container
 from logger_app.report.extras import CameraFile
 
 WIDTH_PX = 320

@@ -21,7 +21,7 @@ from pathlib import Path
 
 from logger_app import __version__
 from logger_app.errors import ReportError
-from logger_app.files_io import clear_left_behind, put_in_place, sync_file, sync_folder, write_text
+from logger_app.io.files import clear_left_behind, put_in_place, sync_file, sync_folder, write_text
 from logger_app.records.plan import Campaign
 from logger_app.records.results import Reduction, StallSpeed
 from logger_app.records.runs import FlightData

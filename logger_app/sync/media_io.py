@@ -10,9 +10,9 @@ from pathlib import Path
 
 import numpy as np
 
-from logger_app.containers_io import open_container
 from logger_app.errors import SoundError, SyncError
-from logger_app.sound_io import LONGEST_S, open_sound
+from logger_app.io.containers import open_container
+from logger_app.io.sound import LONGEST_S, open_sound
 
 RATE_HZ = 16_000
 

@@ -13,10 +13,10 @@ from pathlib import Path
 import numpy as np
 
 from logger_app.errors import SyncError
-from logger_app.files_io import whole_file, write_text
+from logger_app.io.files import whole_file, write_text
+from logger_app.io.stills import save_picture
 from logger_app.records.results import StallSpeed
 from logger_app.records.stills import SavedPicture, SavedShot, SavedSide
-from logger_app.stills_io import save_picture
 from logger_app.sync.cameras_io import FlightCameras
 from logger_app.sync.choose import Moment, ias_at, spoken_speed, when
 

@@ -19,9 +19,9 @@ from pathlib import Path
 
 import numpy as np
 
-from logger_app.containers_io import open_container
 from logger_app.errors import SyncError
-from logger_app.files_io import whole_file
+from logger_app.io.containers import open_container
+from logger_app.io.files import whole_file
 
 # Without an index of key pictures: decoding on is cheaper than seeking when the wanted one is this near [s].
 READ_ON_S = 2.0

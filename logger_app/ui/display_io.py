@@ -6,8 +6,8 @@ import json
 from dataclasses import asdict
 from pathlib import Path
 
-from logger_app.files_io import write_text
-from logger_app.resources_io import user_dir
+from logger_app.io.files import write_text
+from logger_app.io.resources import user_dir
 from logger_app.ui.theme import Display
 
 FILE = "display.json"

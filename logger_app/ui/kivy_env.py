@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import os
 
-from logger_app.resources_io import user_dir
+from logger_app.io.resources import user_dir
 
 
 def prepare_environment() -> None:

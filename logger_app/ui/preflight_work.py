@@ -9,12 +9,12 @@ from pathlib import Path
 
 import numpy as np
 
-from logger_app import preflight_desk as checks
 from logger_app.errors import LoggerError
 from logger_app.fly.capture.mic import BlockQueue, level_dbfs
 from logger_app.ui.display_io import save_display
 from logger_app.ui.presenters.preflight import Do, PreflightState, briefing_rows, update
 from logger_app.ui.theme import Display
+from logger_app.workflows import preflight as checks
 
 LONGEST_REHEARSAL_S = 60.0
 

@@ -45,7 +45,7 @@ def test_nothing_else_lies_at_the_top():
 
 
 def test_importing_the_package_needs_no_native_library():
-    code = "import sys, logger_app, logger_app.flow, logger_app.__main__; print(sorted(sys.modules))"
+    code = "import sys, logger_app, logger_app.workflows.campaign, logger_app.__main__; print(sorted(sys.modules))"
     loaded = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True).stdout
 
     assert not re.findall(r"'(kivy|sounddevice|av|vosk|pandas|scipy|numpy)'", loaded)

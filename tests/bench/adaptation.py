@@ -19,11 +19,11 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 import speech
 
-from logger_app.fly.hear.decode import Stretch
-from logger_app.fly.hear.engine_callout import CalloutEngine, speech_of
-from logger_app.fly.hear.engine_util import as_float
-from logger_app.fly.hear.net import PHONE_ID
-from logger_app.fly.hear.packs_io import load_pack
+from logger_app.hear.decode import Stretch
+from logger_app.hear.engine_callout import CalloutEngine, speech_of
+from logger_app.hear.engine_util import as_float
+from logger_app.hear.net import PHONE_ID
+from logger_app.hear.packs_io import load_pack
 
 READ, STEPS, RATE, SHRINK = 30, 12, 0.5, 0.1
 

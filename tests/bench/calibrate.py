@@ -20,9 +20,9 @@ import numpy as np
 import speech
 
 from grammar.en.acoustic.calibrate import acceptance, believe, fit
-from logger_app.fly.hear.engine_callout import CalloutEngine
-from logger_app.fly.hear.gate import Gate
-from logger_app.fly.hear.packs_io import load_pack
+from logger_app.hear.engine_callout import CalloutEngine
+from logger_app.hear.gate import Gate
+from logger_app.hear.packs_io import load_pack
 
 CONDITIONS = ((None, "made"), (10.0, "made"), (10.0, "recorded"), (5.0, "made"), (5.0, "recorded"))
 

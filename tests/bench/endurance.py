@@ -108,8 +108,8 @@ class Script:
 
 def long_flight(hours: float, paced: bool) -> dict:
     """One flight; memory, handles, threads and latency along it."""
-    from logger_app import flow
-    from logger_app.flight_session import FlightSession, open_flight
+    from logger_app.workflows import campaign as flow
+    from logger_app.workflows.flight_session import FlightSession, open_flight
 
     looks, rows, waits = [], {"calls": 0, "gaps": 0}, []
     with tempfile.TemporaryDirectory() as name:

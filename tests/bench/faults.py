@@ -53,12 +53,12 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 import numpy as np
 
 from logger_app.errors import LogError, LoggerError
-from logger_app.flight_session import LATE_CALL_NS
 from logger_app.logstore.audio_io import SegmentWriter, list_segments, read_sound, sound_duration_s
 from logger_app.logstore.recover import readable_rows, rescue, verify
 from logger_app.logstore.schema import JOURNAL_FILE
 from logger_app.logstore.store import Journal
 from logger_app.records.journal import JournalRow, RowKind
+from logger_app.workflows.flight_session import LATE_CALL_NS
 
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = ROOT / "demo_sessions" / "sparrow_cuffs" / "inputs"
@@ -191,7 +191,7 @@ class Bench:
         self._measuring = threading.Lock()
 
     def _tapes(self, chance: np.random.Generator) -> None:
-        from logger_app.sound_io import open_sound, write_flac
+        from logger_app.io.sound import open_sound, write_flac
 
         # Sound to fly on: what is heard in it is the script's. Sound to hear: people who call.
         self.tape, self.spoken, self.camera = (self.folder / name for name in ("tape.flac", "spoken.flac", "wing.mp4"))

@@ -77,8 +77,8 @@ def memory_mb() -> float:
 
 def make_session(folder: Path, microphone, on_rows):
     """A session on a fresh copy of the demo's campaign."""
-    from logger_app import flow
-    from logger_app.flight_session import EngineMaker, FlightSession, open_flight
+    from logger_app.workflows import campaign as flow
+    from logger_app.workflows.flight_session import EngineMaker, FlightSession, open_flight
 
     (folder / "campaign.toml").write_bytes((DEMO / "inputs" / "campaign.toml").read_bytes())
     campaign = flow.load_campaign(folder)
@@ -139,7 +139,7 @@ def latencies(watch: Watch, truth: list[dict], loop_s: float) -> tuple[list[floa
 
 def real_pace(minutes: float, screen: bool, size: tuple[int, int]) -> dict:
     """A flight at real pace."""
-    from logger_app.sound_io import read_sound_file
+    from logger_app.io.sound import read_sound_file
 
     began_s = time.monotonic()
     pcm = read_sound_file(DEMO / "inputs" / "day1_baseline.opus")
@@ -212,7 +212,7 @@ def _with_screen(session, watch: Watch, size, seconds: float) -> float:
 
 def compressed(hours: float) -> dict:
     """A long flight as fast as it can be heard: memory, files and threads must stay flat."""
-    from logger_app.sound_io import read_sound_file
+    from logger_app.io.sound import read_sound_file
 
     pcm = read_sound_file(DEMO / "inputs" / "day1_baseline.opus")
     microphone = LoopMicrophone(pcm, hours * 3600, paced=False)

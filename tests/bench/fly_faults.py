@@ -44,7 +44,7 @@ DISK_KB = (1500, 9000)
 CHILD = """
 import sys, threading, time
 import numpy as np
-import logger_app.flight_session as fs
+import logger_app.workflows.flight_session as fs
 from logger_app.records.calls import CallKind, HeardCall
 
 class Script:

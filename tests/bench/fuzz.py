@@ -203,8 +203,8 @@ def _campaign(path: Path) -> None:
 
 
 def _pack(path: Path) -> None:
-    from logger_app.fly.hear.packs_io import load_pack
-    from logger_app.fly.hear.parse import parse_words
+    from logger_app.hear.packs_io import load_pack
+    from logger_app.hear.parse import parse_words
 
     parse_words(["on", "condition", "fifty", "eight"], load_pack(str(path)), None)
 
@@ -253,7 +253,7 @@ def spoken_pack() -> bytes:
 
 
 def _dictionary(path: Path) -> None:
-    from logger_app.fly.hear import packs_io
+    from logger_app.hear import packs_io
 
     pack = path.with_name("callouts.toml")
     pack.write_bytes(SMALL_PACK)
@@ -271,7 +271,7 @@ mark = ["kia/K IY AH/"]
 
 def _team(path: Path) -> None:
     """The words of a team, in a campaign: a table's body."""
-    from logger_app.fly.hear.packs_io import load_pack
+    from logger_app.hear.packs_io import load_pack
     from logger_app.plan.cards_io import read_campaign
 
     words = path.read_bytes()
@@ -305,14 +305,14 @@ def _legs(path: Path) -> None:
 
 @lru_cache(maxsize=1)
 def _english():
-    from logger_app.fly.hear.packs_io import load_pack
+    from logger_app.hear.packs_io import load_pack
 
     return load_pack("en")
 
 
 def _transcript(path: Path) -> None:
-    from logger_app.fly.hear.sequence import read_sequence
-    from logger_app.fly.hear.transcript_io import read_transcript, transcript_end_s
+    from logger_app.hear.sequence import read_sequence
+    from logger_app.hear.transcript_io import read_transcript, transcript_end_s
 
     transcript_end_s(path)
     calls = read_transcript(path, _english())
@@ -501,11 +501,9 @@ def use_flight(campaign_dir: Path, flight_dir: Path) -> None:
     Exception
         What is no error of ours, at once; else, at the end, the first that is.
     """
-    from logger_app import flow
     from logger_app.cli.compare import flight_cameras
     from logger_app.cli.report import gather
     from logger_app.errors import LoggerError
-    from logger_app.flight_session import _replay
     from logger_app.logstore.audio_io import read_sound
     from logger_app.logstore.recover import verify
     from logger_app.logstore.store import Journal
@@ -515,8 +513,10 @@ def use_flight(campaign_dir: Path, flight_dir: Path) -> None:
     from logger_app.report.subtitles import file_name
     from logger_app.review.subtitles import cues, to_srt, to_webvtt
     from logger_app.review.table import to_csv
-    from logger_app.review_desk import ReviewDesk
     from logger_app.sync.tufts import body_to_grid
+    from logger_app.workflows import campaign as flow
+    from logger_app.workflows.flight_session import _replay
+    from logger_app.workflows.review import ReviewDesk
 
     campaign = read_campaign(campaign_dir)
 
@@ -640,7 +640,7 @@ def _segment(path: Path) -> None:
 
 
 def _sound(path: Path) -> None:
-    from logger_app.sound_io import RATE_HZ, open_sound
+    from logger_app.io.sound import RATE_HZ, open_sound
 
     heard = 0
     with open_sound(path) as stream:

@@ -28,10 +28,10 @@ import numpy as np
 import speech
 from scipy import signal
 
-from logger_app.fly.hear.engine import Engine, make_engine
-from logger_app.fly.hear.packs import Pack
-from logger_app.fly.hear.packs_io import load_pack
-from logger_app.fly.hear.sequence import read_sequence
+from logger_app.hear.engine import Engine, make_engine
+from logger_app.hear.packs import Pack
+from logger_app.hear.packs_io import load_pack
+from logger_app.hear.sequence import read_sequence
 from logger_app.records.calls import CallKind, Flag, HeardCall
 
 HERE = Path(__file__).parent

@@ -21,9 +21,9 @@ from pathlib import Path
 
 from campaigns import SMALL, costs, kept, sizes_to, write_campaign
 
-from logger_app import flow
 from logger_app.reduce.as_json import reduction_to_json
 from logger_app.reduce.campaign import reduce_campaign
+from logger_app.workflows import campaign as flow
 
 LIMIT_S, LIMIT_RUNS = 5.0, 1000
 

@@ -26,15 +26,15 @@ import av
 import numpy as np
 from campaigns import costs, kept, sizes_to
 
-from logger_app import flow
 from logger_app.cli.report import write
+from logger_app.io.resources import data_dir
+from logger_app.io.sound import encode_opus, read_sound_file
 from logger_app.logstore import codec
 from logger_app.logstore.audio_io import SegmentWriter
 from logger_app.logstore.store import Journal
 from logger_app.records.clocks import ClockMap
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
-from logger_app.resources_io import data_dir
-from logger_app.sound_io import encode_opus, read_sound_file
+from logger_app.workflows import campaign as flow
 
 PROMISED_S, PROMISED_BYTES, PROMISED_RUNS = 20.0, 15_000_000, 40
 

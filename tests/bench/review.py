@@ -63,8 +63,8 @@ def long_flight(made_flight):
 
 def measure(screen_tests, driver, made, seconds: float, folder: Path) -> dict:
     """Times in milliseconds for one flight."""
-    from logger_app.review_desk import ReviewDesk
     from logger_app.ui.app import prepare_kivy
+    from logger_app.workflows.review import ReviewDesk
 
     flight = screen_tests.make_flight_folder(folder, made, seconds)
     prepare_kivy(1280, 800)

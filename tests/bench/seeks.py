@@ -125,17 +125,17 @@ def code_rows(names, folder: Path, count: int) -> list[dict]:
 
 def campaign_of(folder: Path, clip: Path, seconds: float):
     """A campaign of two flights, the clip as the camera of each; the stall a little before its end."""
-    from logger_app import flow
     from logger_app.cli.compare import flight_cameras
-    from logger_app.compare_desk import CompareDesk
+    from logger_app.io.resources import data_dir
     from logger_app.logstore.codec import call_row, clock_map_row
     from logger_app.logstore.store import Journal
     from logger_app.records.calls import CallKind, HeardCall
     from logger_app.records.clocks import ClockMap
     from logger_app.records.journal import FlightInfo, JournalRow, RowKind
-    from logger_app.resources_io import data_dir
     from logger_app.sync.sheet_io import Side
     from logger_app.units import s_to_ns
+    from logger_app.workflows import campaign as flow
+    from logger_app.workflows.compare import CompareDesk
 
     (folder / "campaign.toml").write_bytes(
         (data_dir("demo_sessions") / "sparrow_cuffs/inputs/campaign.toml").read_bytes()

@@ -16,7 +16,7 @@ import sys
 
 import numpy as np
 
-from logger_app.fly.hear.sequence import SequenceReader, read_sequence
+from logger_app.hear.sequence import SequenceReader, read_sequence
 from logger_app.records.calls import Alternative, CallKind, Flag, HeardCall
 from logger_app.units import s_to_ns
 

@@ -22,9 +22,9 @@ from pathlib import Path
 import numpy as np
 from scipy import signal
 
-from logger_app.fly.hear.packs import Pack, legal_calls
+from logger_app.hear.packs import Pack, legal_calls
+from logger_app.io.sound import read_sound_file
 from logger_app.records.calls import CallKind
-from logger_app.sound_io import read_sound_file
 
 RATE = 16_000
 DIGITS = ["zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine"]

@@ -299,8 +299,8 @@ def main() -> int:
     sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
     clocks = Clocks() if plan.get("clock") else None
     steps = Steps(plan) if "under" in plan else None
-    import logger_app.flight_session as session
     import logger_app.fly.capture.audio_writer as writer
+    import logger_app.workflows.flight_session as session
     from logger_app.__main__ import main as kneecall
 
     if plan.get("script"):

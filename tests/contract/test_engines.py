@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 
 from logger_app.errors import EngineError
-from logger_app.fly.hear.engine import ENGINES, Engine, make_engine
-from logger_app.fly.hear.packs_io import load_pack
+from logger_app.hear.engine import ENGINES, Engine, make_engine
+from logger_app.hear.packs_io import load_pack
+from logger_app.io.resources import data_dir
+from logger_app.io.sound import RATE_HZ, open_sound, read_sound_file
 from logger_app.records.calls import CallKind, Flag
-from logger_app.resources_io import data_dir
-from logger_app.sound_io import RATE_HZ, open_sound, read_sound_file
 
 KOREAN = Path(__file__).with_name("ko_pack")
 

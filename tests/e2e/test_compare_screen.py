@@ -14,19 +14,19 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from logger_app import flow
 from logger_app.__main__ import main
 from logger_app.cli.compare import flight_cameras
-from logger_app.compare_desk import CompareDesk
+from logger_app.io.resources import data_dir
 from logger_app.logstore.codec import call_row, clock_map_row
 from logger_app.logstore.store import Journal
 from logger_app.records.calls import CallKind, HeardCall
 from logger_app.records.clocks import ClockMap
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
-from logger_app.resources_io import data_dir
 from logger_app.sync.sheet_io import Side
 from logger_app.sync.tufts import STATES, TuftState
 from logger_app.units import s_to_ns
+from logger_app.workflows import campaign as flow
+from logger_app.workflows.compare import CompareDesk
 
 pytestmark = pytest.mark.window
 UTC = "2027-04-11T10:00:00Z"

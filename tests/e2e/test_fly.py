@@ -11,10 +11,10 @@ from pathlib import Path
 import pytest
 
 from logger_app.__main__ import main
+from logger_app.io.sound import read_sound_file
 from logger_app.logstore.audio_io import read_sound, sound_duration_s
 from logger_app.logstore.store import Journal
 from logger_app.records.journal import RowKind
-from logger_app.sound_io import read_sound_file
 
 ROOT = Path(__file__).resolve().parents[2]
 INPUTS = ROOT / "demo_sessions" / "sparrow_cuffs" / "inputs"
@@ -25,7 +25,7 @@ SECONDS = round([call["end_s"] for call in TRUTH["calls"] if call["name"] == "re
 
 @pytest.fixture(scope="module")
 def recording(tmp_path_factory):
-    from logger_app.sound_io import write_flac
+    from logger_app.io.sound import write_flac
 
     path = tmp_path_factory.mktemp("sound") / "two runs.flac"
     write_flac(path, read_sound_file(INPUTS / "day1_baseline.opus")[: round(SECONDS * 16_000)])
@@ -122,7 +122,7 @@ def test_the_sound_is_kept_sample_for_sample(flown, recording):
 
 @pytest.mark.slow
 def test_what_was_flown_is_what_the_review_sees(flown):
-    from logger_app.flow import load_campaign, load_flight
+    from logger_app.workflows.campaign import load_campaign, load_flight
 
     _, rows, folder = flown
     data = load_flight(load_campaign(folder.parents[1]), folder)
@@ -135,7 +135,7 @@ def test_what_was_flown_is_what_the_review_sees(flown):
 
 @pytest.mark.slow
 def test_fast_and_at_pace_give_the_same_rows(campaign, recording, tmp_path):
-    from logger_app.sound_io import write_flac
+    from logger_app.io.sound import write_flac
 
     short = tmp_path / "short.flac"
     write_flac(short, read_sound_file(recording)[16_000 * 20 : 16_000 * 44])
@@ -260,11 +260,11 @@ def _spoken(lines):
 
 @pytest.mark.slow
 def test_a_recorded_rehearsal_is_scored(campaign, capsys, monkeypatch, tmp_path):
-    from logger_app.sound_io import write_flac
+    from logger_app.io.sound import write_flac
 
     monkeypatch.setenv("KNEECALL_HOME", str(tmp_path / "home"))
-    from logger_app.fly.hear.packs_io import load_pack
-    from logger_app.preflight_desk import rehearsal_script
+    from logger_app.hear.packs_io import load_pack
+    from logger_app.workflows.preflight import rehearsal_script
 
     lines = [line.say for line in rehearsal_script(load_pack("en"))]
     sound, there = _spoken(lines)
@@ -284,14 +284,14 @@ def test_a_recorded_rehearsal_is_scored(campaign, capsys, monkeypatch, tmp_path)
 @pytest.mark.slow
 @pytest.mark.window
 def test_the_real_app_on_recorded_sound_with_touches(pilot, shots, campaign, recording):
-    from logger_app import flow
-    from logger_app.flight_session import EngineMaker, FlightSession, open_flight
     from logger_app.fly.capture.mic_wavfile import FileMicrophone
     from logger_app.fly.capture.speaker import SilentSpeaker
     from logger_app.fly.cues import Tone, tone_sound
     from logger_app.fly.flight_state import Phase
     from logger_app.ui.app import make_fly_app
     from logger_app.ui.theme import Display
+    from logger_app.workflows import campaign as flow
+    from logger_app.workflows.flight_session import EngineMaker, FlightSession, open_flight
 
     read = flow.load_campaign(campaign)
     make, speaker = EngineMaker(read), SilentSpeaker()

@@ -2,7 +2,6 @@
 
 import pytest
 
-from logger_app.flight_session import Snapshot
 from logger_app.fly.capture.audio_writer import SoundState
 from logger_app.fly.cues import Cue, Tone
 from logger_app.fly.flight_state import Intent, Phase, Touch, advance, begin
@@ -10,6 +9,7 @@ from logger_app.records.calls import CallKind, Flag, HeardCall
 from logger_app.records.plan import TestPoint
 from logger_app.ui.theme import CAP_RATIO, LEAST_ARCMIN, Display, character_mm
 from logger_app.units import s_to_ns
+from logger_app.workflows.flight_session import Snapshot
 
 pytestmark = pytest.mark.window
 POINTS = (

@@ -11,14 +11,14 @@ import time
 import numpy as np
 import pytest
 
-from logger_app import flow
 from logger_app.__main__ import main
-from logger_app.flow import load_campaign, load_flight
+from logger_app.io.resources import data_dir
+from logger_app.io.sound import RATE_HZ, open_sound, write_flac
 from logger_app.logstore.audio_io import read_sound
 from logger_app.logstore.store import Journal
 from logger_app.records.journal import RowKind
-from logger_app.resources_io import data_dir
-from logger_app.sound_io import RATE_HZ, open_sound, write_flac
+from logger_app.workflows import campaign as flow
+from logger_app.workflows.campaign import load_campaign, load_flight
 
 DEMO = data_dir("demo_sessions") / "sparrow_cuffs"
 TRUTH = json.loads((DEMO / "expected" / "truth.json").read_text("utf-8"))["flights"][0]

@@ -13,13 +13,13 @@ from pathlib import Path
 import pytest
 
 from logger_app.__main__ import main
-from logger_app.flow import FlightByFlight
 from logger_app.logstore import codec
 from logger_app.logstore.store import Journal
 from logger_app.records.calls import Action, Correction
 from logger_app.records.runs import Run
 from logger_app.reduce import results_io
 from logger_app.report import tables_io, view
+from logger_app.workflows.campaign import FlightByFlight
 
 _spec = importlib.util.spec_from_file_location(
     "made_campaigns", Path(__file__).resolve().parents[1] / "bench" / "campaigns.py"

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from logger_app.sound_io import RATE_HZ, read_sound_file, write_flac
+from logger_app.io.sound import RATE_HZ, read_sound_file, write_flac
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_sessions" / "sparrow_cuffs" / "inputs"
 

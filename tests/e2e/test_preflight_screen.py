@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from logger_app import preflight_desk as checks
 from logger_app.records.plan import Aircraft, Campaign, Team
 from logger_app.ui.presenters.preflight import Do
 from logger_app.ui.theme import CAP_RATIO, LEAST_ARCMIN, Display, character_mm
+from logger_app.workflows import preflight as checks
 
 pytestmark = pytest.mark.window
 TABLETS = {(1280, 800): 149.0, (1920, 1200): 224.0, (1024, 600): 170.0}
@@ -68,7 +68,7 @@ def desk(tmp_path, monkeypatch, hearing):
     (tmp_path / "camp" / "campaign.toml").write_text(TOML, "utf-8")
 
     def session(campaign, engine):
-        from logger_app.flight_session import FlightSession, open_flight
+        from logger_app.workflows.flight_session import FlightSession, open_flight
 
         return FlightSession(
             campaign,
@@ -212,7 +212,7 @@ def test_fly_asks_for_the_briefing_first_then_flies_in_the_same_window(screen, t
 
 
 def test_a_flight_that_cannot_begin_is_said_on_the_checks(screen, tmp_path):
-    from logger_app.flight_session import open_flight
+    from logger_app.workflows.flight_session import open_flight
 
     finger, made = screen()
     checks.acknowledge(tmp_path / "camp", made.campaign, "x")

@@ -17,13 +17,13 @@ import numpy as np
 import pytest
 
 from logger_app.__main__ import main
+from logger_app.io.resources import data_dir
 from logger_app.logstore import codec
 from logger_app.logstore.audio_io import SegmentWriter
 from logger_app.logstore.store import Journal
 from logger_app.records.calls import Action, CallKind, Correction, HeardCall
 from logger_app.records.clocks import ClockMap
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
-from logger_app.resources_io import data_dir
 from logger_app.units import s_to_ns
 
 UNTIL_S = 215.0  # two points of the demo's four are enough here

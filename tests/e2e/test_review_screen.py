@@ -9,15 +9,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from logger_app.io.resources import data_dir
 from logger_app.logstore import codec
 from logger_app.logstore.audio_io import SegmentWriter
 from logger_app.logstore.store import Journal
 from logger_app.records.calls import CallKind, CallStatus
 from logger_app.records.clocks import ClockMap
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
-from logger_app.resources_io import data_dir
 from logger_app.review.queue import Item
-from logger_app.review_desk import ReviewDesk
+from logger_app.workflows.review import ReviewDesk
 
 pytestmark = pytest.mark.window
 UTC = "2027-04-11T09:00:00.000000Z"

@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 
 from logger_app.errors import CardError, LogError
-from logger_app.flight_session import AWAY_NS, FlightClock, FlightSession, open_flight, unfinished_flight
 from logger_app.fly.capture.audio_writer import JOURNAL_BYTES
 from logger_app.fly.capture.mic import BLOCK_SAMPLES, RATE_HZ
 from logger_app.fly.flight_state import Intent, Phase
@@ -20,6 +19,7 @@ from logger_app.records.calls import CallKind, HeardCall
 from logger_app.records.journal import RowKind
 from logger_app.records.plan import Aircraft, AircraftConfig, Campaign, PlannedFlight, TestCard, TestPoint
 from logger_app.units import NS_PER_S, s_to_ns
+from logger_app.workflows.flight_session import AWAY_NS, FlightClock, FlightSession, open_flight, unfinished_flight
 
 POINTS = (TestPoint(id="A1", card="A", runs_wanted=2), TestPoint(id="A2", card="A", flap_deg=15, runs_wanted=1))
 CAMPAIGN = Campaign(
@@ -246,7 +246,7 @@ def test_the_state_after_a_restart_is_the_state_before_it(tmp_path, cut):
         session.touch(Intent.RESUME)
 
     _, first = fly(tmp_path, script=script, seconds=cut + 1, land=False, during=touches)
-    from logger_app.flight_session import _replay
+    from logger_app.workflows.flight_session import _replay
 
     with Journal.open(tmp_path / "flights" / "f1", read_only=True) as journal:
         state, _ = _replay(journal, CAMPAIGN)
@@ -296,7 +296,7 @@ def test_rows_that_cannot_be_saved_wait_and_are_saved_later(tmp_path, monkeypatc
         return real(self, rows)
 
     monkeypatch.setattr(Journal, "append", append)
-    monkeypatch.setattr("logger_app.flight_session.RETRY_S", 0.0)
+    monkeypatch.setattr("logger_app.workflows.flight_session.RETRY_S", 0.0)
     _, session = fly(tmp_path)
 
     assert refused[0] == 6
@@ -490,8 +490,8 @@ def test_a_reader_that_goes_away_does_not_end_the_flight(tmp_path, raised, told)
 
 
 def test_a_mistake_in_the_cards_does_not_lose_the_call(tmp_path, monkeypatch):
-    from logger_app import flight_session
     from logger_app.fly.flight_state import advance
+    from logger_app.workflows import flight_session
 
     def broken(state, event):
         if isinstance(event, HeardCall) and event.value == 53:

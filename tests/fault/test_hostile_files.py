@@ -18,13 +18,13 @@ html5lib = pytest.importorskip("html5lib")
 
 from logger_app.__main__ import main
 from logger_app.errors import SoundError, SyncError
+from logger_app.io.sound import read_sound_file, write_flac
 from logger_app.logstore.audio_io import SegmentWriter, read_sound
 from logger_app.logstore.codec import clock_map_to_body
 from logger_app.logstore.recover import verify
 from logger_app.logstore.store import Journal
 from logger_app.records.clocks import ClockMap
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
-from logger_app.sound_io import read_sound_file, write_flac
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_sessions" / "sparrow_cuffs" / "inputs"
 EVIL = "<script>alert(1)</script><img src=x onerror=alert(1)>\\\"'`${7*7}{{7*7}}</style></title>--><!--"
@@ -257,10 +257,10 @@ def test_a_link_in_the_place_of_a_segment_is_not_the_flights_sound(tmp_path):
     ],
 )
 def test_a_camera_row_that_names_something_else_shows_nothing_of_it(tmp_path, named):
-    from logger_app import flow
     from logger_app.cli.compare import flight_cameras
     from logger_app.cli.report import frame_finder, gather
     from logger_app.plan.cards_io import read_campaign
+    from logger_app.workflows import campaign as flow
 
     media = {"file": named, "sha256": "", "camera": "cam", "chapter": 1, "duration_s": 9.0, "fps": 25.0}
     clock = clock_map_to_body(ClockMap(source=named, offset_s=0.0))

@@ -13,6 +13,8 @@ import numpy as np
 import pytest
 
 from logger_app.__main__ import main
+from logger_app.io.resources import data_dir
+from logger_app.io.sound import open_sound
 from logger_app.logstore import codec
 from logger_app.logstore.audio_io import SegmentWriter
 from logger_app.logstore.schema import JOURNAL_FILE
@@ -20,8 +22,6 @@ from logger_app.logstore.store import Journal
 from logger_app.records.calls import CallKind, HeardCall
 from logger_app.records.clocks import ClockMap
 from logger_app.records.journal import FlightInfo, RowKind
-from logger_app.resources_io import data_dir
-from logger_app.sound_io import open_sound
 
 UTC = "2027-04-11T09:00:00.000000Z"
 
@@ -256,7 +256,7 @@ def test_a_flight_outside_a_campaign_and_no_flight(tmp_path, flight, capsys):
 
 def test_every_correction_survives_kill_9(flight):
     code = f"""
-from logger_app.review_desk import ReviewDesk
+from logger_app.workflows.review import ReviewDesk
 from logger_app.records.calls import Action
 from pathlib import Path
 desk = ReviewDesk(Path({str(flight)!r}), "bob")
@@ -285,9 +285,9 @@ while True:
 @pytest.mark.slow
 def test_another_recogniser_is_asked_too_where_it_is_there(review, flight, monkeypatch):
     """It may miss calls; only what it heard otherwise at the same moment is a difference."""
-    from logger_app import review_desk
     from logger_app.records.calls import CallKind, HeardCall
     from logger_app.units import s_to_ns
+    from logger_app.workflows import review as review_desk
 
     first = next(c for c in review("--json")["calls"] if c["kind"] == "airspeed")
     at_ns = s_to_ns(first["flight_s"])

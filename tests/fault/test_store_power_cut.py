@@ -16,7 +16,7 @@ import time
 import numpy as np
 import pytest
 
-from logger_app import files_io
+from logger_app.io import files as files_io
 from logger_app.logstore import audio_io
 from logger_app.logstore.audio_io import RATE_HZ, SegmentWriter, read_sound, sound_duration_s
 from logger_app.logstore.recover import readable_rows, verify

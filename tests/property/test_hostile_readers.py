@@ -20,7 +20,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from logger_app.errors import LogDamaged, LoggerError
-from logger_app.sound_io import RATE_HZ, encode_opus, open_sound, write_flac
+from logger_app.io.sound import RATE_HZ, encode_opus, open_sound, write_flac
 
 EXAMPLES = int(os.environ.get("KNEECALL_FUZZ", "30"))
 fuzz = settings(
@@ -187,7 +187,7 @@ def test_campaign(data):
 @fuzz
 @given(hostile(EMPTY_PACK))
 def test_pack(data):
-    from logger_app.fly.hear.packs_io import load_pack
+    from logger_app.hear.packs_io import load_pack
 
     check(lambda path: load_pack(str(path)), data, "callouts.toml")
 
@@ -195,7 +195,7 @@ def test_pack(data):
 @fuzz
 @given(st.text(max_size=60), st.sampled_from(["", "/etc/passwd", "../../x", "\0", "a" * 5000, "https://example.org/p"]))
 def test_pack_name(text, other):
-    from logger_app.fly.hear.packs_io import load_pack
+    from logger_app.hear.packs_io import load_pack
 
     for name in (text, other):
         try:
@@ -258,9 +258,9 @@ CSV = b"start_s,end_s,words\n2,3.5,on condition\n4,5,fifty eight\n6,,seven\n"
 
 @pytest.mark.parametrize(("name", "valid"), [("t.csv", CSV), ("t.vtt", VTT), ("t.srt", SRT)])
 def test_transcript(name, valid):
-    from logger_app.fly.hear.packs_io import load_pack
-    from logger_app.fly.hear.sequence import read_sequence
-    from logger_app.fly.hear.transcript_io import read_transcript, transcript_end_s
+    from logger_app.hear.packs_io import load_pack
+    from logger_app.hear.sequence import read_sequence
+    from logger_app.hear.transcript_io import read_transcript, transcript_end_s
 
     pack = load_pack("en")
 
@@ -362,9 +362,9 @@ def test_journal_bodies(data):
 @given(st.data())
 def test_a_flight_of_odd_rows(data):
     """Rows with right checksums but odd bodies: the flight loads, or it is said to be damaged."""
-    from logger_app.flow import flight_from_rows
     from logger_app.plan.cards_io import read_campaign
     from logger_app.records.journal import FlightInfo, JournalRow, RowKind
+    from logger_app.workflows.campaign import flight_from_rows
 
     campaign = read_campaign(ROOT / "demo_sessions/sparrow_cuffs/inputs")
     kinds = (RowKind.CALL, RowKind.CORRECTION, RowKind.GAP, RowKind.STEP, RowKind.PROPOSAL, RowKind.FLIGHT)

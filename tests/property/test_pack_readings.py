@@ -4,9 +4,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger_app.fly.hear.packs import legal_calls
-from logger_app.fly.hear.packs_io import load_pack
-from logger_app.fly.hear.parse import parse_words
+from logger_app.hear.packs import legal_calls
+from logger_app.hear.packs_io import load_pack
+from logger_app.hear.parse import parse_words
 
 PACKS = {name: load_pack(name) for name in ("en", "de")}
 

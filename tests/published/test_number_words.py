@@ -7,8 +7,8 @@ import pytest
 from num2words import num2words
 from word2number import w2n
 
-from logger_app.fly.hear.packs_io import load_pack
-from logger_app.fly.hear.parse import parse_words
+from logger_app.hear.packs_io import load_pack
+from logger_app.hear.parse import parse_words
 
 PACK = load_pack("en")
 GERMAN = load_pack("de")

@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from logger_app.errors import LogDamaged
-from logger_app.flight_session import open_flight
 from logger_app.logstore.audio_io import SegmentWriter, read_sound
 from logger_app.logstore.carve import WAL_FRAME_HEADER_BYTES, WAL_HEADER_BYTES, log_state
 from logger_app.logstore.recover import readable_rows, rescue, verify
@@ -14,6 +13,7 @@ from logger_app.logstore.schema import JOURNAL_FILE
 from logger_app.logstore.store import Journal, list_flights
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 from logger_app.records.plan import Aircraft, AircraftConfig, Campaign
+from logger_app.workflows.flight_session import open_flight
 
 FRAME = 4096 + WAL_FRAME_HEADER_BYTES
 

@@ -22,9 +22,10 @@ from logger_app.errors import (
     SoundError,
     SyncError,
 )
-from logger_app.fly.hear.packs_io import load_pack
-from logger_app.fly.hear.parse import parse_words
-from logger_app.fly.hear.transcript_io import read_transcript
+from logger_app.hear.packs_io import load_pack
+from logger_app.hear.parse import parse_words
+from logger_app.hear.transcript_io import read_transcript
+from logger_app.io.sound import read_sound_file, write_flac
 from logger_app.logstore import codec, schema
 from logger_app.logstore.audio_io import segments_of
 from logger_app.logstore.recover import readable_rows, verify
@@ -35,7 +36,6 @@ from logger_app.reduce.gps import calibration_point, calibration_tables
 from logger_app.reduce.legs_io import read_legs
 from logger_app.reduce.trace_io import MOST_SAMPLES, read_trace
 from logger_app.review.table import read_changes
-from logger_app.sound_io import read_sound_file, write_flac
 from logger_app.sync.media_io import probe
 from logger_app.ui.display_io import load_display
 from logger_app.ui.theme import Display
@@ -448,8 +448,8 @@ def test_large_files_are_refused_in_bounded_memory(tmp_path):
         sys.path.insert(0, {str(Path(__file__).resolve().parents[2])!r})
         from pathlib import Path
         from logger_app.errors import LoggerError
-        from logger_app.fly.hear.packs_io import load_pack
-        from logger_app.fly.hear.transcript_io import read_transcript
+        from logger_app.hear.packs_io import load_pack
+        from logger_app.hear.transcript_io import read_transcript
         from logger_app.plan.cards_io import read_campaign
         from logger_app.reduce.trace_io import read_trace
         from logger_app.cli.review import _import

@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from logger_app.fly.hear.net import BLANK, OUTPUTS
-from logger_app.fly.hear.rescore import word_frames
+from logger_app.hear.net import BLANK, OUTPUTS
+from logger_app.hear.rescore import word_frames
 
 
 def test_words_of_a_spelling_of_a_hundred_phones_are_timed():

@@ -11,7 +11,6 @@ import numpy as np
 import pytest
 
 from logger_app.errors import LogError
-from logger_app.flight_session import FlightSession, open_flight
 from logger_app.fly.capture.audio_writer import LOOK_AT_DISK_S, AudioWriter, HearingQueue
 from logger_app.fly.capture.mic import BLOCK_SAMPLES, RATE_HZ, BlockQueue
 from logger_app.fly.flight_state import Intent
@@ -22,6 +21,7 @@ from logger_app.logstore.store import Journal
 from logger_app.records.calls import CaptureGap
 from logger_app.records.journal import FlightInfo
 from logger_app.records.plan import Aircraft, AircraftConfig, Campaign
+from logger_app.workflows.flight_session import FlightSession, open_flight
 
 BLOCKS = 400  # 20 s
 

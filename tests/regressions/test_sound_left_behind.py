@@ -12,12 +12,12 @@ import numpy as np
 import pytest
 
 from logger_app.__main__ import main
-from logger_app.hear_desk import hear_into
 from logger_app.logstore.audio_io import SegmentWriter, list_segments
 from logger_app.logstore.recover import clear_unfinished, forget_sound, rescue, verify
 from logger_app.logstore.schema import JOURNAL_FILE
 from logger_app.logstore.store import Journal
 from logger_app.records.journal import FlightInfo, RowKind
+from logger_app.workflows.hearing import hear_into
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_sessions" / "sparrow_cuffs" / "inputs"
 

@@ -3,9 +3,9 @@
 import pytest
 
 from logger_app.errors import LogError
-from logger_app.flight_session import FlightSession, open_flight
 from logger_app.logstore.store import Journal
 from logger_app.records.plan import Aircraft, AircraftConfig, Campaign
+from logger_app.workflows.flight_session import FlightSession, open_flight
 
 CAMPAIGN = Campaign(
     name="test",

@@ -4,7 +4,7 @@ Everything is batched; all clips lie in one int16 tensor on the device. `Augment
 sequences, varies the speaker (vocal-tract length, tilt, effort, tempo), the room and channel, adds made and
 recorded noise or other voices, passes it through what headsets and recorders do (gain control, gates,
 clipping, coarse quantisation, dropouts), and returns features as the run-time front end defines them
-(`logger_app.fly.hear.features`; ``tests/unit/acoustic`` compares the numbers). The noise generator is
+(`logger_app.hear.features`; ``tests/unit/acoustic`` compares the numbers). The noise generator is
 not the one that tests use. Main names: `Augment`, `log_mel`.
 """
 

@@ -1,6 +1,6 @@
 """From how well calls were explained, and whether they were right, to a calibrated belief: `fit`.
 
-The measures are those of `logger_app.fly.hear.gate`; ``tests/bench/calibrate.py`` collects them on voices that are
+The measures are those of `logger_app.hear.gate`; ``tests/bench/calibrate.py`` collects them on voices that are
 in no training and in no reported test, and writes ``conf.json``.
 """
 

@@ -17,7 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
-from logger_app.sound_io import read_sound_file
+from logger_app.io.sound import read_sound_file
 
 from . import texts
 from .synth import HELD_OUT

@@ -2,7 +2,7 @@
 
 ``python -m grammar.en.acoustic.export CHECKPOINT.npz NET.npz [--with EARLIER.npz]``. ``--with`` gives the average of the
 new weights and the ones that the training started from: measured better on people than either. The layout (names, shapes) is the one that
-`logger_app.fly.hear.net` reads: ``i.w`` (7*40, C), then per block k: ``k.dw`` (11, C), ``k.db``, ``k.kr``
+`logger_app.hear.net` reads: ``i.w`` (7*40, C), then per block k: ``k.dw`` (11, C), ``k.db``, ``k.kr``
 (frames seen ahead), ``k.w1`` (C, H), ``k.b1``, ``k.w2`` (H, C), ``k.b2``, last ``bo.s``, ``bo.b``, ``o.w`` (C, 40),
 ``o.b``, ``v.w`` (C,), ``v.b``, ``t.w`` (C,), ``t.b``; ``n`` is the number of blocks. No torch needed.
 """

@@ -1,6 +1,6 @@
 """The network in torch: depthwise convolutions over 20 ms frames, phone CTC, speech activity, and talk against calls.
 
-Only for training; at run time the same numbers are computed by numpy (`logger_app.fly.hear.net`). Main names:
+Only for training; at run time the same numbers are computed by numpy (`logger_app.hear.net`). Main names:
 `CalloutNet`, `from_folded` (start from exported weights, deeper if wished), `RIGHT_CONTEXT`.
 """
 

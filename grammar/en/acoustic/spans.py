@@ -13,9 +13,9 @@ from pathlib import Path
 
 import numpy as np
 
-from logger_app.fly.hear.net import FRAME_S, PHONE_ID, Net
-from logger_app.fly.hear.rescore import word_frames
-from logger_app.sound_io import read_sound_file
+from logger_app.hear.net import FRAME_S, PHONE_ID, Net
+from logger_app.hear.rescore import word_frames
+from logger_app.io.sound import read_sound_file
 
 from . import texts
 

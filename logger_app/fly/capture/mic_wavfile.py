@@ -26,7 +26,7 @@ class FileMicrophone:
     """
 
     def __init__(self, path: Path, paced: bool = True):
-        from logger_app.sound_io import open_sound
+        from logger_app.io.sound import open_sound
 
         self.path = Path(path)
         self.name = self.path.name

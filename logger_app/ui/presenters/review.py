@@ -27,7 +27,7 @@ from logger_app.review.queue import Item, QueueItem
 if TYPE_CHECKING:
     from logger_app.records.results import StallSpeed
     from logger_app.records.runs import Run
-    from logger_app.review_desk import Desk
+    from logger_app.workflows.review import Desk
 
 PLAY_S = 1.0  # to each side of a call
 SPEEDS = (1.0, 0.75, 0.5)

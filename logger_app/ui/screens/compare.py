@@ -20,7 +20,6 @@ from kivy.uix.boxlayout import BoxLayout
 from kivy.uix.button import Button
 from kivy.uix.label import Label
 
-from logger_app.compare_desk import CompareDesk, proposed_marks
 from logger_app.errors import LoggerError, SyncError
 from logger_app.sync.choose import ias_at
 from logger_app.ui.presenters import compare as presenter
@@ -29,6 +28,7 @@ from logger_app.ui.widgets.compare_axis import CompareAxis
 from logger_app.ui.widgets.side_frames import SideFrames
 from logger_app.ui.widgets.span_maps import SpanMaps
 from logger_app.ui.widgets.wing_picture import WingPicture
+from logger_app.workflows.compare import CompareDesk, proposed_marks
 
 Factory.register("WingPicture", cls=WingPicture)
 Factory.register("CompareAxis", cls=CompareAxis)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from logger_app.compare_desk import CompareDesk
 from logger_app.ui.app import prepare_kivy
 from logger_app.ui.screen_check import need_screen
+from logger_app.workflows.compare import CompareDesk
 
 WIDTH, HEIGHT = 1280, 800
 

@@ -6,7 +6,7 @@ import threading
 from collections.abc import Sequence
 from pathlib import Path
 
-from logger_app.containers_io import open_container
+from logger_app.io.containers import open_container
 from logger_app.records.clocks import ClockMap
 
 MOST_PX = 640

@@ -7,7 +7,7 @@ import pytest
 from speech import CALIBRATION_VOICES, HELD_OUT_VOICES
 
 from grammar.en.acoustic import data, synth
-from logger_app.sound_io import write_flac
+from logger_app.io.sound import write_flac
 
 HEAD = ["file", "start_s", "end_s", "speaker", "text", "split"]
 

@@ -6,8 +6,8 @@ import numpy as np
 
 from grammar.en.acoustic import export
 from grammar.en.acoustic.export import fold
-from logger_app.fly.hear.features import features
-from logger_app.fly.hear.net import Net
+from logger_app.hear.features import features
+from logger_app.hear.net import Net
 
 HERE = Path(__file__).parent
 

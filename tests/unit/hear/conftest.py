@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from logger_app.fly.hear.lattice import build_tree
-from logger_app.fly.hear.net import OUTPUTS, PHONE_ID
-from logger_app.fly.hear.packs_io import load_pack
+from logger_app.hear.lattice import build_tree
+from logger_app.hear.net import OUTPUTS, PHONE_ID
+from logger_app.hear.packs_io import load_pack
 
 
 @pytest.fixture(scope="session")

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from logger_app.fly.hear.context import ALONE_FRAMES, EXPECT_FRAMES, Context, Need
-from logger_app.fly.hear.decode import Found, Heard
-from logger_app.fly.hear.gate import Gate
-from logger_app.fly.hear.packs import LegalCall
+from logger_app.hear.context import ALONE_FRAMES, EXPECT_FRAMES, Context, Need
+from logger_app.hear.decode import Found, Heard
+from logger_app.hear.gate import Gate
+from logger_app.hear.packs import LegalCall
 from logger_app.records.calls import CallKind
 
 GATE = Gate(np.zeros(7), np.zeros(6), np.ones(6), 10.0)

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from logger_app.fly.hear.decode import PHONE_PRIOR, Decoder, Stretch
-from logger_app.fly.hear.gate import Gate
-from logger_app.fly.hear.segment import Piece, Segmenter
+from logger_app.hear.decode import PHONE_PRIOR, Decoder, Stretch
+from logger_app.hear.gate import Gate
+from logger_app.hear.segment import Piece, Segmenter
 
 # Belief from the posterior and the talk output alone, so that a test can say what it rests on.
 GATE = Gate(np.array([0.0, 3.0, 0.0, 0.0, 0.0, 0.0, -15.0]), np.array([2.0, 0, 0, 0, 0, 0]), np.ones(6), 0.0)

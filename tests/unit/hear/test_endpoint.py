@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from logger_app.fly.hear.endpoint import Endpoint, edges, nearest
+from logger_app.hear.endpoint import Endpoint, edges, nearest
 
 
 def starts(activity):

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from logger_app.fly.hear.engine_util import Level, as_float
+from logger_app.hear.engine_util import Level, as_float
 from logger_app.records.calls import Flag
 
 TONE = np.sin(2 * np.pi * 300 * np.arange(32_000) / 16_000)

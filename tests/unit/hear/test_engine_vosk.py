@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from logger_app.errors import EngineError
-from logger_app.fly.hear import engine_vosk
-from logger_app.fly.hear.engine_vosk import UNKNOWN, VoskEngine, find_model, grammar_of
+from logger_app.hear import engine_vosk
+from logger_app.hear.engine_vosk import UNKNOWN, VoskEngine, find_model, grammar_of
 from logger_app.records.calls import Flag
 
 

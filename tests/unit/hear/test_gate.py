@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from logger_app.errors import EngineError
-from logger_app.fly.hear.gate import Gate, measures
+from logger_app.hear.gate import Gate, measures
 
 CONF = {
     "w": [0.0, 2.0, 2.0, 1.0, 0.5, 0.0, -1.0],

@@ -2,9 +2,9 @@
 
 import pytest
 
-from logger_app.fly.hear.packs import PHONES
-from logger_app.fly.hear.packs_io import load_pack
-from logger_app.fly.hear.parse import parse_words
+from logger_app.hear.packs import PHONES
+from logger_app.hear.packs_io import load_pack
+from logger_app.hear.parse import parse_words
 
 
 @pytest.fixture(scope="module")

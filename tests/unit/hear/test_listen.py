@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from logger_app.errors import SoundError
-from logger_app.fly.hear.listen import agree, hear_files, minutes, sound_notes
+from logger_app.hear.listen import agree, hear_files, minutes, sound_notes
+from logger_app.io.sound import RATE_HZ, write_flac
 from logger_app.records.calls import CallKind, Flag, HeardCall
-from logger_app.sound_io import RATE_HZ, write_flac
 from logger_app.units import s_to_ns
 
 

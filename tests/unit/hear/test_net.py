@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from logger_app.errors import EngineError
-from logger_app.fly.hear.features import BANDS, Normaliser, features, log_mel, mel_matrix
-from logger_app.fly.hear.net import Net, NetStream
-from logger_app.resources_io import data_dir
+from logger_app.hear.features import BANDS, Normaliser, features, log_mel, mel_matrix
+from logger_app.hear.net import Net, NetStream
+from logger_app.io.resources import data_dir
 
 
 @pytest.fixture(scope="module")

@@ -5,9 +5,9 @@ from pathlib import Path
 import pytest
 
 from logger_app.errors import PackError
-from logger_app.fly.hear.packs import PHONES, build_pack, legal_calls
-from logger_app.fly.hear.packs_io import load_pack
-from logger_app.fly.hear.phrases import PhraseError, Slot, expand
+from logger_app.hear.packs import PHONES, build_pack, legal_calls
+from logger_app.hear.packs_io import load_pack
+from logger_app.hear.phrases import PhraseError, Slot, expand
 from logger_app.plan.cards_io import read_campaign
 from logger_app.records.calls import CallKind
 from logger_app.records.plan import Aircraft, Campaign, FlapLimit, Team

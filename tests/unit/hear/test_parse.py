@@ -1,7 +1,7 @@
 import pytest
 
-from logger_app.fly.hear.packs_io import load_pack
-from logger_app.fly.hear.parse import complete_shorthand, parse_words, tokens_of
+from logger_app.hear.packs_io import load_pack
+from logger_app.hear.parse import complete_shorthand, parse_words, tokens_of
 from logger_app.records.calls import CallKind
 
 

@@ -5,8 +5,8 @@ import itertools
 import numpy as np
 import pytest
 
-from logger_app.fly.hear.net import OUTPUTS
-from logger_app.fly.hear.rescore import scores, word_frames
+from logger_app.hear.net import OUTPUTS
+from logger_app.hear.rescore import scores, word_frames
 
 FIFTY_EIGHT = "F IH F T IY EY T"
 

@@ -1,6 +1,6 @@
 """Cutting speech into calls, small words and talk."""
 
-from logger_app.fly.hear.segment import OTHER, Segmenter
+from logger_app.hear.segment import OTHER, Segmenter
 
 FIFTY, SIXTY, THATS = "F IH F T IY", "S IH K S T IY", "DH AE T S"
 EIGHT, SEVEN, ONE, TWO = "EY T", "S EH V AH N", "W AH N", "T UW"

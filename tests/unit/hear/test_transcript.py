@@ -6,8 +6,8 @@ SubRip has no standard; its comma before the thousandths is common practice, no 
 import pytest
 
 from logger_app.errors import SoundError
-from logger_app.fly.hear.packs_io import load_pack
-from logger_app.fly.hear.transcript_io import is_transcript, read_transcript, transcript_end_s
+from logger_app.hear.packs_io import load_pack
+from logger_app.hear.transcript_io import is_transcript, read_transcript, transcript_end_s
 from logger_app.records.calls import Flag
 
 

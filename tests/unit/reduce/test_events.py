@@ -2,8 +2,8 @@
 
 import tomllib
 
+from logger_app.io.resources import data_dir
 from logger_app.reduce.events import MEANINGS, Role, meaning_of
-from logger_app.resources_io import data_dir
 
 # Spoken in a run and of no consequence to a stall speed.
 NOT_OURS = {"on_condition"}

@@ -4,7 +4,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger_app.flight_session import Snapshot
 from logger_app.fly.capture.audio_writer import SoundState
 from logger_app.fly.flight_state import Intent, Phase, Touch, advance, begin
 from logger_app.records.calls import CallKind, Flag, HeardCall
@@ -13,6 +12,7 @@ from logger_app.ui.presenters.fly import clock_words, strip_view, view
 from logger_app.ui.presenters.fly_layout import TARGETS, layout
 from logger_app.ui.theme import Display
 from logger_app.units import s_to_ns
+from logger_app.workflows.flight_session import Snapshot
 
 POINTS = (
     TestPoint(id="A1", card="A", runs_wanted=2),

@@ -3,9 +3,9 @@
 import pytest
 
 from logger_app.fly.rehearsal import Answer, Line
-from logger_app.preflight_desk import Check
 from logger_app.records.calls import CallKind
 from logger_app.ui.presenters.preflight import Do, Page, PreflightState, briefing_rows, update, view
+from logger_app.workflows.preflight import Check
 
 GOOD = Check(name="clock", state="ok", words="noon")
 WRONG = Check(name="microphone", state="wrong", words="none", hint="Plug it in.")

@@ -1,0 +1,166 @@
+"""Is a call expected here? How much it must be believed, and whether to wait for what follows. Pure.
+
+In an approach one airspeed follows another, and little is asked of the next. Elsewhere a number is more
+likely part of a sentence or a radio call: then it must stand alone, with quiet before and after it.
+Main names: `Context`, `Need`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from logger_app.hear.decode import Found, Heard, Lean
+from logger_app.hear.gate import Gate
+from logger_app.hear.net import FRAME_S
+from logger_app.hear.packs import LegalCall
+from logger_app.records.calls import CallKind
+
+# An airspeed is expected for so long after another, or after the run began [20 ms frames].
+EXPECT_FRAMES = 300
+# A call that is not expected needs this much quiet before and after it [frames].
+ALONE_FRAMES, AFTER_FRAMES = 40, 18
+# Who begins a recording with a number, and has not talked before, most likely makes a call [frames].
+FIRST_FRAMES = 500
+# A call of up to so many phones may be any short word of a sentence; one of more than `SURE_PHONES` is none.
+SHORT_PHONES, SURE_PHONES = 5, 11
+# An airspeed is near the last one within so much, and so much more a second [unit of the indicator].
+NEAR, NEAR_PER_S = 12.0, 4.0
+# Never held back or dropped for talk around it: it ends a manoeuvre.
+ALWAYS = frozenset(("knock_it_off", "recovered"))
+# So few phones of talk may be a small word that was not understood ("that's fifty").
+FEW_PHONES = 7
+# What the last airspeed says about the next, in the indicator's unit; common practice, no source.
+FALL_PER_S, SPREAD, SPREAD_PER_S, MOST_LEAN = 0.8, 2.0, 1.0, 4.0
+SURE = 0.9
+_BEGIN = frozenset(("on_condition",))
+_END = frozenset(("recovered", "scratch_that", "knock_it_off", "next_card"))
+
+
+class Need(StrEnum):
+    """What becomes of a call."""
+
+    TAKE = "take"
+    WAIT = "wait"  # until it is known that no talk follows
+    DROP = "drop"
+
+
+@dataclass(slots=True)
+class Context:
+    """What was said lately; asked for each stretch in order of time, then told what was taken."""
+
+    gate: Gate
+    expected_until: float = -1.0
+    last_speed: float | None = None
+    last_at: float = 0.0
+    talk_end: float = -1e9
+    talk_heard: bool = False
+
+    def need(self, found: Found, heard: Heard, begin: float) -> Need:
+        """What becomes of a call.
+
+        Parameters
+        ----------
+        found : Found
+            One of the calls of the stretch [-].
+        heard : Heard
+            The stretch [-].
+        begin : float
+            Frame at which its speech begins [-].
+
+        Returns
+        -------
+        Need
+            Take it, wait for what follows, or drop it [-].
+        """
+        expected = found.start <= self.expected_until
+        if found.belief < self._least(found, expected):
+            return Need.DROP
+        airspeed = found.call.kind is CallKind.AIRSPEED
+        before, after = found.glued
+        if airspeed and (after or before > (FEW_PHONES if expected else 0)):
+            return Need.DROP
+        if found.phones <= SURE_PHONES and before + after > (FEW_PHONES if expected else 0):
+            return Need.DROP
+        if expected or found.call.name in ALWAYS or not (airspeed or found.phones <= SURE_PHONES):
+            return Need.TAKE
+        if begin - self.talk_end < ALONE_FRAMES or (heard.talk_first and not airspeed):
+            return Need.DROP
+        if not (airspeed or found.phones <= SHORT_PHONES):
+            return Need.TAKE
+        if heard.talk_first or heard.talk_last:
+            return Need.DROP
+        return Need.WAIT if found is heard.calls[-1] else Need.TAKE
+
+    def _near(self, found: Found) -> bool:
+        """Whether an airspeed may follow the last one; everything else may."""
+        if found.call.kind is not CallKind.AIRSPEED or found.call.shorthand or self.last_speed is None:
+            return True
+        elapsed_s = max(0.0, found.start - self.last_at) * FRAME_S
+        return abs(found.call.value - self.last_speed) <= NEAR + NEAR_PER_S * elapsed_s
+
+    def _least(self, found: Found, expected: bool) -> float:
+        gate = self.gate
+        if found.call.shorthand:
+            return gate.digit_expected if expected else gate.digit
+        if found.call.kind is CallKind.AIRSPEED:
+            if not expected and found.start < FIRST_FRAMES and not self.talk_heard:
+                return gate.airspeed_first
+            if expected:
+                return gate.airspeed_expected if self._near(found) else gate.airspeed_far
+            return gate.airspeed
+        if found.call.kind is CallKind.SETTING:
+            # Power and flaps stay as they are in an approach: "that's fifty" there is no "flaps fifty".
+            return gate.setting_expected if expected else gate.setting
+        if found.phones <= SHORT_PHONES:
+            # In an approach a short event is likely; a short command that was not said starts or ends something.
+            return gate.other_expected if expected and found.call.kind is CallKind.EVENT else gate.short
+        return gate.other_expected if expected else gate.other
+
+    def lean(self, begin: float) -> Lean | None:
+        """What the airspeeds before say about the next one, before it is heard.
+
+        An approach falls about a knot a second and wanders. That may tip the balance between two
+        that sound alike; it never outweighs a clear sound (`MOST_LEAN`).
+
+        Parameters
+        ----------
+        begin : float
+            Frame at which the next stretch of speech begins [-].
+
+        Returns
+        -------
+        callable or None
+            Log-probability of a call, up to a constant; None when nothing is known [-].
+        """
+        if self.last_speed is None or begin > self.expected_until:
+            return None
+        elapsed_s = max(0.0, begin - self.last_at) * FRAME_S
+        middle, spread = self.last_speed - FALL_PER_S * elapsed_s, SPREAD + SPREAD_PER_S * elapsed_s
+
+        def lean(call: LegalCall) -> float:
+            if call.kind is not CallKind.AIRSPEED or call.shorthand:
+                return -1.0  # as likely as a speed at one and a half spreads
+            return max(-MOST_LEAN, -0.5 * ((call.value - middle) / spread) ** 2)
+
+        return lean
+
+    def took(self, found: Found) -> None:
+        """A call was taken: what may follow."""
+        name = found.call.name
+        if found.call.kind is CallKind.AIRSPEED or name in _BEGIN:
+            self.expected_until = found.end + EXPECT_FRAMES
+            if found.call.kind is CallKind.EVENT:
+                self.last_speed = None
+            elif not found.call.shorthand and (self._near(found) or found.belief > SURE):
+                self.last_speed, self.last_at = found.call.value, found.end
+        elif name in _END:
+            self.expected_until = -1.0
+        elif found.call.kind is CallKind.EVENT and self.expected_until > 0:
+            self.expected_until = max(self.expected_until, found.end + EXPECT_FRAMES)
+
+    def talked(self, heard: Heard, last_speech: float) -> None:
+        """A stretch is over: whether it ended in talk."""
+        self.talk_heard |= heard.talk_first or heard.talk_last
+        if heard.talk_last:
+            self.talk_end = last_speech

@@ -1,0 +1,277 @@
+"""From the frames of one stretch of speech to the calls in it. Pure.
+
+The stretch is cut into pieces (`segment`); each piece that may be a call is scored exactly against
+everything legal (`rescore`), believed or not (`gate`), and timed. Main names: `Decoder`, `Stretch`, `Found`, `Heard`.
+What is believed in the end also depends on what was said around it: `context`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from logger_app.hear.endpoint import SPEECH, edges, nearest
+from logger_app.hear.gate import Gate, measures
+from logger_app.hear.lattice import PhoneTree
+from logger_app.hear.net import BLANK
+from logger_app.hear.packs import LegalCall
+from logger_app.hear.rescore import SpanScores, scores, word_frames
+from logger_app.hear.segment import OTHER, Piece, Segmenter
+from logger_app.records.calls import CallKind
+
+Lean = Callable[[LegalCall], float]
+ALTERNATIVES = 5
+# Log-probability added to things that are seldom said, so that a short sound is not taken for them.
+SHORTHAND_PRIOR = -1.5
+# In noise the network leaves phones out more often than it makes them up, which favours numbers over phrases, which are longer:
+# for each phone of a phrase. Set on the calibration voices: 88.0 -> 88.6 % right at 10 and 5 dB (n 1011); more loses numbers.
+PHONE_PRIOR = 0.5
+# Talk of fewer phones than this is a breath or a click.
+LEAST_TALK_PHONES = 3
+# A stretch up to this long in which talk was found is also scored as one call, for the noise may be taken for talk;
+# so is one with a piece that is hardly believed, for noise may also have cut a call in two.
+SHORT_STRETCH_FRAMES, SHORT_BELIEF, WEAK_BELIEF = 110, 0.8, 0.5
+# How far the estimated edge of a word may be from an edge of the speech activity to be moved there.
+SNAP_FRAMES = 9
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Frames of speech, as `net.Net.run` gives them; the first is frame `first` of the stream."""
+
+    log_p: np.ndarray
+    activity: np.ndarray
+    talk: np.ndarray
+    first: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A call in a stretch; frames are the stream's, fractions of one allowed. `glued`: phones of talk before and after it."""
+
+    call: LegalCall
+    belief: float
+    rivals: tuple[tuple[LegalCall, float], ...]
+    start: float
+    end: float
+    words: tuple[tuple[str, float, float], ...]
+    phones: int
+    glued: tuple[int, int] = (0, 0)
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What a stretch consists of: its calls, and whether it begins and ends in talk."""
+
+    calls: tuple[Found, ...]
+    talk_first: bool
+    talk_last: bool
+
+
+class Decoder:
+    """Everything that may be said, and how much of it to believe."""
+
+    def __init__(self, tree: PhoneTree, gate: Gate):
+        self.tree, self.gate = tree, gate
+        self._call_of = {}
+        for unit in tree.units:
+            if unit.call is not None:
+                self._call_of.setdefault(unit.meaning, unit.call)
+        self.prior = np.array([self._prior(meaning) for meaning in tree.meanings])
+
+    def _prior(self, meaning: tuple) -> float:
+        call = self._call_of.get(meaning)
+        return SHORTHAND_PRIOR if call is not None and call.shorthand else 0.0
+
+    def calls(self, stretch: Stretch, segmenter: Segmenter, lean: Lean | None = None) -> Heard:
+        """The calls in a stretch.
+
+        Parameters
+        ----------
+        stretch : Stretch
+            Its frames [-].
+        segmenter : Segmenter
+            Fed with the same frames [-].
+        lean : callable, optional
+            Log-probability of a call before its sound is heard, from what was said before [-].
+
+        Returns
+        -------
+        Heard
+            Calls in order of time, however little they are believed [-].
+        """
+        pieces = self._digits_joined(tiled(segmenter.pieces(), len(stretch.log_p)))
+        kinds = [self._kind(piece, stretch) for piece in pieces]
+        found = []
+        for k, (piece, kind) in enumerate(zip(pieces, kinds)):
+            one = self._score(stretch, piece.start, piece.end, lean) if kind == "call" else None
+            if one:
+                found.append(replace(one, glued=self._talk_beside(pieces, kinds, k, stretch)))
+        talk, beliefs = "talk" in kinds, [one.belief for one in found]
+        if (talk or min(beliefs, default=0.0) < WEAK_BELIEF) and len(stretch.log_p) <= SHORT_STRETCH_FRAMES:
+            whole = self.whole(stretch, lean)
+            if whole and whole.belief > max([*beliefs, SHORT_BELIEF if talk else 0.0]):
+                return Heard((whole,), False, False)
+        said = [kind for kind in kinds if kind not in ("nothing", "filler")] or [""]
+        return Heard(tuple(found), said[0] == "talk", said[-1] == "talk")
+
+    def whole(self, stretch: Stretch, lean: Lean | None = None) -> Found | None:
+        """The stretch as one call, or None when nothing legal fits; believed or not."""
+        return self._score(stretch, 0, len(stretch.log_p), lean)
+
+    def _digits_joined(self, pieces: list[Piece]) -> list[Piece]:
+        """Two last digits in one breath are one number, however they were cut."""
+        made: list[Piece] = []
+        for piece in pieces:
+            if made and self._is_digit(piece) and self._is_digit(made[-1]):
+                made[-1] = Piece(made[-1].start, piece.end, piece.spelling)
+            else:
+                made.append(piece)
+        return made
+
+    def _is_digit(self, piece: Piece) -> bool:
+        call = self.tree.units[self.tree.end_unit[piece.spelling]].call if piece.spelling != OTHER else None
+        return call is not None and call.shorthand
+
+    def _kind(self, piece: Piece, stretch: Stretch) -> str:
+        if piece.spelling == OTHER:
+            return "talk" if _phones_in(piece, stretch) >= LEAST_TALK_PHONES else "nothing"
+        unit = self.tree.units[self.tree.end_unit[piece.spelling]]
+        return "call" if unit.call is not None else "talk" if unit.ignored else "filler"
+
+    @staticmethod
+    def _talk_beside(pieces: Sequence[Piece], kinds: Sequence[str], k: int, stretch: Stretch) -> tuple[int, int]:
+        """Phones of talk next to a piece, past fillers: before it, after it."""
+        phones = []
+        for step in (-1, 1):
+            j = k + step
+            while 0 <= j < len(kinds) and kinds[j] in ("filler", "nothing"):
+                j += step
+            talk = 0 <= j < len(kinds) and kinds[j] == "talk"
+            phones.append(max(1, _phones_in(pieces[j], stretch)) if talk else 0)
+        return phones[0], phones[1]
+
+    def belief_in(self, stretch: Stretch, meaning: tuple) -> float:
+        """How much to believe that a stretch says a given thing.
+
+        Parameters
+        ----------
+        stretch : Stretch
+            The span of the words [-].
+        meaning : tuple
+            As `lattice.Unit.meaning` [-].
+
+        Returns
+        -------
+        float
+            0 to 1; 0 for what cannot be said [-].
+        """
+        scored = scores(self.tree, stretch.log_p)
+        places = [k for k, (m, _) in enumerate(scored.ranked) if self.tree.meanings[m] == meaning] if scored else []
+        if not places:
+            return 0.0
+        score, spelling = scored.ranked[places[0]][1], self.tree.spellings[scored.spelling[places[0]]]
+        return self._belief_of(
+            scored.posteriors[places[0]], score - scored.free, len(spelling), stretch.activity, stretch.talk
+        )
+
+    def _score(self, stretch: Stretch, start: int, end: int, lean: Lean | None = None) -> Found | None:
+        span = stretch.log_p[start:end]
+        scored = scores(self.tree, span)
+        if scored is None:
+            return None
+        ranked = self._with_prior(scored, lean)
+        shares = _shares([score for _, score, _ in ranked])
+        # A small word may fit better than any call: that leaves the likeliest call little of the share.
+        best = next((k for k, (one, _, _) in enumerate(ranked) if self.tree.meanings[one] in self._call_of), None)
+        if best is None:
+            return None
+        one, score, spelling_index = ranked[best]
+        spelling = self.tree.spellings[spelling_index]
+        log_ratio = score - self._phone_prior(one, spelling_index) - scored.free
+        belief = self._belief_of(
+            shares[best], log_ratio, len(spelling), stretch.activity[start:end], stretch.talk[start:end]
+        )
+        rivals = self._rivals(ranked, shares, best, belief)
+        words = self.tree.units[self.tree.end_unit[spelling_index]].words
+        times = self._times(stretch, start, word_frames(spelling, span))
+        return Found(
+            self._call_of[self.tree.meanings[one]],
+            belief,
+            rivals,
+            times[0][0],
+            times[-1][1],
+            tuple((word, a, b) for word, (a, b) in zip(words, times)),
+            len(spelling),
+        )
+
+    def _belief_of(self, share: float, log_ratio: float, phones: int, activity: np.ndarray, talk: np.ndarray) -> float:
+        heard = activity > SPEECH
+        loud, talking = (float(activity[heard].mean()), float(talk[heard].mean())) if heard.any() else (0.0, 0.0)
+        return self.gate.belief(measures(share, log_ratio, phones, loud, talking))
+
+    def _with_prior(self, scored: SpanScores, lean: Lean | None) -> list[tuple[int, float, int]]:
+        def before(meaning: int, spelling: int) -> float:
+            call = self._call_of.get(self.tree.meanings[meaning])
+            return self.prior[meaning] + (lean(call) if lean and call else 0.0) + self._phone_prior(meaning, spelling)
+
+        joined = [(k, score + before(k, end), end) for (k, score), end in zip(scored.ranked, scored.spelling)]
+        return sorted(joined, key=lambda one: -one[1])
+
+    def _phone_prior(self, meaning: int, spelling: int) -> float:
+        call = self._call_of.get(self.tree.meanings[meaning])
+        return (
+            0.0 if call is None or call.kind is CallKind.AIRSPEED else PHONE_PRIOR * len(self.tree.spellings[spelling])
+        )
+
+    def _rivals(self, ranked, shares, best: int, belief: float) -> tuple[tuple[LegalCall, float], ...]:
+        rest = [
+            (self._call_of[self.tree.meanings[one]], share)
+            for k, ((one, _, _), share) in enumerate(zip(ranked, shares))
+            if k != best and self.tree.meanings[one] in self._call_of
+        ]
+        # Rivals are nearer than the posterior says: flattened as much as on the calibration speakers.
+        weights = np.array([share**0.6 for _, share in rest])
+        total = weights.sum() + 0.05
+        return tuple(
+            (call, float((1 - belief) * w / total)) for (call, _), w in list(zip(rest, weights))[:ALTERNATIVES]
+        )
+
+    def _times(self, stretch: Stretch, start: int, frames: Sequence[tuple[int, int]]) -> list[tuple[float, float]]:
+        """Words in frames of the stream: the network's lateness off, moved to edges of the speech activity."""
+        late = self.gate.late_frames
+        rises, falls = edges(stretch.activity)
+        times = []
+        for a, b in frames:
+            begin, finish = start + a - late, start + b + 1 - late
+            times.append([begin, max(begin + 1, finish)])
+        times[0][0] = nearest(rises, times[0][0], SNAP_FRAMES)
+        times[-1][1] = nearest(falls, times[-1][1], SNAP_FRAMES)
+        for k, one in enumerate(times):
+            if k:
+                one[0] = max(one[0], times[k - 1][0] + 0.5)
+            one[1] = max(one[1], one[0] + 0.5)
+        return [(max(0.0, stretch.first + a), max(0.0, stretch.first + b)) for a, b in times]
+
+
+def tiled(pieces: Sequence[Piece], frames: int) -> list[Piece]:
+    """Pieces with nothing between them: each begins where the one before it ended, the last ends at the end."""
+    made = []
+    for k, piece in enumerate(pieces):
+        begin = made[-1].end if made else 0
+        end = frames if k + 1 == len(pieces) else piece.end
+        made.append(Piece(begin, max(begin, end), piece.spelling))
+    return [piece for piece in made if piece.end > piece.start]
+
+
+def _phones_in(piece: Piece, stretch: Stretch) -> int:
+    best = stretch.log_p[piece.start : piece.end].argmax(1)
+    return int(((best != BLANK) & (np.diff(best, prepend=BLANK) != 0)).sum())
+
+
+def _shares(logs: Sequence[float]) -> np.ndarray:
+    values = np.asarray(logs)
+    shares = np.exp(values - values.max())
+    return shares / shares.sum()

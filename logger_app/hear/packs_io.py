@@ -1,0 +1,124 @@
+"""Packs from disk: the file, its pronunciation dictionary, a team's own words. Main name: `load_pack`."""
+
+from __future__ import annotations
+
+import gzip
+import tomllib
+import zlib
+from dataclasses import replace
+from functools import lru_cache
+from pathlib import Path
+
+from logger_app.errors import PackError
+from logger_app.hear.packs import Item, Pack, build_pack
+from logger_app.io.resources import data_dir
+from logger_app.records.calls import CallKind
+from logger_app.records.plan import Campaign
+
+PACK_FILE = "callouts.toml"
+MOST_PACK_BYTES = 2 * 1024 * 1024
+# A dictionary is a few megabytes; a file that unpacks to more is not one.
+MOST_DICTIONARY_BYTES = 64 * 1024 * 1024
+
+
+def load_pack(name: str | None = None, campaign: Campaign | None = None) -> Pack:
+    """Load, compile and check a pack.
+
+    Parameters
+    ----------
+    name : str, optional
+        A shipped pack (``en``), or the path of a pack's folder or file; without it the
+        campaign's language, or ``en`` [-].
+    campaign : Campaign, optional
+        Its team's own words replace the pack's phrases; its flap settings give "half", "full" and
+        notches their degrees, and are the only ones that the sound decoder listens for [-].
+
+    Returns
+    -------
+    Pack
+        The compiled pack [-].
+
+    Raises
+    ------
+    PackError
+        No such pack, or everything that is wrong with it.
+    """
+    path = _find(name or (campaign.language if campaign else "en"))
+    try:
+        if path.stat().st_size > MOST_PACK_BYTES:
+            raise PackError(f"{path}: {path.stat().st_size} bytes; expected a pack of at most {MOST_PACK_BYTES}")
+        document = tomllib.loads(path.read_text("utf-8"))
+    except (ValueError, RecursionError) as err:  # ValueError: also a number of more digits than Python reads
+        raise PackError(f"{path}: not a TOML file: {err}") from err
+    except OSError as err:
+        raise PackError(f"{path}: cannot be read: {err.strerror}") from err
+    head = document.get("pack", {})
+    dictionary = head.get("dictionary") if isinstance(head, dict) else None
+    sounds = _dictionary(_beside(path, dictionary)) if dictionary else {}
+    team = campaign.team.words if campaign else ()
+    pack = build_pack(document, lambda word: sounds.get(word, ()), where=str(path), team=team)
+    return replace(pack, items=tuple(_with_flaps(item, campaign) for item in pack.items)) if campaign else pack
+
+
+def _beside(pack: Path, dictionary) -> Path:
+    """A dictionary lies in its pack's folder or in the folder of all packs; nothing else is read."""
+    if not isinstance(dictionary, str) or "\0" in dictionary or Path(dictionary).is_absolute():
+        raise PackError(f"{pack}, pack, dictionary: got {dictionary!r}; expected the name of a file beside the pack")
+    path = (pack.parent / dictionary).resolve()
+    if not path.is_relative_to(pack.parent.resolve().parent):
+        raise PackError(f"{pack}, pack, dictionary: got {dictionary!r}; expected a file beside the pack")
+    return path
+
+
+def _find(name: str) -> Path:
+    path, shipped = Path(name), data_dir("grammar")
+    try:
+        if path.suffix == ".toml" and path.is_file():
+            return path
+        if (path / PACK_FILE).is_file():
+            return path / PACK_FILE
+        if path.name == name and (shipped / name / PACK_FILE).is_file():
+            return shipped / name / PACK_FILE
+    except (OSError, ValueError):  # a name that no file can have
+        name = name[:60]
+    known = ", ".join(sorted(found.parent.name for found in shipped.glob(f"*/{PACK_FILE}")))
+    raise PackError(f"pack {name!r} is not there; expected one of {known}, or a folder with {PACK_FILE}", name=name)
+
+
+@lru_cache(maxsize=4)
+def _dictionary(path: Path) -> dict[str, tuple[str, ...]]:
+    """Words and their pronunciations: one a line, the word first."""
+    try:
+        opener = gzip.open if path.suffix == ".gz" else open
+        with opener(path, "rt", encoding="utf-8") as file:
+            text = file.read(MOST_DICTIONARY_BYTES + 1)
+    except (OSError, EOFError, UnicodeDecodeError, zlib.error) as err:
+        raise PackError(f"{path}: the pack's dictionary cannot be read: {err}") from err
+    if len(text) > MOST_DICTIONARY_BYTES:
+        raise PackError(f"{path}: the pack's dictionary is too large; expected at most {MOST_DICTIONARY_BYTES} bytes")
+    sounds: dict[str, tuple[str, ...]] = {}
+    for line in text.splitlines():
+        word, _, phones = line.partition(" ")
+        if phones:
+            sounds[word] = (*sounds.get(word, ()), phones)
+    return sounds
+
+
+def _with_flaps(item: Item, campaign: Campaign) -> Item:
+    """Flap settings of this aircraft: those said in words get their degrees, others are not expected."""
+    if item.kind is not CallKind.SETTING or item.name != "flap":
+        return item
+    degrees = {table.flap_deg for table in campaign.calibrations} | {point.flap_deg for point in campaign.points}
+    steps = sorted({limit.flap_deg for limit in campaign.aircraft.flap_limits} | degrees - {0.0})
+    if item.has_slot:
+        return replace(item, only=(0.0, *(float(step) for step in steps))) if steps else item
+    if not isinstance(item.value, str):
+        return item
+    value: float | None = None
+    if item.value == "full" and steps:
+        value = steps[-1]
+    elif item.value == "half" and steps:
+        value = next((step for step in steps if abs(2 * step - steps[-1]) < 0.5), None)
+    elif item.value.startswith("notch ") and int(item.value.split()[1]) <= len(steps):
+        value = steps[int(item.value.split()[1]) - 1]
+    return item if value is None else replace(item, value=float(value))

@@ -1,0 +1,296 @@
+"""Words to calls: which of the words are a call, and what it says.
+
+The longest legal call wins; fillers are stepped over; numbers that are no calls (runways,
+frequencies, times) are swallowed; the rest is talk. Not for: sound (`decoder`), or what a stall
+approach makes likely (`sequence`).
+
+Main names: `parse_words`, `Parsed`, `tokens_of`, `complete_shorthand`.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+from logger_app.hear.packs import LegalCall, Pack, Value, legal_calls
+from logger_app.hear.phrases import Slot
+from logger_app.records.calls import CallKind
+
+_TOKEN = re.compile(r"\d{1,3}(?:,\d{3})+(?!\d)|\d+(?:[.]\d+)?|%|[^\W\d_]+(?:['’][^\W\d_]+)*")
+# A last digit alone is mostly said while the speed falls: 1.5 is the middle of what a call falls by
+# (common practice, no source). It decides between 52 and 62 after 58.
+FALL_PER_CALL = 1.5
+
+
+@dataclass(frozen=True, slots=True)
+class Parsed:
+    """A call found in words. ``[start, end)`` counts the words given.
+
+    A `shorthand` is completed when an airspeed came before it; else its `value` is the digit.
+    `doubtful` marks an airspeed with talk on one side: it may be part of a sentence.
+    """
+
+    kind: CallKind
+    name: str
+    value: Value
+    unit: str | None
+    words: tuple[str, ...]
+    start: int
+    end: int
+    shorthand: bool = False
+    doubtful: bool = False
+
+
+def parse_words(
+    words: Sequence[str], pack: Pack, previous_airspeed: float | None = None, *, unit: str = "kt"
+) -> list[Parsed]:
+    """The calls in a row of words.
+
+    Parameters
+    ----------
+    words : sequence of str
+        As spoken or written; case, punctuation and hyphens do not matter, numerals count as words [-].
+    pack : Pack
+        What may be said [-].
+    previous_airspeed : float, optional
+        The airspeed called before, in `unit`; completes a last digit said alone [-].
+    unit : str
+        Unit of the airspeed indicator [-].
+
+    Returns
+    -------
+    list of Parsed
+        In order; words that belong to no call are in none [-].
+
+    Examples
+    --------
+    >>> from logger_app.hear.packs_io import load_pack
+    >>> said = "that's fifty eight and seven buffet".split()
+    >>> [(call.name, call.value) for call in parse_words(said, load_pack("en"))]
+    [('ias', 58.0), ('ias', 57.0), ('buffet', None)]
+    """
+    tokens, origin = tokens_of(words)
+    pieces = _pieces(tokens, pack)
+    found = []
+    for k, (what, start, end, call) in enumerate(pieces):
+        if what != "call":
+            continue
+        talk = _talk_beside(pieces, k)
+        if call.kind is CallKind.AIRSPEED and (talk == 2 or (talk and call.shorthand)):
+            continue
+        value = call.value
+        if call.kind is CallKind.AIRSPEED:
+            if call.shorthand and previous_airspeed is not None:
+                value = complete_shorthand(call.value, previous_airspeed)
+            if not call.shorthand or previous_airspeed is not None:
+                previous_airspeed = value
+        found.append(
+            Parsed(
+                call.kind,
+                call.name,
+                value,
+                unit if call.kind is CallKind.AIRSPEED else call.unit,
+                tuple(tokens[start:end]),
+                origin[start],
+                origin[end - 1] + 1,
+                call.shorthand,
+                bool(talk) and call.kind is CallKind.AIRSPEED,
+            )
+        )
+    return found
+
+
+def complete_shorthand(digit: float, previous: float) -> float:
+    """The airspeed that a last digit alone stands for, with nothing known but the call before.
+
+    Parameters
+    ----------
+    digit : float
+        The digit, 0 to 9 [-].
+    previous : float
+        The airspeed called before, in the indicator's unit [-].
+
+    Returns
+    -------
+    float
+        Same decade, or the one under or over it where that is nearer to a falling speed [-].
+
+    Examples
+    --------
+    >>> complete_shorthand(7, 58), complete_shorthand(9, 60)
+    (57.0, 59.0)
+    """
+    decade = previous // 10 * 10
+    near = (decade + digit + shift for shift in (0.0, -10.0, 10.0) if decade + digit + shift > 9)
+    return float(min(near, key=lambda value: abs(previous - FALL_PER_CALL - value)))
+
+
+def tokens_of(words: Sequence[str]) -> tuple[list[str], list[int]]:
+    """Words as the pack knows them, and for each which of `words` it came from.
+
+    Parameters
+    ----------
+    words : sequence of str
+        As written [-].
+
+    Returns
+    -------
+    tuple of (list of str, list of int)
+        Tokens in lower case, and indices into `words`, both of shape (n_tokens,) [-].
+
+    Examples
+    --------
+    >>> tokens_of(["Fifty-eight,", "2,100rpm"])
+    (['fifty', 'eight', '2100', 'rpm'], [0, 0, 1, 1])
+    """
+    tokens, origin = [], []
+    for k, word in enumerate(words):
+        for token in _TOKEN.findall(unicodedata.normalize("NFC", str(word)).lower()):
+            tokens.append("percent" if token == "%" else token.replace("’", "'").replace(",", ""))
+            origin.append(k)
+    return tokens, origin
+
+
+# ---- matching ---------------------------------------------------------------------------------------
+
+
+def _pieces(tokens: list[str], pack: Pack) -> list[tuple[str, int, int, LegalCall | None]]:
+    """The tokens cut up into ``call``, ``ignore``, ``filler`` and ``talk``.
+
+    Of all ways, the one with the least talk, then the fewest calls, then the fewest pieces; of
+    equals the one whose first piece is longest.
+    """
+    matcher = _matcher(pack)
+    best: list[tuple] = [(0, 0, 0, None)] * (len(tokens) + 1)
+    for at in range(len(tokens) - 1, -1, -1):
+        options = [(1, 0, ("talk", at, at + 1, None))]
+        options += [(0, 1, ("call", at, end, call)) for end, call in matcher.calls_at(tokens, at)]
+        options += [(0, 1, ("ignore", at, end, None)) for end in matcher.ignored_at(tokens, at)]
+        options += [(0, 0, ("filler", at, end, None)) for end in matcher.fillers_at(tokens, at)]
+        best[at] = min(
+            ((best[p[2]][0] + talk, best[p[2]][1] + calls, best[p[2]][2] + 1, p) for talk, calls, p in options),
+            key=lambda way: (*way[:3], -way[3][2]),
+        )
+    pieces, at = [], 0
+    while at < len(tokens):
+        pieces.append(best[at][3])
+        at = pieces[-1][2]
+    return pieces
+
+
+def _talk_beside(pieces, k: int) -> int:
+    """On how many sides, past fillers, a piece has talk or a number that is no call: 0, 1 or 2."""
+    sides = 0
+    for step in (-1, 1):
+        j = k + step
+        while 0 <= j < len(pieces) and pieces[j][0] == "filler":
+            j += step
+        sides += 0 <= j < len(pieces) and pieces[j][0] in ("talk", "ignore")
+    return sides
+
+
+class _Node(dict):
+    """A branch of a word tree; `call` is what ends here."""
+
+    __slots__ = ("call",)
+
+    def __init__(self):
+        super().__init__()
+        self.call = None
+
+    def put(self, words: Sequence[str], call) -> None:
+        node = self
+        for word in words:
+            node = node.setdefault(word, _Node())
+        if node.call is None:
+            node.call = call
+
+
+class _Matcher:
+    """Word trees of one pack."""
+
+    def __init__(self, pack: Pack):
+        self.pack = pack
+        self.calls, self.fillers = _Node(), _Node()
+        for call in legal_calls(pack, all_values=True):
+            self.calls.put(call.words, call)
+        for words in pack.fillers:
+            self.fillers.put(words, True)
+        self.numbers: dict[str, _Node] = {}
+        self.written: dict[float, set[tuple[str, ...]]] = {}
+        self.led_to: dict[tuple[int, float], list[_Node]] = {}
+        for readings in pack.numbers.values():
+            for reading in readings:
+                if not isinstance(reading.value, str):
+                    self.written.setdefault(reading.value, set()).add(reading.words)
+        self.phrases: dict[str | None, list[tuple]] = {}
+        for phrase in pack.ignored:
+            first = phrase[0]
+            self.phrases.setdefault(None if isinstance(first, Slot) else first, []).append(phrase)
+
+    def calls_at(self, tokens: list[str], at: int) -> list[tuple[int, LegalCall]]:
+        """Ends and meanings of the calls that start here."""
+        return list(self._walk(self.calls, tokens, at))
+
+    def fillers_at(self, tokens: list[str], at: int) -> list[int]:
+        """Ends of the fillers that start here."""
+        return [end for end, _ in self._walk(self.fillers, tokens, at)]
+
+    def ignored_at(self, tokens: list[str], at: int) -> list[int]:
+        """Ends of the numbers that are no calls and start here."""
+        phrases = [*self.phrases.get(tokens[at], ()), *self.phrases.get(None, ())]
+        numbers: dict[tuple[str, int], list[int]] = {}
+        return sorted({end for phrase in phrases for end in self._phrase(phrase, tokens, at, numbers)})
+
+    def _phrase(self, phrase: tuple, tokens: list[str], at: int, numbers: dict) -> set[int]:
+        """Where a phrase from here can end; `numbers` keeps the ends of each slot's numbers from each place."""
+        ends = {at}
+        for part in phrase:
+            if isinstance(part, Slot):
+                for place in ends - {place for name, place in numbers if name == part.name}:
+                    numbers[part.name, place] = [end for end, _ in self._walk(self._number(part.name), tokens, place)]
+                ends = {end for place in ends for end in numbers[part.name, place]}
+            else:
+                ends = {place + 1 for place in ends if place < len(tokens) and tokens[place] == part}
+        return ends
+
+    def _number(self, name: str) -> _Node:
+        if name not in self.numbers:
+            self.numbers[name] = _Node()
+            for reading in self.pack.numbers[name]:
+                self.numbers[name].put(reading.words, True)
+        return self.numbers[name]
+
+    def _walk(self, node: _Node, tokens: list[str], at: int, figures: int = 0) -> Iterator[tuple[int, object]]:
+        if node.call is not None:
+            yield at, node.call
+        if at == len(tokens):
+            return
+        token = tokens[at]
+        if token in node:
+            yield from self._walk(node[token], tokens, at + 1)
+        elif token[0].isdecimal() and (not figures or (figures == len(token) == 1)):
+            # "58 57" is two numbers, "5 8" one that was written digit by digit
+            for after in self._written(node, float(token)):
+                yield from self._walk(after, tokens, at + 1, len(token))
+
+    def _written(self, node: _Node, value: float) -> list[_Node]:
+        """Where a number leads to that is written in figures; kept, for some can be said in hundreds of ways."""
+        key = (id(node), value)
+        if value in self.written and key not in self.led_to:
+            self.led_to[key] = found = []
+            for words in self.written[value]:
+                after: _Node | None = node
+                for word in words:
+                    after = after.get(word) if after is not None else None
+                if after is not None:
+                    found.append(after)
+        return self.led_to.get(key, [])
+
+
+@lru_cache(maxsize=4)
+def _matcher(pack: Pack) -> _Matcher:
+    return _Matcher(pack)

@@ -1,0 +1,1 @@
+"""What every room may use to touch the disk: files written completely or not at all, sound, containers, stills, shipped data."""

@@ -1,0 +1,443 @@
+"""Two to four runs on the desk: their pictures, tuft rows and stills. What the compare screen works with.
+
+Main name: `CompareDesk`.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from logger_app.errors import SyncError
+from logger_app.io.stills import STILLS_DIR, save_picture
+from logger_app.logstore.store import Journal, utc_now
+from logger_app.records.calls import CallKind
+from logger_app.records.journal import JournalRow, RowKind
+from logger_app.records.plan import Campaign
+from logger_app.records.runs import FlightData
+from logger_app.records.stills import SavedPicture, SavedShot
+from logger_app.sync.cameras_io import Camera, FlightCameras
+from logger_app.sync.choose import ias_at, spoken_speed
+from logger_app.sync.sheet_io import CAUTION, Side, saved_side
+from logger_app.sync.sides import Shown, SideFacts
+from logger_app.sync.tuft_assist import LEAST_FRAMES, WINDOW_S, Proposal, propose
+from logger_app.sync.tufts import Grid, TuftMark, TuftState, body_to_grid, body_to_mark, grid_to_body, mark_to_body
+from logger_app.sync.video_io import make_proxy, proxy_path
+from logger_app.units import from_kt
+from logger_app.workflows import campaign as flow
+from logger_app.workflows.tufts import marks_of_runs
+
+LETTERS_SAY = "A attached, U unsteady, S separated, R reversed, - not visible, ? only proposed."
+STILL_WIDTH = 760  # of each picture [px]
+# The assist needs no more detail, and 1080p would take seconds [px].
+ASSIST_WIDTH = 960
+# Into a frame by this much, so that its own stamp is not missed by rounding [s].
+INSIDE_S = 1e-4
+
+
+class CompareDesk:
+    """Pictures of the sides' cameras, and the one place that writes what was seen.
+
+    Decoders are not for two threads at once: every use of the cameras' holds `lock`, of the small copies' `quick_lock`.
+
+    Parameters
+    ----------
+    campaign_dir : Path
+        Campaign folder [-].
+    campaign : Campaign
+        As read [-].
+    flights : sequence of FlightData
+        For the calls of the runs [-].
+    point : str
+        Test point [-].
+    sides : sequence of Side
+        Two to four [-].
+    who : str
+        Whose observations these are [-].
+    why : str
+        Why these runs, for the captions [-].
+    """
+
+    def __init__(
+        self,
+        campaign_dir: Path,
+        campaign: Campaign,
+        flights: Sequence[FlightData],
+        point: str,
+        sides: Sequence[Side],
+        who: str,
+        why: str = "",
+    ):
+        self.campaign_dir, self.campaign, self.point, self.who, self.why = Path(campaign_dir), campaign, point, who, why
+        self.flights = tuple(flights)
+        self.sides, self.unit = tuple(sides), campaign.indicator.unit
+        self.lock, self.quick_lock = threading.RLock(), threading.RLock()
+        self.facts = tuple(_facts(side, flights, self.unit) for side in sides)
+        self._quick: list[FlightCameras | None] = []
+        self._open_quick()
+
+    def close(self) -> None:
+        """Close the quick copies; the sides' cameras are their giver's."""
+        with self.quick_lock:
+            for cameras in self._quick:
+                if cameras is not None:
+                    cameras.close()
+            self._quick = [None] * len(self.sides)
+
+    def make_quick(self, progress: Callable[[float], None]) -> int:
+        """Make the small copies for scrubbing that are not there yet; takes minutes, and no lock.
+
+        Parameters
+        ----------
+        progress : callable
+            Called with the share done, 0 to 1; what it raises stops the work and leaves nothing half-made [-].
+
+        Returns
+        -------
+        int
+            How many were made [-].
+
+        Raises
+        ------
+        SyncError, OSError
+            A camera file cannot be decoded, or a copy not written.
+        """
+        files = {self._proxy(side, camera): camera.path for side in self.sides for camera in side.cameras.cameras}
+        missing = [(proxy, path) for proxy, path in files.items() if not proxy.exists()]
+        for k, (proxy, path) in enumerate(missing):
+            make_proxy(path, proxy, lambda share, k=k: progress((k + share) / len(missing)))
+        with self.quick_lock:
+            self.close()
+            self._open_quick()
+        return len(missing)
+
+    def quick(self, side: int, flight_s: float | None) -> np.ndarray | None:
+        """The small picture at a flight time, for while the slider moves; None where there is no quick copy."""
+        with self.quick_lock:
+            if flight_s is None or self._quick[side] is None:
+                return None
+            try:
+                return self._quick[side].frame_at(flight_s, self.sides[side].camera)[0].rgb
+            except SyncError:
+                return None
+
+    def _proxy(self, side: Side, camera: Camera) -> Path:
+        return proxy_path(self.campaign_dir, side.result.flight, camera.path)
+
+    def _open_quick(self) -> None:
+        made = []
+        for side in self.sides:
+            small = [replace(camera, path=self._proxy(side, camera)) for camera in side.cameras.cameras]
+            made.append(FlightCameras(small) if small and all(camera.path.exists() for camera in small) else None)
+        self._quick = made
+
+    def grids(self) -> dict[tuple[int, str], Grid]:
+        """Grids as placed, by side and camera; the last one of a camera holds."""
+        found = {}
+        for k, side in enumerate(self.sides):
+            found |= {(k, name): grid for name, grid in self._grids_of(side.result.flight).items()}
+        return found
+
+    def carried(self) -> dict[tuple[int, str], tuple[Grid, str]]:
+        """Grids of other flights' cameras of the same name, with the flight, where this one has none placed yet.
+
+        The nearest flight before counts first, then the nearest after.
+        """
+        placed, found = self.grids(), {}
+        order = [data.info.id for data in self.flights]
+        for k, side in enumerate(self.sides):
+            here = order.index(side.result.flight) if side.result.flight in order else len(order)
+            others = [*reversed(order[:here]), *order[here + 1 :]]
+            for name in side.cameras.names():
+                for flight in others if (k, name) not in placed else ():
+                    if (grid := self._grids_of(flight).get(name)) is not None:
+                        found[(k, name)] = (grid, flight)
+                        break
+        return found
+
+    def other_marks(self) -> tuple[tuple[TuftMark, ...], ...]:
+        """Marks of the other runs of each side's configuration at this point: they belong on its map as well."""
+        marked = marks_of_runs(self.campaign_dir, self.flights, self.point)
+        return tuple(
+            tuple(
+                mark
+                for one in marked
+                if one.configuration == side.configuration
+                and (one.flight, one.run) != (side.result.flight, side.result.run)
+                for mark in one.marks
+            )
+            for side in self.sides
+        )
+
+    def marks(self) -> tuple[tuple[TuftMark, ...], ...]:
+        """Marks of each side's run, in the order of the journal."""
+        return tuple(self._marks_of(k) for k in range(len(self.sides)))
+
+    def frame(
+        self, side: int, flight_s: float | None, why: str = "", stop: Callable[[], bool] | None = None
+    ) -> tuple[np.ndarray | None, Shown]:
+        """The picture of a side at a flight time, RGB of uint8, and what it is; or why there is none. `stop`: see `VideoFrames`."""
+        if flight_s is None:
+            return None, Shown(why=why)
+        one = self.sides[side]
+        with self.lock:
+            try:
+                frame, camera = one.cameras.frame_at(flight_s, one.camera, stop)
+                at_s = camera.clock_map.to_flight_s(max(frame.video_s, camera.clock_map.valid_from_s))
+            except (SyncError, ValueError) as err:
+                return None, Shown(why=str(err))
+        height, width = frame.rgb.shape[:2]
+        return frame.rgb, Shown(camera=camera.name, pts=frame.pts, flight_s=at_s, aspect=width / height)
+
+    def step(self, side: int, flight_s: float, by: int) -> float:
+        """The flight time so many frames on or back from the frame on show at a time.
+
+        Raises
+        ------
+        SyncError
+            No camera was running then, or there is no frame more.
+        """
+        one = self.sides[side]
+        with self.lock:
+            before, camera = one.cameras.frame_at(flight_s, one.camera)
+            frame = one.cameras.video(camera).step(by)
+            if frame.pts == before.pts:
+                raise SyncError(f"{camera.path.name}: there is no frame {'after' if by > 0 else 'before'} this one")
+            try:
+                return camera.clock_map.to_flight_s(frame.video_s + INSIDE_S)
+            except ValueError as err:
+                raise SyncError(str(err)) from err
+
+    def place_grid(self, side: int, grid: Grid, carried_from: str = "") -> None:
+        """Write a grid to the flight's journal; `carried_from` names the flight whose grid was checked and kept."""
+        self._append(side, RowKind.TUFT_GRID, "grid", [(0, grid_to_body(grid, self.who, carried_from))])
+
+    def write(self, side: int, marks: Sequence[TuftMark]) -> None:
+        """Write marks to the flight's journal, one row each, in one transaction."""
+        self._append(side, RowKind.TUFT, "tuft", [(mark.flight_ns, mark_to_body(mark)) for mark in marks])
+
+    def look(self, side: int, shown: Shown, grid: Grid) -> tuple[Proposal, ...]:
+        """The assist's opinion of the frame on show, from the half second before it.
+
+        Raises
+        ------
+        SyncError
+            Too few frames there.
+        """
+        one = self.sides[side]
+        with self.lock:
+            frame, camera = one.cameras.frame_at(shown.flight_s + INSIDE_S, one.camera)
+            video = one.cameras.video(camera)
+            end_s, frames, pts = frame.video_s, [], -1
+            at = video.frame_at(max(video.first_s, end_s - WINDOW_S))
+            while at.video_s <= end_s + 1e-9 and at.pts != pts:
+                frames.append(_grey(at.rgb))
+                pts = at.pts
+                at = video.step(1)
+        if len(frames) < LEAST_FRAMES:
+            raise SyncError(
+                f"{camera.path.name}: got {len(frames)} frames in the last {WINDOW_S:g} s; the assist needs at least {LEAST_FRAMES}"
+            )
+        return propose(np.stack(frames), grid)
+
+    def save(self, shown: Sequence[tuple[float | None, str]], words: str, stations: Sequence[Sequence] = ()) -> Path:
+        """The pictures as shown, side by side, with their speeds and tuft states.
+
+        Parameters
+        ----------
+        shown : sequence of (float or None, str)
+            Flight time of each side, or why there is none [s].
+        words : str
+            Where on the axis [-].
+        stations : sequence of sequence of StationView
+            To be drawn in, by side [-].
+
+        Returns
+        -------
+        Path
+            A new PNG under the campaign's results [-].
+        """
+        pictures, captions, told = [], [], []
+        for k, (flight_s, why) in enumerate(shown):
+            seen = tuple(s for s in stations[k] if s.state is not None) if k < len(stations) else ()
+            rgb, frame = self.frame(k, flight_s, why)
+            pictures.append(rgb if rgb is None else _with_stations(rgb, seen))
+            side = self.sides[k]
+            ias_kt = None if flight_s is None else ias_at(side.result, flight_s + side.lag_s)
+            at = "" if flight_s is None else _to_stall(flight_s - side.event_s)
+            speed = spoken_speed(ias_kt, self.unit)
+            says = frame.why if rgb is None else f"{speed} indicated, {at}, flight time {flight_s:.2f} s"
+            captions.append((f"{side.name}: {side.result.flight}, run {side.result.run_number}", says))
+            shot = SavedShot(
+                at=at,
+                flight_s=None if rgb is None else flight_s,
+                ias_kt=ias_kt,
+                camera=frame.camera,
+                why=frame.why,
+                stations=tuple((s.id, str(s.state), s.proposed) for s in seen) if rgb is not None else (),
+            )
+            told.append(saved_side(side, [shot]))
+        folder = self.campaign_dir / STILLS_DIR
+        stem = f"{self.point}_{'_'.join(side.configuration for side in self.sides)}"
+        number = 1 + max(
+            (
+                int(p.stem.rpartition("_")[2])
+                for p in folder.glob(f"{stem}_*.png")
+                if p.stem.rpartition("_")[2].isdigit()
+            ),
+            default=0,
+        )
+        about = SavedPicture(
+            kind="still",
+            point=self.point,
+            words=words,
+            sides=tuple(told),
+            why=self.why,
+            who=self.who,
+            made_utc=utc_now(),
+        )
+        picture = _still(
+            f"{self.point}: {words}", pictures, captions, any(shot.stations for side in told for shot in side.shots)
+        )
+        return save_picture(folder / f"{stem}_{number:03d}.png", picture, about)
+
+    def _dir(self, flight: str) -> Path:
+        return self.campaign_dir / flow.FLIGHTS_DIR / flight
+
+    def _rows(self, flight: str, kind: RowKind) -> list[JournalRow]:
+        with Journal.open(self._dir(flight), read_only=True) as journal:
+            return list(journal.rows(kind))
+
+    def _grids_of(self, flight: str) -> dict[str, Grid]:
+        """By camera; the last one holds."""
+        grids = (body_to_grid(row.body) for row in self._rows(flight, RowKind.TUFT_GRID))
+        return {grid.camera: grid for grid in grids}
+
+    def _marks_of(self, k: int) -> tuple[TuftMark, ...]:
+        begin_s, end_s = _stretch(self.sides[k], self.facts[k])
+        found = [body_to_mark(row.body, row.flight_ns) for row in self._rows(self.sides[k].result.flight, RowKind.TUFT)]
+        return tuple(mark for mark in found if begin_s <= mark.flight_ns / 1e9 <= end_s)
+
+    def _append(self, side: int, kind: RowKind, prefix: str, bodies: Sequence[tuple[int, dict]]) -> None:
+        utc = utc_now()
+        with Journal.open(self._dir(self.sides[side].result.flight)) as journal:
+            journal.append(
+                JournalRow(id=journal.new_id(prefix), flight_ns=at, utc=utc, kind=kind, body=body)
+                for at, body in bodies
+            )
+
+
+def proposed_marks(proposals: Sequence[Proposal], shown: Shown, ias_kt: float | None) -> tuple[TuftMark, ...]:
+    """Proposals as rows: named by the assist, decided by nobody."""
+    return tuple(
+        TuftMark(
+            flight_ns=round(shown.flight_s * 1e9),
+            camera=shown.camera,
+            frame_pts=shown.pts,
+            station=p.station,
+            state=p.state,
+            ias_kt=ias_kt,
+            who="assist",
+            proposed=True,
+            confidence=p.confidence,
+        )
+        for p in proposals
+    )
+
+
+def _facts(side: Side, flights: Sequence[FlightData], unit: str) -> SideFacts:
+    run = next(
+        (r for data in flights for r in data.runs.runs if r.id == side.result.run and r.flight == side.result.flight),
+        None,
+    )
+    calls = []
+    for call in run.calls if run else ():
+        if call.counts and call.kind is CallKind.AIRSPEED and call.ias_kt is not None:
+            calls.append((call.flight_s - side.lag_s, f"{from_kt(call.ias_kt, unit):.0f}", False))
+        elif call.counts and call.kind is CallKind.EVENT:
+            calls.append((call.flight_s - side.lag_s, call.name.replace("_", " "), True))
+    return SideFacts(
+        configuration=side.configuration,
+        name=side.name,
+        flight=side.result.flight,
+        run_number=side.result.run_number,
+        result=side.result,
+        event_s=side.event_s,
+        lag_s=side.lag_s,
+        calls=tuple(calls),
+    )
+
+
+def _stretch(side: Side, facts: SideFacts) -> tuple[float, float]:
+    times = [at_s for at_s, _, _ in facts.calls] + [side.event_s]
+    return min(times) - 45.0, max(times) + 15.0
+
+
+def _to_stall(seconds: float) -> str:
+    return "at the stall" if abs(seconds) < 0.005 else f"{abs(seconds):.2f} s {'before' if seconds < 0 else 'after'} it"
+
+
+def _still(title: str, pictures: Sequence[np.ndarray | None], captions: Sequence[tuple[str, str]], lettered: bool):
+    """Pictures side by side, two a row, each with its two lines; what the letters of stations mean, where there are any."""
+    from PIL import Image, ImageDraw, ImageFont
+
+    height = max((round(p.shape[0] * STILL_WIDTH / p.shape[1]) for p in pictures if p is not None), default=360)
+    lines = (len(pictures) + 1) // 2
+    sheet = Image.new("RGB", (2 * STILL_WIDTH + 36, 50 + lines * (height + 60) + 30), (250, 249, 245))
+    draw = ImageDraw.Draw(sheet)
+    draw.text((12, 10), title, (24, 28, 32), ImageFont.load_default(24))
+    for k, (picture, (name, says)) in enumerate(zip(pictures, captions)):
+        left, top = 12 + (k % 2) * (STILL_WIDTH + 12), 50 + (k // 2) * (height + 60)
+        draw.text((left, top), name, (24, 28, 32), ImageFont.load_default(17))
+        draw.text((left, top + height + 30), says, (96, 100, 104), ImageFont.load_default(15))
+        if picture is None:
+            draw.rectangle((left, top + 26, left + STILL_WIDTH, top + 26 + height), (222, 220, 214))
+            continue
+        scale = min(STILL_WIDTH / picture.shape[1], height / picture.shape[0])
+        small = Image.fromarray(picture).resize(
+            (round(picture.shape[1] * scale), round(picture.shape[0] * scale)), Image.Resampling.LANCZOS
+        )
+        sheet.paste(small, (left + (STILL_WIDTH - small.width) // 2, top + 26))
+    draw.text(
+        (12, sheet.height - 24),
+        f"{LETTERS_SAY} {CAUTION}" if lettered else CAUTION,
+        (96, 100, 104),
+        ImageFont.load_default(13),
+    )
+    return sheet
+
+
+def _grey(rgb: np.ndarray) -> np.ndarray:
+    from PIL import Image
+
+    picture = Image.fromarray(rgb).convert("L")
+    if picture.width > ASSIST_WIDTH:
+        picture = picture.resize(
+            (ASSIST_WIDTH, round(picture.height * ASSIST_WIDTH / picture.width)), Image.Resampling.BOX
+        )
+    return np.asarray(picture, np.float32)
+
+
+def _with_stations(rgb: np.ndarray, stations: Sequence) -> np.ndarray:
+    """Letters at the stations that have a state; a proposal is an open ring with a question mark."""
+    from PIL import Image, ImageDraw, ImageFont
+
+    picture = Image.fromarray(rgb.copy())
+    draw, size = ImageDraw.Draw(picture), max(6, rgb.shape[1] // 75)
+    for station in stations:
+        x, y = station.x * rgb.shape[1], station.y * rgb.shape[0]
+        letter = "-" if station.state is TuftState.NOT_VISIBLE else str(station.state)[0].upper()
+        ink, paper = ((255, 255, 255), (40, 40, 40)) if station.proposed else ((0, 0, 0), (255, 255, 255))
+        draw.ellipse((x - size, y - size, x + size, y + size), fill=paper, outline=ink, width=max(1, size // 6))
+        draw.text(
+            (x, y),
+            letter + ("?" if station.proposed else ""),
+            ink,
+            ImageFont.load_default(size * (1.2 if station.proposed else 1.5)),
+            anchor="mm",
+        )
+    return np.asarray(picture)

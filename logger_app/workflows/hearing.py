@@ -1,0 +1,310 @@
+"""Recordings into a flight folder: sound and calls together, or nothing at all.
+
+A new flight is built beside its place and moved there when it is whole. To a flight that exists,
+the sound files are added first, then every row in one transaction; until then the flight does not
+know of them. Main names: `hear`, `hear_into`.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from logger_app.errors import CardError, Fault, SoundError
+from logger_app.hear.listen import HearResult, hear_files
+from logger_app.hear.transcript_io import is_transcript
+from logger_app.io.files import put_in_place
+from logger_app.io.sound import write_flac
+from logger_app.logstore import codec
+from logger_app.logstore.audio_io import AUDIO_DIR, RATE_HZ, SEGMENT_S, Segment, audio_row, second_checks, segments_of
+from logger_app.logstore.recover import clear_unfinished
+from logger_app.logstore.schema import JOURNAL_FILE
+from logger_app.logstore.store import Journal, utc_now
+from logger_app.records.calls import CallKind
+from logger_app.records.journal import FlightInfo, JournalRow, RowKind
+from logger_app.records.plan import Campaign, Loading
+from logger_app.units import s_to_ns
+
+
+def hear(
+    files: Sequence[Path],
+    campaign: Campaign | None = None,
+    *,
+    engine: str | None = None,
+    model: Path | None = None,
+    pack: str | None = None,
+    progress: Callable[[float], None] | None = None,
+    on_sound: Callable[[Path, np.ndarray], None] | None = None,
+    second: bool = False,
+) -> HearResult:
+    """The calls in recordings or transcripts; nothing is written.
+
+    Parameters
+    ----------
+    files : sequence of Path
+        Sound, video or transcripts [-].
+    campaign : Campaign, optional
+        Its team's words, unit and airspeeds [-].
+    engine, pack : str, optional
+        Recogniser and language pack; our own and the campaign's language without them [-].
+    model : Path, optional
+        Folder of the recogniser's model [-].
+    progress : callable, optional
+        Called with 0 to 1 [-].
+    on_sound : callable, optional
+        Called with each file and each block of its sound [-].
+    second : bool
+        Hear the sound a second time, slower, with our own recogniser [-].
+
+    Returns
+    -------
+    HearResult
+        Calls, as read in sequence [-].
+
+    Raises
+    ------
+    SoundError, PackError, EngineError
+        A file, the pack or the recogniser cannot be used; no call was found.
+    """
+    from logger_app.hear.engine import make_engine
+    from logger_app.hear.packs_io import load_pack
+
+    words = load_pack(pack, campaign)
+    listener = None if all(map(is_transcript, files)) else make_engine(engine, words, campaign, model)
+    again = make_engine("callout", words, campaign) if second and listener else None
+    return hear_files(files, listener, words, campaign, progress, on_sound, again)
+
+
+def hear_into(
+    files: Sequence[Path],
+    flight_dir: Path,
+    *,
+    campaign_dir: Path | None = None,
+    configuration: str | None = None,
+    engine: str | None = None,
+    model: Path | None = None,
+    pack: str | None = None,
+    progress: Callable[[float], None] | None = None,
+    second: bool = False,
+) -> HearResult:
+    """As `hear`, and the sound and the calls go into a flight.
+
+    Parameters
+    ----------
+    files : sequence of Path
+        Sound, video or transcripts [-].
+    flight_dir : Path
+        Flight folder; made if it is not there [-].
+    campaign_dir : Path, optional
+        Campaign folder; without it, the one that the flight lies in [-].
+    configuration : str, optional
+        What was fitted; without it as planned for a flight of that name [-].
+    engine, pack : str, optional
+        Recogniser and language pack [-].
+    model : Path, optional
+        Folder of the recogniser's model [-].
+    progress : callable, optional
+        Called with 0 to 1 [-].
+    second : bool
+        Hear the sound a second time, slower [-].
+
+    Returns
+    -------
+    HearResult
+        Calls with their ids in the journal and times on the flight clock [-].
+
+    Raises
+    ------
+    CardError
+        No campaign, or it does not say what was fitted.
+    SoundError, PackError, EngineError, LogError
+        As `hear`; the flight folder cannot be written or is damaged. Nothing is then changed.
+    """
+    from logger_app.workflows import campaign as flow
+
+    flight_dir = Path(flight_dir)
+    campaign = flow.load_campaign(campaign_dir or flow.campaign_of(flight_dir))
+    arguments = {"engine": engine, "model": model, "pack": pack, "progress": progress, "second": second}
+    if (flight_dir / JOURNAL_FILE).is_file():
+        with Journal.open(flight_dir) as journal:
+            _check_configuration(journal.info, configuration, flight_dir)
+            return _hear_to(journal, files, campaign, arguments)
+    info = _new_info(campaign, flight_dir.name, configuration)
+    if flight_dir.exists() and any(flight_dir.iterdir()):
+        raise SoundError(f"{flight_dir}: a folder with other files in it; expected a flight, or a new or empty folder.")
+    flight_dir.parent.mkdir(parents=True, exist_ok=True)
+    clear_unfinished(flight_dir.parent)
+    building = flight_dir.with_name(f".{flight_dir.name}.{os.getpid()}.part")
+    try:
+        with Journal.create(building, info, campaign=campaign.name) as journal:
+            result = _hear_to(journal, files, campaign, arguments)
+            journal.append([_flight_row(journal, result)])
+        if flight_dir.exists():
+            flight_dir.rmdir()
+        put_in_place(building, flight_dir)
+    finally:
+        shutil.rmtree(building, ignore_errors=True)
+    return result
+
+
+def _flight_row(journal: Journal, result: HearResult) -> JournalRow:
+    """What heard it: known only when it is done."""
+    body = journal.flight_body() | {"engine": result.engine, "pack": result.pack}
+    return JournalRow(id=journal.new_id("flight"), flight_ns=0, utc=utc_now(), kind=RowKind.FLIGHT, body=body)
+
+
+def _check_configuration(info: FlightInfo, configuration: str | None, flight_dir: Path) -> None:
+    if configuration and configuration != info.configuration:
+        raise CardError(
+            faults=(
+                Fault(
+                    where=f"{flight_dir}, --configuration",
+                    got=configuration,
+                    expected=f"{info.configuration}, with which this flight was begun",
+                ),
+            )
+        )
+
+
+def _new_info(campaign: Campaign, name: str, configuration: str | None) -> FlightInfo:
+    planned = campaign.flight(name)
+    fitted = configuration or (planned.configuration if planned else None)
+    known = [one.id for one in campaign.configurations]
+    if fitted not in known:
+        hint = "Say what was fitted with --configuration." if fitted is None else ""
+        got = repr(fitted) if fitted else f"no flight {name!r} in the campaign"
+        raise CardError(
+            faults=(
+                Fault(where=f"flight {name}, configuration", got=got, expected=f"one of {', '.join(known)}", hint=hint),
+            )
+        )
+    loading = planned.loading if planned else Loading()
+    return FlightInfo(
+        id=name, configuration=fitted, loading_items=loading.items, fuel_l=loading.fuel_l, started_utc=utc_now()
+    )
+
+
+def _hear_to(journal: Journal, files: Sequence[Path], campaign: Campaign, arguments: dict) -> HearResult:
+    known = segments_of(journal.flight_dir, journal)
+    _refuse_same(files, {segment.source for segment in known}, journal.flight_dir)
+    sound = _Segments(journal.flight_dir, max((segment.end_sample for segment in known), default=0))
+    try:
+        result = hear(files, campaign, on_sound=sound.take, **arguments)
+        sound.close()
+        result = _on_flight(result, sound.begins, journal)
+        utc = utc_now()
+        rows = [audio_row(segment, journal.new_id("audio"), utc) for segment in sound.segments]
+        rows += [codec.gap_row(gap, utc, journal.new_id("gap")) for gap in result.gaps]
+        for call in result.calls:
+            rows.append(codec.call_row(call, utc))
+            if call.proposed is not None:
+                rows.append(_proposal(call, journal.new_id("proposal"), utc))
+        journal.append(rows)
+    except BaseException:
+        sound.discard()
+        raise
+    return result
+
+
+def _refuse_same(files: Sequence[Path], sources: set[str], flight_dir: Path) -> None:
+    for path in files:
+        if Path(path).name in sources:
+            raise SoundError(
+                f"{path}: is in flight {flight_dir.name} already; to hear its sound again use "
+                f"`kneecall review {flight_dir} --second`."
+            )
+
+
+def _on_flight(result: HearResult, first_sample: int, journal: Journal) -> HearResult:
+    shift = s_to_ns(first_sample / RATE_HZ)
+    calls = tuple(
+        replace(
+            call,
+            id=journal.new_id("call"),
+            start_ns=call.start_ns + shift,
+            end_ns=call.end_ns + shift,
+            word_times=tuple((word, a + shift, b + shift) for word, a, b in call.word_times),
+        )
+        for call in result.calls
+    )
+    gaps = tuple(replace(gap, start_ns=gap.start_ns + shift, end_ns=gap.end_ns + shift) for gap in result.gaps)
+    return replace(result, calls=calls, gaps=gaps)
+
+
+def _proposal(call, id: str, utc: str) -> JournalRow:
+    body = {
+        "call": call.id,
+        "value": call.proposed,
+        "posterior": call.posterior,
+        "why": [str(flag) for flag in call.flags],
+    }
+    return JournalRow(id=id, flight_ns=call.start_ns, utc=utc, kind=RowKind.PROPOSAL, body=body)
+
+
+class _Segments:
+    """Sound on its way into a flight: FLAC files that no row names yet."""
+
+    def __init__(self, flight_dir: Path, first_sample: int):
+        self.folder = Path(flight_dir) / AUDIO_DIR
+        self.begins = self._at = first_sample
+        self.segments: list[Segment] = []
+        self._made: list[Path] = []
+        self._held: list[np.ndarray] = []
+        self._samples = 0
+        self._source = ""
+
+    def take(self, path: Path, pcm: np.ndarray) -> None:
+        """The next sound of a file."""
+        name = Path(path).name
+        if name != self._source:
+            self._write()
+            self._source = name
+        self._held.append(pcm)
+        self._samples += len(pcm)
+        if self._samples >= SEGMENT_S * RATE_HZ:
+            self._write()
+
+    def close(self) -> None:
+        """No more sound."""
+        self._write()
+
+    def discard(self) -> None:
+        """Take away what was written."""
+        for path in self._made:
+            path.unlink(missing_ok=True)
+
+    def _write(self) -> None:
+        if not self._samples:
+            return
+        pcm = np.concatenate(self._held)
+        self.folder.mkdir(mode=0o700, exist_ok=True)
+        taken = [int(path.stem) for path in self.folder.glob("*.*") if path.stem.isdigit()]
+        path = self.folder / f"{max(taken, default=-1) + 1:04d}.flac"
+        self._made.append(path)
+        write_flac(path, pcm)
+        self.segments.append(
+            Segment(
+                file=f"{AUDIO_DIR}/{path.name}",
+                first_sample=self._at,
+                samples=len(pcm),
+                source=self._source,
+                checks=second_checks(pcm),
+            )
+        )
+        self._at += len(pcm)
+        self._held, self._samples = [], 0
+
+
+def counts(result: HearResult) -> str:
+    """What was heard, in a few words."""
+    parts = []
+    for kind in CallKind:
+        number = sum(call.kind is kind for call in result.calls)
+        if number:
+            parts.append(f"{number} {kind}{'s' if number > 1 else ''}")
+    return ", ".join(parts)

@@ -1,0 +1,419 @@
+"""What is looked at before a flight: microphone, hearing, disk, battery, clock, cards, cautions.
+
+Gathers from devices and files; `ui.presenters.preflight` and `cli.preflight` show it. Nothing here
+can say that a flight is safe: that is for the pilot and the team.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+
+from logger_app.errors import CardError, LoggerError
+from logger_app.fly.capture.audio_writer import BYTES_PER_S, JOURNAL_BYTES
+from logger_app.fly.capture.mic import RATE_HZ, BlockQueue, level_dbfs
+from logger_app.fly.rehearsal import Line, Score, score, script
+from logger_app.io.files import write_text
+from logger_app.io.resources import user_dir
+from logger_app.records.calls import CallKind
+from logger_app.records.plan import Campaign
+from logger_app.workflows.flight_session import EngineMaker, points_for
+
+OK, WARN, WRONG, UNKNOWN = "ok", "warn", "wrong", "unknown"
+ACKNOWLEDGED_FILE = "preflight.json"
+RESULTS_DIR = "results"
+# Level of a voice in a headset. Too quiet: speech near the noise of 16 bits and of the engine; too
+# loud: peaks at full scale (common practice, no source).
+QUIET_DBFS = -50.0
+SILENT_DBFS = -80.0
+CLIPPED_PEAK = 32_700
+MICROPHONE_S = 2.0
+# Sound is kept from engine start to engine stop; half an hour more than planned does not hurt.
+SPARE_MINUTES = 30.0
+LOW_BATTERY_PCT = 60
+PROGRAM_YEAR = 2026
+VOSK_MODEL = "vosk-model-small-en-us-0.15"
+CAUTIONS = (
+    "A recorder, not an instrument: eyes outside and on the airspeed indicator, never here.",
+    "The flight manual, the operating limits, local rules and qualified people come first.",
+    "Spin recovery known and briefed before any stall with something new on the wing.",
+    "Stop for the day on any surprise.",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """One thing looked at: how it is (ok, warn, wrong, unknown), in words, and what to do."""
+
+    name: str
+    state: str
+    words: str
+    hint: str = ""
+    facts: tuple[tuple[str, object], ...] = ()
+
+    def as_json(self) -> dict:
+        """As `preflight --json` shows it."""
+        return {"name": self.name, "state": self.state, "words": self.words, "hint": self.hint, **dict(self.facts)}
+
+
+# ---- cards -----------------------------------------------------------------------------------------------
+
+
+def check_cards(campaign_dir: Path) -> tuple[Check, Campaign | None]:
+    """The campaign and its faults; the campaign too, if it can be read."""
+    from logger_app.plan.cards import check_campaign
+    from logger_app.plan.cards_io import read_campaign
+
+    try:
+        campaign = read_campaign(campaign_dir)
+    except CardError as err:
+        faults = [str(fault) for fault in err.faults] or [str(err)]
+        words = f"{_some(len(faults), 'fault')} in the campaign"
+        return Check(name="cards", state=WRONG, words=words, hint=faults[0], facts=(("faults", faults),)), None
+    faults = [str(fault) for fault in check_campaign(campaign)]
+    if faults:
+        words = f"{_some(len(faults), 'fault')} in the campaign"
+        return Check(name="cards", state=WRONG, words=words, hint=faults[0], facts=(("faults", faults),)), campaign
+    words = f"{_some(len(campaign.cards), 'card')}, {_some(len(campaign.points), 'point')}"
+    return Check(name="cards", state=OK, words=words, facts=(("faults", []),)), campaign
+
+
+def _some(count: int, noun: str) -> str:
+    return f"{count} {noun}{'' if count == 1 else 's'}"
+
+
+# ---- microphone ------------------------------------------------------------------------------------------
+
+
+def check_microphone(device: str | None = None, seconds: float = MICROPHONE_S) -> Check:
+    """Listen for a moment: is there a microphone, and at what level."""
+    from logger_app.fly.capture.mic_portaudio import PortAudioMicrophone
+
+    microphone = PortAudioMicrophone(device)
+    blocks = BlockQueue()
+    microphone.start(blocks)
+    parts, end = [], time.monotonic() + seconds + 1.0
+    while sum(map(len, parts)) < seconds * RATE_HZ and time.monotonic() < end:
+        block = blocks.get(timeout_s=0.1)
+        if block is not None:
+            parts.append(block.pcm)
+        elif microphone.trouble:
+            break
+    microphone.stop()
+    if not parts:
+        return no_microphone(microphone.trouble)
+    return judge_level(np.concatenate(parts))
+
+
+def no_microphone(trouble: str) -> Check:
+    """The check for a microphone from which nothing came; the system's own words go into the hint."""
+    words, _, detail = (trouble or "no sound comes from it").partition(" (")
+    hint = "Plug in the headset; the cards still work by touch."
+    return Check(name="microphone", state=WRONG, words=words, hint=f"{hint} ({detail}" if detail else hint)
+
+
+def judge_level(pcm: np.ndarray) -> Check:
+    """What a piece of sound says of the microphone.
+
+    Parameters
+    ----------
+    pcm : ndarray of int16, shape (n,)
+        16 kHz mono [-].
+
+    Returns
+    -------
+    Check
+        With level, peak and offset in its facts [-].
+    """
+    level, peak = level_dbfs(pcm - np.int16(np.mean(pcm))), int(np.abs(pcm.astype(np.int32)).max(initial=0))
+    clipped = float(np.mean(np.abs(pcm.astype(np.int32)) >= CLIPPED_PEAK))
+    facts = (("level_dbfs", round(level, 1)), ("peak", peak), ("clipped_pct", round(100 * clipped, 3)))
+    if level < SILENT_DBFS:
+        return Check(
+            name="microphone",
+            state=WRONG,
+            words="silent: switched off, or the wrong one",
+            facts=facts,
+            hint="Check the plug and the mute switch.",
+        )
+    if clipped > 1e-4:
+        return Check(
+            name="microphone",
+            state=WARN,
+            words="too loud: it clips",
+            facts=facts,
+            hint="Turn the microphone's gain down.",
+        )
+    if level < QUIET_DBFS:
+        return Check(
+            name="microphone",
+            state=WARN,
+            words=f"quiet: {level:.0f} dB under full scale",
+            facts=facts,
+            hint="Speak into it while checking; turn the gain up if it stays so.",
+        )
+    return Check(name="microphone", state=OK, words=f"{level:.0f} dB under full scale", facts=facts)
+
+
+# ---- hearing ---------------------------------------------------------------------------------------------
+
+
+def check_hearing(campaign: Campaign | None, engine: str | None = None, model: Path | None = None):
+    """Load pack and recogniser; gives the check and an `EngineMaker`, None where it cannot be loaded."""
+    began_s = time.monotonic()
+    try:
+        make = EngineMaker(campaign, engine, model)
+    except (LoggerError, FileNotFoundError) as err:
+        return Check(name="hearing", state=WRONG, words="recogniser not loaded", hint=str(err)), None
+    took_s = time.monotonic() - began_s
+    facts = (("engine", make.engine_name), ("pack", make.pack.id), ("load_s", round(took_s, 2)))
+    return Check(name="hearing", state=OK, words=f"{make.engine_name}, pack {make.pack.id}", facts=facts), make
+
+
+def check_second_recogniser() -> Check:
+    """The other recogniser's model is the user's to fetch: is it there, and where would it go."""
+    folder = user_dir() / "models"
+    models = sorted(path.name for path in folder.glob("vosk-model*") if path.is_dir()) if folder.is_dir() else []
+    facts = (("folder", str(folder)), ("models", models))
+    if models:
+        return Check(name="second engine", state=OK, words=models[0], facts=facts)
+    hint = (
+        f"Optional. On the ground, with network: fetch {VOSK_MODEL} (about 40 MB) from alphacephei.com/vosk/models, "
+        f"unpack it into {folder}, and give --engine vosk --model FOLDER."
+    )
+    return Check(name="second engine", state=UNKNOWN, words="none fetched (not needed)", hint=hint, facts=facts)
+
+
+def rehearsal_script(pack) -> tuple[Line, ...]:
+    """What to say, in the words of the pack or of the team."""
+
+    def phrase(kind: CallKind, name: str, value: float | None) -> str | None:
+        if kind is CallKind.AIRSPEED:
+            said = next((reading.words for reading in pack.airspeeds if reading.value == value), None)
+        else:
+            plain = (item for item in pack.items if (item.kind, item.name) == (kind, name) and not item.has_slot)
+            said = next((item.phrases[0] for item in plain), None)
+        return " ".join(said) if said else None
+
+    return script(phrase)
+
+
+def rehearse(lines: tuple[Line, ...], pcm: np.ndarray, engine) -> Score:
+    """Hear a recorded rehearsal and score it."""
+    calls = []
+    for first in range(0, len(pcm), RATE_HZ):
+        calls += engine.feed(np.ascontiguousarray(pcm[first : first + RATE_HZ]))
+    calls += engine.finish()
+    return score(lines, sorted(calls, key=lambda call: call.start_ns))
+
+
+def check_rehearsal(result: Score | None) -> Check:
+    """The rehearsal as a check."""
+    if result is None:
+        return Check(
+            name="rehearsal",
+            state=UNKNOWN,
+            words="not spoken yet",
+            hint="Say the lines with the headset on, engine running if you can.",
+        )
+    total = len(result.answers)
+    answers = [
+        {"say": a.line.say, "right": a.right, "heard": a.heard, "posterior": a.posterior} for a in result.answers
+    ]
+    facts = (("right", result.right), ("of", total), ("answers", answers), ("extra", list(result.extra)))
+    wrong = [a for a in result.answers if not a.right]
+    hint = "; ".join(f"“{a.line.say}” was {'heard as ' + a.heard if a.heard else 'missed'}" for a in wrong[:3])
+    state = OK if result.good else WARN
+    return Check(name="rehearsal", state=state, words=f"{result.right} of {total} heard right", hint=hint, facts=facts)
+
+
+# ---- machine ---------------------------------------------------------------------------------------------
+
+
+def planned_minutes(campaign: Campaign | None, flight: str | None) -> float:
+    """How long the flight will be by its plan: out, every run wanted, back [min]."""
+    if campaign is None:
+        return 90.0
+    planning = campaign.planning
+    runs = sum(point.runs_wanted for point in points_for(campaign, flight or ""))
+    return planning.minutes_to_area + runs * planning.minutes_per_run + planning.minutes_back
+
+
+def check_disk(campaign_dir: Path, minutes: float, free_bytes: Callable[[Path], int] | None = None) -> Check:
+    """Room for the sound of the planned flight."""
+    folder = campaign_dir if campaign_dir.is_dir() else campaign_dir.parent
+    try:
+        free = (free_bytes or (lambda path: shutil.disk_usage(path).free))(folder)
+    except OSError as err:
+        return Check(name="disk", state=WRONG, words=f"cannot be asked ({err.strerror or err})")
+    room_min = max(0.0, (free - JOURNAL_BYTES) / BYTES_PER_S / 60)
+    need_min = minutes + SPARE_MINUTES
+    facts = (("minutes_free", round(min(room_min, 1e6))), ("minutes_needed", round(need_min)))
+    words = f"room for {_hours(room_min)}, needs {_hours(need_min)}"
+    if not os.access(folder, os.W_OK):
+        return Check(name="disk", state=WRONG, words="the campaign folder cannot be written", facts=facts)
+    if room_min < need_min:
+        return Check(
+            name="disk",
+            state=WRONG,
+            words=words,
+            facts=facts,
+            hint="Make room; in flight, sound stops when the disk is full and the calls go on.",
+        )
+    return Check(name="disk", state=OK, words=words, facts=facts)
+
+
+def _hours(minutes: float) -> str:
+    return f"{minutes / 60:.1f} h" if minutes < 6000 else "over 100 h"
+
+
+def check_battery() -> Check:
+    """The battery, where the system tells it."""
+    percent, plugged = battery()
+    facts = (("percent", percent), ("plugged_in", plugged))
+    if percent is None:
+        return Check(name="battery", state=UNKNOWN, words="the system does not tell", facts=facts)
+    words = f"{percent} %" + (", plugged in" if plugged else "")
+    if percent < LOW_BATTERY_PCT and not plugged:
+        return Check(name="battery", state=WARN, words=words, hint="Charge it, or fly with a cable.", facts=facts)
+    return Check(name="battery", state=OK, words=words, facts=facts)
+
+
+def battery() -> tuple[int | None, bool | None]:
+    """(per cent, plugged in); None where it is not told."""
+    with contextlib.suppress(OSError, ValueError, subprocess.SubprocessError):
+        if sys.platform == "win32":
+            return _battery_windows()
+        if sys.platform == "darwin":
+            said = subprocess.run(
+                ["pmset", "-g", "batt"], check=False, capture_output=True, text=True, timeout=5
+            ).stdout
+            percent = next((word.rstrip("%;") for word in said.split() if word.rstrip(";").endswith("%")), None)
+            return (int(percent), "AC Power" in said) if percent else (None, None)
+        return battery_linux(Path("/sys/class/power_supply"))
+    return None, None
+
+
+def battery_linux(folder: Path) -> tuple[int | None, bool | None]:
+    """From the kernel's power_supply class: the lowest battery of the machine itself."""
+    percents, plugged = [], None
+    for supply in sorted(folder.iterdir()) if folder.is_dir() else ():
+        kind = (supply / "type").read_text().strip()
+        if kind == "Battery" and (supply / "capacity").is_file():
+            scope = (supply / "scope").read_text().strip() if (supply / "scope").is_file() else "System"
+            if scope != "Device":  # a mouse or a headset
+                percents.append(int((supply / "capacity").read_text()))
+        elif kind in ("Mains", "USB") and (supply / "online").is_file():
+            plugged = bool(plugged) or (supply / "online").read_text().strip() == "1"
+    return (min(percents), plugged) if percents else (None, plugged)
+
+
+def _battery_windows() -> tuple[int | None, bool | None]:
+    import ctypes
+
+    class Status(ctypes.Structure):
+        _fields_ = [
+            ("line", ctypes.c_ubyte),
+            ("flag", ctypes.c_ubyte),
+            ("percent", ctypes.c_ubyte),
+            ("saver", ctypes.c_ubyte),
+            ("left_s", ctypes.c_ulong),
+            ("full_s", ctypes.c_ulong),
+        ]
+
+    status = Status()
+    if not ctypes.windll.kernel32.GetSystemPowerStatus(ctypes.byref(status)) or status.percent > 100:
+        return None, None
+    return int(status.percent), status.line == 1
+
+
+def check_clock(newest: datetime | None = None, now: datetime | None = None) -> Check:
+    """The wall clock labels rows; a wrong one labels them wrongly, and nothing else."""
+    now = now or datetime.now(UTC)
+    words = now.strftime("%Y-%m-%d %H:%M UTC")
+    hint = "Set it; times within the flight are counted in sound and stay right."
+    if now.year < PROGRAM_YEAR or now.year > PROGRAM_YEAR + 50:
+        return Check(name="clock", state=WARN, words=f"{words}: cannot be", hint=hint)
+    if newest and now < newest:
+        return Check(name="clock", state=WARN, words=f"{words}: before the last flight", hint=hint)
+    return Check(name="clock", state=OK, words=words)
+
+
+def newest_flight(campaign_dir: Path) -> datetime | None:
+    """When the newest flight of the campaign was begun, by its label."""
+    from logger_app.logstore.store import Journal, list_flights
+
+    begun = []
+    for folder in list_flights(campaign_dir):
+        with contextlib.suppress(LoggerError, ValueError), Journal.open(folder, read_only=True) as journal:
+            begun.append(datetime.fromisoformat(journal.info.started_utc))
+    return max((when for when in begun if when.tzinfo), default=None)
+
+
+# ---- cautions --------------------------------------------------------------------------------------------
+
+
+def cautions(campaign: Campaign | None) -> tuple[str, ...]:
+    """The usual cautions and the team's own."""
+    return CAUTIONS + (campaign.team.cautions if campaign else ())
+
+
+def briefing(campaign: Campaign | None) -> dict:
+    """What is acknowledged: cautions, knock-it-off criteria, floor and entry altitude."""
+    team = campaign.team if campaign else None
+    return {
+        "cautions": list(cautions(campaign)),
+        "knock_it_off": list(team.knock_it_off) if team else [],
+        "floor_ft": team.floor_ft if team else None,
+        "entry_min_ft": team.entry_min_ft if team else None,
+    }
+
+
+def acknowledged(campaign_dir: Path, campaign: Campaign | None) -> dict | None:
+    """Who acknowledged the briefing as it now stands, and when; None if nobody, or if it has changed."""
+    try:
+        kept = json.loads((campaign_dir / RESULTS_DIR / ACKNOWLEDGED_FILE).read_text("utf-8"))
+        return {"who": kept["who"], "utc": kept["utc"]} if kept["sha256"] == _digest(campaign) else None
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def acknowledge(campaign_dir: Path, campaign: Campaign | None, who: str) -> dict:
+    """Keep that somebody has read the briefing; written whole or not at all."""
+    folder = campaign_dir / RESULTS_DIR
+    folder.mkdir(exist_ok=True)
+    kept = {"who": who, "utc": datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")}
+    read = kept | {"sha256": _digest(campaign), "briefing": briefing(campaign)}
+    write_text(folder / ACKNOWLEDGED_FILE, json.dumps(read, indent=1))
+    return kept
+
+
+def check_briefing(campaign_dir: Path, campaign: Campaign | None) -> Check:
+    """Whether the cautions, criteria and floor were read."""
+    kept = acknowledged(campaign_dir, campaign)
+    if kept:
+        return Check(
+            name="briefing", state=OK, words=f"read by {kept['who'] or 'the pilot'}", facts=tuple(kept.items())
+        )
+    return Check(
+        name="briefing",
+        state=WARN,
+        words="not acknowledged",
+        hint="Read the cautions, the knock-it-off criteria and the floor.",
+    )
+
+
+def _digest(campaign: Campaign | None) -> str:
+    return hashlib.sha256(json.dumps(briefing(campaign), sort_keys=True).encode()).hexdigest()

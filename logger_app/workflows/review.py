@@ -1,0 +1,459 @@
+"""A flight on the desk: everything that a review shows, and the one way to correct it.
+
+Used by `kneecall review` on the command line and by the review screen. `ReviewDesk.load` reads
+the flight anew; each change is one transaction in the journal, durable when the method returns.
+Between changes the flight is not held, so that two people may take turns; two at the same moment
+get one sentence.
+"""
+
+from __future__ import annotations
+
+import os
+import uuid
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from logger_app.errors import LogError, ReduceError, ReviewError
+from logger_app.io import files as files_io
+from logger_app.logstore import audio_io, codec
+from logger_app.logstore.store import Journal, utc_now
+from logger_app.records.calls import Action, CallKind, Correction, ReviewedCall
+from logger_app.records.clocks import ClockMap
+from logger_app.records.journal import FlightInfo, JournalRow, RowKind
+from logger_app.records.plan import Campaign
+from logger_app.records.results import StallSpeed
+from logger_app.records.runs import FlightData, FlightRuns, Run
+from logger_app.review.apply import apply_corrections, standing
+from logger_app.review.check import Standing, correct, last_standing
+from logger_app.review.progress import Progress, progress_of
+from logger_app.review.queue import Queue, build_queue
+from logger_app.review.second import compare_listenings
+from logger_app.units import s_to_ns
+from logger_app.workflows import campaign as flow
+
+# What the queue's opinion of the heard calls, as heard, depends on.
+HEARD_KINDS = frozenset({RowKind.CALL, RowKind.PROPOSAL, RowKind.SECOND})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Desk:
+    """A flight as it stands, for looking at. `calls` holds rejected ones too."""
+
+    data: FlightData
+    info: FlightInfo
+    unit: str
+    graduation: float
+    calls: tuple[ReviewedCall, ...]
+    runs: FlightRuns
+    corrections: tuple[Correction, ...]
+    queue: Queue
+    progress: Progress
+    duration_s: float
+    sound: tuple[audio_io.Segment, ...]
+    clock_maps: tuple[ClockMap, ...]
+    media: tuple[dict, ...]
+    points: tuple[str, ...]
+    rates: dict[str, tuple[float, float]]  # entry-rate band by test point [kt/s]
+    by_id: dict[str, ReviewedCall]
+
+    def call(self, id: str) -> ReviewedCall | None:
+        """The call with this id, or None."""
+        return self.by_id.get(id)
+
+    def run(self, id: str) -> Run | None:
+        """The run with this id or, from 1, this number; or None."""
+        return next((run for run in self.runs.runs if id in (run.id, str(run.number))), None)
+
+    @property
+    def end_s(self) -> float:
+        """End of the flight: of its sound, or of its last call where there is no sound [s]."""
+        return max([self.duration_s, *(call.end_ns / 1e9 for call in self.calls)])
+
+    def run_of(self) -> dict[str, tuple[str, str]]:
+        """Run number and test point by call id."""
+        return {call.id: (str(run.number), run.point or "") for run in self.runs.runs for call in run.calls}
+
+    def clock(self, camera: str) -> ClockMap:
+        """The clock of a camera file, the last one found; `ReviewError` if it is not linked."""
+        fitting = [m for m in self.clock_maps if camera in (m.source, Path(m.source).name, Path(m.source).stem)]
+        if not fitting:
+            known = ", ".join(sorted({m.source for m in self.clock_maps})) or "none"
+            raise ReviewError(
+                f"camera {camera!r}: is not on the flight clock; there are: {known}.", hint="Run `kneecall sync` first."
+            )
+        return fitting[-1]
+
+    def as_json(self) -> dict:
+        """The contract of `review --list --json`."""
+        return {
+            "flight": self.info.id,
+            "duration_s": round(self.duration_s, 3),
+            "calls": [call.as_json() for call in self.calls],
+            "runs": [_run_json(run) for run in self.runs.runs],
+            "queue": [item.as_json() for item in self.queue.items],
+            "progress": self.progress.as_json(),
+            "corrections": [
+                {
+                    "id": c.id,
+                    "utc": c.utc,
+                    "who": c.who,
+                    "action": str(c.action),
+                    "target": c.target,
+                    "why": c.why,
+                    "replaces": c.replaces,
+                    **dict(c.payload),
+                }
+                for c in self.corrections
+            ],
+        }
+
+
+class ReviewDesk:
+    """Reads a flight and takes corrections to it, in the name of one person."""
+
+    def __init__(self, flight_dir: Path, who: str, campaign_dir: Path | None = None):
+        self.flight_dir = Path(flight_dir)
+        self.who = who
+        self.campaign = self._campaign(campaign_dir)
+        self._rows: list[JournalRow] = []
+        self._desk: Desk | None = None
+        self._flagged: frozenset[str] | None = None
+        self._names: dict[str, CallKind] | None = None
+
+    def load(self) -> Desk:
+        """The flight as it stands now.
+
+        Returns
+        -------
+        Desk
+            Everything to show [-].
+
+        Raises
+        ------
+        LogError
+            The flight cannot be read.
+        """
+        with Journal.open(self.flight_dir, read_only=True) as journal:
+            # Rows never change: only new ones are read, and without any the desk is as it was.
+            new = list(journal.rows(after=self._rows[-1].seq if self._rows else 0))
+            info = journal.info
+            sound = tuple(audio_io.segments_of(self.flight_dir, journal))
+        if self._desk is None or new or sound != self._desk.sound:
+            self._rows += new
+            if any(row.kind in HEARD_KINDS for row in new):
+                self._flagged = None
+            self._desk = self._made(info, sound)
+            self._flagged = self._desk.queue.flagged
+        return self._desk
+
+    def _made(self, info: FlightInfo, sound: tuple[audio_io.Segment, ...]) -> Desk:
+        rows = self._rows
+        duration_s = max((s.end_sample for s in sound), default=0) / audio_io.RATE_HZ
+        data = flow.flight_from_rows(self.campaign, info, rows, s_to_ns(duration_s))
+        heard = [codec.body_to_call(row.body) for row in rows if row.kind is RowKind.CALL]
+        heard = flow.with_proposals(heard, [row.body for row in rows if row.kind is RowKind.PROPOSAL])
+        corrections = tuple(codec.body_to_correction(row.body) for row in rows if row.kind is RowKind.CORRECTION)
+        indicator = self.campaign.indicator
+        calls = apply_corrections(heard, corrections, indicator.unit)
+        ids = {call.id for call in calls}
+        queue = build_queue(
+            data.runs,
+            calls,
+            unit=indicator.unit,
+            graduation=indicator.graduation,
+            second=_last_listening([row.body for row in rows if row.kind is RowKind.SECOND]),
+            settled=frozenset(
+                c.target for c in standing(corrections) if c.action is Action.CONFIRM and c.target not in ids
+            ),
+            flagged=self._flagged,
+        )
+        return Desk(
+            data=data,
+            info=data.info,
+            unit=indicator.unit,
+            graduation=indicator.graduation,
+            calls=calls,
+            runs=data.runs,
+            corrections=corrections,
+            queue=queue,
+            progress=progress_of(calls, corrections, queue),
+            duration_s=duration_s,
+            sound=sound,
+            clock_maps=tuple(codec.body_to_clock_map(row.body) for row in rows if row.kind is RowKind.CLOCK_MAP),
+            media=tuple(row.body for row in rows if row.kind is RowKind.MEDIA),
+            points=tuple(point.id for point in self.campaign.points),
+            rates={p.id: (p.rate_low_kt_per_s, p.rate_high_kt_per_s) for p in self.campaign.points},
+            by_id={call.id: call for call in calls},
+        )
+
+    def results(self, desk: Desk) -> dict[str, StallSpeed]:
+        """Stall speed and verdict of each run, by run id; empty where they cannot be worked out."""
+        from logger_app.reduce.campaign import reduce_campaign
+
+        try:
+            return {run.run: run for run in reduce_campaign(self.campaign, [desk.data]).runs}
+        except ReduceError:
+            return {}
+
+    def act(self, action: Action, target: str, why: str = "", **payload) -> Correction:
+        """Take one correction.
+
+        Parameters
+        ----------
+        action : Action
+            What to do [-].
+        target : str
+            Call, run, queue item or correction [-].
+        why : str
+            Reason [-].
+        **payload
+            As `Action` says [-].
+
+        Returns
+        -------
+        Correction
+            As written [-].
+
+        Raises
+        ------
+        ReviewError
+            It cannot be taken; nothing was written.
+        """
+        return self.act_all([(action, target, why, payload)])[0]
+
+    def act_all(self, wanted: Iterable[tuple[Action, str, str, dict]]) -> list[Correction]:
+        """Take several corrections in one transaction: all, or none when one cannot be taken.
+
+        Parameters
+        ----------
+        wanted : iterable of (Action, str, str, dict)
+            Action, target, reason, payload [-].
+
+        Returns
+        -------
+        list of Correction
+            As written [-].
+
+        Raises
+        ------
+        ReviewError
+            One or more cannot be taken; names each.
+        """
+        # The flight is held from reading to writing: what is checked is what is corrected.
+        with Journal.open(self.flight_dir) as journal:
+            wanted = list(wanted)
+            named = any(payload.get("name") for *_, payload in wanted)
+            now = self._standing(self.load(), frozenset(self.names()) if named else frozenset())
+            made, problems = [], []
+            for action, target, why, payload in wanted:
+                try:
+                    correction = correct(
+                        now, action, target, id=_new_id("fix"), utc=utc_now(), who=self.who, why=why, **payload
+                    )
+                except ReviewError as err:
+                    problems.append(err)
+                    continue
+                made.append(correction)
+                now = _with(now, correction)
+            if problems:
+                raise problems[0] if len(problems) == 1 else ReviewError("\n".join(map(str, problems)))
+            journal.append(codec.correction_row(c, _at_ns(now, c)) for c in made)
+        return made
+
+    def undo(self, id: str | None = None) -> Correction:
+        """Undo a correction, or the last of this person that stands.
+
+        Parameters
+        ----------
+        id : str, optional
+            Which correction; the last if not given [-].
+
+        Returns
+        -------
+        Correction
+            The undo, as written [-].
+
+        Raises
+        ------
+        ReviewError
+            There is nothing to undo, or no such correction.
+        """
+        if id is None:
+            last = last_standing(self.load().corrections, self.who)
+            if last is None:
+                raise ReviewError(f"{self.flight_dir.name}: {self.who} has no correction to undo.")
+            id = last.id
+        return self.act(Action.UNDO, id)
+
+    def add(self, at_s: float, value, why: str = "", **payload) -> Correction:
+        """Add a call that nobody heard, at a time on the flight clock [s]."""
+        return self.act(Action.ADD, new_call_id(), why, flight_ns=s_to_ns(at_s), value=value, **payload)
+
+    def listen_again(self, progress: Callable[[float], None] | None = None) -> int:
+        """Hear the flight's sound once more; differences go to the queue, none into the record.
+
+        Parameters
+        ----------
+        progress : callable, optional
+            Called with 0 to 1 [-].
+
+        Returns
+        -------
+        int
+            How many differences were written [-].
+
+        Raises
+        ------
+        LogError
+            There is no sound, or the flight cannot be written.
+        """
+        from logger_app.hear.packs_io import load_pack
+
+        desk = self.load()
+        if not any(segment.samples and not segment.erased for segment in desk.sound):
+            raise LogError(f"{self.flight_dir}: there is no sound to hear again.")
+        pack = load_pack(self.campaign.language, self.campaign)
+        first = [call.heard for call in desk.calls if call.heard]
+        heard, engine = _heard_again(self.flight_dir, desk, pack, self.campaign, progress)
+        bodies = compare_listenings(first, heard, engine)
+        if other := _other_recogniser(pack, self.campaign):
+            # It may miss what ours heard: only where it heard something else is there a difference.
+            bodies += [
+                b
+                for b in compare_listenings(first, _heard_by(other, self.flight_dir), other.name)
+                if b["call"] and b["heard"]
+            ]
+        with Journal.open(self.flight_dir) as journal:
+            now = utc_now()
+            note = {"call": None, "start_ns": 0, "heard": [], "engine": engine, "whole": True, "compared": len(first)}
+            journal.append(
+                JournalRow(
+                    id=journal.new_id("second"), flight_ns=body["start_ns"], utc=now, kind=RowKind.SECOND, body=body
+                )
+                for body in [note, *bodies]
+            )
+        return len(bodies)
+
+    def names(self) -> dict[str, CallKind]:
+        """Names of events, settings and commands that the campaign's language pack knows."""
+        if self._names is None:
+            from logger_app.hear.packs_io import load_pack
+
+            pack = load_pack(self.campaign.language, self.campaign)
+            self._names = {item.name: item.kind for item in pack.items}
+        return self._names
+
+    def kind_of(self, name: str) -> CallKind:
+        """Which kind of call a name is; an event where the pack does not know it."""
+        return self.names().get(name, CallKind.EVENT)
+
+    def write_text(self, path: Path, text: str) -> None:
+        """Write a file whole or not at all."""
+        files_io.write_text(path, text)
+
+    def _campaign(self, campaign_dir: Path | None) -> Campaign:
+        if not (self.flight_dir / "flight.sqlite").is_file():
+            Journal.open(self.flight_dir, read_only=True)  # says in its own words what is missing
+        return flow.load_campaign(campaign_dir or flow.campaign_of(self.flight_dir))
+
+    def _standing(self, desk: Desk, names: frozenset[str]) -> Standing:
+        return Standing(
+            calls=desk.calls,
+            runs=[run.id for run in desk.runs.runs],
+            points=desk.points,
+            corrections=desk.corrections,
+            duration_ns=s_to_ns(desk.duration_s),
+            unit=desk.unit,
+            never_exceed_ias_kt=self.campaign.aircraft.never_exceed_ias_kt,
+            names=names,
+            run_spans={run.id: (run.start_ns, run.end_ns) for run in desk.runs.runs},
+            items=frozenset(item.id for item in desk.queue.items if item.target is None or item.id != item.target),
+        )
+
+
+def _last_listening(bodies: list[dict]) -> list[dict]:
+    """Only the differences of the latest whole listening: a better one replaces one before it."""
+    whole = [k for k, body in enumerate(bodies) if body.get("whole")]
+    return bodies[whole[-1] + 1 :] if whole else bodies
+
+
+def _heard_again(flight_dir: Path, desk: Desk, pack, campaign: Campaign, progress) -> tuple[list, str]:
+    """The slower listening of our own recogniser, minute by minute, then all of it read in sequence."""
+    from logger_app.hear.engine import airspeed_range, make_engine
+    from logger_app.hear.listen import minutes
+    from logger_app.hear.sequence import read_sequence
+
+    engine = make_engine("callout", pack, campaign)
+    heard, done_s = [], 0.0
+    for block in minutes(audio_io.iter_sound(flight_dir)):
+        heard += engine.hear_whole(block)
+        done_s += len(block) / audio_io.RATE_HZ
+        if progress:
+            progress(done_s / desk.duration_s)
+    heard += engine.finish()
+    low, high, unit = airspeed_range(campaign)
+    named = [replace(call, id=f"second-{k:04d}") for k, call in enumerate(heard)]
+    return list(read_sequence(named, unit=unit, low=low, high=high)), f"{engine.name}, slower"
+
+
+def _other_recogniser(pack, campaign: Campaign):
+    """The second recogniser, where the user has put its model; else None."""
+    from logger_app.errors import EngineError
+    from logger_app.hear.engine import make_engine
+
+    try:
+        return make_engine("vosk", pack, campaign)
+    except EngineError:
+        return None
+
+
+def _heard_by(engine, flight_dir: Path) -> list:
+    calls = [call for block in audio_io.iter_sound(flight_dir) for call in engine.feed(block)]
+    return [replace(call, id=f"other-{k:04d}") for k, call in enumerate(calls + engine.finish())]
+
+
+def person() -> str:
+    """Who reviews, where nobody said so: `KNEECALL_WHO`, else the login name."""
+    import getpass
+
+    return os.environ.get("KNEECALL_WHO") or getpass.getuser()
+
+
+def new_call_id() -> str:
+    """An id for a call that a person adds."""
+    return _new_id("call")
+
+
+def _new_id(prefix: str) -> str:
+    # Random: corrections made on two copies of a flight must not bear the same name.
+    return f"{prefix}-{uuid.uuid4().hex[:10]}"
+
+
+def _with(now: Standing, correction: Correction) -> Standing:
+    return replace(now, corrections=[*now.corrections, correction])
+
+
+def _at_ns(now: Standing, correction: Correction) -> int:
+    call = now.call(correction.target)
+    given = correction.get("flight_ns")
+    if call is None and isinstance(given, int):
+        return given
+    return call.flight_ns if call else now.run_spans.get(correction.target, (0, 0))[0]
+
+
+def _run_json(run: Run) -> dict:
+    return {
+        "id": run.id,
+        "number": run.number,
+        "point": run.point,
+        "why_no_point": run.why_no_point,
+        "start_s": round(run.start_s, 3),
+        "end_s": round(run.end_s, 3),
+        "ended": str(run.ended),
+        "discarded": run.discarded,
+        "why_discarded": run.why_discarded,
+        "overruled": run.overruled,
+        "reviewed": run.reviewed,
+        "calls": [call.id for call in run.calls],
+    }

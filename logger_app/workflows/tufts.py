@@ -1,0 +1,97 @@
+"""What the tufts of all runs of a test point say, by configuration: for the verb, the screen and the report.
+
+Main names: `RunMarks`, `marks_of_runs`, `wing_maps`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from logger_app.logstore.store import Journal
+from logger_app.records.journal import RowKind
+from logger_app.records.runs import FlightData
+from logger_app.sync.tufts import SpanMap, TuftMark, body_to_mark, span_map, standing
+from logger_app.workflows import campaign as flow
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunMarks:
+    """The standing marks of one run."""
+
+    flight: str
+    run: str
+    configuration: str
+    point: str
+    marks: tuple[TuftMark, ...]
+
+
+def marks_of_runs(campaign_dir: Path, flights: Sequence[FlightData], point: str | None = None) -> tuple[RunMarks, ...]:
+    """Marks of the runs that have any.
+
+    Parameters
+    ----------
+    campaign_dir : Path
+        Campaign folder [-].
+    flights : sequence of FlightData
+        Its flights [-].
+    point : str, optional
+        Runs of this test point only [-].
+
+    Returns
+    -------
+    tuple of RunMarks
+        By flight and run, discarded runs left out [-].
+
+    Raises
+    ------
+    LogError, SyncError
+        A journal cannot be read, or a row in it is not that of a mark.
+    """
+    found = []
+    for data in flights:
+        runs = [run for run in data.runs.runs if not run.discarded and run.point and point in (None, run.point)]
+        if not runs or not data.info.configuration:
+            continue
+        with Journal.open(Path(campaign_dir) / flow.FLIGHTS_DIR / data.info.id, read_only=True) as journal:
+            marks = standing(body_to_mark(row.body, row.flight_ns) for row in journal.rows(RowKind.TUFT))
+        for run in runs if marks else ():
+            mine = tuple(mark for mark in marks if run.start_ns <= mark.flight_ns < run.end_ns)
+            if mine:
+                found.append(
+                    RunMarks(
+                        flight=data.info.id,
+                        run=run.id,
+                        configuration=data.info.configuration,
+                        point=run.point,
+                        marks=mine,
+                    )
+                )
+    return tuple(found)
+
+
+def wing_maps(marked: Iterable[RunMarks], point: str, configurations: Sequence[str]) -> dict[str, SpanMap]:
+    """The spanwise map of each configuration at a point, over all its runs.
+
+    Parameters
+    ----------
+    marked : iterable of RunMarks
+        From `marks_of_runs` [-].
+    point : str
+        Test point [-].
+    configurations : sequence of str
+        In the order wanted [-].
+
+    Returns
+    -------
+    dict of str to SpanMap
+        Those that have marks [-].
+    """
+    marked = [one for one in marked if one.point == point]
+    maps = {}
+    for name in configurations:
+        marks = [mark for one in marked if one.configuration == name for mark in one.marks]
+        if marks:
+            maps[name] = span_map(name, marks)
+    return maps
