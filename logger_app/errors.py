@@ -34,7 +34,7 @@ from dataclasses import dataclass
 
 # Longest shown of where a fault is (a path may be long), of what was found there and of what was expected
 # [characters]; of a whole message without its faults; and how many faults at once. More does not help to mend a file.
-LONGEST_WHERE, LONGEST_GOT, LONGEST_EXPECTED, LONGEST_MESSAGE, MOST_FAULTS = 600, 240, 1200, 2400, 40
+LONGEST_WHERE, LONGEST_GOT, LONGEST_EXPECTED, LONGEST_MESSAGE, MAX_FAULTS = 600, 240, 1200, 2400, 40
 # Control characters (C0, DEL, C1: with them begin the sequences of ECMA-48), line and paragraph separators,
 # marks that turn the direction of writing (UAX #9), halves of surrogate pairs.
 _ACTED_ON = re.compile("[\\x00-\\x1f\\x7f-\\x9f\\u2028\\u2029\\u202a-\\u202e\\u2066-\\u2069\\ud800-\\udfff]")
@@ -106,9 +106,9 @@ class LoggerError(Exception):
         for name, value in facts.items():
             setattr(self, name, value)
         parts = [_cut(message, LONGEST_MESSAGE)] if message else []
-        parts += [str(fault) for fault in self.faults[:MOST_FAULTS]]
-        if len(self.faults) > MOST_FAULTS:
-            parts.append(f"... and {len(self.faults) - MOST_FAULTS} more")
+        parts += [str(fault) for fault in self.faults[:MAX_FAULTS]]
+        if len(self.faults) > MAX_FAULTS:
+            parts.append(f"... and {len(self.faults) - MAX_FAULTS} more")
         text = "\n".join(parts)
         super().__init__(f"{text} {_cut(hint, LONGEST_EXPECTED)}".strip() if hint else text)
 

@@ -15,7 +15,7 @@ EXAMPLE = """kneecall compare sparrow --point A2 --configs baseline,cuffs --at 1
          kneecall compare sparrow --point A2 --configs baseline,cuffs --screen --quick
          kneecall compare sparrow --point A2 --run cuffs=day2_cuffs:4 -o out"""
 DEFAULT_AT = "1.2,1.1,1.05,stall"
-MOST_SIDES = 4
+MAX_SIDES = 4
 
 
 def add_arguments(parser) -> None:
@@ -259,7 +259,7 @@ def _configurations(campaign, args) -> list[str]:
         [part.strip() for part in args.configs.split(",")] if args.configs else list(next(iter(campaign.pairs()), ()))
     )
     unknown = [name for name in names if campaign.configuration(name) is None]
-    if unknown or not 2 <= len(names) <= MOST_SIDES or len(set(names)) < len(names):
+    if unknown or not 2 <= len(names) <= MAX_SIDES or len(set(names)) < len(names):
         known = ", ".join(c.id for c in campaign.configurations)
         raise SyncError(f"--configs: got {', '.join(names) or 'none'}; expected two to four different ones of {known}")
     return names

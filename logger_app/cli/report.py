@@ -12,7 +12,7 @@ SUMMARY = "Write the report of a campaign: one page, its tables, subtitles for e
 EXAMPLE = "kneecall report sparrow -o sparrow-report --pdf"
 # Of pictures saved from comparing: two sides at 700 px keep their captions legible.
 STILL_WIDTH_PX, STILL_QUALITY = 1500, 78
-MOST_NAMED = 40  # runs in a message
+MAX_NAMED = 40  # runs in a message
 
 
 def add_arguments(parser) -> None:
@@ -393,7 +393,7 @@ def _chosen_run(reader, wanted: str):
         ]
     if len(found) == 1:
         return found[0]
-    listed = ", ".join(known[:MOST_NAMED]) + (f" and {len(known) - MOST_NAMED} more" if len(known) > MOST_NAMED else "")
+    listed = ", ".join(known[:MAX_NAMED]) + (f" and {len(known) - MAX_NAMED} more" if len(known) > MAX_NAMED else "")
     got = "no such run" if not found else f"{len(found)} runs of that id"
     raise ReportError(f"--clip {wanted}: {got}; expected one of {listed or 'none'}.")
 

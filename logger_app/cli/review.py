@@ -181,11 +181,11 @@ def _run_id(desk, text: str) -> str:
 
 def _import(desk, path: Path) -> list:
     from logger_app.records.calls import Action
-    from logger_app.review.table import MOST_BYTES, read_changes
+    from logger_app.review.table import MAX_BYTES, read_changes
     from logger_app.workflows.review import new_call_id
 
-    if path.stat().st_size > MOST_BYTES:
-        raise ReviewError(f"{path}: {path.stat().st_size} bytes; a table of calls has at most {MOST_BYTES}.")
+    if path.stat().st_size > MAX_BYTES:
+        raise ReviewError(f"{path}: {path.stat().st_size} bytes; a table of calls has at most {MAX_BYTES}.")
     try:
         text = path.read_text(encoding="utf-8-sig", errors="strict")
     except UnicodeDecodeError as err:

@@ -25,7 +25,7 @@ from enum import StrEnum
 
 from logger_app.fly.cues import Cue, Tone
 from logger_app.fly.settings import contradictions, for_new_card, the_point_for, with_setting
-from logger_app.fly.verdict import FEWEST_CALLS, STALL_EVENTS, Verdict, assess, in_words
+from logger_app.fly.verdict import MIN_CALLS, STALL_EVENTS, Verdict, assess, in_words
 from logger_app.records.calls import CallKind, HeardCall
 from logger_app.records.plan import TestPoint
 from logger_app.records.runs import RunEnd, Settings
@@ -388,8 +388,8 @@ class _Turn:
     def _maybe_unannounced(self, call: HeardCall) -> None:
         """Three airspeeds, each no faster than the one before and the last slower: an approach."""
         speeds = [(c, _kt(c)) for c in self.state.forming if c.kind is CallKind.AIRSPEED]
-        last = [speed for _, speed in speeds[-FEWEST_CALLS:]]
-        falling = len(last) == FEWEST_CALLS and None not in last and last[0] >= last[1] >= last[2] < last[0]
+        last = [speed for _, speed in speeds[-MIN_CALLS:]]
+        falling = len(last) == MIN_CALLS and None not in last and last[0] >= last[1] >= last[2] < last[0]
         if not falling:
             return
         calls = self.state.forming

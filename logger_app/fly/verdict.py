@@ -48,11 +48,11 @@ EVENT_WORDS = {
 # calls a second or two apart need a little more than that to give a slope worth saying.
 APPROACH_RATIO = 1.2
 # The same limits as the reduction's own rules (common practice, no source).
-FEWEST_CALLS = 3
+MIN_CALLS = 3
 LONGEST_GAP_S = 4.0
 # Whole-knot calls of a wandering speed scatter by at least this about a line (1/sqrt(12) kt of rounding
 # and a lag that varies by some tenths of a second; common practice, no source).
-LEAST_SCATTER_KT = 0.4
+MIN_SCATTER_KT = 0.4
 NOT_USABLE = frozenset({Flag.IMPLAUSIBLE, Flag.NO_DECADE, Flag.OUT_OF_RANGE})
 
 
@@ -207,7 +207,7 @@ def _approach(calls, event_ns) -> tuple[np.ndarray, np.ndarray]:
     slow = speeds_kt <= APPROACH_RATIO * np.median(speeds_kt[-2:])
     above = np.flatnonzero(~slow)
     first = int(above[-1]) + 1 if len(above) else 0
-    first = max(0, min(first, len(speeds_kt) - FEWEST_CALLS))
+    first = max(0, min(first, len(speeds_kt) - MIN_CALLS))
     return times_s[first:], speeds_kt[first:]
 
 
@@ -224,7 +224,7 @@ def _line(times_s, speeds_kt, event_ns) -> tuple[float | None, float | None, flo
     event_s = times_s[-1] if event_ns is None else event_ns * 1e-9
     intercepts = speeds_kt - slope * (times_s - event_s)
     at_event = float(np.median(intercepts))
-    scatter_kt = max(LEAST_SCATTER_KT, 1.4826 * float(np.median(np.abs(intercepts - at_event))))
+    scatter_kt = max(MIN_SCATTER_KT, 1.4826 * float(np.median(np.abs(intercepts - at_event))))
     slope_u = scatter_kt / float(np.sqrt(np.sum((times_s - times_s.mean()) ** 2)))
     return -slope, slope_u, at_event
 
@@ -242,8 +242,8 @@ def _whys(ended, n_used, rate, rate_u, event, silent_s, point, unit) -> tuple[st
     if ended is RunEnd.KNOCKED_OFF:
         return ("knocked off",)
     why = []
-    if n_used < FEWEST_CALLS:
-        why.append(f"{n_used} usable call{'' if n_used == 1 else 's'}, needs {FEWEST_CALLS}")
+    if n_used < MIN_CALLS:
+        why.append(f"{n_used} usable call{'' if n_used == 1 else 's'}, needs {MIN_CALLS}")
     elif point and _outside(point, rate, rate_u):
         low, high = from_kt(point.rate_low_kt_per_s, unit), from_kt(point.rate_high_kt_per_s, unit)
         why.append(f"{_rate_text(rate, unit)}, wanted {low:.1f} to {high:.1f}")

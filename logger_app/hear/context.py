@@ -31,7 +31,7 @@ ALWAYS = frozenset(("knock_it_off", "recovered"))
 # So few phones of talk may be a small word that was not understood ("that's fifty").
 FEW_PHONES = 7
 # What the last airspeed says about the next, in the indicator's unit; common practice, no source.
-FALL_PER_S, SPREAD, SPREAD_PER_S, MOST_LEAN = 0.8, 2.0, 1.0, 4.0
+FALL_PER_S, SPREAD, SPREAD_PER_S, MAX_LEAN = 0.8, 2.0, 1.0, 4.0
 SURE = 0.9
 _BEGIN = frozenset(("on_condition",))
 _END = frozenset(("recovered", "scratch_that", "knock_it_off", "next_card"))
@@ -121,7 +121,7 @@ class Context:
         """What the airspeeds before say about the next one, before it is heard.
 
         An approach falls about a knot a second and wanders. That may tip the balance between two
-        that sound alike; it never outweighs a clear sound (`MOST_LEAN`).
+        that sound alike; it never outweighs a clear sound (`MAX_LEAN`).
 
         Parameters
         ----------
@@ -141,7 +141,7 @@ class Context:
         def lean(call: LegalCall) -> float:
             if call.kind is not CallKind.AIRSPEED or call.shorthand:
                 return -1.0  # as likely as a speed at one and a half spreads
-            return max(-MOST_LEAN, -0.5 * ((call.value - middle) / spread) ** 2)
+            return max(-MAX_LEAN, -0.5 * ((call.value - middle) / spread) ** 2)
 
         return lean
 

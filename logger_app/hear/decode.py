@@ -29,7 +29,7 @@ SHORTHAND_PRIOR = -1.5
 # for each phone of a phrase. Set on the calibration voices: 88.0 -> 88.6 % right at 10 and 5 dB (n 1011); more loses numbers.
 PHONE_PRIOR = 0.5
 # Talk of fewer phones than this is a breath or a click.
-LEAST_TALK_PHONES = 3
+MIN_TALK_PHONES = 3
 # A stretch up to this long in which talk was found is also scored as one call, for the noise may be taken for talk;
 # so is one with a piece that is hardly believed, for noise may also have cut a call in two.
 SHORT_STRETCH_FRAMES, SHORT_BELIEF, WEAK_BELIEF = 110, 0.8, 0.5
@@ -137,7 +137,7 @@ class Decoder:
 
     def _kind(self, piece: Piece, stretch: Stretch) -> str:
         if piece.spelling == OTHER:
-            return "talk" if _phones_in(piece, stretch) >= LEAST_TALK_PHONES else "nothing"
+            return "talk" if _phones_in(piece, stretch) >= MIN_TALK_PHONES else "nothing"
         unit = self.tree.units[self.tree.end_unit[piece.spelling]]
         return "call" if unit.call is not None else "talk" if unit.ignored else "filler"
 

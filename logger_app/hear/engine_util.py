@@ -18,7 +18,7 @@ CLIPPED_SHARE = 0.004
 # Speech under this level is called too quiet [dB of full scale].
 QUIET_DBFS = -46.0
 # Sound under this level is raised, up to this much: below it the features' floor swallows speech.
-RAISE_UNDER_DBFS, MOST_RAISE_DB = -36.0, 40.0
+RAISE_UNDER_DBFS, MAX_RAISE_DB = -36.0, 40.0
 # A steady offset under this share of full scale does no harm.
 OFFSET = 0.01
 _FORGET = 0.9995  # a frame: the level held decays by half in 28 s
@@ -70,7 +70,7 @@ class Level:
         if self._held <= 1e-12:
             return 1.0
         level = 10 * np.log10(self._held)
-        return float(10 ** (min(MOST_RAISE_DB, max(0.0, RAISE_UNDER_DBFS - level)) / 20))
+        return float(10 ** (min(MAX_RAISE_DB, max(0.0, RAISE_UNDER_DBFS - level)) / 20))
 
     def _measure(self, pcm: np.ndarray) -> None:
         joined = np.concatenate([self._waiting, pcm])
@@ -145,4 +145,4 @@ def as_float(pcm: np.ndarray) -> np.ndarray:
         return sound
     loudest = np.sqrt((sound[: frames * FRAME].reshape(frames, FRAME) ** 2).mean(1).max())
     target = 10 ** (RAISE_UNDER_DBFS / 20)
-    return sound * np.float32(min(10 ** (MOST_RAISE_DB / 20), max(1.0, target / max(loudest, 1e-9))))
+    return sound * np.float32(min(10 ** (MAX_RAISE_DB / 20), max(1.0, target / max(loudest, 1e-9))))

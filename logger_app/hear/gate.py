@@ -14,9 +14,9 @@ import numpy as np
 from logger_app.errors import EngineError
 
 # How surely the posterior among legal calls may speak: beyond this it says nothing more.
-MOST_NATS = 12.0
+MAX_NATS = 12.0
 # The same for the network's log-odds of talk against calls.
-MOST_TALK = 5.0
+MAX_TALK = 5.0
 
 
 def measures(posterior: float, log_ratio: float, phones: int, activity: float, talk: float) -> np.ndarray:
@@ -40,7 +40,7 @@ def measures(posterior: float, log_ratio: float, phones: int, activity: float, t
     ndarray of float64, shape (7,)
         1, surprise of the posterior, log-ratio a phone, log-ratio, activity, log of phones, talk [-].
     """
-    surprise = min(MOST_NATS, -np.log(max(1e-30, 1.0 - posterior)))
+    surprise = min(MAX_NATS, -np.log(max(1e-30, 1.0 - posterior)))
     return np.array(
         [
             1.0,
@@ -49,7 +49,7 @@ def measures(posterior: float, log_ratio: float, phones: int, activity: float, t
             min(0.0, log_ratio) / 10,
             activity,
             np.log(phones),
-            np.clip(talk, -MOST_TALK, MOST_TALK),
+            np.clip(talk, -MAX_TALK, MAX_TALK),
         ]
     )
 

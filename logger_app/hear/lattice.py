@@ -19,7 +19,7 @@ from logger_app.hear.phrases import Slot
 from logger_app.records.calls import CallKind
 
 # A phrase of many words with several pronunciations each is written out at most this often.
-MOST_SPELLINGS = 12
+MAX_SPELLINGS = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,5 +174,5 @@ def _setting_words(pack: Pack) -> list[str]:
 
 def _spellings(words: Words, pack: Pack) -> Iterable[tuple[tuple[int, int], ...]]:
     ways = [pack.pronunciations(word) for word in words]
-    for chosen in itertools.islice(itertools.product(*ways), MOST_SPELLINGS):
+    for chosen in itertools.islice(itertools.product(*ways), MAX_SPELLINGS):
         yield tuple((PHONE_ID[phone], k) for k, sound in enumerate(chosen) for phone in sound.split())

@@ -69,7 +69,7 @@ PHONES = frozenset(
 )
 IAS = "ias"
 # A table that says more than this was not meant: a rule repeats itself or multiplies out of hand.
-MOST_READINGS = 200_000
+MAX_READINGS = 200_000
 # No airspeed, altitude, heading or speed of an engine is beyond.
 LARGEST = 1e6
 FASTEST = 999
@@ -353,9 +353,9 @@ class _Builder:
         self._unknown_keys(place, table, "words rules")
         readings = [*self._atoms(place, self._table(table, "words", place))]
         for k, rule in enumerate(self._list(f"{place}, rules", table.get("rules", [])), 1):
-            if self.read > MOST_READINGS:
+            if self.read > MAX_READINGS:
                 self.fault(
-                    place, f"rules that come to {self.read} readings so far", f"at most {MOST_READINGS} in a pack"
+                    place, f"rules that come to {self.read} readings so far", f"at most {MAX_READINGS} in a pack"
                 )
                 break
             found = self._rule(f"{place}, rule {k}", rule, tables, made, (*inside, name))
@@ -364,8 +364,8 @@ class _Builder:
         if not readings:
             self.fault(place, "nothing", "`words` or `rules`")
         unique = tuple({reading.words: reading for reading in reversed(readings)}.values())[::-1]
-        if len(unique) > MOST_READINGS:
-            self.fault(place, f"{len(unique)} readings", f"at most {MOST_READINGS}")
+        if len(unique) > MAX_READINGS:
+            self.fault(place, f"{len(unique)} readings", f"at most {MAX_READINGS}")
             unique = unique[:1]
         made[name] = unique
         return unique
@@ -387,7 +387,7 @@ class _Builder:
             self._number_table(slot, tables, made, inside)
         times = self._times(place, rule.get("times", ()))
         add = self._number(f"{place}, add", rule.get("add", 0))
-        found = list(itertools.islice(_readings(phrases, times, made, add), MOST_READINGS + 1))
+        found = list(itertools.islice(_readings(phrases, times, made, add), MAX_READINGS + 1))
         return [self._join(reading) for reading in found] if rule.get("join") else found
 
     def _join(self, reading: Reading) -> Reading:
@@ -603,8 +603,8 @@ class _Builder:
         total = sum(
             math.prod(len(numbers.get(p.name, ())) for p in phrase if isinstance(p, Slot)) for phrase in phrases
         )
-        if total > MOST_READINGS:
-            self.fault(place, f"phrases that come to {total:.3g} readings", f"at most {MOST_READINGS}")
+        if total > MAX_READINGS:
+            self.fault(place, f"phrases that come to {total:.3g} readings", f"at most {MAX_READINGS}")
             return ()
         return phrases
 

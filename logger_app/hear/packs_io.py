@@ -16,9 +16,9 @@ from logger_app.records.calls import CallKind
 from logger_app.records.plan import Campaign
 
 PACK_FILE = "callouts.toml"
-MOST_PACK_BYTES = 2 * 1024 * 1024
+MAX_PACK_BYTES = 2 * 1024 * 1024
 # A dictionary is a few megabytes; a file that unpacks to more is not one.
-MOST_DICTIONARY_BYTES = 64 * 1024 * 1024
+MAX_DICTIONARY_BYTES = 64 * 1024 * 1024
 
 
 def load_pack(name: str | None = None, campaign: Campaign | None = None) -> Pack:
@@ -45,8 +45,8 @@ def load_pack(name: str | None = None, campaign: Campaign | None = None) -> Pack
     """
     path = _find(name or (campaign.language if campaign else "en"))
     try:
-        if path.stat().st_size > MOST_PACK_BYTES:
-            raise PackError(f"{path}: {path.stat().st_size} bytes; expected a pack of at most {MOST_PACK_BYTES}")
+        if path.stat().st_size > MAX_PACK_BYTES:
+            raise PackError(f"{path}: {path.stat().st_size} bytes; expected a pack of at most {MAX_PACK_BYTES}")
         document = tomllib.loads(path.read_text("utf-8"))
     except (ValueError, RecursionError) as err:  # ValueError: also a number of more digits than Python reads
         raise PackError(f"{path}: not a TOML file: {err}") from err
@@ -91,11 +91,11 @@ def _dictionary(path: Path) -> dict[str, tuple[str, ...]]:
     try:
         opener = gzip.open if path.suffix == ".gz" else open
         with opener(path, "rt", encoding="utf-8") as file:
-            text = file.read(MOST_DICTIONARY_BYTES + 1)
+            text = file.read(MAX_DICTIONARY_BYTES + 1)
     except (OSError, EOFError, UnicodeDecodeError, zlib.error) as err:
         raise PackError(f"{path}: the pack's dictionary cannot be read: {err}") from err
-    if len(text) > MOST_DICTIONARY_BYTES:
-        raise PackError(f"{path}: the pack's dictionary is too large; expected at most {MOST_DICTIONARY_BYTES} bytes")
+    if len(text) > MAX_DICTIONARY_BYTES:
+        raise PackError(f"{path}: the pack's dictionary is too large; expected at most {MAX_DICTIONARY_BYTES} bytes")
     sounds: dict[str, tuple[str, ...]] = {}
     for line in text.splitlines():
         word, _, phones = line.partition(" ")

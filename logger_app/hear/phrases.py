@@ -11,7 +11,7 @@ import unicodedata
 from dataclasses import dataclass
 
 # A phrase with more wordings than this was not meant.
-MOST_WORDINGS = 2_000
+MAX_WORDINGS = 2_000
 LONGEST_PHRASE, DEEPEST = 400, 12
 _TOKEN = re.compile(r"\s*([()\[\]|]|<[a-z0-9_]+>|[^\s()\[\]|<>]+)")
 
@@ -100,6 +100,6 @@ def _sequence(tokens: list[str]) -> tuple[list[tuple], list[str]]:
         else:
             parts = [(Slot(head[1:-1]),)] if head.startswith("<") else [(head,)]
         made = [left + right for left in made for right in parts]
-        if len(made) > MOST_WORDINGS:
-            raise PhraseError(f"at most {MOST_WORDINGS} wordings of one phrase")
+        if len(made) > MAX_WORDINGS:
+            raise PhraseError(f"at most {MAX_WORDINGS} wordings of one phrase")
     return made, tokens

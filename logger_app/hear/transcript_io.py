@@ -25,9 +25,9 @@ from logger_app.units import s_to_ns
 
 TRANSCRIPT_SUFFIXES = (".csv", ".vtt", ".srt")
 # A day of talk is about a megabyte; what is larger is not a transcript.
-MOST_BYTES = 16 * 1024 * 1024
-MOST_LINES = 200_000
-MOST_SECONDS = 48 * 3600.0
+MAX_BYTES = 16 * 1024 * 1024
+MAX_LINES = 200_000
+MAX_SECONDS = 48 * 3600.0
 FAULTS_SHOWN = 20
 # Words with no end of their own: how long one takes to say, 2.5 words a second (common practice, no source).
 S_PER_WORD = 0.4
@@ -155,10 +155,10 @@ def _cues(path: Path) -> list[Cue]:
     cues, faults = [], []
     for found in reader(text, path):
         (faults if isinstance(found, Fault) else cues).append(found)
-        if len(cues) > MOST_LINES or len(faults) >= FAULTS_SHOWN:
+        if len(cues) > MAX_LINES or len(faults) >= FAULTS_SHOWN:
             break
-    if len(cues) > MOST_LINES:
-        raise SoundError(f"{path}: more than {MOST_LINES} lines; expected one flight's transcript")
+    if len(cues) > MAX_LINES:
+        raise SoundError(f"{path}: more than {MAX_LINES} lines; expected one flight's transcript")
     if faults:
         raise SoundError(faults=tuple(faults))
     if not cues:
@@ -169,11 +169,11 @@ def _cues(path: Path) -> list[Cue]:
 def _text(path: Path) -> str:
     try:
         with open(path, "rb") as file:
-            raw = file.read(MOST_BYTES + 1)
+            raw = file.read(MAX_BYTES + 1)
     except OSError as err:
         raise SoundError(f"{path}: cannot be read: {err.strerror}") from err
-    if len(raw) > MOST_BYTES:
-        raise SoundError(f"{path}: larger than {MOST_BYTES // 2**20} MB; expected a transcript")
+    if len(raw) > MAX_BYTES:
+        raise SoundError(f"{path}: larger than {MAX_BYTES // 2**20} MB; expected a transcript")
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as err:
@@ -221,8 +221,8 @@ def _csv_cue(row: dict, names: dict, where: str, *, comma: bool) -> Iterator[Cue
             seconds = float(shown.replace(",", ".") if comma else shown)
         except ValueError:
             seconds = float("nan")
-        if not 0 <= seconds <= MOST_SECONDS:
-            yield Fault(where=f"{where}, {key}", got=repr(shown), expected=f"seconds from 0 to {MOST_SECONDS:g}")
+        if not 0 <= seconds <= MAX_SECONDS:
+            yield Fault(where=f"{where}, {key}", got=repr(shown), expected=f"seconds from 0 to {MAX_SECONDS:g}")
             return
         stamps.append(seconds)
     if not words:
@@ -253,11 +253,11 @@ def _subtitle_cues(text: str, path: Path) -> Iterator[Cue | Fault]:
             yield Fault(
                 where=where, got=repr(timing.strip()[:60]), expected="two times such as 00:01:02.500 --> 00:01:03.900"
             )
-        elif stamps[1] < stamps[0] or stamps[1] > MOST_SECONDS:
+        elif stamps[1] < stamps[0] or stamps[1] > MAX_SECONDS:
             yield Fault(
                 where=where,
                 got=repr(timing.strip()[:60]),
-                expected=f"an end after the start, at most {MOST_SECONDS:g} s",
+                expected=f"an end after the start, at most {MAX_SECONDS:g} s",
             )
         elif words := tuple(html.unescape(re.sub(r"<[^<>]*>|\{[^{}]*\}", " ", " ".join(said))).split()):
             yield Cue(stamps[0], stamps[1], words)

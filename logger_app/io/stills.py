@@ -21,9 +21,9 @@ from logger_app.records.stills import SavedPicture, SavedShot, SavedSide
 
 STILLS_DIR = "results/compare"  # in a campaign
 KEYWORD = "kneecall comparison"
-MOST_PIXELS = 60_000_000
+MAX_PIXELS = 60_000_000
 LONGEST_TEXT = 1000
-MOST_ENTRIES = 400
+MAX_ENTRIES = 400
 
 
 def save_picture(path: Path, image, about: SavedPicture) -> Path:
@@ -82,9 +82,9 @@ def read_pictures(folder: Path, width_px: int, quality: int) -> tuple[list[tuple
     for path in sorted(folder.glob("*.png")):
         try:
             with Image.open(path, formats=["PNG"]) as image:
-                if image.width * image.height > MOST_PIXELS:
+                if image.width * image.height > MAX_PIXELS:
                     raise ValueError(
-                        f"{image.width} x {image.height} pixels; expected at most {MOST_PIXELS // 10**6} million"
+                        f"{image.width} x {image.height} pixels; expected at most {MAX_PIXELS // 10**6} million"
                     )
                 image.load()  # texts may stand after the picture
                 about = _about(image.text.get(KEYWORD), path.name)
@@ -130,7 +130,7 @@ def _about(text: str | None, name: str) -> SavedPicture:
 
 def _list(body, key: str) -> list:
     value = body.get(key) if isinstance(body, Mapping) else None
-    if not isinstance(value, list) or len(value) > MOST_ENTRIES:
+    if not isinstance(value, list) or len(value) > MAX_ENTRIES:
         raise ValueError(f"what it says of itself cannot be read: {key}")
     return value
 

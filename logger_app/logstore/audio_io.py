@@ -36,7 +36,7 @@ SYNC_SAMPLES = RATE_HZ // 2
 HEADER_BYTES = 44
 BYTES_PER_SAMPLE = 2
 # Eleven days and a half, as the codec's longest time.
-MOST_SAMPLES = RATE_HZ * 1_000_000
+MAX_SAMPLES = RATE_HZ * 1_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -334,8 +334,8 @@ def _segment_from(row: JournalRow, flight_dir: Path) -> Segment:
         if body.get("rate_hz", RATE_HZ) != RATE_HZ:
             raise ValueError(f"rate {body['rate_hz']} Hz; sound in a flight is at {RATE_HZ} Hz")
         first, samples = body["first_sample"], body.get("samples")
-        if not all(type(n) is int and 0 <= n <= MOST_SAMPLES for n in (first, 0 if samples is None else samples)):
-            raise ValueError(f"samples {first} and {samples}; need whole numbers from 0 to {MOST_SAMPLES}")
+        if not all(type(n) is int and 0 <= n <= MAX_SAMPLES for n in (first, 0 if samples is None else samples)):
+            raise ValueError(f"samples {first} and {samples}; need whole numbers from 0 to {MAX_SAMPLES}")
         return Segment(
             file=name.as_posix(),
             first_sample=first,

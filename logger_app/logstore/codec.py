@@ -17,7 +17,7 @@ from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 from logger_app.units import AIRSPEED_UNITS
 
 # Eleven days and a half: longer than any flight, short enough that nothing computed from it overflows.
-MOST_NS = 10**15
+MAX_NS = 10**15
 
 
 @contextmanager
@@ -33,8 +33,8 @@ def _reading(what: str, body: dict) -> Iterator[None]:
 
 def _ns(value) -> int:
     """A time on the flight clock; what no flight can last is damage, or somebody's trap."""
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0 <= value <= MOST_NS:
-        raise ValueError(f"time {value!r}; needs 0 to {MOST_NS} ns")
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0 <= value <= MAX_NS:
+        raise ValueError(f"time {value!r}; needs 0 to {MAX_NS} ns")
     return int(value)
 
 
@@ -285,12 +285,12 @@ def _file_name(value) -> bool:
 
 
 def _at_ns(value) -> bool:
-    return value is None or (type(value) is int and 0 <= value <= MOST_NS)
+    return value is None or (type(value) is int and 0 <= value <= MAX_NS)
 
 
 def _length_s(value) -> bool:
     return value is None or (
-        isinstance(value, (int, float)) and not isinstance(value, bool) and 0 <= value <= MOST_NS / 1e9
+        isinstance(value, (int, float)) and not isinstance(value, bool) and 0 <= value <= MAX_NS / 1e9
     )
 
 

@@ -21,7 +21,7 @@ from logger_app.records.results import StallSpeed
 
 Flown = Mapping[tuple[str, str], int]
 """Runs that count, by (configuration id, point id)."""
-_MOST_FLIGHTS = 200
+_MAX_FLIGHTS = 200
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -280,7 +280,7 @@ def propose_flights(
     place = _place_after(sequence, history)
     before = history[-1] if history else None
     flights: list[ProposedFlight] = []
-    while any(left.values()) and len(flights) < _MOST_FLIGHTS:
+    while any(left.values()) and len(flights) < _MAX_FLIGHTS:
         config = sequence[place % len(sequence)]
         turns = _turns_left(campaign, left, config, sequence, place)
         runs = _share(left, config, order, turns, _capacity(campaign, config))

@@ -233,7 +233,7 @@ def _stations(text: str) -> tuple[tuple[str, float, float | None], ...]:
             name, arm, *most = words
             rows.append((name, float(arm), float(most[0]) if most else None))
         except (ValueError, IndexError):
-            raise ValueError("stations as NAME:ARM_MM:MOST_KG, separated by ;") from None
+            raise ValueError("stations as NAME:ARM_MM:MAX_KG, separated by ;") from None
     return tuple(rows)
 
 

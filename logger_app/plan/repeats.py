@@ -11,7 +11,7 @@ from functools import cache
 
 POWER = 0.80
 ALPHA = 0.05
-MOST_RUNS = 1000
+MAX_RUNS = 1000
 
 
 @cache
@@ -28,7 +28,7 @@ def runs_needed(difference_kt: float, scatter_kt: float) -> int:
     Returns
     -------
     int
-        Runs per configuration; at most `MOST_RUNS` [-].
+        Runs per configuration; at most `MAX_RUNS` [-].
 
     Notes
     -----
@@ -39,7 +39,7 @@ def runs_needed(difference_kt: float, scatter_kt: float) -> int:
     >>> runs_needed(1.0, 0.7), runs_needed(2.0, 0.7)
     (9, 4)
     """
-    low, high = 2, MOST_RUNS
+    low, high = 2, MAX_RUNS
     while low < high:
         middle = (low + high) // 2
         if _power(middle, difference_kt / scatter_kt) >= POWER:

@@ -24,9 +24,9 @@ SPEED_COLUMNS = ("ias_kt", "cas_kt", "tas_kt", "ground_speed_kt")
 # height, wind. In a steady approach an offset in time looks like one in speed; this tells them
 # apart. Ours.
 BIAS_U_KT = {"ias_kt": 1.0, "cas_kt": 3.0, "tas_kt": 6.0, "ground_speed_kt": 12.0}
-FEWEST_CALLS = 8
+MIN_CALLS = 8
 MATCH_WITHIN_KT = 2.0
-LEAST_MATCHED = 0.6
+MIN_MATCHED = 0.6
 # A rival offset must explain clearly less: this share of its matched calls may not be reached. Ours.
 RIVAL_SHARE = 0.85
 RIVAL_APART_S = 5.0
@@ -98,8 +98,8 @@ def align(trace: Trace, flight_s: Sequence[float], ias_kt: Sequence[float], indi
     if column is None:
         raise cannot(trace, "no airspeed or ground speed", f"one of {', '.join(SPEED_COLUMNS)}")
     calls = np.asarray(flight_s, float), np.asarray(ias_kt, float)
-    if len(calls[0]) < FEWEST_CALLS:
-        raise cannot(trace, f"{len(calls[0])} airspeed call(s) in the flight", f"{FEWEST_CALLS} or more to align by")
+    if len(calls[0]) < MIN_CALLS:
+        raise cannot(trace, f"{len(calls[0])} airspeed call(s) in the flight", f"{MIN_CALLS} or more to align by")
     known = np.isfinite(trace.columns[column])
     curve = trace.time_s[known], trace.columns[column][known]
     if trace.on_flight_clock:
@@ -135,9 +135,9 @@ def _best_shift(trace: Trace, calls, curve, bias_u: float) -> float:
     shares = np.array([_matched_share(said, read, curve, shift, bias_u) for shift in shifts])
     best = int(np.argmin([_misfit(said, read, curve, shift, bias_u) for shift in shifts]))
     rivals = shares[np.abs(shifts - shifts[best]) > RIVAL_APART_S]
-    if shares[best] < LEAST_MATCHED:
+    if shares[best] < MIN_MATCHED:
         raise cannot(
-            trace, f"at best {100 * shares[best]:.0f} % of the calls agree with it", f"{100 * LEAST_MATCHED:.0f} %"
+            trace, f"at best {100 * shares[best]:.0f} % of the calls agree with it", f"{100 * MIN_MATCHED:.0f} %"
         )
     if len(rivals) and rivals.max() > RIVAL_SHARE * shares[best]:
         raise cannot(trace, "more than one offset fits the calls", "a trace that covers the flight's approaches")
@@ -186,8 +186,8 @@ def _lag_of(trace: Trace, column: str, calls, curve) -> Alignment:
     bias_u = BIAS_U_KT[column]
     lag = float(lags[int(np.argmin([_misfit(said, read, curve, shift, bias_u) for shift in lags]))])
     bias, scatter, matched, u_s = _agreement(calls, curve, lag, bias_u)
-    if matched < LEAST_MATCHED:
-        raise cannot(trace, f"{100 * matched:.0f} % of the calls agree with it", f"{100 * LEAST_MATCHED:.0f} %")
+    if matched < MIN_MATCHED:
+        raise cannot(trace, f"{100 * matched:.0f} % of the calls agree with it", f"{100 * MIN_MATCHED:.0f} %")
     span = float(curve[0][0]), float(curve[0][-1])
     clock = ClockMap(source=trace.source, offset_s=0.0, valid_from_s=span[0], valid_to_s=span[1], method="given")
     return Alignment(

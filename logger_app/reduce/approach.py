@@ -20,7 +20,7 @@ import numpy as np
 RATE_WINDOW_RATIO = 1.10
 FIT_WINDOW_RATIOS = (1.20, 1.25, 1.30, 1.35)
 LONGEST_WINDOW_S = 25.0
-FEWEST_CALLS = 3
+MIN_CALLS = 3
 WANTED_CALLS = 6
 # Scatter of the reading-to-speech lag from call to call. Common practice, no source.
 LAG_JITTER_S = 0.15
@@ -37,7 +37,7 @@ BISQUARE_C = 3.5
 # rounded calls says little about its own scatter. Ours.
 SCATTER_PRIOR_DF = 4.0
 OUTLIER_WEIGHT = 0.05
-LEAST_WEIGHT = 1e-4
+MIN_WEIGHT = 1e-4
 _STEEPEST_KT_PER_S = 8.0
 _RISING_KT_PER_S = 3.0
 _GRID_S = 0.25
@@ -120,7 +120,7 @@ def fit_approach(
     back_s = event_s - np.asarray(flight_s, float)
     reading_kt = np.asarray(ias_kt, float)
     trust = np.ones(len(back_s)) if trust is None else np.asarray(trust, float)
-    if len(back_s) < FEWEST_CALLS:
+    if len(back_s) < MIN_CALLS:
         return None
     line = _consensus(back_s, reading_kt, trust, resolution_u_kt)
     if line is None:
@@ -129,10 +129,10 @@ def fit_approach(
     fit = None
     for _ in range(2):
         inside = _window(back_s, reading_kt, level, rate, resolution_u_kt)
-        if int(inside.sum()) < FEWEST_CALLS:
+        if int(inside.sum()) < MIN_CALLS:
             break
         fit = _refine(back_s, reading_kt, event_s, trust, inside, (level, rate), resolution_u_kt)
-        if fit.used < FEWEST_CALLS:
+        if fit.used < MIN_CALLS:
             return None
         level, rate = fit.ias_kt, fit.entry_rate_kt_per_s
     return fit
@@ -168,8 +168,8 @@ def _window(back_s, reading_kt, level, rate, resolution_u_kt) -> np.ndarray:
         inside = back_s <= length + _GRID_S
         if int((inside & close).sum()) >= WANTED_CALLS:
             return inside
-    if int((inside & close).sum()) <= FEWEST_CALLS:  # sparse calls: the last few, however high up
-        last_few = np.flatnonzero(close & (back_s <= LONGEST_WINDOW_S))[-FEWEST_CALLS - 1 :]
+    if int((inside & close).sum()) <= MIN_CALLS:  # sparse calls: the last few, however high up
+        last_few = np.flatnonzero(close & (back_s <= LONGEST_WINDOW_S))[-MIN_CALLS - 1 :]
         if len(last_few):
             inside = inside | (back_s <= back_s[last_few[0]])
     return inside
@@ -185,13 +185,13 @@ def _refine(back_s, reading_kt, event_s, trust, inside, line, resolution_u_kt) -
     design = np.column_stack([np.ones_like(x), x])
     residual = v - level - rate * x
     scale = max(1.5 * expected, 1.4826 * float(np.median(np.abs(residual))))
-    weight = np.maximum(given * _bisquare(residual / (1.5 * scale)), LEAST_WEIGHT)
+    weight = np.maximum(given * _bisquare(residual / (1.5 * scale)), MIN_WEIGHT)
     for _ in range(40):
         solved = _kriging(design, drift, scale**2 / weight, v)
         # Each call is judged by what the *others* predict for it: at the end of the approach one
         # bad call would otherwise bend the curve to itself.
         spread = np.sqrt(np.maximum(solved.apart_var, 0.0) + scale**2)
-        new = np.maximum(given * _bisquare(solved.apart / spread), LEAST_WEIGHT)
+        new = np.maximum(given * _bisquare(solved.apart / spread), MIN_WEIGHT)
         moved = float(np.abs(new - weight).max())
         weight = 0.2 * weight + 0.8 * new  # a little of the old, or two calls may take turns
         residual = v - solved.fitted

@@ -21,7 +21,7 @@ from logger_app.reduce.uncertainty import mean_budget, total_u_kt
 NATURAL = (StallEvent.PITCH_DOWN, StallEvent.ROLL_OFF)
 BASES = ("measured_nz", "sqrt_cos", "raw")
 STANDARD_RATE_KT_PER_S = 1.0
-FEWEST_FOR_LINE = 4
+MIN_FOR_LINE = 4
 # 14 CFR 23.207(c): warning begins at least this far above the stall [CFR23.207].
 WARNING_MARGIN_KT = 5.0
 # Repeats within about 1,000 ft of each other (common practice, no source).
@@ -198,7 +198,7 @@ def _with_systematic(spread, u: float):
 
 def _at_standard_rate(rates, std):
     """Regression to 1 kt/s where the flown rates span it, else why not."""
-    if len(std) < FEWEST_FOR_LINE or None in rates:
+    if len(std) < MIN_FOR_LINE or None in rates:
         return None, None, ()
     try:
         found, slope = line_at(rates, std, STANDARD_RATE_KT_PER_S)

@@ -39,7 +39,7 @@ JUDGED_DF = 3.0
 CG_TRAVEL_SHARE = 0.07
 CG_SHIFT_MM = 10.0
 RATE_DIFFERENCE_KT_PER_S = 0.2
-MOST_LISTED = 12
+MAX_LISTED = 12
 
 
 def compare_all(
@@ -277,7 +277,7 @@ def _caveats(campaign: Campaign, reference: Side, changed: Side, sides, kept) ->
 
 def _listed(means: Sequence[float]) -> str:
     """Every flight's mean while a reader can take them in, else how far they reach."""
-    if len(means) <= MOST_LISTED:
+    if len(means) <= MAX_LISTED:
         return ", ".join(f"{mean:.1f}" for mean in means)
     return f"{min(means):.1f} to {max(means):.1f} over {len(means)} flights, standard deviation {float(np.std(means, ddof=1)):.2f}"
 

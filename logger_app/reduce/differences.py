@@ -20,7 +20,7 @@ from logger_app.reduce.statistics import Estimate, estimate, least_squares, welc
 
 # Below this spread (standard deviation) the entry rate says nothing about its own effect. Ours.
 RATE_SPREAD_KT_PER_S = 0.1
-FEWEST_FOR_COVARIATE = 3
+MIN_FOR_COVARIATE = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,7 +176,7 @@ def _by_flight(reference: Side, changed: Side) -> Difference:
 
 def _rates_usable(reference: Side, changed: Side) -> bool:
     rates = [*reference.rates, *changed.rates]
-    if None in rates or min(len(reference.runs), len(changed.runs)) < FEWEST_FOR_COVARIATE:
+    if None in rates or min(len(reference.runs), len(changed.runs)) < MIN_FOR_COVARIATE:
         return False
     overlap = max(min(reference.rates), min(changed.rates)) < min(max(reference.rates), max(changed.rates))
     spread = math.sqrt((np.var(reference.rates, ddof=1) + np.var(changed.rates, ddof=1)) / 2)

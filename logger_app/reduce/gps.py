@@ -18,7 +18,7 @@ from logger_app.errors import BadQuantity, TooFewCalls
 from logger_app.records.plan import CalibrationTable
 from logger_app.reduce.airspeed import cas_from_tas_kt
 
-FEWEST_LEGS = 3
+MIN_LEGS = 3
 # Residual above which a set is not used; suggested common practice, no source.
 LARGEST_RESIDUAL_KT = 1.0
 # Expected steadiness of one leg's ground speed, one sigma, and how many degrees of freedom that
@@ -279,8 +279,8 @@ def calibration_tables(points: Sequence[CalibrationPoint], source: str) -> tuple
 def _checked(speeds: Sequence[float], angles: Sequence[float]) -> tuple[np.ndarray, np.ndarray]:
     if len(speeds) != len(angles):
         raise TypeError("one angle a speed")
-    if len(speeds) < FEWEST_LEGS:
-        raise TooFewCalls(f"{len(speeds)} leg(s); airspeed and wind need at least {FEWEST_LEGS}")
+    if len(speeds) < MIN_LEGS:
+        raise TooFewCalls(f"{len(speeds)} leg(s); airspeed and wind need at least {MIN_LEGS}")
     bad = [f"leg {k}: {v:g} kt, {a:g} deg" for k, (v, a) in enumerate(zip(speeds, angles), 1) if not _fair(v, a)]
     if bad:
         raise BadQuantity(f"{'; '.join(bad)}; a ground speed needs to be above 0 and an angle within -360 to 360 deg")

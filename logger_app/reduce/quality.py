@@ -13,7 +13,7 @@ from logger_app.records.plan import TestPoint
 from logger_app.records.runs import Run, RunEnd, StallEvent
 from logger_app.reduce.stall_speed import RunStall
 
-FEWEST_CALLS = 3
+MIN_CALLS = 3
 LONGEST_GAP_S = 4.0
 SLOWEST_RATE_KT_PER_S = 0.1
 LARGEST_U_KT = 2.0
@@ -27,7 +27,7 @@ LEVEL_WITHIN_DEG = 5.0
 RULES = (
     ("discarded", "excluded", "the pilot discarded it (scratch that) or it was knocked off"),
     ("no event", "excluded", "no stall event was called: its lowest speed is not a stall speed"),
-    ("too few calls", "excluded", f"fewer than {FEWEST_CALLS} airspeeds were called before the event"),
+    ("too few calls", "excluded", f"fewer than {MIN_CALLS} airspeeds were called before the event"),
     ("late silence", "excluded", f"the last usable call came more than {LONGEST_GAP_S:g} s before the event"),
     ("not slowing", "excluded", f"the calls do not fall by at least {SLOWEST_RATE_KT_PER_S:g} kt/s"),
     ("entry rate", "excluded", "the entry rate is clearly outside the card's band (by more than its uncertainty)"),
@@ -101,8 +101,8 @@ def _event_and_calls(stall: RunStall) -> list[str]:
     if stall.event is StallEvent.NOT_REACHED:
         return ["no stall event was called: its lowest speed is not a stall speed"]
     why = []
-    if stall.calls_before < FEWEST_CALLS:
-        why.append(f"{stall.calls_before} airspeed(s) called before the event; needs {FEWEST_CALLS}")
+    if stall.calls_before < MIN_CALLS:
+        why.append(f"{stall.calls_before} airspeed(s) called before the event; needs {MIN_CALLS}")
     elif stall.last_call_gap_s is not None and stall.last_call_gap_s > LONGEST_GAP_S:
         why.append(f"last usable call {stall.last_call_gap_s:.1f} s before the event; at most {LONGEST_GAP_S:g} s")
     return why

@@ -16,7 +16,7 @@ from logger_app.errors import BadQuantity, OutsideValidity, TooFewCalls
 
 CONFIDENCE = 0.95
 POWER = 0.80
-MOST_RUNS = 1000
+MAX_RUNS = 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -408,11 +408,11 @@ def runs_needed(difference_kt: float, sd_kt: float, power: float = POWER) -> int
     """
     if not (difference_kt > 0 and sd_kt > 0):
         raise BadQuantity(f"difference {difference_kt:g} kt and sd {sd_kt:g} kt; both need to be more than 0")
-    for n in range(2, MOST_RUNS + 1):
+    for n in range(2, MAX_RUNS + 1):
         if power_of(difference_kt, sd_kt, n, n) >= power:
             return n
     raise BadQuantity(
-        f"{difference_kt:g} kt with sd {sd_kt:g} kt needs more than {MOST_RUNS} runs of each configuration"
+        f"{difference_kt:g} kt with sd {sd_kt:g} kt needs more than {MAX_RUNS} runs of each configuration"
     )
 
 

@@ -9,7 +9,7 @@ from logger_app.records.results import Reduction
 from logger_app.units import from_kt
 
 # What a person reads on a terminal. All of it is in results/reduction.json and in the report's tables.
-MOST_LINES = 1000
+MAX_LINES = 1000
 CAUTION = (
     "A record of what was called, not an instrument: no figure here replaces the approved limits, "
     "the rules in force or a qualified person's judgement."
@@ -39,7 +39,7 @@ def plain_text(campaign: Campaign, reduction: Reduction) -> str:
     parts.append(_runs(reduction, unit))
     parts.append(_remarks(reduction, labels))
     if reduction.excluded:
-        lines = [f"  {e.flight} {e.what}: {e.why}" for e in reduction.excluded[-MOST_LINES:]]
+        lines = [f"  {e.flight} {e.what}: {e.why}" for e in reduction.excluded[-MAX_LINES:]]
         parts.append(f"Left out{_last_of(reduction.excluded)}\n" + "\n".join(lines) + "\n")
     parts.append(f"{100 * reduction.reviewed_share:.0f} % of the runs have been reviewed by a person.\n{CAUTION}")
     return "\n".join(part for part in parts if part)
@@ -110,7 +110,7 @@ def _runs(reduction: Reduction, unit: str) -> str:
             _number(run.weight_kg, ".0f"),
             "yes" if run.counts else "no: " + "; ".join(run.why),
         )
-        for run in reduction.runs[-MOST_LINES:]
+        for run in reduction.runs[-MAX_LINES:]
     ]
     head = ("flight", "run", "point", "stall", f"IAS, {unit}", "by", "CAS", "std", "u", "kt/s", "kg", "counts")
     return _table(f"Runs{_last_of(reduction.runs)}", head, rows)
@@ -118,9 +118,9 @@ def _runs(reduction: Reduction, unit: str) -> str:
 
 def _last_of(everything: Sequence) -> str:
     """What is said where only the last lines are printed."""
-    few = len(everything) > MOST_LINES
+    few = len(everything) > MAX_LINES
     return (
-        f", the last {MOST_LINES} of {len(everything)}; all are in results/reduction.json and the report's runs.csv"
+        f", the last {MAX_LINES} of {len(everything)}; all are in results/reduction.json and the report's runs.csv"
         if few
         else ""
     )

@@ -21,13 +21,13 @@ from logger_app.reduce.samples import Trace
 from logger_app.units import KT_PER_KMH, KT_PER_MPH, KT_PER_MPS, M_PER_FT, M_PER_NMI
 
 # Ten hours at ten samples a second with twenty columns; parsed, a trace takes some ten times its size.
-MOST_BYTES = 64_000_000
-MOST_SAMPLES = 500_000
+MAX_BYTES = 64_000_000
+MAX_SAMPLES = 500_000
 # GPX puts four elements inside each other; extensions a few more.
 DEEPEST = 64
 # A time or a number in a GPX is no longer.
 LONGEST_TEXT = 100
-FEWEST_SAMPLES = 2
+MIN_SAMPLES = 2
 # Mean radius of the earth, for distances of a few metres between fixes (from memory).
 EARTH_RADIUS_M = 6_371_000.0
 
@@ -83,8 +83,8 @@ def read_trace(path: Path) -> Trace:
     if reader is None:
         raise fault(path, f"a {path.suffix or 'nameless'} file", "a .csv, .gpx or .nmea file")
     trace = reader(read_text(path), path.name)
-    if len(trace.time_s) < FEWEST_SAMPLES:
-        raise fault(path, f"{len(trace.time_s)} sample(s) with a time", f"{FEWEST_SAMPLES} or more")
+    if len(trace.time_s) < MIN_SAMPLES:
+        raise fault(path, f"{len(trace.time_s)} sample(s) with a time", f"{MIN_SAMPLES} or more")
     return _with_velocity(trace)
 
 
@@ -107,8 +107,8 @@ def read_text(path: Path) -> str:
         It is missing, unreadable, empty, too large or no text.
     """
     try:
-        if path.stat().st_size > MOST_BYTES:
-            raise fault(path, f"{path.stat().st_size} bytes", f"at most {MOST_BYTES}")
+        if path.stat().st_size > MAX_BYTES:
+            raise fault(path, f"{path.stat().st_size} bytes", f"at most {MAX_BYTES}")
         text = path.read_bytes().decode("utf-8-sig")
     except OSError as err:
         raise fault(path, err.strerror or str(err), "a file that can be read") from err
@@ -171,8 +171,8 @@ def csv_rows(text: str, name: str) -> list[tuple[int, dict[str, str]]]:
         header = [cell.strip().lower() for cell in next(csv.reader([header_text], delimiter=mark))]
     except csv.Error as err:
         raise fault(name, str(err), "a CSV header", lines[0][0]) from None
-    if len(lines) > MOST_SAMPLES:
-        raise fault(name, f"{len(lines)} rows", f"at most {MOST_SAMPLES}")
+    if len(lines) > MAX_SAMPLES:
+        raise fault(name, f"{len(lines)} rows", f"at most {MAX_SAMPLES}")
     rows = []
     for number, line in lines[1:]:  # a line is a row: no cell of a trace holds a line break
         try:
@@ -247,11 +247,11 @@ def _read_gpx(text: str, name: str) -> Trace:
 
     def opened(tag, attributes):
         path.append(tag.rsplit(":", 1)[-1].lower())
-        if len(path) > DEEPEST or len(found) > MOST_SAMPLES:
+        if len(path) > DEEPEST or len(found) > MAX_SAMPLES:
             raise fault(
                 name,
                 "elements too deep" if len(path) > DEEPEST else "too many points",
-                f"{DEEPEST} deep, {MOST_SAMPLES} points at most",
+                f"{DEEPEST} deep, {MAX_SAMPLES} points at most",
             )
         if path[-1] == "trkpt":
             found.append({"latitude_deg": attributes.get("lat", ""), "longitude_deg": attributes.get("lon", "")})

@@ -23,7 +23,7 @@ MEAN_STEP_S = 1.7
 # Stall warning at least 5 kt above the stalling speed: 14 CFR 23.207(c), Amdt 23-62.
 WARNING_KT = 5.0
 # Markers of one configuration in one figure: more hide each other.
-MOST_DRAWN = 120
+MAX_DRAWN = 120
 TUFT_STATES = {"attached": 0, "unsteady": 1, "separated": 2, "reversed": 3, "not visible": None}
 
 
@@ -338,7 +338,7 @@ def _drawn(drawn: int, every: int) -> str:
     return f" {drawn} of {every} runs are drawn." if drawn < every else ""
 
 
-def thinned(runs: Sequence[RunView], value_of: Callable[[RunView], float], most: int = MOST_DRAWN) -> list[RunView]:
+def thinned(runs: Sequence[RunView], value_of: Callable[[RunView], float], most: int = MAX_DRAWN) -> list[RunView]:
     """Runs to draw where there are too many: the detailed ones, and an even choice of the others.
 
     Parameters

@@ -31,8 +31,8 @@ from logger_app.report.view import Page, PointView, Side
 from logger_app.units import NS_PER_S
 
 # Names of files, and rows of flights and cameras, that the page lists; the rest is in versions.json.
-MOST_FILES = 60
-MOST_ROWS = 500
+MAX_FILES = 60
+MAX_ROWS = 500
 
 
 def add_figures(page: Page, extras: Extras) -> None:
@@ -133,8 +133,8 @@ def render_page(page: Page, media: Media, extras: Extras, files: list[str], made
         any_sound=media.sounds > 0,
         any_frame=media.frames > 0,
         cameras=extras.cameras,
-        most_files=MOST_FILES,
-        most_rows=MOST_ROWS,
+        most_files=MAX_FILES,
+        most_rows=MAX_ROWS,
         versions=extras.versions,
         files=files,
         anchors={view.point.id: view.anchor for view in page.points if view.sides},

@@ -21,7 +21,7 @@ from logger_app.report.view import CallView, FlightView, Page, RunView, margin_k
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 TEXT, REAL, WHOLE, YES = "text", "real", "whole", "yes"
-MOST_RUN_IDS = 500
+MAX_RUN_IDS = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -328,7 +328,7 @@ def points_table(page: Page) -> Table:
 
 def _runs_of(cell: Cell) -> str:
     """Every run's id while a spreadsheet's cell and a reader of CSV take them: 32,767 and 131,072 letters."""
-    if len(cell.runs) <= MOST_RUN_IDS:
+    if len(cell.runs) <= MAX_RUN_IDS:
         return " ".join(cell.runs)
     return f"{len(cell.runs)} runs: those of runs.csv with this point and configuration that count"
 

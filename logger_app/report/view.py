@@ -3,7 +3,7 @@
 A run's key is (flight, run id): ids are unique within a flight only. Everything that the page
 says of review goes through here, so that what is unreviewed is marked wherever it reaches.
 
-`PageBuilder` takes flights one after another. Up to `MOST_DETAILED` runs keep their calls; of a
+`PageBuilder` takes flights one after another. Up to `MAX_DETAILED` runs keep their calls; of a
 longer campaign the page details so many (`details` says which), and of the others it knows only
 how they reduced. `build_page` gives it all of a campaign that is at hand.
 """
@@ -24,9 +24,9 @@ from logger_app.report.words import call_words, count, heard_words
 
 NO_POINT = ""
 # Runs with all their calls, sounds and pictures on one page: about 2 MB of 15, and what a reader can take in.
-MOST_DETAILED = 120
+MAX_DETAILED = 120
 # Rows of the page's lists of corrections, of calls in no run, and of what was left out. All are in the tables.
-MOST_LISTED = 1000
+MAX_LISTED = 1000
 _NO_SETTINGS = Settings()
 
 
@@ -320,7 +320,7 @@ class PageBuilder:
         self._flights: list[FlightData] = []
         self._runs: list[RunView] = []
         self._in_full = True
-        self._loose: deque[CallView] = deque(maxlen=MOST_LISTED)
+        self._loose: deque[CallView] = deque(maxlen=MAX_LISTED)
         self._loose_in_all = self._calls_in_all = self._corrections_in_all = 0
         # The newest, as a heap: (when, id, place, flight, correction, anchor of what it changed).
         self._corrections: list[tuple] = []
@@ -348,7 +348,7 @@ class PageBuilder:
         self._calls_in_all += len(view.loose) + sum(run.calls_in_all for run in view.runs)
         self._keep_corrections(data, view)
         self._runs += view.runs if self._in_full else map(_without_calls, view.runs)
-        if self._in_full and len(self._runs) > MOST_DETAILED:
+        if self._in_full and len(self._runs) > MAX_DETAILED:
             self._in_full = False
             self._runs = [_without_calls(run) for run in self._runs]
         return view
@@ -389,7 +389,7 @@ class PageBuilder:
             for run in runs:
                 run.result = kept.get((run.flight, run.run.id))
         if asked or not self._in_full:
-            picked, chosen = choose_details(runs, reduction.cells, asked, set(pictured), MOST_DETAILED)
+            picked, chosen = choose_details(runs, reduction.cells, asked, set(pictured), MAX_DETAILED)
             if self._in_full:
                 chosen = ""
             else:
@@ -443,7 +443,7 @@ class PageBuilder:
                     correction,
                     anchors.get(target, ""),
                 )
-                put = heapq.heappush if len(self._corrections) < MOST_LISTED else heapq.heappushpop
+                put = heapq.heappush if len(self._corrections) < MAX_LISTED else heapq.heappushpop
                 put(self._corrections, entry)
 
     def _newest_corrections(self, runs: Sequence[RunView], loose: Sequence[CallView]):
@@ -668,7 +668,7 @@ def _excluded(reduction: Reduction, runs: Sequence[RunView]):
     by_id = {run.run.id: run for run in runs}
     calls = {(call.flight, call.call.id): (run, call) for run in runs for call in run.calls}
     rows = []
-    for item in reduction.excluded[-MOST_LISTED:]:
+    for item in reduction.excluded[-MAX_LISTED:]:
         run = by_key.get((item.flight, item.what)) or (by_id.get(item.what) if not item.flight else None)
         if run:
             rows.append((item, run.name, run.anchor))

@@ -29,10 +29,10 @@ from logger_app.units import from_kt, ns_to_s, to_kt
 SHOW_P_WRONG = 0.065
 SAMPLE_SHARE = 0.05
 # A machine that says 1.0 is still wrong now and then; without this nothing could contradict it.
-MOST_POSTERIOR = 0.985
+MAX_POSTERIOR = 0.985
 # The needle wanders and the pilot reads to the nearest mark: never less than this about the line.
-LEAST_WANDER_KT = 0.6
-MOST_WANDER_KT = 2.0
+MIN_WANDER_KT = 0.6
+MAX_WANDER_KT = 2.0
 NEIGHBOURS = 7
 NEIGHBOUR_S = 10.0
 # Of what may have been said and is in no list of rivals: a sixth is the mark beside, the rest is spread
@@ -50,7 +50,7 @@ DUE_LEAST_S = 0.4
 ALONE_KT = 1.0
 ONLY_KT = 10.0
 EFFECT_S = 8.0
-FEWEST_FOR_A_LINE = 3
+MIN_FOR_A_LINE = 3
 LOOK_AT = {
     Flag.NO_DECADE: "a single digit with no call before it",
     Flag.OUT_OF_RANGE: "outside what this aircraft can show",
@@ -252,7 +252,7 @@ def p_wrong(
     Bayes over what may have been said: the reading, each rival, a value in no list. The weight of
     each is the machine's posterior times the normal density of its distance from `likely_kt`.
     """
-    posterior = min(posterior, MOST_POSTERIOR)
+    posterior = min(posterior, MAX_POSTERIOR)
     if likely_kt is None or value_kt is None:
         return 1 - posterior
     share = min(1.0, (1 - posterior) / (sum(weight for _, weight in rivals) or 1.0))
@@ -288,7 +288,7 @@ class Approach:
     def usual_s(self) -> float | None:
         """The pilot's rhythm: the median interval [s]; None with too few calls."""
         steps = _steps_s(self.speeds)
-        return median(steps) if len(steps) >= FEWEST_FOR_A_LINE else None
+        return median(steps) if len(steps) >= MIN_FOR_A_LINE else None
 
 
 def approaches(calls: Iterable[ReviewedCall]) -> list[Approach]:
@@ -351,7 +351,7 @@ def expectations(speeds: Sequence[ReviewedCall]) -> dict[str, _Expected]:
     """
     predicted = {call.id: _predict(call, speeds) for call in speeds}
     off = [abs(c.ias_kt - predicted[c.id][0]) for c in speeds if predicted[c.id][0] is not None]
-    wander = min(MOST_WANDER_KT, max(LEAST_WANDER_KT, 1.4826 * median(off))) if off else MOST_WANDER_KT
+    wander = min(MAX_WANDER_KT, max(MIN_WANDER_KT, 1.4826 * median(off))) if off else MAX_WANDER_KT
     return {
         id: _Expected(likely, math.hypot(wander, BEYOND_KT_PER_S * beyond_s))
         for id, (likely, beyond_s) in predicted.items()
@@ -362,7 +362,7 @@ def _predict(call: ReviewedCall, speeds: Sequence[ReviewedCall]) -> tuple[float 
     """A robust line (Theil-Sen) through the nearest others, at this call; and seconds past its end."""
     others = sorted((c for c in speeds if c.id != call.id), key=lambda c: abs(c.flight_ns - call.flight_ns))
     near = [c for c in others[:NEIGHBOURS] if abs(c.flight_ns - call.flight_ns) <= NEIGHBOUR_S * 1e9]
-    if len(near) < FEWEST_FOR_A_LINE:
+    if len(near) < MIN_FOR_A_LINE:
         return None, 0.0
     points = sorted(((c.flight_ns - call.flight_ns) / 1e9, c.ias_kt) for c in near)
     slopes = [(b[1] - a[1]) / (b[0] - a[0]) for a, b in combinations(points, 2) if b[0] - a[0] > 0.3]
@@ -441,9 +441,9 @@ def _speed_doubt(call: ReviewedCall, context: _Context) -> QueueItem | None:
     if call.id in context.disagreeing:
         why.append(f"the second listening heard {_shown(context.disagreeing[call.id])}")
     alone_kt = _alone_kt(call, approach) if call.id in context.run_of else 0.0
-    if alone_kt >= ALONE_KT and (wrong >= SHOW_P_WRONG / 3 or len(approach.speeds) < FEWEST_FOR_A_LINE):
+    if alone_kt >= ALONE_KT and (wrong >= SHOW_P_WRONG / 3 or len(approach.speeds) < MIN_FOR_A_LINE):
         why.append(f"alone moves the stall speed by {context.own(alone_kt):.1f} {context.unit}")
-    if call.id not in context.run_of and len(approach.speeds) < FEWEST_FOR_A_LINE:
+    if call.id not in context.run_of and len(approach.speeds) < MIN_FOR_A_LINE:
         why.append("an airspeed that belongs to no run")
     if not why:
         return None
@@ -573,7 +573,7 @@ def _alone_kt(call: ReviewedCall, approach: Approach) -> float:
 def _stall_kt(speeds: Sequence[ReviewedCall], end_ns: int) -> float | None:
     points = [((c.flight_ns - end_ns) / 1e9, c.ias_kt) for c in speeds]
     late = [point for point in points if point[0] >= -EFFECT_S]
-    if len(late) < FEWEST_FOR_A_LINE:
+    if len(late) < MIN_FOR_A_LINE:
         return min((v for _, v in points), default=None)
     mean_s, mean_kt = sum(s for s, _ in late) / len(late), sum(v for _, v in late) / len(late)
     spread = sum((s - mean_s) ** 2 for s, _ in late)

@@ -37,7 +37,7 @@ STOPPED_NS = s_to_ns(60.0)
 NEW_APPROACH_KT = 8.0
 # A fall of more than this from one call to the next is a call misheard, not an approach.
 JUMP_KT = 6.0
-FEWEST_CALLS = 3
+MIN_CALLS = 3
 RPM_TOLERANCE = 75.0
 PCT_TOLERANCE = 5.0
 FLAP_TOLERANCE_DEG = 1.5
@@ -153,7 +153,7 @@ class _Reader:
     def _lowest(speeds: list[ReviewedCall]) -> int | None:
         """Where an approach bottomed out: the lowest call that was come down to, not jumped to."""
         come_down_to = [k for k in range(1, len(speeds)) if speeds[k - 1].ias_kt - speeds[k].ias_kt <= JUMP_KT]
-        if len(speeds) < FEWEST_CALLS or not come_down_to:
+        if len(speeds) < MIN_CALLS or not come_down_to:
             return None
         return min(come_down_to, key=lambda k: speeds[k].ias_kt)
 
@@ -171,7 +171,7 @@ class _Reader:
     def _close(self, how: RunEnd, at_ns: int) -> None:
         run, self.run = self.run, None
         airspeeds = run.airspeeds()
-        if not airspeeds or (not run.opened_on_condition and len(airspeeds) < FEWEST_CALLS):
+        if not airspeeds or (not run.opened_on_condition and len(airspeeds) < MIN_CALLS):
             self.loose += run.calls
             return
         point, why = _point_for(run.settings, run.point, self.points)

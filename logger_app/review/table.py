@@ -36,7 +36,7 @@ COLUMNS = (
 NEEDED = ("id", "flight_s", "kind", "value")
 # Three decimals are written; what differs by less was not changed by a person.
 SAME_TIME_S = 0.0015
-MOST_BYTES = 20_000_000
+MAX_BYTES = 20_000_000
 # A cell that begins so is run as a formula by spreadsheets.
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
@@ -108,8 +108,8 @@ def read_changes(text: str, calls: Sequence[ReviewedCall], where: str, end_s: fl
     ReviewError
         Columns are missing, or cells cannot be read: every fault at once.
     """
-    if len(text) > MOST_BYTES:
-        raise ReviewError(f"{where}: {len(text)} bytes; a table of calls has at most {MOST_BYTES}.")
+    if len(text) > MAX_BYTES:
+        raise ReviewError(f"{where}: {len(text)} bytes; a table of calls has at most {MAX_BYTES}.")
     text = text.removeprefix("\ufeff")
     head = text.splitlines()[0] if text.strip() else ""
     separator = max(",;\t", key=head.count)

@@ -43,12 +43,12 @@ CLEAR_PEAK = 1.12
 WINDOW_S = 3.0
 # Windows are put where both envelopes rise together (speech, a switch); they do not overlap.
 APART_S = 3.0
-MOST_WINDOWS = 240
+MAX_WINDOWS = 240
 # Coarse lags that are tried, and windows by which all but the likeliest are first looked at; those at which even
 # these do not agree by more than a little are left.
-MOST_LAGS, FEW_WINDOWS, WORTH_MORE_LOG10 = 8, 60, -1.5
+MAX_LAGS, FEW_WINDOWS, WORTH_MORE_LOG10 = 8, 60, -1.5
 # So many sounds must agree, whatever the odds: fewer may be cues, which are the same in every flight.
-FEWEST_WINDOWS = 4
+MIN_WINDOWS = 4
 # Other windows agree on the same moment by another path: an echo, not a clock that jumped [s].
 ECHO_APART_S = 0.015
 # No other lag may do nearly as well. Where the agreement is better than the first, only lags are tried whose envelopes
@@ -176,11 +176,11 @@ def _candidates(flight: np.ndarray, camera: np.ndarray) -> list[tuple[float, Coa
     for k in range(0, len(camera), size):
         part = camera[k : k + size]
         start_s = k / ENVELOPE_HZ
-        for lag in coarse_lags(flight, part, MOST_LAGS):
+        for lag in coarse_lags(flight, part, MAX_LAGS):
             # A lag of a piece is one of the camera less where the piece begins.
             found.append((start_s + len(part) / 2 / ENVELOPE_HZ, Coarse(lag.lag_s - start_s, lag.z, lag.ratio)))
     found.sort(key=lambda item: -item[1].z)
-    return found[:MOST_LAGS]
+    return found[:MAX_LAGS]
 
 
 def _best_of(flight, camera, envelope, mine, candidates, progress) -> Alignment:
@@ -190,7 +190,7 @@ def _best_of(flight, camera, envelope, mine, candidates, progress) -> Alignment:
     for k, (at_s, found) in enumerate(candidates):
         if sure is not None and (found.z < RIVAL_Z * sure.z or abs(found.lag_s - sure.lag_s) < 2 * COARSE_U_S):
             continue  # by its envelope no rival
-        most = MOST_WINDOWS if k == 0 else FEW_WINDOWS
+        most = MAX_WINDOWS if k == 0 else FEW_WINDOWS
         one = _try(
             flight,
             camera,
@@ -202,8 +202,8 @@ def _best_of(flight, camera, envelope, mine, candidates, progress) -> Alignment:
             len(candidates),
             lambda share, k=k: progress((k + share) / len(candidates)),
         )
-        if most < MOST_WINDOWS and one.log10_chance <= WORTH_MORE_LOG10:
-            one = _try(flight, camera, envelope, mine, found, at_s, MOST_WINDOWS, len(candidates), lambda share: None)
+        if most < MAX_WINDOWS and one.log10_chance <= WORTH_MORE_LOG10:
+            one = _try(flight, camera, envelope, mine, found, at_s, MAX_WINDOWS, len(candidates), lambda share: None)
         if one.accepted and one.log10_chance <= SURE_LOG10 and sure is None:
             sure = found
         tried.append((found.lag_s, one))
@@ -247,7 +247,7 @@ def _judged(windows: _Windows, *, drift: float | None, tries: int) -> tuple[Line
             log10_chance_clear(on_line, len(windows.times), free=free, tries=tries),
         )
         line = _settled(windows, line.lag_s(windows.times) - windows.base, drift) or line
-    if chance > ACCEPT_LOG10 and len(windows.times) >= FEWEST_WINDOWS:
+    if chance > ACCEPT_LOG10 and len(windows.times) >= MIN_WINDOWS:
         lag_s, slope, stacked = stack(windows.times, windows.curves, drift=drift is None)
         stacked = min(0.0, stacked + math.log10(tries))
         if stacked < chance:
@@ -271,7 +271,7 @@ def _settled(windows: _Windows, lag_s: np.ndarray, drift: float | None) -> Line 
         if line is None:
             break
         which, lags = along(windows.curves, line.lag_s(windows.times) - windows.base, near_s)
-        if len(which) < max(FEWEST_WINDOWS, 0.5 * line.inliers.sum()):
+        if len(which) < max(MIN_WINDOWS, 0.5 * line.inliers.sum()):
             break
         line = fitted(windows.times[which], windows.base[which] + lags, np.ones(len(which), bool), drift)
     return line
@@ -286,7 +286,7 @@ def _try(flight, camera, envelope, mine, coarse: Coarse, at_s: float, most: int,
     agreeing = int(line.inliers.sum()) if line else 0
     evidence = _evidence(coarse, agreeing, len(windows.times), chance, line)
     needed = ACCEPT_CLEAR_LOG10 if coarse.z > CLEAR_Z and coarse.ratio > CLEAR_RATIO else ACCEPT_LOG10
-    if line is None or chance > max(needed, ACCEPT_NEAR_LOG10) or agreeing < FEWEST_WINDOWS:
+    if line is None or chance > max(needed, ACCEPT_NEAR_LOG10) or agreeing < MIN_WINDOWS:
         return Alignment(accepted=False, why=_refusal(len(windows.times), agreeing), evidence=evidence)
     from_s, to_s, note = _span(windows, line, length_s)
     there = _accepted(line, from_s, to_s, note, evidence)
@@ -301,7 +301,7 @@ def _from_prior(flight, camera, envelope, mine, prior: Prior, progress) -> Align
     lags_s = _lags_near(envelope, mine, prior)
     best: tuple[float, float, Line | None, int, int] | None = None
     for near_s in lags_s:
-        places = _places(envelope, mine, near_s, MOST_WINDOWS)
+        places = _places(envelope, mine, near_s, MAX_WINDOWS)
         windows = _windows(flight, camera, lambda t, near_s=near_s: near_s + drift * t, places, NEAR_S, progress)
         line, chance = _judged(windows, drift=prior.drift, tries=len(lags_s))
         agreeing = int(line.inliers.sum()) if line else 0
@@ -313,7 +313,7 @@ def _from_prior(flight, camera, envelope, mine, prior: Prior, progress) -> Align
         return Alignment(accepted=False, why=_refusal(0, 0))
     chance, near_s, line, agreeing, usable = best
     evidence = _evidence(None, agreeing, usable, chance, line)
-    if line is not None and chance <= WINDOWS_NEAR_LOG10 and agreeing >= FEWEST_WINDOWS:
+    if line is not None and chance <= WINDOWS_NEAR_LOG10 and agreeing >= MIN_WINDOWS:
         together = log10_chance_of_two(chance, log10_chance_there(envelope, mine, near_s, prior.u_s))
         evidence = (*evidence, ("log10_chance_with_envelope", round(together, 1)))
         if together <= ACCEPT_NEAR_LOG10:

@@ -15,7 +15,7 @@ from logger_app.sync.align import Alignment, Prior
 from logger_app.sync.media_io import CameraFile
 
 # Between chapters a camera may lose up to this (common practice, no source) [s].
-MOST_GAP_S = 3.0
+MAX_GAP_S = 3.0
 
 
 def cameras(files: Sequence[CameraFile]) -> list[list[int]]:
@@ -74,12 +74,12 @@ def expected(
     if before is not None:
         length = sum(files[j].duration_s for j in range(before, k))
         low = found[before].offset_s + length * (1 + drift) - starts_s[before]
-        high = low + MOST_GAP_S * (k - before)
+        high = low + MAX_GAP_S * (k - before)
         low -= 0.2
     if after is not None:
         length = sum(files[j].duration_s for j in range(k, after))
         top = found[after].offset_s - length * (1 + drift) - starts_s[after]
-        low, high = max(low, top - MOST_GAP_S * (after - k)), min(high, top + 0.2)
+        low, high = max(low, top - MAX_GAP_S * (after - k)), min(high, top + 0.2)
     if low > high:
         return None
     middle = (low + high) / 2 + starts_s[k]

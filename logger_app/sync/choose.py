@@ -17,7 +17,7 @@ from logger_app.units import AIRSPEED_UNITS, from_kt, to_kt
 # Beyond the fitted approach by this much a speed is still taken from it; farther it was not flown [kt].
 BEYOND_KT = 1.0
 # Runs in a message.
-MOST_NAMED = 40
+MAX_NAMED = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,8 +192,8 @@ def choose_runs(
             r for r in runs if asked is None or asked in (r.run, f"{r.flight}:{r.run_number}", str(r.run_number))
         ]
         if not fitting:
-            there = ", ".join(f"{r.flight}:{r.run_number}" for r in runs[:MOST_NAMED]) or "none"
-            there += f" and {len(runs) - MOST_NAMED} more" if len(runs) > MOST_NAMED else ""
+            there = ", ".join(f"{r.flight}:{r.run_number}" for r in runs[:MAX_NAMED]) or "none"
+            there += f" and {len(runs) - MAX_NAMED} more" if len(runs) > MAX_NAMED else ""
             raise SyncError(
                 f"configuration {configuration}: got run {asked or '(any)'}; expected one of those with pictures: {there}"
             )

@@ -22,7 +22,7 @@ from scipy.stats import binom
 from logger_app.sync.onsets import ENVELOPE_HZ, RATE_HZ
 
 # Quartz clocks of recorders and cameras differ by less than this (common practice, no source) [ppm].
-MOST_DRIFT_PPM = 250.0
+MAX_DRIFT_PPM = 250.0
 # How much they usually differ, one standard deviation (common practice, no source) [-].
 USUAL_DRIFT = 50e-6
 # Windows whose lag is this near the line agree with it [s]. True ones scatter by 0.01 to 0.7 ms.
@@ -37,8 +37,8 @@ PEAK_APART_S = 0.003
 SHORTEST_OVERLAP_S = 8.0
 # Stacking, in scatters of the curve: half a millisecond, the most that one window counts for and how rarely it does
 # so by chance; the least height of a peak beside the line, and how much later an echo may come [s].
-STACK_BIN, MOST_HEIGHT, RARE = 8, 5.0, 1e-4
-LEAST_HEIGHT, ECHO_S = 3.5, 0.06
+STACK_BIN, MAX_HEIGHT, RARE = 8, 5.0, 1e-4
+MIN_HEIGHT, ECHO_S = 3.5, 0.06
 # How often a window without common sound has a peak so much higher than its next best, and how often such a peak then
 # lies on a given line. Measured on 20,000 windows at wrong lags (tests/bench/sync.py, other sounds): 0.20, 0.04 and
 # 0.001 (0.005 with knocks); lags spread evenly over 0.7 s, but those of knocks lie within 20 ms. Taken larger.
@@ -243,7 +243,7 @@ def stack(times_s: np.ndarray, curves: np.ndarray, *, drift: bool = True) -> tup
 
     Where echoes make several peaks of one height in each window, or noise hides most of them, no window has a peak
     of its own; their sum has. Every line within the curves is tried (a Hough transform). One window counts for at most
-    `MOST_HEIGHT`, so that a cue that sounds alike in every flight cannot decide by itself. The chance is Chernoff's
+    `MAX_HEIGHT`, so that a cue that sounds alike in every flight cannot decide by itself. The chance is Chernoff's
     bound on the sum of independent windows, each with the distribution of its own heights, to which the greatest height
     is added once in ten thousand: measured on wrong lags, the tail beyond what one window shows.
 
@@ -263,12 +263,12 @@ def stack(times_s: np.ndarray, curves: np.ndarray, *, drift: bool = True) -> tup
         so high anywhere, at most 0 [-].
     """
     bins = curves.shape[1] // STACK_BIN
-    heights = np.minimum(curves[:, : bins * STACK_BIN].reshape(len(curves), bins, STACK_BIN).max(axis=2), MOST_HEIGHT)
+    heights = np.minimum(curves[:, : bins * STACK_BIN].reshape(len(curves), bins, STACK_BIN).max(axis=2), MAX_HEIGHT)
     means = heights.mean(axis=1, keepdims=True)
     above = heights - means
     apart_s = times_s - times_s.mean()
     bin_s, half_s = STACK_BIN / RATE_HZ, max(1.0, float(np.abs(apart_s).max()))
-    most = math.ceil(MOST_DRIFT_PPM * 1e-6 * half_s / bin_s) if drift else 0
+    most = math.ceil(MAX_DRIFT_PPM * 1e-6 * half_s / bin_s) if drift else 0
     slopes = np.arange(-most, most + 1) * bin_s / half_s
     padded = np.pad(above, ((0, 0), (most + 1, most + 1)))
     best = (-np.inf, 0, 0.0)
@@ -283,7 +283,7 @@ def stack(times_s: np.ndarray, curves: np.ndarray, *, drift: bool = True) -> tup
     lines = math.log10(bins * len(slopes))
     bounds = []
     for theta in np.linspace(0.2, 6.0, 30):
-        usual = (1 - RARE) * np.exp(theta * above).mean(axis=1) + RARE * np.exp(theta * (MOST_HEIGHT - means[:, 0]))
+        usual = (1 - RARE) * np.exp(theta * above).mean(axis=1) + RARE * np.exp(theta * (MAX_HEIGHT - means[:, 0]))
         bounds.append(float(np.log(usual).sum()) - theta * height)
     return (k + 0.5) * bin_s - (curves.shape[1] // 2) / RATE_HZ, slope, min(0.0, min(bounds) / math.log(10) + lines)
 
@@ -317,7 +317,7 @@ def along(curves: np.ndarray, lag_s: np.ndarray, near_s: float = TOLERANCE_S) ->
     for j, k in enumerate(at):
         first = max(0, k - near)
         piece = curves[j, first : k + near + 1]
-        if len(piece) and piece.max() >= LEAST_HEIGHT:
+        if len(piece) and piece.max() >= MIN_HEIGHT:
             which.append(j)
             lags.append(_between(curves[j], first + int(np.argmax(piece))))
     return np.array(which, int), np.array(lags)
@@ -349,7 +349,7 @@ def consensus(times_s: np.ndarray, lags_s: np.ndarray, *, drift: float | None = 
         if drift is None:
             later = np.flatnonzero(times_s > times_s[i] + apart_s)
             tried = (lags_s[later] - lags_s[i]) / (times_s[later] - times_s[i])
-            slopes = np.concatenate((slopes, tried[np.abs(tried) <= MOST_DRIFT_PPM * 1e-6]))
+            slopes = np.concatenate((slopes, tried[np.abs(tried) <= MAX_DRIFT_PPM * 1e-6]))
         off = np.abs(lags_s[None, :] - lags_s[i] - slopes[:, None] * (times_s[None, :] - times_s[i]))
         agree = (off < TOLERANCE_S).sum(axis=1)
         k = int(np.argmax(agree))
@@ -386,7 +386,7 @@ def fitted(times_s: np.ndarray, lags_s: np.ndarray, inliers: np.ndarray, drift: 
     middle = float(x.mean())
     spread = float(((x - middle) ** 2).sum())
     slope = float(((x - middle) * (y - y.mean())).sum() / spread) if drift is None and spread else (drift or 0.0)
-    slope = float(np.clip(slope, -MOST_DRIFT_PPM * 1e-6, MOST_DRIFT_PPM * 1e-6))
+    slope = float(np.clip(slope, -MAX_DRIFT_PPM * 1e-6, MAX_DRIFT_PPM * 1e-6))
     rms = float(np.sqrt(np.mean((y - y.mean() - slope * (x - middle)) ** 2)))
     noise = max(rms * math.sqrt(len(x) / max(1, len(x) - 2)), 0.5 / RATE_HZ)
     u_slope = USUAL_DRIFT if drift is None else 5e-6

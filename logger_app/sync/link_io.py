@@ -15,7 +15,7 @@ import numpy as np
 
 from logger_app.errors import SyncError
 from logger_app.records.clocks import ClockMap
-from logger_app.sync.align import ACCEPT_LOG10, FEWEST_WINDOWS, TRAVEL_U_S, Alignment, align
+from logger_app.sync.align import ACCEPT_LOG10, MIN_WINDOWS, TRAVEL_U_S, Alignment, align
 from logger_app.sync.chapters import cameras, expected
 from logger_app.sync.media_io import CameraFile, SoundStore, fingerprint, probe
 from logger_app.sync.onsets import RATE_HZ, onset_envelope
@@ -154,7 +154,7 @@ class _Camera:
                     else None
                 )
                 other = align(self.flight, self.sounds[k], prior=prior) if prior is not None else None
-                if other is None or not other.accepted or dict(other.evidence)["windows_agree"] < FEWEST_WINDOWS:
+                if other is None or not other.accepted or dict(other.evidence)["windows_agree"] < MIN_WINDOWS:
                     continue
                 if "log10_chance_with_envelope" in dict(other.evidence):
                     continue  # the product is of windows; what an envelope adds to it has not been measured

@@ -23,7 +23,7 @@ FROM_HZ, TO_HZ = 1000.0, 3000.0
 CLEAR_PEAK, CLEAR_RATIO = 9.0, 2.0
 # Its share of the sound around it, as a correlation: 0.37 at -15 dB and 0.22 at -20, while in six hours of talk, knocks
 # and cues 15 moments passed for a sweep by their peak alone and had up to 0.18. One sweep by itself must be surer.
-LEAST_SHARE, SURE_SHARE = 0.2, 0.3
+MIN_SHARE, SURE_SHARE = 0.2, 0.3
 APART_S = 0.05
 BLOCK_S = 60.0
 # Two signatures belong together when a clock of at most 250 ppm explains them.
@@ -87,7 +87,7 @@ def find_signatures(sound: np.ndarray) -> list[Signature]:
         if peaks := _peaks(match, first):
             within = irfft(spectrum, n)
             shares = [_share(match, within, round(one.start_s * RATE_HZ) - first, wave) for one in peaks]
-            found += [replace(one, share=share) for one, share in zip(peaks, shares) if share >= LEAST_SHARE]
+            found += [replace(one, share=share) for one, share in zip(peaks, shares) if share >= MIN_SHARE]
     return _apart(found)
 
 

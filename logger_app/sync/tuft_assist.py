@@ -22,7 +22,7 @@ from logger_app.sync.tufts import STATES, Grid, Place, TuftState, places
 
 WINDOW_S = 0.5
 # Fewer frames than this in the window say nothing of motion; the handbook (section 7) asks for 60 a second.
-LEAST_FRAMES = 6
+MIN_FRAMES = 6
 SIDE = 41  # of a patch after sampling [px]
 # A tuft is looked for this far around its station, in units of `Place.reach`.
 AROUND = 1.1
@@ -86,9 +86,9 @@ def propose(frames: np.ndarray, grid: Grid) -> tuple[Proposal, ...]:
         Too few frames to see motion.
     """
     frames = np.asarray(frames, np.float32)
-    if frames.ndim != 3 or len(frames) < LEAST_FRAMES:
+    if frames.ndim != 3 or len(frames) < MIN_FRAMES:
         raise SyncError(
-            f"tuft assist: got {len(frames)} frames; expected at least {LEAST_FRAMES} within {WINDOW_S:g} s"
+            f"tuft assist: got {len(frames)} frames; expected at least {MIN_FRAMES} within {WINDOW_S:g} s"
         )
     found = places(grid, frames.shape[2], frames.shape[1])
     values = features(frames, found)

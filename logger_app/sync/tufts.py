@@ -18,7 +18,7 @@ import numpy as np
 
 from logger_app.errors import SyncError
 
-MOST_STATIONS = 400
+MAX_STATIONS = 400
 
 
 class TuftState(StrEnum):
@@ -77,9 +77,9 @@ class Grid:
                 raise SyncError(
                     f"tuft grid of camera {self.camera}: got {name} stations {values}; expected rising percentages from 0 to 100"
                 )
-        if len(self.span_pct) * len(self.chord_pct) > MOST_STATIONS:
+        if len(self.span_pct) * len(self.chord_pct) > MAX_STATIONS:
             raise SyncError(
-                f"tuft grid of camera {self.camera}: got {len(self.span_pct) * len(self.chord_pct)} stations; expected at most {MOST_STATIONS}"
+                f"tuft grid of camera {self.camera}: got {len(self.span_pct) * len(self.chord_pct)} stations; expected at most {MAX_STATIONS}"
             )
         if not _convex(self.corners):
             raise SyncError(

@@ -16,13 +16,13 @@ TARGET_MM = 20.0
 GAP_MM = 3.0
 # 16 arcmin is the least at the largest viewing distance (NUREG-0700), 20 to 24 preferred (from memory);
 # a live value that matters: at least twice that (common practice, no source).
-LEAST_ARCMIN = 16.0
+MIN_ARCMIN = 16.0
 TEXT_ARCMIN = 20.0
 LIVE_ARCMIN = 40.0
 # Height of a capital or a digit over the font's size: Roboto, the font that travels with Kivy.
 CAP_RATIO = 0.711
 # WCAG 2.1, success criterion 1.4.6 (enhanced contrast): 7 to 1.
-LEAST_CONTRAST = 7.0
+MIN_CONTRAST = 7.0
 
 Colour = tuple[float, float, float, float]
 

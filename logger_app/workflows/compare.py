@@ -24,7 +24,7 @@ from logger_app.sync.cameras_io import Camera, FlightCameras
 from logger_app.sync.choose import ias_at, spoken_speed
 from logger_app.sync.sheet_io import CAUTION, Side, saved_side
 from logger_app.sync.sides import Shown, SideFacts
-from logger_app.sync.tuft_assist import LEAST_FRAMES, WINDOW_S, Proposal, propose
+from logger_app.sync.tuft_assist import MIN_FRAMES, WINDOW_S, Proposal, propose
 from logger_app.sync.tufts import Grid, TuftMark, TuftState, body_to_grid, body_to_mark, grid_to_body, mark_to_body
 from logger_app.sync.video_io import make_proxy, proxy_path
 from logger_app.units import from_kt
@@ -238,9 +238,9 @@ class CompareDesk:
                 frames.append(_grey(at.rgb))
                 pts = at.pts
                 at = video.step(1)
-        if len(frames) < LEAST_FRAMES:
+        if len(frames) < MIN_FRAMES:
             raise SyncError(
-                f"{camera.path.name}: got {len(frames)} frames in the last {WINDOW_S:g} s; the assist needs at least {LEAST_FRAMES}"
+                f"{camera.path.name}: got {len(frames)} frames in the last {WINDOW_S:g} s; the assist needs at least {MIN_FRAMES}"
             )
         return propose(np.stack(frames), grid)
 

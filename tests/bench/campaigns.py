@@ -58,8 +58,8 @@ power = "idle"
 flap_deg = 0
 """
 # Processor time may grow a quarter faster than the number of flights; peak memory by so much from SMALL to 200 flights.
-MOST_OVER_PROPORTION = 1.25
-MOST_MB_MORE = 60.0
+MAX_OVER_PROPORTION = 1.25
+MAX_MB_MORE = 60.0
 SMALL, MIDDLE = 10, 50
 FLAPS = (0, 10, 20, 30)
 # What a made configuration stalls at with the flaps up, and what each notch takes off [kt].
@@ -249,7 +249,7 @@ def sizes_to(flights: int) -> list[int]:
 def kept(result: dict, verb: str) -> bool:
     """Whether time grew in proportion and memory hardly at all."""
     return (
-        result[f"{verb}_cpu_over_proportion"] <= MOST_OVER_PROPORTION and result[f"{verb}_peak_mb_more"] <= MOST_MB_MORE
+        result[f"{verb}_cpu_over_proportion"] <= MAX_OVER_PROPORTION and result[f"{verb}_peak_mb_more"] <= MAX_MB_MORE
     )
 
 

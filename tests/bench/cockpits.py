@@ -28,7 +28,7 @@ OTHERS = (
     "other talk, same steady tones",
     "other talk, knocks",
 )
-MOST_LOST_S = 2.5
+MAX_LOST_S = 2.5
 SHORTEST_CHAPTER_S = 60.0
 SHORTEST_OVERLAP_S = 30.0
 BLOCK_S = 20
@@ -93,7 +93,7 @@ def _chapters(camera_s: float, rng) -> tuple[tuple[float, float], ...]:
         if cut - cuts[-1] >= SHORTEST_CHAPTER_S and camera_s - cut >= SHORTEST_CHAPTER_S:
             cuts.append(float(cut))
     ends = [*cuts[1:], camera_s]
-    lost = [0.0, *rng.uniform(0, MOST_LOST_S, len(cuts) - 1).tolist()]
+    lost = [0.0, *rng.uniform(0, MAX_LOST_S, len(cuts) - 1).tolist()]
     return tuple((begin + gap, float(end)) for begin, end, gap in zip(cuts, ends, lost))
 
 

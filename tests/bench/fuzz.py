@@ -5,7 +5,7 @@
 Needs the extra `fuzz` (atheris, which brings libFuzzer). Each reader runs in a process of its own that begins
 with files of this repository and grows whatever reaches code not reached before. Of each file only this may come:
 records, or an error of our own tree in a short sentence without control characters. It must not take more than
-`MOST_S` of processor time or `MOST_GROWTH` of memory, touch a file outside the folder it lies in, leave one there,
+`MAX_S` of processor time or `MAX_GROWTH` of memory, touch a file outside the folder it lies in, leave one there,
 run a program or open a socket. What breaks one of these is a finding: printed with its place and kept as a file.
 
 `READERS` and `attempt` need no atheris: `tests/property/test_fuzz_corpus.py` replays what was found once.
@@ -36,13 +36,13 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 CORPUS = ROOT / "tests" / "property" / "corpus"
 DEMO = ROOT / "demo_sessions" / "sparrow_cuffs" / "inputs"
-# Of processor time for one file of at most MOST_BYTES, under instrumentation [s].
-MOST_S = 4.0
+# Of processor time for one file of at most MAX_BYTES, under instrumentation [s].
+MAX_S = 4.0
 # Of the largest memory so far, while one file is read [bytes].
-MOST_GROWTH = 400_000_000
+MAX_GROWTH = 400_000_000
 # Of address space on top of what the process has when it begins [bytes].
-MOST_MEMORY = 3_000_000_000
-MOST_BYTES = 40_000
+MAX_MEMORY = 3_000_000_000
+MAX_BYTES = 40_000
 # One sentence each, for as many faults at once as are shown.
 LONGEST_LINE, LONGEST_MESSAGE = 4_500, 100_000
 
@@ -159,9 +159,9 @@ def attempt(reader: Reader, data: bytes, base: Path) -> None:
         raise Finding(f"outside its folder: {hook.seen[0]}")
     if left:
         raise Finding(f"left behind: {left}")
-    if took_s > MOST_S:
+    if took_s > MAX_S:
         raise Finding(f"took {took_s:.1f} s of processor time for {len(data)} bytes")
-    if grown > MOST_GROWTH:
+    if grown > MAX_GROWTH:
         raise Finding(f"took {grown / 1e6:.0f} MB for {len(data)} bytes")
 
 
@@ -977,7 +977,7 @@ def child(name: str, corpus: str, found: str, flags: Sequence[str]) -> None:
     shutil.rmtree(base, ignore_errors=True)
     base.mkdir()
     os.environ["KNEECALL_HOME"] = str(base / "given" / "home")
-    limit = _address_space() + MOST_MEMORY
+    limit = _address_space() + MAX_MEMORY
     resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
     known: set[str] = set()
     quiet = open(os.devnull, "w")
@@ -1056,7 +1056,7 @@ def fuzz(name: str, seconds: float, corpus: Path | None) -> dict:
         while (left := end - time.monotonic()) > 1:
             flags = [
                 f"-max_total_time={int(left)}",
-                f"-max_len={MOST_BYTES}",
+                f"-max_len={MAX_BYTES}",
                 "-timeout=30",
                 "-rss_limit_mb=4096",
                 "-print_final_stats=1",

@@ -49,7 +49,7 @@ LOOK = {
 BLOCK = 1600  # samples fed at once: 0.1 s
 NEAR_S = 0.6  # a call belongs to a spoken one whose start is this near
 SURE = 0.9
-LEAST_PEOPLE_ITEMS = 10  # a person with fewer items is not named as the worst
+MIN_PEOPLE_ITEMS = 10  # a person with fewer items is not named as the worst
 
 
 def wilson(right: int, n: int) -> tuple[float, float]:
@@ -69,7 +69,7 @@ def row(engine: str, name: str, real: bool, snr_db, noise: str, outcomes: list[t
     people: dict[str, list[bool]] = {}
     for speaker, ok in outcomes:
         people.setdefault(speaker, []).append(ok)
-    shares = {s: 100 * sum(oks) / len(oks) for s, oks in people.items() if len(oks) >= LEAST_PEOPLE_ITEMS}
+    shares = {s: 100 * sum(oks) / len(oks) for s, oks in people.items() if len(oks) >= MIN_PEOPLE_ITEMS}
     return {
         "engine": engine,
         "set": name,

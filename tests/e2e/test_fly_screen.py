@@ -7,7 +7,7 @@ from logger_app.fly.cues import Cue, Tone
 from logger_app.fly.flight_state import Intent, Phase, Touch, advance, begin
 from logger_app.records.calls import CallKind, Flag, HeardCall
 from logger_app.records.plan import TestPoint
-from logger_app.ui.theme import CAP_RATIO, LEAST_ARCMIN, Display, character_mm
+from logger_app.ui.theme import CAP_RATIO, MIN_ARCMIN, Display, character_mm
 from logger_app.units import s_to_ns
 from logger_app.workflows.flight_session import Snapshot
 
@@ -160,7 +160,7 @@ def test_no_print_is_smaller_than_the_least_and_nothing_is_cut(screen, size):
     from kivy.uix.label import Label
 
     finger, script = screen(size)
-    least_mm = character_mm(LEAST_ARCMIN, 600)
+    least_mm = character_mm(MIN_ARCMIN, 600)
 
     def check():
         draw(finger)

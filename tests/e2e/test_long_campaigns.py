@@ -29,7 +29,7 @@ _spec.loader.exec_module(made)
 
 RUNS, FEW, MANY = 8, 3, 9
 # Of a run its speeds, budget and remarks are kept; whole runs with their calls took 60,000 and more.
-MOST_BYTES_A_RUN = 8000
+MAX_BYTES_A_RUN = 8000
 
 
 @pytest.fixture(scope="module")
@@ -52,8 +52,8 @@ def peak_bytes(words) -> int:
 @pytest.mark.parametrize("verb", ["reduce", "report"])
 def test_three_times_the_flights_take_hardly_more_memory(campaigns, tmp_path, capsys, monkeypatch, verb):
     # What is held up to a bound is held here too, of these few runs: the bounds are made as small.
-    monkeypatch.setattr(view, "MOST_DETAILED", 4)
-    monkeypatch.setattr(view, "MOST_LISTED", 4)
+    monkeypatch.setattr(view, "MAX_DETAILED", 4)
+    monkeypatch.setattr(view, "MAX_LISTED", 4)
     monkeypatch.setattr(tables_io, "GROUP_ROWS", 10)
     monkeypatch.setattr(results_io, "IN_MEMORY_BYTES", 1)
     words = {
@@ -63,7 +63,7 @@ def test_three_times_the_flights_take_hardly_more_memory(campaigns, tmp_path, ca
     assert main([*map(str, words[FEW])]) == 0  # what is loaded and cached once is not counted
     few, many = peak_bytes(words[FEW]), peak_bytes(words[MANY])
 
-    assert (many - few) / ((MANY - FEW) * RUNS) < MOST_BYTES_A_RUN
+    assert (many - few) / ((MANY - FEW) * RUNS) < MAX_BYTES_A_RUN
 
 
 def test_one_flights_runs_are_alive_at_a_time(campaigns):
@@ -91,7 +91,7 @@ def test_a_second_look_sees_the_flight_as_it_was_at_first(campaigns):
 
 
 def test_runs_can_be_asked_for_by_name(campaigns, tmp_path, capsys, monkeypatch):
-    monkeypatch.setattr(view, "MOST_DETAILED", 6)
+    monkeypatch.setattr(view, "MAX_DETAILED", 6)
 
     assert (
         main(

@@ -5,7 +5,7 @@ import pytest
 
 from logger_app.records.plan import Aircraft, Campaign, Team
 from logger_app.ui.presenters.preflight import Do
-from logger_app.ui.theme import CAP_RATIO, LEAST_ARCMIN, Display, character_mm
+from logger_app.ui.theme import CAP_RATIO, MIN_ARCMIN, Display, character_mm
 from logger_app.workflows import preflight as checks
 
 pytestmark = pytest.mark.window
@@ -106,7 +106,7 @@ def test_every_page_at_every_size(screen, shots, size, palette):
     from kivy.uix.label import Label
 
     finger, _ = screen(size, palette)
-    least_mm = character_mm(LEAST_ARCMIN, 600)
+    least_mm = character_mm(MIN_ARCMIN, 600)
     for do in (Do.CHECKS, Do.SPEAK, Do.DISPLAY, Do.CAUTIONS, Do.MORE):
         finger.tap(finger.app.screen.targets[do])
         finger.frames(3)

@@ -15,8 +15,8 @@ def test_every_reader_keeps_the_rules(name, tmp_path, monkeypatch):
     seeds = reader.seeds()
     for data in seeds:  # loads what the reader needs; what that opens is not the file's doing
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(fuzz, "MOST_GROWTH", 10**12)
-            patch.setattr(fuzz, "MOST_S", 1000.0)
+            patch.setattr(fuzz, "MAX_GROWTH", 10**12)
+            patch.setattr(fuzz, "MAX_S", 1000.0)
             try:
                 fuzz.attempt(reader, data, tmp_path)
             except fuzz.Finding:
@@ -59,7 +59,7 @@ def test_what_it_begins_with_is_read(name, tmp_path):
 )
 def test_the_rules_are_felt(does, said, tmp_path, monkeypatch):
     if said == "processor time":
-        monkeypatch.setattr(fuzz, "MOST_S", 1e-3)
+        monkeypatch.setattr(fuzz, "MAX_S", 1e-3)
     with pytest.raises(fuzz.Finding, match=said):
         fuzz.attempt(fuzz.Reader("a.txt", does, list), b"a", tmp_path)
     assert not (tmp_path / "given").exists()

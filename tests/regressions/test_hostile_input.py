@@ -34,7 +34,7 @@ from logger_app.plan.cards_io import read_campaign
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 from logger_app.reduce.gps import calibration_point, calibration_tables
 from logger_app.reduce.legs_io import read_legs
-from logger_app.reduce.trace_io import MOST_SAMPLES, read_trace
+from logger_app.reduce.trace_io import MAX_SAMPLES, read_trace
 from logger_app.review.table import read_changes
 from logger_app.sync.media_io import probe
 from logger_app.ui.display_io import load_display
@@ -138,7 +138,7 @@ def test_traps_in_gpx_are_refused(tmp_path, content):
 
 def test_a_trace_has_a_bounded_number_of_points(tmp_path):
     with pytest.raises(ReduceError, match="points at most"):
-        read_trace(file(tmp_path, "t.gpx", "<gpx>" + "<trkpt/>" * (MOST_SAMPLES + 2) + "</gpx>"))
+        read_trace(file(tmp_path, "t.gpx", "<gpx>" + "<trkpt/>" * (MAX_SAMPLES + 2) + "</gpx>"))
 
 
 LEGS = "set,ias_kt,ground_speed_kt,track_deg,pressure_altitude_ft,oat_degc\n" + "".join(

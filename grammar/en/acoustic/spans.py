@@ -23,7 +23,7 @@ RATE = 16000
 PAUSE_FRAMES = 8  # quiet of 160 ms parts two phrases
 LATE_FRAMES = 9  # the network says a phone this long after it began
 SHORTEST_S, LONGEST_S = 0.35, 5.2
-LEAST_NATS_PER_PHONE = -1.5  # against the best phones of all
+MIN_NATS_PER_PHONE = -1.5  # against the best phones of all
 
 
 def speech_runs(activity: np.ndarray) -> list[tuple[int, int]]:
@@ -72,7 +72,7 @@ def phrases(
         inside = log_p[max(0, start - 4) : end + 8]
         if not 5 <= len(said) / seconds <= 22 or len(said) > len(inside):
             continue
-        if (log_likelihood(said, inside) - inside.max(1).sum()) / len(said) >= LEAST_NATS_PER_PHONE:
+        if (log_likelihood(said, inside) - inside.max(1).sum()) / len(said) >= MIN_NATS_PER_PHONE:
             out.append((max(0.0, start * FRAME_S - 0.05), end * FRAME_S + 0.06, " ".join(words[k] for k in mine)))
     return out
 

@@ -44,7 +44,7 @@ from logger_app.sync.wing_words import difference_words, first_words
 from logger_app.units import from_kt
 
 TIME_STEP_S, SPEED_STEP_KT = 0.5, 1.0
-LEAST_LEAD_S, MOST_LEAD_S, TAIL_S = 10.0, 40.0, 5.0
+MIN_LEAD_S, MAX_LEAD_S, TAIL_S = 10.0, 40.0, 5.0
 CORNERS = ("root leading edge", "tip leading edge", "tip trailing edge", "root trailing edge")
 SPAN_COUNTS, CHORD_COUNTS = (3, 4, 5, 6, 8, 10), (1, 2, 3, 4, 5)
 KEYS_HELP = (
@@ -278,7 +278,7 @@ def span(state: CompareState) -> tuple[float, float]:
         lead = max(
             (side.event_s - min((c[0] for c in side.calls), default=side.event_s) for side in state.sides), default=0
         )
-        return -min(MOST_LEAD_S, max(LEAST_LEAD_S, lead + 1)), TAIL_S
+        return -min(MAX_LEAD_S, max(MIN_LEAD_S, lead + 1)), TAIL_S
     speeds = [speed for side in state.sides for speed in _speeds(side)]
     if not speeds:
         return 1.0, 0.0

@@ -9,7 +9,7 @@ from pathlib import Path
 from logger_app.io.containers import open_container
 from logger_app.records.clocks import ClockMap
 
-MOST_PX = 640
+MAX_PX = 640
 
 
 class CameraFrames:
@@ -112,7 +112,7 @@ def frame_at(path: Path, video_s: float):
             last = frame
         if last is None:
             raise OSError(f"no picture at {video_s:.2f} s")
-        scale = min(1.0, MOST_PX / last.width)
+        scale = min(1.0, MAX_PX / last.width)
         return last.to_ndarray(
             format="rgb24", width=int(last.width * scale) // 2 * 2, height=int(last.height * scale) // 2 * 2
         )

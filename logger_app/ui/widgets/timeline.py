@@ -21,7 +21,7 @@ INK, QUIET, AXIS, BAND = DAY.text, DAY.quiet, DAY.line, DAY.band
 BLUE = DAY.main
 AMBER = (0.80, 0.50, 0.0, 1)
 TEXTURES: dict[tuple, object] = {}
-MOST_TEXTURES = 2000
+MAX_TEXTURES = 2000
 EVENT_ROWS = 3
 
 
@@ -29,7 +29,7 @@ def text_texture(text: str, size: float, colour) -> object:
     """A drawn word, kept: the same few labels come again at every step."""
     key = (text, size, colour)
     if key not in TEXTURES:
-        if len(TEXTURES) > MOST_TEXTURES:
+        if len(TEXTURES) > MAX_TEXTURES:
             TEXTURES.clear()
         label = CoreLabel(text=text, font_size=size, color=colour)
         label.refresh()

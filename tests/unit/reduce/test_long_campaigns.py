@@ -89,7 +89,7 @@ def test_a_document_that_was_not_finished_leaves_nothing(make, tmp_path):
 
 
 def test_many_runs_are_not_all_printed_and_that_is_said(make, monkeypatch):
-    monkeypatch.setattr(tables, "MOST_LINES", 2)
+    monkeypatch.setattr(tables, "MAX_LINES", 2)
     campaign = make.campaign()
     text = plain_text(campaign, reduce_campaign(campaign, flights(make)))
 

@@ -91,7 +91,7 @@ def test_the_verdict_in_the_air_uses_the_same_limits_and_kinds():
     from logger_app.reduce.events import MEANINGS
 
     assert in_the_air.LONGEST_GAP_S == quality.LONGEST_GAP_S
-    assert in_the_air.FEWEST_CALLS == quality.FEWEST_CALLS
+    assert in_the_air.MIN_CALLS == quality.MIN_CALLS
     ours = {name: meaning.stall for name, meaning in MEANINGS.items() if meaning.stall}
     assert {name: in_the_air.STALL_EVENTS.get(name) for name in ours} == ours
 

@@ -14,7 +14,7 @@ from logger_app.errors import ReportError
 from logger_app.records.calls import Action, Correction
 from logger_app.records.results import without_details
 from logger_app.report import tables_io, view
-from logger_app.report.figures import MOST_DRAWN, thinned
+from logger_app.report.figures import MAX_DRAWN, thinned
 from logger_app.report.report_io import ReportWriter, write_report
 from logger_app.report.tables import REAL, TEXT, Table, points_table
 from logger_app.report.tables_io import TableFiles, write_table
@@ -26,7 +26,7 @@ MOST = 12
 @pytest.fixture
 def long(make, monkeypatch):
     """Six flights with 75 runs, of which a page details twelve."""
-    monkeypatch.setattr(view, "MOST_DETAILED", MOST)
+    monkeypatch.setattr(view, "MAX_DETAILED", MOST)
     return make(repeat=3)
 
 
@@ -176,7 +176,7 @@ def test_the_long_page_says_what_it_leaves_out_and_all_its_links_lead_somewhere(
 
 
 def test_of_many_corrections_the_newest_are_listed(make, monkeypatch, tmp_path):
-    monkeypatch.setattr(view, "MOST_LISTED", 3)
+    monkeypatch.setattr(view, "MAX_LISTED", 3)
     example = make()
     calls = example.flights[1].runs.runs[0].calls
     many = tuple(
@@ -246,7 +246,7 @@ def test_what_is_drawn_of_many_is_even_and_holds_the_ends_and_the_detailed(long)
 
     drawn = [place[id(run)] for run in thinned(runs, lambda run: place[id(run)])]
 
-    assert drawn == sorted(drawn) and len(drawn) <= MOST_DRAWN + 1
+    assert drawn == sorted(drawn) and len(drawn) <= MAX_DRAWN + 1
     assert {0, 333, 999} <= set(drawn)
     assert max(b - a for a, b in zip(drawn, drawn[1:], strict=False)) <= 9
     assert thinned(runs[:5], lambda run: 0.0) == runs[:5]

@@ -107,7 +107,7 @@ def test_a_faint_chapter_beside_a_placed_one_is_taken_where_its_envelope_agrees_
     judged = align_module._judged
     monkeypatch.setattr(align_module, "_judged", lambda *held, **how: (judged(*held, **how)[0], windows))
     monkeypatch.setattr(align_module, "log10_chance_there", lambda *held: envelope)
-    monkeypatch.setattr(align_module, "FEWEST_WINDOWS", fewest)
+    monkeypatch.setattr(align_module, "MIN_WINDOWS", fewest)
     found = align(flight, camera[20 * RATE : 60 * RATE], prior=Prior(27.9, 1.5, 40e-6))
 
     assert found.accepted == placed

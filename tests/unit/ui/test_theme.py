@@ -4,8 +4,8 @@ import pytest
 
 from logger_app.ui.theme import (
     CAP_RATIO,
-    LEAST_ARCMIN,
-    LEAST_CONTRAST,
+    MIN_ARCMIN,
+    MIN_CONTRAST,
     PALETTES,
     TEXT_ARCMIN,
     Display,
@@ -23,7 +23,7 @@ def test_everything_read_in_flight_has_seven_to_one(name):
 
     for text, ground in palette.read_pairs():
         ratio = contrast(getattr(palette, text), getattr(palette, ground))
-        assert ratio >= LEAST_CONTRAST, f"{name}: {text} on {ground} is {ratio:.1f}"
+        assert ratio >= MIN_CONTRAST, f"{name}: {text} on {ground} is {ratio:.1f}"
 
 
 @pytest.mark.parametrize(
@@ -54,7 +54,7 @@ def test_pixels_follow_from_the_glass(_width, _height, dpi):
 
     assert display.target_px / dpi * 25.4 >= 20.0
     cap_mm = display.text_px * CAP_RATIO / dpi * 25.4
-    assert cap_mm >= character_mm(TEXT_ARCMIN, 600) > character_mm(LEAST_ARCMIN, 600)
+    assert cap_mm >= character_mm(TEXT_ARCMIN, 600) > character_mm(MIN_ARCMIN, 600)
 
 
 @pytest.mark.parametrize("wrong", [{"dpi": 10}, {"viewing_mm": 50}, {"palette_name": "pink"}])
