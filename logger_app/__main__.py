@@ -33,15 +33,10 @@ VERBS = {
 def main(argv: list[str] | None = None) -> int:
     """Run one verb.
 
-    Parameters
-    ----------
-    argv : list of str, optional
-        Arguments without the program's name [-].
-
     Returns
     -------
     int
-        0 done, 1 wrong input, 2 wrong usage, 130 interrupted [-].
+        0 done, 1 wrong input, 2 wrong usage, 130 interrupted.
     """
     from logger_app.cli.common import shown_streams
 

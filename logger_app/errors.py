@@ -45,15 +45,13 @@ def visible(text: str, keep: str = "") -> str:
 
     Parameters
     ----------
-    text : str
-        Anything [-].
     keep : str
-        Characters that may act, such as a line break [-].
+        Characters that may act, such as a line break.
 
     Returns
     -------
     str
-        The same, with such characters as Python and JSON write them [-].
+        The same, with such characters as Python and JSON write them.
 
     Examples
     --------

@@ -34,13 +34,6 @@ AIRSPEED_UNITS = {"kt": 1.0, "mph": KT_PER_MPH, "km/h": KT_PER_KMH}
 def to_kt(speed: float, unit: str) -> float:
     """Airspeed in the indicator's unit to knots.
 
-    Parameters
-    ----------
-    speed : float
-        Airspeed in `unit` [-].
-    unit : str
-        ``kt``, ``mph`` or ``km/h`` [-].
-
     Returns
     -------
     float
@@ -66,13 +59,6 @@ def from_kt(speed_kt: float, unit: str) -> float:
     ----------
     speed_kt : float
         Airspeed [kt].
-    unit : str
-        ``kt``, ``mph`` or ``km/h`` [-].
-
-    Returns
-    -------
-    float
-        Airspeed in `unit` [-].
 
     Raises
     ------

@@ -215,20 +215,7 @@ def _screen(args, campaign, flights, sides, why: str) -> int:
 
 
 def flight_cameras(campaign_dir: Path, flight: str):
-    """The cameras of a flight that are on its clock; a context manager.
-
-    Parameters
-    ----------
-    campaign_dir : Path
-        Campaign folder [-].
-    flight : str
-        Flight id [-].
-
-    Returns
-    -------
-    FlightCameras
-        Open as they are needed [-].
-    """
+    """The cameras of a flight that are on its clock; a context manager."""
     from logger_app.logstore.codec import body_to_clock_map
     from logger_app.logstore.store import Journal
     from logger_app.records.journal import RowKind

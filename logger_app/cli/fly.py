@@ -119,24 +119,7 @@ class Silence:
 
 
 def build_session(campaign, args, on_rows, make=None):
-    """The session that the options ask for; everything that can be refused is refused here.
-
-    Parameters
-    ----------
-    campaign : Campaign
-        Checked [-].
-    args : argparse.Namespace
-        Options of the verb [-].
-    on_rows : callable
-        Told of durable rows [-].
-    make : EngineMaker, optional
-        Where preflight has loaded one already [-].
-
-    Returns
-    -------
-    FlightSession
-        Not started [-].
-    """
+    """The session that the options ask for; everything that can be refused is refused here."""
     from logger_app import __version__
     from logger_app.fly.capture.mic_portaudio import PortAudioMicrophone
     from logger_app.fly.capture.mic_wavfile import FileMicrophone
@@ -175,15 +158,10 @@ def build_session(campaign, args, on_rows, make=None):
 def row_as_json(row) -> dict:
     """A journal row as `fly --json` prints it.
 
-    Parameters
-    ----------
-    row : JournalRow
-        Durable [-].
-
     Returns
     -------
     dict
-        ``row`` (its kind), ``id``, ``seq``, ``flight_s``, ``utc``, and its body; a call as everywhere [-].
+        ``row`` (its kind), ``id``, ``seq``, ``flight_s``, ``utc``, and its body; a call as everywhere.
     """
     head = {
         "row": str(row.kind),

@@ -13,15 +13,10 @@ _NOT_IN_NAMES = re.compile(r'[/\\:*?"<>|\x00-\x1f]')
 def is_folder_name(name: str) -> bool:
     """Whether a folder can have this name on Linux, macOS, Windows and Android alike.
 
-    Parameters
-    ----------
-    name : str
-        The name alone, no path [-].
-
     Returns
     -------
     bool
-        False for what is empty, leads elsewhere, stands for a device or cannot be written [-].
+        False for what is empty, leads elsewhere, stands for a device or cannot be written.
 
     Examples
     --------

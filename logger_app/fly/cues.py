@@ -58,7 +58,7 @@ def sync_chirp() -> np.ndarray:
     Returns
     -------
     ndarray of int16, shape (n,)
-        0.8 s, 1 to 3 kHz, linear sweep, 16 kHz mono [-].
+        0.8 s, 1 to 3 kHz, linear sweep, 16 kHz mono.
     """
     t = np.arange(round(CHIRP_S * RATE_HZ)) / RATE_HZ
     phase = 2 * np.pi * (CHIRP_FROM_HZ * t + (CHIRP_TO_HZ - CHIRP_FROM_HZ) / (2 * CHIRP_S) * t**2)
@@ -68,15 +68,10 @@ def sync_chirp() -> np.ndarray:
 def tone_sound(tone: Tone) -> np.ndarray:
     """A cue's sound.
 
-    Parameters
-    ----------
-    tone : Tone
-        Which [-].
-
     Returns
     -------
     ndarray of int16, shape (n,)
-        16 kHz mono [-].
+        16 kHz mono.
     """
     if tone is Tone.MARK:
         return sync_chirp()

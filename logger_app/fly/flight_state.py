@@ -255,14 +255,7 @@ def begin(points: Sequence[TestPoint], unit: str = "kt") -> FlightState:
     Parameters
     ----------
     points : sequence of TestPoint
-        In the order to fly them; may be empty [-].
-    unit : str
-        The indicator's unit [-].
-
-    Returns
-    -------
-    FlightState
-        In set-up at the first point [-].
+        In the order to fly them; may be empty.
     """
     points = tuple(points)
     return FlightState(points=points, unit=unit, point=points[0].id if points else None)
@@ -273,15 +266,13 @@ def advance(state: FlightState, event: HeardCall | Touch) -> tuple[FlightState, 
 
     Parameters
     ----------
-    state : FlightState
-        Before [-].
     event : HeardCall or Touch
-        What was heard, touched or found; times may not go back by more than a call's length [-].
+        What was heard, touched or found; times may not go back by more than a call's length.
 
     Returns
     -------
     tuple of (FlightState, Outcome)
-        After, and the rows and cues that it makes [-].
+        After, and the rows and cues that it makes.
     """
     turn = _Turn(state)
     if isinstance(event, HeardCall):
@@ -296,8 +287,6 @@ def silent_since_ns(state: FlightState, now_ns: int) -> int | None:
 
     Parameters
     ----------
-    state : FlightState
-        Now [-].
     now_ns : int
         Up to when sound has been heard, flight clock [ns].
 

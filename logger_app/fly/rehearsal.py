@@ -71,12 +71,12 @@ def script(phrase_for) -> tuple[Line, ...]:
     Parameters
     ----------
     phrase_for : callable
-        From (kind, name, value) of the pack to the phrase that this team says, or None [-].
+        From (kind, name, value) of the pack to the phrase that this team says, or None.
 
     Returns
     -------
     tuple of Line
-        Speeds and names in turn, as in flight [-].
+        Speeds and names in turn, as in flight.
     """
     wanted = [(CallKind.AIRSPEED, "ias", value) for value in SPEEDS], [(kind, name, None) for kind, name in NAMES]
     speeds, names = (
@@ -98,15 +98,8 @@ def score(lines: Sequence[Line], calls: Sequence[HeardCall]) -> Score:
 
     Parameters
     ----------
-    lines : sequence of Line
-        What was to be said [-].
     calls : sequence of HeardCall
-        What was heard, in order of time [-].
-
-    Returns
-    -------
-    Score
-        One answer a line [-].
+        What was heard, in order of time.
     """
     pairs = _longest_match(lines, calls)
     matched = dict(pairs)

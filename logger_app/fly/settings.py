@@ -26,15 +26,8 @@ def with_setting(settings: Settings, call: HeardCall) -> Settings:
 
     Parameters
     ----------
-    settings : Settings
-        What held before [-].
     call : HeardCall
-        A setting; names other than flap, power, bank, altitude, fuel change nothing [-].
-
-    Returns
-    -------
-    Settings
-        What holds now [-].
+        A setting; names other than flap, power, bank, altitude, fuel change nothing.
     """
     value = call.value
     number = float(value) if isinstance(value, (int, float)) else None
@@ -74,17 +67,10 @@ def contradictions(point: TestPoint, settings: Settings) -> tuple[str, ...]:
 def the_point_for(points: Sequence[TestPoint], settings: Settings) -> TestPoint | None:
     """The one point that fits what was said, or None where none or several do.
 
-    Parameters
-    ----------
-    points : sequence of TestPoint
-        Points to choose from [-].
-    settings : Settings
-        What was said [-].
-
     Returns
     -------
     TestPoint or None
-        The point; wings level is understood where no bank was said [-].
+        The point; wings level is understood where no bank was said.
     """
     fits = [point for point in points if not contradictions(point, settings)]
     if settings.bank_deg is None:

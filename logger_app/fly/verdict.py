@@ -118,25 +118,12 @@ def assess(
 
     Parameters
     ----------
-    run : str
-        Id of the run [-].
-    calls : sequence of HeardCall
-        The calls in it, any order [-].
     point : TestPoint or None
-        The point that it was flown for [-].
-    ended : RunEnd
-        How it ended [-].
+        The point that it was flown for.
     touched_stall_ns : int, optional
         When the stall was marked by touch, where nobody said it [ns].
     counted_before : int
-        Runs at this point that counted before this one [-].
-    unit : str
-        The indicator's unit, for the words [-].
-
-    Returns
-    -------
-    Verdict
-        Whether it counts and why not [-].
+        Runs at this point that counted before this one.
     """
     calls = sorted(calls, key=lambda call: (call.start_ns, call.id))
     event, event_ns = _stall(calls, touched_stall_ns)

@@ -62,16 +62,12 @@ class Context:
         Parameters
         ----------
         found : Found
-            One of the calls of the stretch [-].
-        heard : Heard
-            The stretch [-].
-        begin : float
-            Frame at which its speech begins [-].
+            One of the calls of the stretch.
 
         Returns
         -------
         Need
-            Take it, wait for what follows, or drop it [-].
+            Take it, wait for what follows, or drop it.
         """
         expected = found.start <= self.expected_until
         if found.belief < self._least(found, expected):
@@ -126,12 +122,12 @@ class Context:
         Parameters
         ----------
         begin : float
-            Frame at which the next stretch of speech begins [-].
+            Frame at which the next stretch of speech begins.
 
         Returns
         -------
         callable or None
-            Log-probability of a call, up to a constant; None when nothing is known [-].
+            Log-probability of a call, up to a constant; None when nothing is known.
         """
         if self.last_speed is None or begin > self.expected_until:
             return None

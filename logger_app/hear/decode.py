@@ -90,17 +90,13 @@ class Decoder:
 
         Parameters
         ----------
-        stretch : Stretch
-            Its frames [-].
-        segmenter : Segmenter
-            Fed with the same frames [-].
         lean : callable, optional
-            Log-probability of a call before its sound is heard, from what was said before [-].
+            Log-probability of a call before its sound is heard, from what was said before.
 
         Returns
         -------
         Heard
-            Calls in order of time, however little they are believed [-].
+            Calls in order of time, however little they are believed.
         """
         pieces = self._digits_joined(tiled(segmenter.pieces(), len(stretch.log_p)))
         kinds = [self._kind(piece, stretch) for piece in pieces]
@@ -156,17 +152,10 @@ class Decoder:
     def belief_in(self, stretch: Stretch, meaning: tuple) -> float:
         """How much to believe that a stretch says a given thing.
 
-        Parameters
-        ----------
-        stretch : Stretch
-            The span of the words [-].
-        meaning : tuple
-            As `lattice.Unit.meaning` [-].
-
         Returns
         -------
         float
-            0 to 1; 0 for what cannot be said [-].
+            0 to 1; 0 for what cannot be said.
         """
         scored = scores(self.tree, stretch.log_p)
         places = [k for k, (m, _) in enumerate(scored.ranked) if self.tree.meanings[m] == meaning] if scored else []

@@ -33,13 +33,13 @@ class Endpoint:
         Parameters
         ----------
         activity : float
-            Probability of speech, 0 to 1 [-].
+            Probability of speech, 0 to 1.
 
         Returns
         -------
         bool
             Whether a stretch began with this frame; `start` then says where, up to
-            `BEFORE_FRAMES` before it [-].
+            `BEFORE_FRAMES` before it.
         """
         speech = activity > SPEECH
         self._run = self._run + 1 if speech else 0
@@ -67,12 +67,12 @@ def edges(activity: Sequence[float] | np.ndarray) -> tuple[np.ndarray, np.ndarra
     Parameters
     ----------
     activity : sequence of float, shape (t,)
-        Probability of speech, 0 to 1 [-].
+        Probability of speech, 0 to 1.
 
     Returns
     -------
     tuple of ndarray of int
-        First frame of each run of speech; first frame after it [-].
+        First frame of each run of speech; first frame after it.
 
     Examples
     --------
@@ -85,22 +85,7 @@ def edges(activity: Sequence[float] | np.ndarray) -> tuple[np.ndarray, np.ndarra
 
 
 def nearest(places: np.ndarray, frame: float, within: float) -> float:
-    """The place nearest to a frame, or the frame itself when none is near.
-
-    Parameters
-    ----------
-    places : ndarray of int
-        Frames to choose from [-].
-    frame : float
-        Where to look [-].
-    within : float
-        How far a place may be [-].
-
-    Returns
-    -------
-    float
-        The place or the frame [-].
-    """
+    """The place nearest to a frame, or the frame itself when none is near."""
     if not len(places):
         return frame
     best = places[np.argmin(np.abs(places - frame))]

@@ -33,12 +33,12 @@ class Engine(Protocol):
         Parameters
         ----------
         pcm : ndarray of int16, shape (n,)
-            16 kHz mono, any length [-].
+            16 kHz mono, any length.
 
         Returns
         -------
         list of HeardCall
-            Calls that became certain, in order of time [-].
+            Calls that became certain, in order of time.
         """
 
     def finish(self) -> list[HeardCall]:
@@ -54,18 +54,16 @@ def make_engine(name: str | None, pack: Pack, campaign: Campaign | None = None, 
     Parameters
     ----------
     name : str, optional
-        ``callout`` (our own, the default) or ``vosk`` [-].
-    pack : Pack
-        What may be said [-].
+        ``callout`` (our own, the default) or ``vosk``.
     campaign : Campaign, optional
-        Its indicator's unit and the airspeeds its aircraft can show [-].
+        Its indicator's unit and the airspeeds its aircraft can show.
     model : Path, optional
-        Folder of a Vosk model, or of other weights for our own engine [-].
+        Folder of a Vosk model, or of other weights for our own engine.
 
     Returns
     -------
     Engine
-        Ready for a new stream of sound [-].
+        Ready for a new stream of sound.
 
     Raises
     ------
@@ -86,18 +84,7 @@ def make_engine(name: str | None, pack: Pack, campaign: Campaign | None = None, 
 
 
 def airspeed_range(campaign: Campaign | None) -> tuple[float, float, str]:
-    """Lowest and highest airspeed that can be called, and their unit.
-
-    Parameters
-    ----------
-    campaign : Campaign, optional
-        Its aircraft, points and indicator [-].
-
-    Returns
-    -------
-    tuple of (float, float, str)
-        Low, high, unit of the indicator [-].
-    """
+    """Lowest and highest airspeed that can be called, and their unit."""
     if campaign is None:
         return LOW, HIGH, "kt"
     unit = campaign.indicator.unit

@@ -50,14 +50,10 @@ class CalloutEngine:
 
     Parameters
     ----------
-    pack : Pack
-        What may be said [-].
     low, high : float
-        Lowest and highest airspeed that can be called, in `unit` [-].
-    unit : str
-        Unit of the airspeed indicator [-].
+        Lowest and highest airspeed that can be called, in `unit`.
     model : Path, optional
-        Folder with ``net.npz`` and ``conf.json``; our own without it [-].
+        Folder with ``net.npz`` and ``conf.json``; our own without it.
     """
 
     name = "callout"
@@ -118,13 +114,13 @@ class CalloutEngine:
         Parameters
         ----------
         pcm : ndarray of int16, shape (n,)
-            16 kHz mono, up to some seconds [-].
+            16 kHz mono, up to some seconds.
 
         Returns
         -------
         HeardCall or None
             The likeliest call however little it is believed, rivals in `alternatives`; None when
-            there is no speech, or nothing legal fits [-].
+            there is no speech, or nothing legal fits.
         """
         stretch = speech_of(*self.net.run(as_float(np.asarray(pcm, np.int16))))
         found = self.decoder.whole(stretch) if stretch else None
@@ -136,12 +132,12 @@ class CalloutEngine:
         Parameters
         ----------
         pcm : ndarray of int16, shape (n,)
-            16 kHz mono, a minute or so; follows on what was heard so before [-].
+            16 kHz mono, a minute or so; follows on what was heard so before.
 
         Returns
         -------
         list of HeardCall
-            Calls, the last one perhaps with the next piece or `finish` [-].
+            Calls, the last one perhaps with the next piece or `finish`.
         """
         self._search = WIDE
         sound = as_float(np.asarray(pcm, np.int16))
@@ -272,15 +268,10 @@ class CalloutEngine:
 def speech_of(log_p: np.ndarray, activity: np.ndarray, talk: np.ndarray) -> Stretch | None:
     """The speech in a piece of sound that holds one call, pauses of up to 0.7 s in it allowed.
 
-    Parameters
-    ----------
-    log_p, activity, talk : ndarray, shapes (t, 40), (t,) and (t,)
-        From the network [-].
-
     Returns
     -------
     Stretch or None
-        The longest run of speech with what belongs around it; None without any [-].
+        The longest run of speech with what belongs around it; None without any.
     """
     for threshold, least in ((SPEECH, 5), (0.2, 3)):
         runs: list[list[int]] = []
@@ -304,12 +295,12 @@ def load_model(folder: Path | None = None) -> tuple[Net, Gate, tuple[str, ...]]:
     Parameters
     ----------
     folder : Path, optional
-        Folder with ``net.npz`` and ``conf.json``; our own without it [-].
+        Folder with ``net.npz`` and ``conf.json``; our own without it.
 
     Returns
     -------
     tuple of (Net, Gate, tuple of str)
-        Network, calibration, languages that it was trained on [-].
+        Network, calibration, languages that it was trained on.
 
     Raises
     ------

@@ -42,12 +42,12 @@ class Level:
         Parameters
         ----------
         pcm : ndarray of int16, shape (n,)
-            16 kHz mono [-].
+            16 kHz mono.
 
         Returns
         -------
         ndarray of float32, shape (n,)
-            Full scale 1, without a steady offset, raised when the sound is very quiet [-].
+            Full scale 1, without a steady offset, raised when the sound is very quiet.
         """
         sound = pcm.astype(np.float32) / np.float32(FULL_SCALE)
         if not len(sound):
@@ -102,14 +102,7 @@ def sound_flags(power: np.ndarray, clipped: np.ndarray) -> tuple[Flag, ...]:
     Parameters
     ----------
     power : ndarray of float64, shape (t,)
-        Mean square of each 20 ms frame, full scale 1 [-].
-    clipped : ndarray of int, shape (t,)
-        Clipped samples in each [-].
-
-    Returns
-    -------
-    tuple of Flag
-        `CLIPPED`, `TOO_QUIET`, both or none [-].
+        Mean square of each 20 ms frame, full scale 1.
     """
     if not len(power):
         return ()
@@ -127,12 +120,12 @@ def as_float(pcm: np.ndarray) -> np.ndarray:
     Parameters
     ----------
     pcm : ndarray of int16, shape (n,)
-        16 kHz mono [-].
+        16 kHz mono.
 
     Returns
     -------
     ndarray of float32, shape (n,)
-        Full scale 1 [-].
+        Full scale 1.
     """
     sound = pcm.astype(np.float32) / np.float32(FULL_SCALE)
     if not len(sound):

@@ -45,14 +45,10 @@ class VoskEngine:
 
     Parameters
     ----------
-    pack : Pack
-        What may be said [-].
     low, high : float
-        Lowest and highest airspeed that can be called, in `unit` [-].
-    unit : str
-        Unit of the airspeed indicator [-].
+        Lowest and highest airspeed that can be called, in `unit`.
     model : Path, optional
-        Folder of a Vosk model; the user's own data folder without it [-].
+        Folder of a Vosk model; the user's own data folder without it.
 
     Raises
     ------
@@ -195,12 +191,7 @@ def find_model(given: Path | None) -> Path:
     Parameters
     ----------
     given : Path, optional
-        As the user says; else ``models/vosk`` in the user's data folder, or the one folder in it [-].
-
-    Returns
-    -------
-    Path
-        Folder of the model [-].
+        As the user says; else ``models/vosk`` in the user's data folder, or the one folder in it.
 
     Raises
     ------
@@ -225,22 +216,11 @@ def find_model(given: Path | None) -> Path:
 def grammar_of(pack: Pack, low: float, high: float, unit: str, knows) -> list[str]:
     """The pack as phrases for Vosk.
 
-    Parameters
-    ----------
-    pack : Pack
-        What may be said [-].
-    low, high : float
-        Range of the airspeeds, in `unit` [-].
-    unit : str
-        Unit of the indicator [-].
-    knows : callable
-        Whether the model has a word [-].
-
     Returns
     -------
     list of str
         Phrases with known words only: airspeeds, events and commands whole, settings by their
-        words; the unknown word where the model has one [-].
+        words; the unknown word where the model has one.
 
     Raises
     ------

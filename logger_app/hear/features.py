@@ -26,12 +26,12 @@ def mel_matrix(warp: float = 1.0) -> np.ndarray:
     Parameters
     ----------
     warp : float
-        Factor on every band edge; training varies it to imitate other vocal tracts [-].
+        Factor on every band edge; training varies it to imitate other vocal tracts.
 
     Returns
     -------
     ndarray of float32, shape (257, 40)
-        Each column sums to 1 [-].
+        Each column sums to 1.
 
     References
     ----------
@@ -60,12 +60,12 @@ def log_mel(sound: np.ndarray) -> np.ndarray:
     Parameters
     ----------
     sound : ndarray of float32, shape (n,)
-        16 kHz, full scale 1 [-].
+        16 kHz, full scale 1.
 
     Returns
     -------
     ndarray of float32, shape (1 + (n - 400) // 160, 40)
-        One row every 10 ms; none when there is less than a window [-].
+        One row every 10 ms; none when there is less than a window.
     """
     frames = 1 + (len(sound) - WINDOW) // HOP
     if frames <= 0:
@@ -92,12 +92,7 @@ class Normaliser:
         Parameters
         ----------
         energies : ndarray of float32, shape (t, 40)
-            From `log_mel`, following on from the last call [-].
-
-        Returns
-        -------
-        ndarray of float32, shape (t, 40)
-            Features [-].
+            From `log_mel`, following on from the last call.
         """
         out = np.empty_like(energies)
         decay, total, weight = self._decay, self._sum, self._weight
@@ -115,12 +110,12 @@ def views(sound: np.ndarray) -> tuple[np.ndarray, ...]:
     Parameters
     ----------
     sound : ndarray of float32, shape (n,)
-        16 kHz, full scale 1 [-].
+        16 kHz, full scale 1.
 
     Returns
     -------
     tuple of ndarray of float32, each of shape (t, 40)
-        By the running mean forwards, by the running mean backwards, by the mean of the whole [-].
+        By the running mean forwards, by the running mean backwards, by the mean of the whole.
     """
     energies = log_mel(sound)
     if not len(energies):
@@ -136,11 +131,11 @@ def features(sound: np.ndarray) -> np.ndarray:
     Parameters
     ----------
     sound : ndarray of float32, shape (n,)
-        16 kHz, full scale 1 [-].
+        16 kHz, full scale 1.
 
     Returns
     -------
     ndarray of float32, shape (t, 40)
-        One row every 10 ms [-].
+        One row every 10 ms.
     """
     return Normaliser()(log_mel(sound))

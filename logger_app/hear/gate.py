@@ -25,20 +25,16 @@ def measures(posterior: float, log_ratio: float, phones: int, activity: float, t
     Parameters
     ----------
     posterior : float
-        Share of the call among everything legal [-].
+        Share of the call among everything legal.
     log_ratio : float
-        Natural log of its probability over that of the best phones of all [-].
-    phones : int
-        Phones of its likeliest spelling [-].
-    activity : float
-        Mean speech activity [-].
+        Natural log of its probability over that of the best phones of all.
     talk : float
-        Mean log-odds of talk against a call [-].
+        Mean log-odds of talk against a call.
 
     Returns
     -------
     ndarray of float64, shape (7,)
-        1, surprise of the posterior, log-ratio a phone, log-ratio, activity, log of phones, talk [-].
+        1, surprise of the posterior, log-ratio a phone, log-ratio, activity, log of phones, talk.
     """
     surprise = min(MAX_NATS, -np.log(max(1e-30, 1.0 - posterior)))
     return np.array(
@@ -81,12 +77,7 @@ class Gate:
         Parameters
         ----------
         conf : mapping
-            ``w`` (7), ``mu`` and ``sd`` (6), and maybe ``late_s`` and, under ``accept``, thresholds by name [-].
-
-        Returns
-        -------
-        Gate
-            Ready [-].
+            ``w`` (7), ``mu`` and ``sd`` (6), and maybe ``late_s`` and, under ``accept``, thresholds by name.
 
         Raises
         ------
@@ -106,17 +97,6 @@ class Gate:
         return gate
 
     def belief(self, measured: np.ndarray) -> float:
-        """Probability that the call was said, 0 to 1.
-
-        Parameters
-        ----------
-        measured : ndarray, shape (7,)
-            From `measures` [-].
-
-        Returns
-        -------
-        float
-            Calibrated [-].
-        """
+        """Probability that the call was said, 0 to 1."""
         scaled = np.concatenate([measured[:1], (measured[1:] - self.mean) / self.spread])
         return float(1 / (1 + np.exp(-np.clip(self.weights @ scaled, -40, 40))))

@@ -134,17 +134,13 @@ def build_tree(pack: Pack, low: float | None, high: float | None, unit: str) -> 
 
     Parameters
     ----------
-    pack : Pack
-        What may be said [-].
     low, high : float, optional
-        Lowest and highest airspeed that can occur, in `unit` [-].
-    unit : str
-        Unit of the airspeed indicator [-].
+        Lowest and highest airspeed that can occur, in `unit`.
 
     Returns
     -------
     PhoneTree
-        All calls, fillers and phrases that are none [-].
+        All calls, fillers and phrases that are none.
     """
     calls = [Unit(call.words, call) for call in legal_calls(pack, low, high, unit)]
     said = {unit.words for unit in calls}

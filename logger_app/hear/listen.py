@@ -84,24 +84,17 @@ def hear_files(
     Parameters
     ----------
     paths : sequence of Path
-        Sound or video files, or transcripts (CSV, WebVTT, SubRip); not both kinds at once [-].
+        Sound or video files, or transcripts (CSV, WebVTT, SubRip); not both kinds at once.
     engine : Engine
-        A fresh one; not used for transcripts [-].
-    pack : Pack
-        What may be said [-].
+        A fresh one; not used for transcripts.
     campaign : Campaign, optional
-        Unit of the indicator, range of airspeeds [-].
+        Unit of the indicator, range of airspeeds.
     progress : callable, optional
-        Called with 0 to 1 [-].
+        Called with 0 to 1.
     on_sound : callable, optional
-        Called with each file and each block of its sound, 16 kHz mono [-].
+        Called with each file and each block of its sound, 16 kHz mono.
     again : CalloutEngine, optional
-        A fresh one of our own: the sound is heard a second time, slower (`second_listening`) [-].
-
-    Returns
-    -------
-    HearResult
-        Calls as read in sequence [-].
+        A fresh one of our own: the sound is heard a second time, slower (`second_listening`).
 
     Raises
     ------
@@ -150,14 +143,12 @@ def hear_blocks(blocks: Iterable[np.ndarray], engine: Engine) -> list[HeardCall]
     Parameters
     ----------
     blocks : iterable of ndarray of int16
-        16 kHz mono [-].
-    engine : Engine
-        A fresh one [-].
+        16 kHz mono.
 
     Returns
     -------
     list of HeardCall
-        In order of time, from 0 at the first sample [-].
+        In order of time, from 0 at the first sample.
     """
     calls: list[HeardCall] = []
     for block in blocks:
@@ -178,21 +169,19 @@ def second_listening(
     Parameters
     ----------
     blocks : iterable of ndarray of int16
-        16 kHz mono; best cut in silences, about a minute each [-].
-    engine : CalloutEngine
-        A fresh one [-].
+        16 kHz mono; best cut in silences, about a minute each.
     first : sequence of HeardCall
-        What was heard at first, not read in sequence [-].
+        What was heard at first, not read in sequence.
     others : sequence of sequence of HeardCall
-        What other recognisers heard in the same sound [-].
+        What other recognisers heard in the same sound.
     campaign : Campaign, optional
-        Unit of the indicator, range of airspeeds [-].
+        Unit of the indicator, range of airspeeds.
 
     Returns
     -------
     tuple of HeardCall
         The first listening's calls, read in sequence with what the second heard; none is changed
-        in value, none dropped. What only the second heard is added, flagged `DISAGREE` [-].
+        in value, none dropped. What only the second heard is added, flagged `DISAGREE`.
     """
     second = [call for block in blocks for call in engine.hear_whole(block)] + engine.finish()
     calls = agree(first, second)
@@ -208,12 +197,7 @@ def minutes(blocks: Iterable[np.ndarray]) -> Iterator[np.ndarray]:
     Parameters
     ----------
     blocks : iterable of ndarray of int16
-        16 kHz mono [-].
-
-    Yields
-    ------
-    ndarray of int16
-        The same sound [-].
+        16 kHz mono.
     """
     held = np.zeros(0, np.int16)
     for block in blocks:
@@ -234,16 +218,14 @@ def agree(first: Sequence[HeardCall], second: Sequence[HeardCall], *, add: bool 
 
     Parameters
     ----------
-    first, second : sequence of HeardCall
-        On the same clock [-].
     add : bool
-        Whether what only the second heard is added [-].
+        Whether what only the second heard is added.
 
     Returns
     -------
     list of HeardCall
         In order of time. The same call twice is surer; two different ones at the same time, or one
-        that only one listening heard, are flagged `DISAGREE` [-].
+        that only one listening heard, are flagged `DISAGREE`.
     """
     rest = list(second)
     joined = []
@@ -272,15 +254,10 @@ def _flagged(flags: tuple[Flag, ...], flag: Flag) -> tuple[Flag, ...]:
 def sound_notes(calls: Sequence[HeardCall]) -> tuple[str, ...]:
     """What is wrong with the sound of many calls, in words.
 
-    Parameters
-    ----------
-    calls : sequence of HeardCall
-        With their flags [-].
-
     Returns
     -------
     tuple of str
-        Sentences; none when the sound is good [-].
+        Sentences; none when the sound is good.
     """
     notes = []
     for flag, words in (

@@ -73,7 +73,7 @@ class Net:
     Parameters
     ----------
     path : Path
-        ``net.npz`` as written by the export of the training [-].
+        ``net.npz`` as written by the export of the training.
 
     Raises
     ------
@@ -128,13 +128,13 @@ class Net:
         Parameters
         ----------
         sound : ndarray of float32, shape (n,)
-            16 kHz, full scale 1 [-].
+            16 kHz, full scale 1.
 
         Returns
         -------
         tuple of ndarray, shapes (t, 40), (t,) and (t,)
             Natural log of the phone probabilities (column 0 is the blank), the probability of speech, and
-            the log-odds that this speech is talk and not a call, every 20 ms [-].
+            the log-odds that this speech is talk and not a call, every 20 ms.
         """
         return self.run_rows(features(sound))
 
@@ -166,14 +166,12 @@ class NetStream:
         Parameters
         ----------
         sound : ndarray of float32, shape (n,)
-            16 kHz, full scale 1 [-].
-        last : bool
-            No more sound follows [-].
+            16 kHz, full scale 1.
 
         Returns
         -------
         tuple of ndarray, shapes (t, 40), (t,) and (t,)
-            As `Net.run`, for frames not given before [-].
+            As `Net.run`, for frames not given before.
         """
         self._sound = np.concatenate([self._sound, np.asarray(sound, np.float32)])
         energies = log_mel(self._sound)

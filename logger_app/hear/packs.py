@@ -156,12 +156,12 @@ class Pack:
         Parameters
         ----------
         word : str
-            A word of the pack, in lower case [-].
+            A word of the pack, in lower case.
 
         Returns
         -------
         tuple of str
-            ARPAbet phones without stress, separated by spaces, likeliest first [-].
+            ARPAbet phones without stress, separated by spaces, likeliest first.
 
         Raises
         ------
@@ -185,19 +185,15 @@ def legal_calls(
 
     Parameters
     ----------
-    pack : Pack
-        The pack [-].
     low, high : float, optional
-        Lowest and highest airspeed that can occur, in `unit`; the pack's own without them [-].
-    unit : str
-        Unit of the airspeed indicator [-].
+        Lowest and highest airspeed that can occur, in `unit`; the pack's own without them.
     all_values : bool
-        Every value that a setting may have, not only those the sound decoder listens for [-].
+        Every value that a setting may have, not only those the sound decoder listens for.
 
     Yields
     ------
     LegalCall
-        Each wording once. Airspeeds in every style, single last digits, events, settings, commands [-].
+        Each wording once. Airspeeds in every style, single last digits, events, settings, commands.
     """
     low = pack.airspeed_low if low is None else low
     high = pack.airspeed_high if high is None else high
@@ -252,22 +248,13 @@ def build_pack(
 
     Parameters
     ----------
-    document : mapping
-        The pack's file as read [-].
     lookup : callable
-        A word to its pronunciations, from the pack's dictionary; empty when it has none [-].
-    where : str
-        The pack's file, for messages [-].
+        A word to its pronunciations, from the pack's dictionary; empty when it has none.
     team : iterable of (str, iterable of str)
         A team's own words: name of an event, setting or command, and its phrases. They replace the
-        pack's phrases for that name. A word may carry its sound: ``kia/K IY AH/`` [-].
+        pack's phrases for that name. A word may carry its sound: ``kia/K IY AH/``.
     team_where : str
-        Where the team's words are, for messages [-].
-
-    Returns
-    -------
-    Pack
-        The compiled pack [-].
+        Where the team's words are, for messages.
 
     Raises
     ------

@@ -28,15 +28,10 @@ def load_pack(name: str | None = None, campaign: Campaign | None = None) -> Pack
     ----------
     name : str, optional
         A shipped pack (``en``), or the path of a pack's folder or file; without it the
-        campaign's language, or ``en`` [-].
+        campaign's language, or ``en``.
     campaign : Campaign, optional
         Its team's own words replace the pack's phrases; its flap settings give "half", "full" and
-        notches their degrees, and are the only ones that the sound decoder listens for [-].
-
-    Returns
-    -------
-    Pack
-        The compiled pack [-].
+        notches their degrees, and are the only ones that the sound decoder listens for.
 
     Raises
     ------

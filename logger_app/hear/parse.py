@@ -52,18 +52,14 @@ def parse_words(
     Parameters
     ----------
     words : sequence of str
-        As spoken or written; case, punctuation and hyphens do not matter, numerals count as words [-].
-    pack : Pack
-        What may be said [-].
+        As spoken or written; case, punctuation and hyphens do not matter, numerals count as words.
     previous_airspeed : float, optional
-        The airspeed called before, in `unit`; completes a last digit said alone [-].
-    unit : str
-        Unit of the airspeed indicator [-].
+        The airspeed called before, in `unit`; completes a last digit said alone.
 
     Returns
     -------
     list of Parsed
-        In order; words that belong to no call are in none [-].
+        In order; words that belong to no call are in none.
 
     Examples
     --------
@@ -109,14 +105,14 @@ def complete_shorthand(digit: float, previous: float) -> float:
     Parameters
     ----------
     digit : float
-        The digit, 0 to 9 [-].
+        The digit, 0 to 9.
     previous : float
-        The airspeed called before, in the indicator's unit [-].
+        The airspeed called before, in the indicator's unit.
 
     Returns
     -------
     float
-        Same decade, or the one under or over it where that is nearer to a falling speed [-].
+        Same decade, or the one under or over it where that is nearer to a falling speed.
 
     Examples
     --------
@@ -131,15 +127,10 @@ def complete_shorthand(digit: float, previous: float) -> float:
 def tokens_of(words: Sequence[str]) -> tuple[list[str], list[int]]:
     """Words as the pack knows them, and for each which of `words` it came from.
 
-    Parameters
-    ----------
-    words : sequence of str
-        As written [-].
-
     Returns
     -------
     tuple of (list of str, list of int)
-        Tokens in lower case, and indices into `words`, both of shape (n_tokens,) [-].
+        Tokens in lower case, and indices into `words`, both of shape (n_tokens,).
 
     Examples
     --------

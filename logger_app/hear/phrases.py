@@ -33,12 +33,7 @@ def expand(phrase: str) -> list[tuple[str | Slot, ...]]:
     Parameters
     ----------
     phrase : str
-        In the notation above; case does not matter [-].
-
-    Returns
-    -------
-    list of tuple
-        Words and `Slot`s [-].
+        In the notation above; case does not matter.
 
     Raises
     ------

@@ -45,17 +45,13 @@ def scores(tree: PhoneTree, log_p: np.ndarray, most: int = 40) -> SpanScores | N
 
     Parameters
     ----------
-    tree : PhoneTree
-        What may be said [-].
     log_p : ndarray, shape (t, 40)
-        Log-probabilities of the phones in the span [-].
-    most : int
-        How many meanings to keep [-].
+        Log-probabilities of the phones in the span.
 
     Returns
     -------
     SpanScores or None
-        None when nothing legal fits into the span [-].
+        None when nothing legal fits into the span.
     """
     n = tree.nodes
     nb, bl, mask = np.zeros(n), np.zeros(n), np.zeros(n, bool)
@@ -103,14 +99,12 @@ def word_frames(spelling: Sequence[tuple[int, int]], log_p: np.ndarray) -> list[
     Parameters
     ----------
     spelling : sequence of (int, int)
-        Phone ids, each with its word's index [-].
-    log_p : ndarray, shape (t, 40)
-        The span [-].
+        Phone ids, each with its word's index.
 
     Returns
     -------
     list of (int, int)
-        First and last frame in which a phone of the word is heard; the network is late with them [-].
+        First and last frame in which a phone of the word is heard; the network is late with them.
     """
     states = np.zeros(2 * len(spelling) + 1, int)
     states[1::2] = [phone for phone, _ in spelling]

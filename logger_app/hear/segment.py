@@ -60,13 +60,7 @@ class Segmenter:
         self.frames = 0
 
     def feed(self, log_p: np.ndarray) -> None:
-        """The next frames.
-
-        Parameters
-        ----------
-        log_p : ndarray, shape (t, 40)
-            Log-probabilities of the phones, from `net` [-].
-        """
+        """The next frames."""
         for row in np.asarray(log_p, np.float64):
             self._step(row)
 

@@ -83,18 +83,16 @@ def read_sequence(
     ----------
     calls : sequence of HeardCall
         In any order; all kinds. Airspeeds carry their rivals in `alternatives`; a last digit said
-        alone has the digit as `value` and the flag `SHORTHAND` or `NO_DECADE` [-].
-    unit : str
-        Unit of the airspeed indicator [-].
+        alone has the digit as `value` and the flag `SHORTHAND` or `NO_DECADE`.
     low, high : float, optional
-        Lowest and highest airspeed the aircraft can show, in `unit` [-].
+        Lowest and highest airspeed the aircraft can show, in `unit`.
     motion : Motion, optional
-        How the airspeed moves; the default is for light aircraft [-].
+        How the airspeed moves; the default is for light aircraft.
 
     Returns
     -------
     tuple of HeardCall
-        The same calls in order of time: `posterior`, `flags`, `proposed` as read, `value` as heard [-].
+        The same calls in order of time: `posterior`, `flags`, `proposed` as read, `value` as heard.
     """
     model = _Model(unit, low, high, motion or Motion())
     ordered = sorted(calls, key=lambda call: (call.start_ns, call.id))
@@ -138,12 +136,12 @@ class SequenceReader:
         Parameters
         ----------
         call : HeardCall
-            Any kind, later than the one before [-].
+            Any kind, later than the one before.
 
         Returns
         -------
         HeardCall
-            The call as read; other kinds than airspeeds come back as they are [-].
+            The call as read; other kinds than airspeeds come back as they are.
         """
         if call.kind is not CallKind.AIRSPEED:
             self._between.add(call.name)
@@ -303,15 +301,10 @@ class _Model:
 def alike_share(value: int, other: int) -> float:
     """How readily one spoken number is taken for another, 0 (never listed) to 1.
 
-    Parameters
-    ----------
-    value, other : int
-        Airspeeds [-].
-
     Returns
     -------
     float
-        1 for 13 and 30, 0 for numbers that do not sound alike [-].
+        1 for 13 and 30, 0 for numbers that do not sound alike.
 
     Examples
     --------

@@ -46,18 +46,7 @@ class Cue:
 
 
 def is_transcript(path: Path) -> bool:
-    """Whether a file is read as a text, by its ending.
-
-    Parameters
-    ----------
-    path : Path
-        The file [-].
-
-    Returns
-    -------
-    bool
-        True for ``.csv``, ``.vtt`` and ``.srt`` [-].
-    """
+    """Whether a file is read as a text, by its ending."""
     return Path(path).suffix.lower() in TRANSCRIPT_SUFFIXES
 
 
@@ -67,16 +56,12 @@ def read_transcript(path: Path, pack: Pack, *, unit: str = "kt") -> tuple[HeardC
     Parameters
     ----------
     path : Path
-        CSV, WebVTT or SubRip, UTF-8 [-].
-    pack : Pack
-        What may be said [-].
-    unit : str
-        Unit of the airspeed indicator [-].
+        CSV, WebVTT or SubRip, UTF-8.
 
     Returns
     -------
     tuple of HeardCall
-        In order of time; the words of one cue share its span evenly [-].
+        In order of time; the words of one cue share its span evenly.
 
     Raises
     ------
@@ -102,7 +87,7 @@ def transcript_end_s(path: Path) -> float:
     Parameters
     ----------
     path : Path
-        CSV, WebVTT or SubRip, UTF-8 [-].
+        CSV, WebVTT or SubRip, UTF-8.
 
     Returns
     -------

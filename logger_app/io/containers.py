@@ -63,16 +63,6 @@ _LISTS = (
 def open_container(path: Path):
     """Open a recording for reading.
 
-    Parameters
-    ----------
-    path : Path
-        The file [-].
-
-    Returns
-    -------
-    av.container.InputContainer
-        Open; a context manager [-].
-
     Raises
     ------
     OSError

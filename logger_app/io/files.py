@@ -32,12 +32,12 @@ def whole_file(path: Path) -> Iterator[Path]:
     Parameters
     ----------
     path : Path
-        The target, in a folder that is there; the rights of an older file are kept [-].
+        The target, in a folder that is there; the rights of an older file are kept.
 
     Yields
     ------
     Path
-        The temporary file, empty, with the target's suffix: to be written under this name [-].
+        The temporary file, empty, with the target's suffix: to be written under this name.
 
     Raises
     ------
@@ -68,18 +68,6 @@ def whole_file(path: Path) -> Iterator[Path]:
 def write_bytes(path: Path, data: bytes) -> Path:
     """Put bytes in a file's place, whole or not at all.
 
-    Parameters
-    ----------
-    path : Path
-        The file [-].
-    data : bytes
-        All of it [-].
-
-    Returns
-    -------
-    Path
-        `path` [-].
-
     Raises
     ------
     OSError
@@ -92,18 +80,6 @@ def write_bytes(path: Path, data: bytes) -> Path:
 
 def write_text(path: Path, text: str) -> Path:
     """Put a text in a file's place, whole or not at all; UTF-8, line ends as they are.
-
-    Parameters
-    ----------
-    path : Path
-        The file [-].
-    text : str
-        All of it [-].
-
-    Returns
-    -------
-    Path
-        `path` [-].
 
     Raises
     ------
@@ -119,9 +95,9 @@ def put_in_place(part: Path, path: Path) -> None:
     Parameters
     ----------
     part : Path
-        What is finished, its own bytes on the disk; in the folder of `path` [-].
+        What is finished, its own bytes on the disk; in the folder of `path`.
     path : Path
-        Its place; a file there is replaced [-].
+        Its place; a file there is replaced.
 
     Raises
     ------
@@ -164,10 +140,8 @@ def clear_left_behind(folder: Path, pattern: str) -> None:
 
     Parameters
     ----------
-    folder : Path
-        Where [-].
     pattern : str
-        Names of temporary files or folders (`plain` makes a name of our own harmless in it) [-].
+        Names of temporary files or folders (`plain` makes a name of our own harmless in it).
     """
     before_s = time.time() - LEFT_BEHIND_S
     for old in Path(folder).glob(pattern):

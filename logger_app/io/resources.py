@@ -16,16 +16,6 @@ _PACKAGE = Path(__file__).resolve().parents[1]
 def data_dir(name: str) -> Path:
     """Folder of shipped data.
 
-    Parameters
-    ----------
-    name : str
-        ``grammar`` or ``demo_sessions`` [-].
-
-    Returns
-    -------
-    Path
-        The folder [-].
-
     Raises
     ------
     FileNotFoundError
@@ -38,13 +28,7 @@ def data_dir(name: str) -> Path:
 
 
 def user_dir() -> Path:
-    """The user's data folder (recogniser models, pilot profiles); `KNEECALL_HOME` moves it.
-
-    Returns
-    -------
-    Path
-        The folder; not created here [-].
-    """
+    """The user's data folder (recogniser models, pilot profiles); `KNEECALL_HOME` moves it."""
     if home := os.environ.get("KNEECALL_HOME"):
         return Path(home)
     if sys.platform == "win32":

@@ -97,7 +97,7 @@ class SoundStream:
         Yields
         ------
         ndarray of int16, shape (n,)
-            16 kHz mono [-].
+            16 kHz mono.
 
         Raises
         ------
@@ -213,12 +213,12 @@ def open_sound(path: Path) -> SoundStream:
     Parameters
     ----------
     path : Path
-        WAV, FLAC, MP3, M4A, MP4, MOV, Ogg, ... [-].
+        WAV, FLAC, MP3, M4A, MP4, MOV, Ogg, ....
 
     Returns
     -------
     SoundStream
-        Open at its first sample; a context manager [-].
+        Open at its first sample; a context manager.
 
     Raises
     ------
@@ -231,15 +231,10 @@ def open_sound(path: Path) -> SoundStream:
 def read_sound_file(path: Path) -> np.ndarray:
     """A whole file at once; for short ones.
 
-    Parameters
-    ----------
-    path : Path
-        As for `open_sound` [-].
-
     Returns
     -------
     ndarray of int16, shape (n,)
-        16 kHz mono [-].
+        16 kHz mono.
 
     Raises
     ------
@@ -253,15 +248,6 @@ def read_sound_file(path: Path) -> np.ndarray:
 def write_flac(path: Path, pcm: np.ndarray, rate: int = RATE_HZ) -> None:
     """Write mono sound as FLAC, whole or not at all.
 
-    Parameters
-    ----------
-    path : Path
-        Target; replaced if there [-].
-    pcm : ndarray of int16, shape (n,)
-        Samples [-].
-    rate : int
-        Samples a second [-].
-
     Raises
     ------
     OSError
@@ -271,20 +257,7 @@ def write_flac(path: Path, pcm: np.ndarray, rate: int = RATE_HZ) -> None:
 
 
 def encode_flac(pcm: np.ndarray, rate: int = RATE_HZ) -> bytes:
-    """Mono sound as FLAC.
-
-    Parameters
-    ----------
-    pcm : ndarray of int16, shape (n,)
-        Samples [-].
-    rate : int
-        Samples a second [-].
-
-    Returns
-    -------
-    bytes
-        A whole FLAC file [-].
-    """
+    """Mono sound as FLAC."""
     return _encoded(pcm, rate, "flac", "flac")
 
 
@@ -294,16 +267,9 @@ def encode_opus(pcm: np.ndarray, bit_rate: int = 18_000, effort: int = 10) -> by
     Parameters
     ----------
     pcm : ndarray of int16, shape (n,)
-        16 kHz mono [-].
-    bit_rate : int
-        Bits a second [-].
+        16 kHz mono.
     effort : int
-        0 to 10: at 3 half the time of 10, at the same size; for a page with hundreds of calls [-].
-
-    Returns
-    -------
-    bytes
-        The file [-].
+        0 to 10: at 3 half the time of 10, at the same size; for a page with hundreds of calls.
     """
     return _encoded(pcm, RATE_HZ, "ogg", "libopus", bit_rate, {"compression_level": str(effort)})
 

@@ -32,16 +32,7 @@ def save_picture(path: Path, image, about: SavedPicture) -> Path:
     Parameters
     ----------
     path : Path
-        PNG to write; its folder is made if need be [-].
-    image : PIL.Image.Image
-        The picture [-].
-    about : SavedPicture
-        What it shows [-].
-
-    Returns
-    -------
-    Path
-        `path` [-].
+        PNG to write; its folder is made if need be.
 
     Raises
     ------
@@ -65,7 +56,7 @@ def read_pictures(folder: Path, width_px: int, quality: int) -> tuple[list[tuple
     Parameters
     ----------
     folder : Path
-        Where pictures are saved; need not be there [-].
+        Where pictures are saved; need not be there.
     width_px : int
         Widest that they may be [px].
     quality : int
@@ -74,7 +65,7 @@ def read_pictures(folder: Path, width_px: int, quality: int) -> tuple[list[tuple
     Returns
     -------
     tuple of (list of (SavedPicture, bytes), list of str)
-        Pictures as JPEG in order of file name, and one sentence for each file that was left out [-].
+        Pictures as JPEG in order of file name, and one sentence for each file that was left out.
     """
     from PIL import Image
 

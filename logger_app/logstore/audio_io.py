@@ -90,7 +90,7 @@ class SegmentWriter:
         Parameters
         ----------
         pcm : ndarray of int16, shape (n,)
-            16 kHz mono [-].
+            16 kHz mono.
 
         Raises
         ------
@@ -108,13 +108,7 @@ class SegmentWriter:
                 self._finish()
 
     def skip(self, samples: int) -> None:
-        """Move the flight clock on without sound: the microphone was away.
-
-        Parameters
-        ----------
-        samples : int
-            How many samples are missing [-].
-        """
+        """Move the flight clock on without sound: the microphone was away."""
         if samples > 0:
             self._finish()
             self.samples += int(samples)
@@ -245,12 +239,7 @@ def second_checks(pcm: np.ndarray) -> tuple[int, ...]:
     Parameters
     ----------
     pcm : ndarray of int16, shape (n,)
-        16 kHz mono [-].
-
-    Returns
-    -------
-    tuple of int
-        One a second [-].
+        16 kHz mono.
     """
     checks = _SecondChecks()
     checks.add(np.ascontiguousarray(pcm, dtype="<i2").tobytes())
@@ -296,17 +285,10 @@ def audio_row(segment: Segment, id: str, utc: str) -> JournalRow:
 def segments_of(flight_dir: Path, journal: Journal) -> list[Segment]:
     """The sound of a flight, in order of time; unfinished segments are measured on the disk.
 
-    Parameters
-    ----------
-    flight_dir : Path
-        Flight folder [-].
-    journal : Journal
-        Its journal, open [-].
-
     Returns
     -------
     list of Segment
-        `samples` is set in each; `erased` where the sound was removed on request [-].
+        `samples` is set in each; `erased` where the sound was removed on request.
 
     Raises
     ------
@@ -372,11 +354,6 @@ def list_segments(flight_dir: Path) -> list[Segment]:
 def sound_duration_s(flight_dir: Path) -> float:
     """How long the flight's recording is, erased or missing sound included.
 
-    Parameters
-    ----------
-    flight_dir : Path
-        Flight folder [-].
-
     Returns
     -------
     float
@@ -390,8 +367,6 @@ def read_sound(flight_dir: Path, start_s: float, end_s: float) -> np.ndarray:
 
     Parameters
     ----------
-    flight_dir : Path
-        Flight folder [-].
     start_s : float
         From [s].
     end_s : float
@@ -400,7 +375,7 @@ def read_sound(flight_dir: Path, start_s: float, end_s: float) -> np.ndarray:
     Returns
     -------
     ndarray of int16, shape (n,)
-        16 kHz mono; holes are zeros; empty when nothing of the stretch is there [-].
+        16 kHz mono; holes are zeros; empty when nothing of the stretch is there.
 
     Raises
     ------
@@ -411,24 +386,7 @@ def read_sound(flight_dir: Path, start_s: float, end_s: float) -> np.ndarray:
 
 
 def read_samples(flight_dir: Path, segments: Sequence[Segment], first: int, end: int) -> np.ndarray:
-    """Samples ``[first, end)`` of the flight clock out of known segments; see `read_sound`.
-
-    Parameters
-    ----------
-    flight_dir : Path
-        Flight folder [-].
-    segments : sequence of Segment
-        From `list_segments` [-].
-    first : int
-        First sample [-].
-    end : int
-        One past the last sample [-].
-
-    Returns
-    -------
-    ndarray of int16, shape (n,)
-        As `read_sound` [-].
-    """
+    """Samples ``[first, end)`` of the flight clock out of known segments; see `read_sound`."""
     first = max(0, first)
     end = min(end, max((segment.end_sample for segment in segments), default=0))
     if end <= first:
@@ -450,19 +408,13 @@ def segment_samples(flight_dir: Path, segment: Segment, first: int = 0, end: int
 
     Parameters
     ----------
-    flight_dir : Path
-        Flight folder [-].
-    segment : Segment
-        Which [-].
-    first : int
-        First sample, from the segment's start [-].
     end : int, optional
-        One past the last sample; to the end if not given [-].
+        One past the last sample; to the end if not given.
 
     Returns
     -------
     ndarray of int16, shape (n,)
-        16 kHz mono [-].
+        16 kHz mono.
 
     Raises
     ------
@@ -514,15 +466,13 @@ def iter_sound(flight_dir: Path, block_s: float = 1.0) -> Iterator[np.ndarray]:
 
     Parameters
     ----------
-    flight_dir : Path
-        Flight folder [-].
     block_s : float
         Length of a block; the last one is shorter [s].
 
     Yields
     ------
     ndarray of int16, shape (n,)
-        16 kHz mono [-].
+        16 kHz mono.
     """
     segments = list_segments(flight_dir)
     total = max((segment.end_sample for segment in segments), default=0)
@@ -536,16 +486,6 @@ def iter_sound(flight_dir: Path, block_s: float = 1.0) -> Iterator[np.ndarray]:
 
 def compress_sound(journal: Journal) -> list[str]:
     """Turn closed WAV segments into FLAC, each checked before its WAV goes.
-
-    Parameters
-    ----------
-    journal : Journal
-        Open for writing [-].
-
-    Returns
-    -------
-    list of str
-        Files made [-].
 
     Raises
     ------

@@ -45,15 +45,10 @@ class LogState:
 def log_state(wal: bytes) -> LogState:
     """How far a write-ahead log can be read, and whether it went on behind that.
 
-    Parameters
-    ----------
-    wal : bytes
-        The log [-].
-
     Returns
     -------
     LogState
-        Its state; all zero where it is empty [-].
+        Its state; all zero where it is empty.
     """
     if len(wal) < WAL_HEADER_BYTES:
         return LogState(frames=0, finished=0, behind=0, ragged=len(wal) > 0)
@@ -98,15 +93,13 @@ def carve_records(database: bytes, wal: bytes = b"") -> Iterator[tuple]:
 
     Parameters
     ----------
-    database : bytes
-        The journal file [-].
     wal : bytes
-        Its write-ahead log, if there is one [-].
+        Its write-ahead log, if there is one.
 
     Yields
     ------
     tuple
-        seq, id, flight_ns, utc, kind, body, checksum; unchecked [-].
+        seq, id, flight_ns, utc, kind, body, checksum; unchecked.
     """
     size = page_size(database)
     pages = {number: page for number, page in enumerate(_blocks(database, 0, size), 1)}
@@ -118,18 +111,7 @@ def carve_records(database: bytes, wal: bytes = b"") -> Iterator[tuple]:
 
 
 def page_size(database: bytes) -> int:
-    """The page size from the head of the file, or the usual one where the head is damaged.
-
-    Parameters
-    ----------
-    database : bytes
-        The journal file [-].
-
-    Returns
-    -------
-    int
-        Page size in bytes [-].
-    """
+    """The page size from the head of the file, or the usual one where the head is damaged."""
     size = int.from_bytes(database[16:18], "big")
     size = 65536 if size == 1 else size
     return size if 512 <= size <= 65536 and size & (size - 1) == 0 else DEFAULT_PAGE_SIZE

@@ -315,17 +315,10 @@ _SHAPES = {
 def fits(kind: str, body: dict) -> bool:
     """Whether a body has the form that is read without further questions.
 
-    Parameters
-    ----------
-    kind : str
-        Row kind [-].
-    body : dict
-        As stored [-].
-
     Returns
     -------
     bool
-        False for what this program never wrote [-].
+        False for what this program never wrote.
     """
     return all(check(body.get(key)) for key, check in _SHAPES.get(kind, {}).items())
 

@@ -71,16 +71,6 @@ class Rescue:
 def verify(flight_dir: Path) -> Health:
     """Check every row and every second of sound of a flight; change nothing.
 
-    Parameters
-    ----------
-    flight_dir : Path
-        Flight folder [-].
-
-    Returns
-    -------
-    Health
-        What was found [-].
-
     Raises
     ------
     LogError
@@ -119,17 +109,10 @@ def verify(flight_dir: Path) -> Health:
 def rescue(flight_dir: Path, out: Path) -> Rescue:
     """Save every whole row and all sound of a damaged flight into a new folder.
 
-    Parameters
-    ----------
-    flight_dir : Path
-        The damaged flight; not changed [-].
-    out : Path
-        Folder to make [-].
-
     Returns
     -------
     Rescue
-        What was saved and what is lost; the new journal says so too [-].
+        What was saved and what is lost; the new journal says so too.
 
     Raises
     ------
@@ -170,19 +153,10 @@ def rescue(flight_dir: Path, out: Path) -> Rescue:
 def forget_sound(flight_dir: Path, who: str, why: str = "") -> list[str]:
     """Remove the sound of a flight; calls, times and the record of the removal stay.
 
-    Parameters
-    ----------
-    flight_dir : Path
-        Flight folder [-].
-    who : str
-        Who asked [-].
-    why : str
-        Reason [-].
-
     Returns
     -------
     list of str
-        Files removed; none if there was no sound [-].
+        Files removed; none if there was no sound.
 
     Raises
     ------
@@ -221,7 +195,7 @@ def clear_unfinished(flights_dir: Path) -> None:
     Parameters
     ----------
     flights_dir : Path
-        Where flight folders lie; what another program is building just now is left alone [-].
+        Where flight folders lie; what another program is building just now is left alone.
     """
     for folder in Path(flights_dir).glob(".*.part"):
         if folder.is_symlink() or not (folder / LOCK_FILE).is_file():
@@ -234,18 +208,7 @@ def clear_unfinished(flights_dir: Path) -> None:
 
 
 def copies_of_sound(flight_dir: Path) -> list[str]:
-    """Other flights beside this one that hold the same sound: saved from it, or it from them.
-
-    Parameters
-    ----------
-    flight_dir : Path
-        Flight folder [-].
-
-    Returns
-    -------
-    list of str
-        Their folders' names [-].
-    """
+    """Other flights beside this one that hold the same sound: saved from it, or it from them."""
     flight_dir = Path(flight_dir).resolve()
     found = []
     for other in list_flights(flight_dir.parent.parent):
@@ -266,15 +229,10 @@ def _saved_from(flight_dir: Path, name: str) -> bool:
 def readable_rows(flight_dir: Path) -> tuple[list[JournalRow], list[int]]:
     """Every row that is what was written, however damaged the file, and the places of the others.
 
-    Parameters
-    ----------
-    flight_dir : Path
-        Flight folder [-].
-
     Returns
     -------
     tuple of (list of JournalRow, list of int)
-        Rows in order; places (`seq`) of rows that are lost [-].
+        Rows in order; places (`seq`) of rows that are lost.
     """
     path = Path(flight_dir) / JOURNAL_FILE
     if not path.is_file():

@@ -46,22 +46,16 @@ def checksum(seq: int, id: str, flight_ns: int, utc: str, kind: str, body: str) 
     Parameters
     ----------
     seq : int
-        Place in the journal, from 1 [-].
-    id : str
-        Row id [-].
+        Place in the journal, from 1.
     flight_ns : int
         Time on the flight clock [ns].
-    utc : str
-        Wall-clock label [-].
-    kind : str
-        Row kind [-].
     body : str
-        Body as the JSON text that is stored [-].
+        Body as the JSON text that is stored.
 
     Returns
     -------
     str
-        16 hexadecimal digits (BLAKE2b, 8 bytes) [-].
+        16 hexadecimal digits (BLAKE2b, 8 bytes).
     """
     parts = (str(seq), id, str(flight_ns), utc, kind, body)
     text = "\x1f".join(parts).encode("utf-8", "surrogatepass")
@@ -73,10 +67,8 @@ def check_version(version: int, where: str) -> None:
 
     Parameters
     ----------
-    version : int
-        `user_version` of the file [-].
     where : str
-        Name of the file, for the message [-].
+        Name of the file, for the message.
 
     Raises
     ------

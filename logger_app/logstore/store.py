@@ -64,16 +64,9 @@ class Journal:
         Parameters
         ----------
         flight_dir : Path
-            Folder to make; may exist if it holds no journal [-].
-        info : FlightInfo
-            What the flight is [-].
+            Folder to make; may exist if it holds no journal.
         **extra
-            More keys of the first row: campaign, app, pack, engine [-].
-
-        Returns
-        -------
-        Journal
-            Open for writing [-].
+            More keys of the first row: campaign, app, pack, engine.
 
         Raises
         ------
@@ -105,15 +98,8 @@ class Journal:
 
         Parameters
         ----------
-        flight_dir : Path
-            Flight folder [-].
         read_only : bool
-            Only read: needs no lock and works on a folder that cannot be written [-].
-
-        Returns
-        -------
-        Journal
-            Open [-].
+            Only read: needs no lock and works on a folder that cannot be written.
 
         Raises
         ------
@@ -183,12 +169,7 @@ class Journal:
         Parameters
         ----------
         rows : iterable of JournalRow
-            New facts; their `seq` is given here [-].
-
-        Returns
-        -------
-        list of JournalRow
-            The same with `seq` [-].
+            New facts; their `seq` is given here.
 
         Raises
         ------
@@ -218,18 +199,6 @@ class Journal:
     def rows(self, *kinds: RowKind, after: int = 0) -> Iterator[JournalRow]:
         """Rows in the order they were written.
 
-        Parameters
-        ----------
-        *kinds : RowKind
-            Only these; none means all [-].
-        after : int
-            Only rows behind this place (`seq`) [-].
-
-        Yields
-        ------
-        JournalRow
-            One fact [-].
-
         Raises
         ------
         LogDamaged
@@ -258,15 +227,10 @@ class Journal:
     def new_id(self, prefix: str) -> str:
         """An id that no row of this flight bears: the prefix and a running number.
 
-        Parameters
-        ----------
-        prefix : str
-            Letters, such as ``call`` [-].
-
         Returns
         -------
         str
-            For example ``call-0007`` [-].
+            For example ``call-0007``.
         """
         with self._mutex:
             if prefix not in self._given:
@@ -275,13 +239,7 @@ class Journal:
             return f"{prefix}-{self._given[prefix]:04d}"
 
     def know_ids(self, *prefixes: str) -> None:
-        """Look up the running numbers now, so that `new_id` needs no disk in flight.
-
-        Parameters
-        ----------
-        *prefixes : str
-            As `new_id` [-].
-        """
+        """Look up the running numbers now, so that `new_id` needs no disk in flight."""
         with self._mutex:
             for prefix in prefixes:
                 self._given.setdefault(prefix, self._highest(prefix))
@@ -300,12 +258,12 @@ def row_of(record: tuple) -> JournalRow | None:
     Parameters
     ----------
     record : tuple
-        seq, id, flight_ns, utc, kind, body, checksum [-].
+        seq, id, flight_ns, utc, kind, body, checksum.
 
     Returns
     -------
     JournalRow or None
-        The row, if it is what was written [-].
+        The row, if it is what was written.
 
     Raises
     ------
@@ -330,16 +288,11 @@ def row_of(record: tuple) -> JournalRow | None:
 def list_flights(campaign_dir: Path) -> list[Path]:
     """Flight folders of a campaign, in order of their names.
 
-    Parameters
-    ----------
-    campaign_dir : Path
-        Campaign folder [-].
-
     Returns
     -------
     list of Path
         Folders that hold a journal; none if there is no flight yet. One that was cut off before its
-        first row is no flight: it may be begun anew [-].
+        first row is no flight: it may be begun anew.
     """
     paths = (Path(campaign_dir) / FLIGHTS_DIR).glob(f"*/{JOURNAL_FILE}")
     return sorted(path.parent for path in paths if _begun(path))

@@ -44,17 +44,10 @@ class Advice:
 def advise(campaign: Campaign, flights: Sequence[FlightInfo] = ()) -> tuple[Advice, ...]:
     """Everything that is unwise in a campaign.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        Free of contradictions [-].
-    flights : sequence of FlightInfo
-        What has been flown, in order [-].
-
     Returns
     -------
     tuple of Advice
-        Grouped by topic; empty if there is nothing to say [-].
+        Grouped by topic; empty if there is nothing to say.
     """
     found: list[Advice] = []
     for topic, check in (
@@ -79,19 +72,10 @@ def advise(campaign: Campaign, flights: Sequence[FlightInfo] = ()) -> tuple[Advi
 def differences(campaign: Campaign, reference: str, changed: str) -> tuple[str, ...]:
     """Everything that differs between two configurations, through the tree.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        For its configurations [-].
-    reference : str
-        Id of the one [-].
-    changed : str
-        Id of the other [-].
-
     Returns
     -------
     tuple of str
-        Items; one that only the reference has is marked ``without`` [-].
+        Items; one that only the reference has is marked ``without``.
     """
     one, other = lineage(campaign, reference), lineage(campaign, changed)
     gone = [f"without {change.item}" for c in one if c not in other for change in c.changes]

@@ -42,12 +42,12 @@ def check_campaign(campaign: Campaign) -> tuple[Fault, ...]:
     Parameters
     ----------
     campaign : Campaign
-        As read; every record is valid on its own [-].
+        As read; every record is valid on its own.
 
     Returns
     -------
     tuple of Fault
-        In the order of the file; empty if the campaign can be used [-].
+        In the order of the file; empty if the campaign can be used.
     """
     checks = (_aircraft, _units, _calibrations, _configurations, _cards, _points, _flights, _comparisons, _team)
     return tuple(fault for check in checks for fault in check(campaign))
@@ -126,14 +126,14 @@ def implied_clmax(aircraft: Aircraft, stall_ias_kt: float) -> float:
     Parameters
     ----------
     aircraft : Aircraft
-        For the reference weight and the wing area [-].
+        For the reference weight and the wing area.
     stall_ias_kt : float
         Expected stall [kt].
 
     Returns
     -------
     float
-        Lift coefficient, 2 W / (rho0 S V^2) [-].
+        Lift coefficient, 2 W / (rho0 S V^2).
     """
     speed_mps = stall_ias_kt / KT_PER_MPS
     weight_n = aircraft.reference_weight_kg * G0_MPS2
@@ -141,20 +141,7 @@ def implied_clmax(aircraft: Aircraft, stall_ias_kt: float) -> float:
 
 
 def unit_hint(aircraft: Aircraft, clmax: float) -> str:
-    """Which unit may have been mixed up, given a lift coefficient that is too high or too low.
-
-    Parameters
-    ----------
-    aircraft : Aircraft
-        For the reference weight [-].
-    clmax : float
-        Implied lift coefficient [-].
-
-    Returns
-    -------
-    str
-        A question to the reader [-].
-    """
+    """Which unit may have been mixed up, given a lift coefficient that is too high or too low."""
     weight = aircraft.reference_weight_kg
     if clmax > 1.5:
         return f"Is the weight in pounds ({weight:g} lb is {weight * KG_PER_LB:.0f} kg), or the speed wrong?"
@@ -260,8 +247,6 @@ def flap_limit_kt(aircraft: Aircraft, flap_deg: float) -> float | None:
 
     Parameters
     ----------
-    aircraft : Aircraft
-        With its flap limits [-].
     flap_deg : float
         Flap [deg].
 

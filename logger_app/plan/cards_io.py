@@ -20,34 +20,13 @@ _TOO_LARGE = 5_000_000  # bytes; a campaign file is some kilobytes
 
 
 def campaign_file(folder: Path) -> Path:
-    """The campaign file of a folder, or the file itself.
-
-    Parameters
-    ----------
-    folder : Path
-        A campaign folder, or its `campaign.toml` [-].
-
-    Returns
-    -------
-    Path
-        The file, which need not exist [-].
-    """
+    """The campaign file of a folder, or the file itself."""
     folder = Path(folder)
     return folder if folder.suffix == ".toml" and not folder.is_dir() else folder / FILE_NAME
 
 
 def read_campaign(folder: Path) -> Campaign:
     """Read and check a campaign.
-
-    Parameters
-    ----------
-    folder : Path
-        A campaign folder, or its `campaign.toml` [-].
-
-    Returns
-    -------
-    Campaign
-        Checked, and free of contradictions [-].
 
     Raises
     ------
@@ -67,14 +46,7 @@ def missing_photos(folder: Path, campaign: Campaign) -> tuple[str, ...]:
     Parameters
     ----------
     folder : Path
-        The campaign folder; names are taken from there [-].
-    campaign : Campaign
-        With its configurations [-].
-
-    Returns
-    -------
-    tuple of str
-        A sentence for each [-].
+        The campaign folder; names are taken from there.
     """
     named = [
         (config.id, change.item, value)
@@ -94,15 +66,10 @@ def missing_photos(folder: Path, campaign: Campaign) -> tuple[str, ...]:
 def read_text(file: Path) -> str:
     """The text of a campaign file.
 
-    Parameters
-    ----------
-    file : Path
-        The file [-].
-
     Returns
     -------
     str
-        Its text, without a byte-order mark; line ends as they are [-].
+        Its text, without a byte-order mark; line ends as they are.
 
     Raises
     ------
@@ -127,17 +94,10 @@ def read_text(file: Path) -> str:
 def campaign_error(file: Path, faults: tuple[Fault, ...]) -> CardError:
     """One error that names all faults of a file.
 
-    Parameters
-    ----------
-    file : Path
-        The campaign file [-].
-    faults : tuple of Fault
-        What is wrong [-].
-
     Returns
     -------
     CardError
-        To be raised; its `faults` name the file [-].
+        To be raised; its `faults` name the file.
     """
     named = tuple(replace(f, where=f"{file}: {f.where}" if f.where else str(file)) for f in faults)
     message = f"{file}: {len(named)} things to put right" if len(named) > 1 else ""
@@ -150,9 +110,7 @@ def write_text(file: Path, text: str) -> None:
     Parameters
     ----------
     file : Path
-        The file; its folder is made if need be [-].
-    text : str
-        The new text [-].
+        The file; its folder is made if need be.
 
     Raises
     ------

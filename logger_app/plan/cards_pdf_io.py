@@ -42,20 +42,13 @@ def write_cards(
     Parameters
     ----------
     out : Path
-        The PDF; put in its place whole or not at all [-].
-    campaign : Campaign
-        Checked [-].
+        The PDF; put in its place whole or not at all.
     paper : str
-        ``a5`` (two on A4) or ``half-letter`` (two on letter) [-].
+        ``a5`` (two on A4) or ``half-letter`` (two on letter).
     flight : PlannedFlight, optional
-        Only its cards, with its configuration, weight and CG; else all, to be filled in [-].
+        Only its cards, with its configuration, weight and CG; else all, to be filled in.
     runs : mapping of str to int, optional
-        Runs by point id; else as many as each point wants [-].
-
-    Returns
-    -------
-    int
-        Sheets written [-].
+        Runs by point id; else as many as each point wants.
 
     Raises
     ------

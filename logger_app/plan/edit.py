@@ -38,22 +38,13 @@ def set_value(text: str, place: Place, key: str, value, spelt: str = "") -> str:
 
     Parameters
     ----------
-    text : str
-        A campaign file's text [-].
     place : tuple of str
-        Table and ids, as ``("team",)`` or ``("card", "A", "point", "A2")`` [-].
-    key : str
-        The key in its own unit [-].
+        Table and ids, as ``("team",)`` or ``("card", "A", "point", "A2")``.
     value : text, number, bool, list or None
         In the key's own unit; None removes the key. If the file gives it in another unit, it is
-        written in that one [-].
+        written in that one.
     spelt : str
-        How to spell the key, and with it the unit, where the file has none yet [-].
-
-    Returns
-    -------
-    str
-        The new text [-].
+        How to spell the key, and with it the unit, where the file has none yet.
 
     Raises
     ------
@@ -82,17 +73,10 @@ def set_value(text: str, place: Place, key: str, value, spelt: str = "") -> str:
 def values_at(text: str, place: Place) -> dict:
     """The values of one place as the file gives them.
 
-    Parameters
-    ----------
-    text : str
-        A campaign file's text [-].
-    place : tuple of str
-        Table and ids [-].
-
     Returns
     -------
     dict
-        Values by the keys' own names, in their own units; rows inside the place are left out [-].
+        Values by the keys' own names, in their own units; rows inside the place are left out.
 
     Raises
     ------
@@ -129,22 +113,6 @@ def _own_name(name: str) -> tuple[str, float]:
 def add_row(text: str, place: Place, name: str, values: dict) -> str:
     """Add a row under ``[[name]]`` of a place.
 
-    Parameters
-    ----------
-    text : str
-        A campaign file's text [-].
-    place : tuple of str
-        Where; ``()`` for the top level [-].
-    name : str
-        card, point, configuration, change, flight, station [-].
-    values : dict
-        Its keys; None is left out [-].
-
-    Returns
-    -------
-    str
-        The new text [-].
-
     Raises
     ------
     CardError
@@ -168,15 +136,8 @@ def remove_row(text: str, place: Place) -> str:
 
     Parameters
     ----------
-    text : str
-        A campaign file's text [-].
     place : tuple of str
-        The row, as ``("card", "A", "point", "A2")`` [-].
-
-    Returns
-    -------
-    str
-        The new text [-].
+        The row, as ``("card", "A", "point", "A2")``.
 
     Raises
     ------
@@ -198,20 +159,6 @@ def remove_row(text: str, place: Place) -> str:
 
 def rename(text: str, place: Place, new: str) -> str:
     """Give a row another id, everywhere it is named.
-
-    Parameters
-    ----------
-    text : str
-        A campaign file's text [-].
-    place : tuple of str
-        The row, as ``("configuration", "cuffs")`` [-].
-    new : str
-        Its new id [-].
-
-    Returns
-    -------
-    str
-        The new text [-].
 
     Raises
     ------

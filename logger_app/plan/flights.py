@@ -79,16 +79,14 @@ def budget(campaign: Campaign, runs: int, fuel_l: float | None) -> Budget:
     Parameters
     ----------
     campaign : Campaign
-        For the burn, the reserve and the minutes of `planning` [-].
-    runs : int
-        Runs to be flown [-].
+        For the burn, the reserve and the minutes of `planning`.
     fuel_l : float or None
         Fuel at start-up [l].
 
     Returns
     -------
     Budget
-        Minutes from start-up to shut-down, fuel used and left, runs that fit [-].
+        Minutes from start-up to shut-down, fuel used and left, runs that fit.
     """
     plan, aircraft = campaign.planning, campaign.aircraft
     overhead_min = plan.minutes_to_area + plan.minutes_back
@@ -115,14 +113,12 @@ def shared_runs(campaign: Campaign, flight: PlannedFlight) -> dict[str, int]:
     Parameters
     ----------
     campaign : Campaign
-        For the cards and the other flights [-].
-    flight : PlannedFlight
-        The flight [-].
+        For the cards and the other flights.
 
     Returns
     -------
     dict of str to int
-        By point id; the earlier flights take what does not divide [-].
+        By point id; the earlier flights take what does not divide.
     """
     runs = {}
     for point in campaign.points:
@@ -140,14 +136,7 @@ def planned_runs(campaign: Campaign, flight: PlannedFlight) -> int:
     Parameters
     ----------
     campaign : Campaign
-        For the cards and the other flights [-].
-    flight : PlannedFlight
-        The flight [-].
-
-    Returns
-    -------
-    int
-        Runs [-].
+        For the cards and the other flights.
     """
     return sum(shared_runs(campaign, flight).values())
 
@@ -163,14 +152,12 @@ def loads(campaign: Campaign, flight: PlannedFlight) -> tuple[CardLoad, ...]:
     Parameters
     ----------
     campaign : Campaign
-        For the aircraft, the change of weight of the configuration, and the minutes [-].
-    flight : PlannedFlight
-        With its loading and cards [-].
+        For the aircraft, the change of weight of the configuration, and the minutes.
 
     Returns
     -------
     tuple of CardLoad
-        Empty if the fuel at start-up is not given [-].
+        Empty if the fuel at start-up is not given.
     """
     fuel_l = flight.loading.fuel_l
     if fuel_l is None:
@@ -199,15 +186,10 @@ def loads(campaign: Campaign, flight: PlannedFlight) -> tuple[CardLoad, ...]:
 def count_flown(runs: Sequence[StallSpeed]) -> dict[tuple[str, str], int]:
     """Runs that count, out of reduced ones.
 
-    Parameters
-    ----------
-    runs : sequence of StallSpeed
-        As `reduce` leaves them [-].
-
     Returns
     -------
     dict of (str, str) to int
-        By (configuration, point); runs without either are not in it [-].
+        By (configuration, point); runs without either are not in it.
     """
     return dict(Counter((r.configuration, r.point) for r in runs if r.counts and r.configuration and r.point))
 
@@ -215,17 +197,10 @@ def count_flown(runs: Sequence[StallSpeed]) -> dict[tuple[str, str], int]:
 def runs_left(campaign: Campaign, flown: Flown | None = None) -> dict[tuple[str, str], int]:
     """Runs still wanted, by configuration and point.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        For the points and the configurations [-].
-    flown : mapping of (str, str) to int, optional
-        Runs that count [-].
-
     Returns
     -------
     dict of (str, str) to int
-        Every configuration with every point; 0 where enough has been flown [-].
+        Every configuration with every point; 0 where enough has been flown.
     """
     flown = flown or {}
     return {
@@ -238,15 +213,10 @@ def runs_left(campaign: Campaign, flown: Flown | None = None) -> dict[tuple[str,
 def there_and_back(campaign: Campaign) -> tuple[str, ...]:
     """Configurations in the order A-B-B-A: out along the tree, and back the same way.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        For its configurations [-].
-
     Returns
     -------
     tuple of str
-        Ids. What drifts steadily (weather, pilot, engine) cancels between any two of them [-].
+        Ids. What drifts steadily (weather, pilot, engine) cancels between any two of them.
     """
     out = [c.id for c in sorted(campaign.configurations, key=lambda c: len(lineage(campaign, c.id)))]
     return tuple(out + out[::-1]) if len(out) > 1 else tuple(out)
@@ -259,17 +229,13 @@ def propose_flights(
 
     Parameters
     ----------
-    campaign : Campaign
-        With points, configurations and planning [-].
-    flown : mapping of (str, str) to int, optional
-        Runs that count by (configuration, point) [-].
     history : sequence of str
-        Configurations of the flights so far, in order [-].
+        Configurations of the flights so far, in order.
 
     Returns
     -------
     tuple of ProposedFlight
-        Empty when nothing is left, or when not one run fits into the fuel [-].
+        Empty when nothing is left, or when not one run fits into the fuel.
     """
     left = runs_left(campaign, flown)
     order = [step.point.id for step in build_up(campaign)]
@@ -307,17 +273,8 @@ def next_flight(campaign: Campaign, flown: Flown | None = None, history: Sequenc
 
     Parameters
     ----------
-    campaign : Campaign
-        With points, configurations and planning [-].
-    flown : mapping of (str, str) to int, optional
-        Runs that count by (configuration, point) [-].
     history : sequence of str
-        Configurations of the flights so far, in order [-].
-
-    Returns
-    -------
-    ProposedFlight or None
-        The first of `propose_flights` [-].
+        Configurations of the flights so far, in order.
     """
     proposed = propose_flights(campaign, flown, history)
     return proposed[0] if proposed else None
@@ -346,17 +303,10 @@ def _return(campaign: Campaign, history: Sequence[str], flights: list, order: li
 def returns_to_baseline(campaign: Campaign, flown: Sequence[str]) -> bool:
     """Whether the baseline is flown again after a change, or there was none.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        For its configurations [-].
-    flown : sequence of str
-        Configurations of the flights, in order [-].
-
     Returns
     -------
     bool
-        False when a changed configuration is flown and no baseline after it [-].
+        False when a changed configuration is flown and no baseline after it.
     """
     roots = {c.id for c in campaign.configurations if c.parent is None}
     changed = [n for n, config in enumerate(flown) if config not in roots]

@@ -48,15 +48,10 @@ _TWINS = {
 def suffix(name: str) -> str:
     """The unit at the end of a key's name.
 
-    Parameters
-    ----------
-    name : str
-        A key's name [-].
-
     Returns
     -------
     str
-        The unit in words, such as ``kg``; empty if the name carries none [-].
+        The unit in words, such as ``kg``; empty if the name carries none.
 
     Examples
     --------
@@ -72,16 +67,6 @@ def suffix(name: str) -> str:
 
 def twins(name: str) -> dict[str, float]:
     """Other spellings of a key in another unit, with the factor to its own unit.
-
-    Parameters
-    ----------
-    name : str
-        The key's own name [-].
-
-    Returns
-    -------
-    dict of str to float
-        Other name to factor [-].
 
     Examples
     --------

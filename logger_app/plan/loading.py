@@ -34,9 +34,7 @@ def weight_and_cg(aircraft: Aircraft, loading: Loading, fuel_used_l: float) -> t
     Parameters
     ----------
     aircraft : Aircraft
-        Empty weight and arm, stations, fuel arm and density [-].
-    loading : Loading
-        What was aboard at the start [-].
+        Empty weight and arm, stations, fuel arm and density.
     fuel_used_l : float
         Used since the start [l]. More than was aboard counts as all of it.
 
@@ -79,17 +77,10 @@ def weight_and_cg(aircraft: Aircraft, loading: Loading, fuel_used_l: float) -> t
 def lineage(campaign: Campaign, configuration: str) -> tuple[AircraftConfig, ...]:
     """A configuration and all that it was made from, the baseline first.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        For its configurations [-].
-    configuration : str
-        Id of the last one [-].
-
     Returns
     -------
     tuple of AircraftConfig
-        Ends with the one asked for; empty if it is not known; stops at a cycle [-].
+        Ends with the one asked for; empty if it is not known; stops at a cycle.
     """
     chain: list[AircraftConfig] = []
     at = campaign.configuration(configuration)
@@ -104,16 +95,14 @@ def aircraft_as_fitted(campaign: Campaign, configuration: str | None) -> Aircraf
 
     Parameters
     ----------
-    campaign : Campaign
-        For the aircraft and the configurations [-].
     configuration : str or None
-        Id; None or unknown gives the aircraft as weighed [-].
+        Id; None or unknown gives the aircraft as weighed.
 
     Returns
     -------
     Aircraft
         Empty weight and arm include every `weight_kg` of the changes up to the baseline. Where
-        such a change gives no `arm_mm`, the empty arm becomes None: the CG is not known [-].
+        such a change gives no `arm_mm`, the empty arm becomes None: the CG is not known.
     """
     aircraft = campaign.aircraft
     weight_kg, arm_mm = aircraft.empty_weight_kg, aircraft.empty_arm_mm
@@ -138,19 +127,15 @@ def loading_limits(aircraft: Aircraft, loading: Loading, fuel_used_l: float, whe
 
     Parameters
     ----------
-    aircraft : Aircraft
-        With its limits [-].
-    loading : Loading
-        At the start [-].
     fuel_used_l : float
         Used since the start [l].
     where : str
-        Names the flight and the moment in the faults [-].
+        Names the flight and the moment in the faults.
 
     Returns
     -------
     tuple of Fault
-        Empty when all limits that are known hold [-].
+        Empty when all limits that are known hold.
     """
     weight_kg, cg_mm = weight_and_cg(aircraft, loading, fuel_used_l)
     faults = []
@@ -186,18 +171,11 @@ def ballast_to_match(aircraft: Aircraft, loading: Loading, to_weight_kg: float, 
     Parameters
     ----------
     aircraft : Aircraft
-        As fitted for the flight that gets the ballast [-].
-    loading : Loading
-        Without ballast [-].
+        As fitted for the flight that gets the ballast.
     to_weight_kg : float
         Weight to be matched [kg].
     to_cg_mm : float or None
         CG to be matched, aft of datum [mm].
-
-    Returns
-    -------
-    Ballast
-        What to add, and where [-].
 
     Notes
     -----

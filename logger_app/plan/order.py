@@ -28,15 +28,10 @@ class Step:
 def build_up(campaign: Campaign) -> tuple[Step, ...]:
     """All points of a campaign, the least demanding first.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        With its cards and `planning.build_up` [-].
-
     Returns
     -------
     tuple of Step
-        Each point once; points that are equal in everything keep the order of the file [-].
+        Each point once; points that are equal in everything keep the order of the file.
     """
     hazard = {card.id: card.hazard for card in campaign.cards}
     names = [*campaign.planning.build_up, *(k for k in ALL_KEYS if k not in campaign.planning.build_up), "rate"]
@@ -53,22 +48,7 @@ def build_up(campaign: Campaign) -> tuple[Step, ...]:
 
 
 def rank(name: str, point: TestPoint, hazard: int = 1) -> tuple:
-    """How demanding a point is in one respect.
-
-    Parameters
-    ----------
-    name : str
-        hazard, bank, power, flap or rate [-].
-    point : TestPoint
-        The point [-].
-    hazard : int
-        Hazard of its card [-].
-
-    Returns
-    -------
-    tuple
-        Sorts from the least demanding up [-].
-    """
+    """How demanding a point is in one respect."""
     if name == "hazard":
         return (hazard,)
     if name == "bank":

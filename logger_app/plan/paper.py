@@ -76,19 +76,8 @@ def panels_of(
 
     Parameters
     ----------
-    look : Look
-        Fonts and width [-].
-    campaign : Campaign
-        Checked [-].
-    flight : PlannedFlight or None
-        Only its cards; None for all [-].
     runs : mapping of str to int, or None
-        Runs by point id; None for as many as wanted [-].
-
-    Returns
-    -------
-    list of Panel
-        In order [-].
+        Runs by point id; None for as many as wanted.
     """
     return list(_panels(look, campaign, flight, runs))
 
@@ -166,18 +155,7 @@ def _order_body(
 
 
 def notes_panel(look: Look) -> Panel:
-    """Lines to write on, for a half of a sheet that would be empty.
-
-    Parameters
-    ----------
-    look : Look
-        Fonts and width [-].
-
-    Returns
-    -------
-    Panel
-        With no mark [-].
-    """
+    """Lines to write on, for a half of a sheet that would be empty."""
     return Panel("", "Notes", "", partial(_notes_body, look))
 
 
@@ -336,20 +314,7 @@ def _speed(speed_kt: float | None, unit: str) -> str:
 
 
 def foot_of(look: Look, campaign: Campaign) -> list[Paragraph]:
-    """What stands at the foot of every panel: floor, knock-it-off criteria, cautions.
-
-    Parameters
-    ----------
-    look : Look
-        Fonts and width [-].
-    campaign : Campaign
-        For what the team briefed [-].
-
-    Returns
-    -------
-    list of Paragraph
-        From the top [-].
-    """
+    """What stands at the foot of every panel: floor, knock-it-off criteria, cautions."""
     team = campaign.team
     floor = f"FLOOR {team.floor_ft:g} ft" if team.floor_ft is not None else "FLOOR ________ ft"
     if team.entry_min_ft is not None:

@@ -38,17 +38,12 @@ from logger_app.records.plan import (
 def parse_text(text: str) -> tuple[Campaign | None, tuple[Fault, ...]]:
     """Records from the text of a campaign file, and all that is wrong with it.
 
-    Parameters
-    ----------
-    text : str
-        The file's text [-].
-
     Returns
     -------
     campaign : Campaign or None
-        None if the text is no TOML [-].
+        None if the text is no TOML.
     faults : tuple of Fault
-        Faults of single keys, then contradictions between records [-].
+        Faults of single keys, then contradictions between records.
     """
     try:
         document = tomllib.loads(text.replace("\r\n", "\n"))
@@ -64,14 +59,14 @@ def parse_campaign(document: dict) -> tuple[Campaign, tuple[Fault, ...]]:
     Parameters
     ----------
     document : dict
-        Tables and values as read from `campaign.toml` [-].
+        Tables and values as read from `campaign.toml`.
 
     Returns
     -------
     campaign : Campaign
-        What could be read; only to be trusted when there are no faults [-].
+        What could be read; only to be trusted when there are no faults.
     faults : tuple of Fault
-        Everything that is wrong with single keys and rows [-].
+        Everything that is wrong with single keys and rows.
     """
     reader = Reader()
     reader.unknown(document, "top level", (*keys.TABLES, *keys.ROWS))

@@ -35,15 +35,13 @@ def read_answer(question: Question, text: str):
 
     Parameters
     ----------
-    question : Question
-        What was asked [-].
     text : str
-        The answer; nothing stands for the usual one, a dash for none at all [-].
+        The answer; nothing stands for the usual one, a dash for none at all.
 
     Returns
     -------
     object
-        As the question's reader makes it; None if it was left out [-].
+        As the question's reader makes it; None if it was left out.
 
     Raises
     ------
@@ -67,12 +65,7 @@ def answers_from(values: Mapping[str, object]) -> Answers:
     Parameters
     ----------
     values : mapping of str to object
-        By the questions' names; None and absent are left out [-].
-
-    Returns
-    -------
-    Answers
-        Ready for `template.campaign_text` [-].
+        By the questions' names; None and absent are left out.
 
     Raises
     ------
@@ -130,18 +123,7 @@ def answers_from(values: Mapping[str, object]) -> Answers:
 
 
 def flag(name: str) -> str:
-    """The command line's option for a question.
-
-    Parameters
-    ----------
-    name : str
-        A question's name [-].
-
-    Returns
-    -------
-    str
-        As ``--empty-weight-kg`` [-].
-    """
+    """The command line's option for a question."""
     return f"--{ {'changes': 'change', 'smallest_difference_kt': 'difference-kt'}.get(name, name).replace('_', '-') }"
 
 
@@ -291,17 +273,10 @@ _CG = ("empty_arm_mm", "fuel_arm_mm", "cg_min_mm", "cg_max_mm", "load_kg")
 def worth_asking(question: Question, values: Mapping[str, object]) -> bool:
     """Whether a question makes sense after the answers so far.
 
-    Parameters
-    ----------
-    question : Question
-        The next one [-].
-    values : mapping of str to object
-        Answers so far [-].
-
     Returns
     -------
     bool
-        False for the CG without stations, flap limits without flaps [-].
+        False for the CG without stations, flap limits without flaps.
     """
     if question.name in _CG:
         return bool(values.get("stations"))

@@ -25,11 +25,6 @@ def runs_needed(difference_kt: float, scatter_kt: float) -> int:
     scatter_kt : float
         Standard deviation of repeated runs, more than 0 [kt].
 
-    Returns
-    -------
-    int
-        Runs per configuration; at most `MAX_RUNS` [-].
-
     Notes
     -----
     Power 80 %, two-sided 5 %, from the noncentral t distribution with 2n - 2 degrees of freedom.
@@ -56,7 +51,7 @@ def smallest_difference_kt(runs: int, scatter_kt: float) -> float:
     Parameters
     ----------
     runs : int
-        Runs at each of the two configurations [-].
+        Runs at each of the two configurations.
     scatter_kt : float
         Standard deviation of repeated runs [kt].
 

@@ -29,17 +29,12 @@ from logger_app.units import from_kt
 def matrix(campaign: Campaign) -> tuple[tuple[str, ...], tuple[tuple[str, tuple[tuple[TestPoint, ...], ...]], ...]]:
     """Points as a table: a row for each power and bank, a column for each flap.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        With its points [-].
-
     Returns
     -------
     columns : tuple of str
-        ``flap 0`` and so on [-].
+        ``flap 0`` and so on.
     rows : tuple of (str, cells)
-        Label, and for each column the points that fall there [-].
+        Label, and for each column the points that fall there.
     """
     flaps = sorted({p.flap_deg for p in campaign.points})
     order = sorted(
@@ -56,15 +51,10 @@ def matrix(campaign: Campaign) -> tuple[tuple[str, ...], tuple[tuple[str, tuple[
 def row_label(point: TestPoint) -> str:
     """The matrix row of a point.
 
-    Parameters
-    ----------
-    point : TestPoint
-        The point [-].
-
     Returns
     -------
     str
-        Power and bank, and the entry rate where it is a fast one [-].
+        Power and bank, and the entry rate where it is a fast one.
     """
     bank = point.label.rsplit(", ", 1)[1]
     fast = f", {point.rate_low_kt_per_s:g} to {point.rate_high_kt_per_s:g} kt/s" if point.rate_high_kt_per_s > 2 else ""
@@ -74,19 +64,10 @@ def row_label(point: TestPoint) -> str:
 def plan_document(campaign: Campaign, flown: Flown | None = None, flights: Sequence[FlightInfo] = ()) -> dict:
     """The plan for machines.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        Checked [-].
-    flown : mapping of (str, str) to int, optional
-        Runs that count by (configuration, point) [-].
-    flights : sequence of FlightInfo
-        What has been flown, in order [-].
-
     Returns
     -------
     dict
-        Plain values; what is not known is None [-].
+        Plain values; what is not known is None.
     """
     flown = flown or {}
     history = [f.configuration for f in flights if f.configuration]
@@ -139,19 +120,10 @@ def plan_document(campaign: Campaign, flown: Flown | None = None, flights: Seque
 def plan_text(campaign: Campaign, flown: Flown | None = None, flights: Sequence[FlightInfo] = ()) -> str:
     """The plan for a person.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        Checked [-].
-    flown : mapping of (str, str) to int, optional
-        Runs that count by (configuration, point) [-].
-    flights : sequence of FlightInfo
-        What has been flown, in order [-].
-
     Returns
     -------
     str
-        Lines of at most about 110 characters [-].
+        Lines of at most about 110 characters.
     """
     document = plan_document(campaign, flown, flights)
     parts = [

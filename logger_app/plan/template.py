@@ -64,15 +64,10 @@ class Answers:
 def campaign_text(answers: Answers) -> str:
     """The text of a new campaign file.
 
-    Parameters
-    ----------
-    answers : Answers
-        As asked [-].
-
     Returns
     -------
     str
-        TOML with comments. Flights are proposed in A-B-B-A blocks [-].
+        TOML with comments. Flights are proposed in A-B-B-A blocks.
 
     Raises
     ------
@@ -94,15 +89,10 @@ def campaign_text(answers: Answers) -> str:
 def slug(text: str) -> str:
     """A short id out of words.
 
-    Parameters
-    ----------
-    text : str
-        Words [-].
-
     Returns
     -------
     str
-        Letters, digits and underscores; ``change`` if nothing is left [-].
+        Letters, digits and underscores; ``change`` if nothing is left.
 
     Examples
     --------
@@ -116,15 +106,10 @@ def slug(text: str) -> str:
 def quoted(text: str) -> str:
     """A text as a TOML basic string.
 
-    Parameters
-    ----------
-    text : str
-        Any text [-].
-
     Returns
     -------
     str
-        In quotes, with what must be escaped escaped [-].
+        In quotes, with what must be escaped escaped.
     """
     out = text.replace("\\", "\\\\").replace('"', '\\"')
     out = "".join(c if c >= " " and c != "\x7f" else f"\\u{ord(c):04X}" for c in out)
@@ -134,17 +119,10 @@ def quoted(text: str) -> str:
 def also_in(unit: str, text: str) -> str:
     """A text with every speed in knots also in the pilot's unit.
 
-    Parameters
-    ----------
-    unit : str
-        kt, mph or km/h [-].
-    text : str
-        As the presets have it [-].
-
     Returns
     -------
     str
-        The same text if the unit is kt [-].
+        The same text if the unit is kt.
 
     Examples
     --------

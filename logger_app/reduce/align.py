@@ -64,19 +64,17 @@ def align(trace: Trace, flight_s: Sequence[float], ias_kt: Sequence[float], indi
 
     Parameters
     ----------
-    trace : Trace
-        With one of `SPEED_COLUMNS` [-].
     flight_s : sequence of float
         Times of the calls on the flight clock [s].
     ias_kt : sequence of float
         Their readings [kt].
     indicator : Indicator
-        For the reading lag and its uncertainty [-].
+        For the reading lag and its uncertainty.
 
     Returns
     -------
     Alignment
-        Accepted only when most calls agree and no other offset does nearly as well [-].
+        Accepted only when most calls agree and no other offset does nearly as well.
 
     Raises
     ------

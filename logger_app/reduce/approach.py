@@ -96,12 +96,12 @@ def fit_approach(
     resolution_u_kt : float
         Standard uncertainty of one reading from the dial's graduation [kt].
     trust : ndarray of float64, shape (n,), optional
-        Prior weight of every call, above 0 to 1 [-].
+        Prior weight of every call, above 0 to 1.
 
     Returns
     -------
     Approach or None
-        The fit; None when fewer than three usable calls are left [-].
+        The fit; None when fewer than three usable calls are left.
 
     Notes
     -----

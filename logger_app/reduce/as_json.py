@@ -14,15 +14,10 @@ DECIMALS = 4
 def reduction_to_json(reduction: Reduction) -> dict:
     """The document: ``runs``, ``cells``, ``comparisons``, ``excluded``, ``provenance``, ``summary``.
 
-    Parameters
-    ----------
-    reduction : Reduction
-        All results [-].
-
     Returns
     -------
     dict
-        Plain values only; floats to four decimals, None where there is no figure [-].
+        Plain values only; floats to four decimals, None where there is no figure.
     """
     document = _plain(reduction)
     document["excluded"] = [{"run": e.what, "why": e.why, "flight": e.flight} for e in reduction.excluded]
@@ -30,18 +25,7 @@ def reduction_to_json(reduction: Reduction) -> dict:
 
 
 def run_to_json(run: StallSpeed) -> dict:
-    """One entry of the document's ``runs``.
-
-    Parameters
-    ----------
-    run : StallSpeed
-        A run reduced, with everything [-].
-
-    Returns
-    -------
-    dict
-        Plain values only [-].
-    """
+    """One entry of the document's ``runs``."""
     return _plain(run)
 
 

@@ -29,11 +29,6 @@ def temperature_ratio(pressure_altitude_ft: float) -> float:
     pressure_altitude_ft : float
         Geopotential pressure altitude [ft].
 
-    Returns
-    -------
-    float
-        theta [-].
-
     Raises
     ------
     OutsideValidity
@@ -67,11 +62,6 @@ def pressure_ratio(pressure_altitude_ft: float) -> float:
     pressure_altitude_ft : float
         Geopotential pressure altitude [ft].
 
-    Returns
-    -------
-    float
-        delta [-].
-
     Raises
     ------
     OutsideValidity
@@ -97,11 +87,6 @@ def density_ratio(pressure_altitude_ft: float, oat_degc: float | None = None) ->
         Geopotential pressure altitude [ft].
     oat_degc : float, optional
         Outside air temperature [degC]; the standard one when not given.
-
-    Returns
-    -------
-    float
-        sigma [-].
 
     Raises
     ------

@@ -40,8 +40,6 @@ def calibrate_ias(tables: Sequence[CalibrationTable], flap_deg: float | None, ia
 
     Parameters
     ----------
-    tables : sequence of CalibrationTable
-        The campaign's tables [-].
     flap_deg : float or None
         Flap setting [deg].
     ias_kt : float
@@ -50,7 +48,7 @@ def calibrate_ias(tables: Sequence[CalibrationTable], flap_deg: float | None, ia
     Returns
     -------
     Calibrated or str
-        The speed with its standard uncertainty, or the reason why there is none [-].
+        The speed with its standard uncertainty, or the reason why there is none.
 
     Raises
     ------
@@ -92,7 +90,7 @@ def instrument_corrected_kt(indicator: Indicator, ias_kt: float) -> float:
     Parameters
     ----------
     indicator : Indicator
-        With its bench-test correction, if it has one [-].
+        With its bench-test correction, if it has one.
     ias_kt : float
         As read [kt].
 

@@ -68,11 +68,9 @@ class Reducer:
     Parameters
     ----------
     campaign : Campaign
-        Aircraft, indicator, calibrations, points, pairs to compare [-].
-    options : Options
-        Beyond the rules [-].
+        Aircraft, indicator, calibrations, points, pairs to compare.
     keep : callable
-        What is kept of a reduced run [-].
+        What is kept of a reduced run.
 
     Raises
     ------
@@ -105,15 +103,8 @@ class Reducer:
 
         Parameters
         ----------
-        flight : FlightData
-            With its runs and weights [-].
         at_event : mapping of str to TraceAtEvent, optional
-            What a trace says, by run; those in the options hold beside it [-].
-
-        Returns
-        -------
-        tuple of StallSpeed
-            Its runs in order, with everything [-].
+            What a trace says, by run; those in the options hold beside it.
         """
         info = flight.info
         self._flown.append((info.id, info.configuration))
@@ -133,17 +124,8 @@ class Reducer:
 
         Parameters
         ----------
-        flight : FlightData
-            With its runs and weights [-].
-        at_event : mapping of str to TraceAtEvent, optional
-            What a trace says, by run [-].
         only : set of str, optional
-            Ids of the runs wanted; all if not given [-].
-
-        Returns
-        -------
-        tuple of StallSpeed
-            Its runs in order, with everything [-].
+            Ids of the runs wanted; all if not given.
         """
         traces = {run: there for (id, run), there in self.options.at_event.items() if id == flight.info.id} | dict(
             at_event or {}
@@ -167,12 +149,12 @@ class Reducer:
         Parameters
         ----------
         steps : tuple of str
-            What was done before, beside what the options say: traces joined [-].
+            What was done before, beside what the options say: traces joined.
 
         Returns
         -------
         Reduction
-            Every run is in `runs`; those that do not count are in `excluded` with all reasons [-].
+            Every run is in `runs`; those that do not count are in `excluded` with all reasons.
 
         Raises
         ------
@@ -220,16 +202,14 @@ def reduce_campaign(campaign: Campaign, flights: Iterable[FlightData], options: 
     Parameters
     ----------
     campaign : Campaign
-        Aircraft, indicator, calibrations, points, pairs to compare [-].
+        Aircraft, indicator, calibrations, points, pairs to compare.
     flights : iterable of FlightData
-        Flights with their runs and weights, in order [-].
-    options : Options
-        Beyond the rules [-].
+        Flights with their runs and weights, in order.
 
     Returns
     -------
     Reduction
-        Every run is in `runs`, with everything; those that do not count are in `excluded` with all reasons [-].
+        Every run is in `runs`, with everything; those that do not count are in `excluded` with all reasons.
 
     Raises
     ------

@@ -31,16 +31,6 @@ ALTITUDE_SPREAD_FT = 1000.0
 def family(event: StallEvent) -> str:
     """The kinds of stall that may share a mean.
 
-    Parameters
-    ----------
-    event : StallEvent
-        Kind of stall [-].
-
-    Returns
-    -------
-    str
-        ``natural`` or the kind itself [-].
-
     References
     ----------
     [CFR23.201] (b).
@@ -51,15 +41,10 @@ def family(event: StallEvent) -> str:
 def common_basis(runs: Sequence[StallSpeed]) -> str | None:
     """The best load-factor basis that every run has; bases are never mixed in a mean.
 
-    Parameters
-    ----------
-    runs : sequence of StallSpeed
-        Runs to be averaged or compared [-].
-
     Returns
     -------
     str or None
-        ``measured_nz``, ``sqrt_cos`` or ``raw``; None when a run has no standardised speed [-].
+        ``measured_nz``, ``sqrt_cos`` or ``raw``; None when a run has no standardised speed.
 
     References
     ----------
@@ -73,13 +58,6 @@ def common_basis(runs: Sequence[StallSpeed]) -> str | None:
 
 def on_basis_kt(run: StallSpeed, basis: str) -> float:
     """A run's standardised speed on one load-factor basis.
-
-    Parameters
-    ----------
-    run : StallSpeed
-        A run that has it [-].
-    basis : str
-        ``raw``, ``sqrt_cos`` or ``measured_nz`` [-].
 
     Returns
     -------
@@ -95,20 +73,7 @@ def on_basis_kt(run: StallSpeed, basis: str) -> float:
 
 
 def with_surplus_noted(cells: Sequence[Cell], wanted: Mapping[str, int]) -> tuple[Cell, ...]:
-    """Cells with a note where more runs count than were wanted: a setting may not have been heard.
-
-    Parameters
-    ----------
-    cells : sequence of Cell
-        As made [-].
-    wanted : mapping of str to int
-        Runs wanted, by test point [-].
-
-    Returns
-    -------
-    tuple of Cell
-        The same, in order [-].
-    """
+    """Cells with a note where more runs count than were wanted: a setting may not have been heard."""
     return tuple(
         replace(
             cell,
@@ -129,12 +94,12 @@ def make_cells(runs: Sequence[StallSpeed]) -> tuple[Cell, ...]:
     Parameters
     ----------
     runs : sequence of StallSpeed
-        All runs; those that do not count are passed over [-].
+        All runs; those that do not count are passed over.
 
     Returns
     -------
     tuple of Cell
-        One a point, configuration and family of stall [-].
+        One a point, configuration and family of stall.
 
     References
     ----------

@@ -50,16 +50,16 @@ def compare_all(
     Parameters
     ----------
     campaign : Campaign
-        Says which pairs, and names the points [-].
+        Says which pairs, and names the points.
     runs : sequence of StallSpeed
-        All runs; those that do not count are passed over [-].
+        All runs; those that do not count are passed over.
     days : mapping of str to str, optional
-        Calendar day of each flight, a label for blocks [-].
+        Calendar day of each flight, a label for blocks.
 
     Returns
     -------
     tuple of Comparison
-        Adjusted together for their number by Holm's method [-].
+        Adjusted together for their number by Holm's method.
 
     References
     ----------

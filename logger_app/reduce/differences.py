@@ -59,20 +59,6 @@ class Difference:
 def difference_of(reference: Side, changed: Side, days: Mapping[str, str]) -> tuple[Difference, ...]:
     """The difference by every method that the data allows; the first is the one reported.
 
-    Parameters
-    ----------
-    reference : Side
-        Two runs or more [-].
-    changed : Side
-        Two runs or more [-].
-    days : mapping of str to str
-        Calendar day of each flight [-].
-
-    Returns
-    -------
-    tuple of Difference
-        In order of preference, Welch last [-].
-
     Raises
     ------
     TooFewCalls

@@ -62,15 +62,10 @@ MEANINGS: dict[str, Meaning] = {
 def meaning_of(call: ReviewedCall) -> Meaning | None:
     """What a call means for the reduction.
 
-    Parameters
-    ----------
-    call : ReviewedCall
-        Any call [-].
-
     Returns
     -------
     Meaning or None
-        None when it is no event or command that matters here [-].
+        None when it is no event or command that matters here.
 
     References
     ----------

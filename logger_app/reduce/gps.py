@@ -83,7 +83,7 @@ def wind_from_tracks(ground_speed_kt: Sequence[float], track_deg: Sequence[float
     Returns
     -------
     WindSolution
-        Least squares with wind; exact for three legs [-].
+        Least squares with wind; exact for three legs.
 
     Raises
     ------
@@ -137,7 +137,7 @@ def wind_from_headings(ground_speed_kt: Sequence[float], heading_deg: Sequence[f
     Returns
     -------
     WindSolution
-        Least squares; the branch with TAS above the wind. Wind in the headings' own north [-].
+        Least squares; the branch with TAS above the wind. Wind in the headings' own north.
 
     Raises
     ------
@@ -185,12 +185,12 @@ def calibration_point(legs: Sequence[Leg]) -> CalibrationPoint:
     Parameters
     ----------
     legs : sequence of Leg
-        Three or more; all with tracks, or all with headings [-].
+        Three or more; all with tracks, or all with headings.
 
     Returns
     -------
     CalibrationPoint
-        `usable` is False when the residual says that wind or speed was not steady [-].
+        `usable` is False when the residual says that wind or speed was not steady.
 
     Raises
     ------
@@ -243,14 +243,14 @@ def calibration_tables(points: Sequence[CalibrationPoint], source: str) -> tuple
     Parameters
     ----------
     points : sequence of CalibrationPoint
-        In any order; unusable ones are left out [-].
+        In any order; unusable ones are left out.
     source : str
-        Where the points come from, kept in the table [-].
+        Where the points come from, kept in the table.
 
     Returns
     -------
     tuple of CalibrationTable
-        Rising in IAS, of sets flown at the same the mean; `u_kt` is the rms of the points' uncertainties [-].
+        Rising in IAS, of sets flown at the same the mean; `u_kt` is the rms of the points' uncertainties.
 
     References
     ----------

@@ -18,18 +18,6 @@ SUFFIXES = (".csv", ".gpx", ".nmea", ".nma")
 def asked_traces(given: Sequence[str], flights: Collection[str]) -> dict[str, list[Path]]:
     """What ``--trace`` asks for, by flight.
 
-    Parameters
-    ----------
-    given : sequence of str
-        ``FLIGHT=FILE`` each [-].
-    flights : collection of str
-        The flights there are [-].
-
-    Returns
-    -------
-    dict of str to list of Path
-        Files in the order given [-].
-
     Raises
     ------
     ReduceError
@@ -53,22 +41,11 @@ def join_traces(
 ) -> tuple[Mapping[str, TraceAtEvent], list[str], list[str]]:
     """Join every trace that lies in a flight's `traces/`, and those that are asked for.
 
-    Parameters
-    ----------
-    flight_dir : Path
-        Flight folder [-].
-    flight : FlightData
-        The flight [-].
-    indicator : Indicator
-        For the reading lag [-].
-    asked : sequence of Path
-        Files wherever they are [-].
-
     Returns
     -------
     (mapping of str to TraceAtEvent, list of str, list of str)
         By run; one line a trace that lay there and one a trace asked for, saying how it was joined,
-        lag included [-].
+        lag included.
 
     Raises
     ------

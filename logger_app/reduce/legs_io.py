@@ -28,7 +28,7 @@ def read_legs(
     Parameters
     ----------
     path : Path
-        A CSV with one leg a row, or a GPX, NMEA or timed CSV log of one set [-].
+        A CSV with one leg a row, or a GPX, NMEA or timed CSV log of one set.
     ias_kt : float, optional
         Indicated airspeed of a log [kt].
     flap_deg : float
@@ -37,11 +37,6 @@ def read_legs(
         Pressure altitude where the file gives none [ft].
     oat_degc : float, optional
         Outside air temperature where the file gives none [degC].
-
-    Returns
-    -------
-    list of list of Leg
-        In the file's order [-].
 
     Raises
     ------
@@ -105,17 +100,8 @@ def write_fragment(path: Path, tables: Sequence[CalibrationTable], points: Seque
 
     Parameters
     ----------
-    path : Path
-        Where to [-].
-    tables : sequence of CalibrationTable
-        One a flap setting [-].
     points : sequence of CalibrationPoint
-        Where they came from; residuals and caveats go into comments [-].
-
-    Returns
-    -------
-    Path
-        `path` [-].
+        Where they came from; residuals and caveats go into comments.
 
     Raises
     ------
@@ -128,17 +114,10 @@ def write_fragment(path: Path, tables: Sequence[CalibrationTable], points: Seque
 def fragment(tables: Sequence[CalibrationTable], points: Sequence[CalibrationPoint]) -> str:
     """Tables as TOML text.
 
-    Parameters
-    ----------
-    tables : sequence of CalibrationTable
-        One a flap setting [-].
-    points : sequence of CalibrationPoint
-        For the comments [-].
-
     Returns
     -------
     str
-        [[calibration]] tables as a campaign reads them [-].
+        [[calibration]] tables as a campaign reads them.
     """
     import tomlkit
 
@@ -160,18 +139,7 @@ def fragment(tables: Sequence[CalibrationTable], points: Sequence[CalibrationPoi
 
 
 def point_in_words(point: CalibrationPoint) -> str:
-    """One calibration point in one line.
-
-    Parameters
-    ----------
-    point : CalibrationPoint
-        The point [-].
-
-    Returns
-    -------
-    str
-        For a person [-].
-    """
+    """One calibration point in one line."""
     s = point.solution
     residual = "no residual (three legs)" if math.isnan(s.residual_kt) else f"residual {s.residual_kt:.2f} kt"
     notes = f"; {'; '.join(point.notes)}" if point.notes else ""

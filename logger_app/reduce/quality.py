@@ -57,19 +57,13 @@ def judge(run: Run, stall: RunStall, point: TestPoint | None, configuration: str
 
     Parameters
     ----------
-    run : Run
-        The run [-].
-    stall : RunStall
-        What its calls say [-].
     point : TestPoint or None
-        The test point that it was flown for [-].
-    configuration : str or None
-        Configuration of the flight [-].
+        The test point that it was flown for.
 
     Returns
     -------
     Verdict
-        All reasons at once; `RULES` states them [-].
+        All reasons at once; `RULES` states them.
 
     References
     ----------

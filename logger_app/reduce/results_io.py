@@ -32,11 +32,9 @@ class ResultsDocument:
 
     Parameters
     ----------
-    campaign_dir : Path
-        Campaign folder [-].
     write : bool
         Whether `results/reduction.json` is to be written, and what waits may wait in the campaign's
-        folder; else it waits in the user's [-].
+        folder; else it waits in the user's.
     """
 
     def __init__(self, campaign_dir: Path, write: bool = True):
@@ -61,11 +59,6 @@ class ResultsDocument:
     def add(self, runs: Iterable[StallSpeed]) -> None:
         """Write down the next runs, with everything.
 
-        Parameters
-        ----------
-        runs : iterable of StallSpeed
-            In the order of the document [-].
-
         Raises
         ------
         ReportError
@@ -85,12 +78,12 @@ class ResultsDocument:
         Parameters
         ----------
         reduction : Reduction
-            All but its runs is taken from it [-].
+            All but its runs is taken from it.
 
         Returns
         -------
         Path or None
-            The file written; None where none was wanted [-].
+            The file written; None where none was wanted.
 
         Raises
         ------
@@ -125,18 +118,6 @@ class ResultsDocument:
 
 def write_text(path: Path, text: str) -> Path:
     """Write a text file through a temporary one in the same folder.
-
-    Parameters
-    ----------
-    path : Path
-        Where to [-].
-    text : str
-        What [-].
-
-    Returns
-    -------
-    Path
-        `path` [-].
 
     Raises
     ------

@@ -38,20 +38,5 @@ class Trace:
 
 
 def cannot(trace: Trace, got: str, expected: str) -> ReduceError:
-    """The error for a trace that cannot be used.
-
-    Parameters
-    ----------
-    trace : Trace
-        The trace [-].
-    got : str
-        What was found [-].
-    expected : str
-        What would be right [-].
-
-    Returns
-    -------
-    ReduceError
-        To be raised [-].
-    """
+    """The error for a trace that cannot be used."""
     return ReduceError(faults=(Fault(where=f"trace {trace.source}", got=got, expected=expected),))

@@ -78,11 +78,6 @@ class RunStall:
 def resolution_u_kt(indicator: Indicator) -> float:
     """Standard uncertainty of one reading from how finely the dial can be read.
 
-    Parameters
-    ----------
-    indicator : Indicator
-        Its unit and graduation [-].
-
     Returns
     -------
     float
@@ -110,18 +105,14 @@ def stall_of_run(run: Run, indicator: Indicator, *, event_voiced: bool = True) -
 
     Parameters
     ----------
-    run : Run
-        With its reviewed calls [-].
-    indicator : Indicator
-        Graduation and reading lag [-].
     event_voiced : bool
         Whether the event's time is that of a spoken word. One taken from a picture or a trace
-        is not late, and the calls are then moved earlier by the reading lag [-].
+        is not late, and the calls are then moved earlier by the reading lag.
 
     Returns
     -------
     RunStall
-        What can be said; `ias_kt` is None when there is no usable reading [-].
+        What can be said; `ias_kt` is None when there is no usable reading.
 
     Notes
     -----

@@ -61,11 +61,6 @@ def turn_load_factor(bank_deg: float) -> float:
     bank_deg : float
         Bank, either side [deg].
 
-    Returns
-    -------
-    float
-        n [-].
-
     Raises
     ------
     BadQuantity
@@ -97,7 +92,7 @@ def cas_at_1_g_kt(cas_kt: float, load_factor: float) -> float:
     cas_kt : float
         Calibrated airspeed at the stall [kt].
     load_factor : float
-        Load factor normal to the flight path at the same instant [-].
+        Load factor normal to the flight path at the same instant.
 
     Returns
     -------
@@ -139,12 +134,7 @@ def max_lift_coefficient(eas_kt: float, weight_kg: float, wing_area_m2: float, l
     wing_area_m2 : float
         Wing area [m2].
     load_factor : float
-        Load factor normal to the flight path [-].
-
-    Returns
-    -------
-    float
-        CL [-].
+        Load factor normal to the flight path.
 
     Raises
     ------

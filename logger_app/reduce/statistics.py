@@ -36,19 +36,8 @@ def estimate(value: float, se: float, df: float, confidence: float = CONFIDENCE)
 
     Parameters
     ----------
-    value : float
-        The estimate [-].
-    se : float
-        Its standard error [-].
     df : float
-        Degrees of freedom; infinity for a normal [-].
-    confidence : float
-        Two-sided confidence [-].
-
-    Returns
-    -------
-    Estimate
-        The same with its bounds [-].
+        Degrees of freedom; infinity for a normal.
 
     Raises
     ------
@@ -76,17 +65,10 @@ def estimate(value: float, se: float, df: float, confidence: float = CONFIDENCE)
 def mean_interval(values: Sequence[float], confidence: float = CONFIDENCE) -> Estimate:
     """Mean of repeats with its Student interval.
 
-    Parameters
-    ----------
-    values : sequence of float
-        Repeats, at least two [-].
-    confidence : float
-        Two-sided confidence [-].
-
     Returns
     -------
     Estimate
-        Mean, s / sqrt(n), n - 1 and the bounds [-].
+        Mean, s / sqrt(n), n - 1 and the bounds.
 
     Raises
     ------
@@ -116,14 +98,14 @@ def welch(reference: Sequence[float], changed: Sequence[float]) -> Estimate:
     Parameters
     ----------
     reference : sequence of float
-        Repeats of the reference, at least two [-].
+        Repeats of the reference, at least two.
     changed : sequence of float
-        Repeats of the changed configuration, at least two [-].
+        Repeats of the changed configuration, at least two.
 
     Returns
     -------
     Estimate
-        Changed minus reference, with Welch-Satterthwaite degrees of freedom [-].
+        Changed minus reference, with Welch-Satterthwaite degrees of freedom.
 
     Raises
     ------
@@ -153,12 +135,12 @@ def combine_uncertainties(terms: Sequence[tuple[float, float]]) -> tuple[float, 
     Parameters
     ----------
     terms : sequence of (float, float)
-        Variance and degrees of freedom (infinity if known) of each part [-].
+        Variance and degrees of freedom (infinity if known) of each part.
 
     Returns
     -------
     (float, float)
-        Standard uncertainty and effective degrees of freedom [-].
+        Standard uncertainty and effective degrees of freedom.
 
     Notes
     -----
@@ -181,14 +163,12 @@ def least_squares(design: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, n
     Parameters
     ----------
     design : ndarray of float64, shape (n, k)
-        One row a value, one column a coefficient [-].
-    values : ndarray of float64, shape (n,)
-        What is fitted [-].
+        One row a value, one column a coefficient.
 
     Returns
     -------
     (ndarray, ndarray, int)
-        Coefficients (k,), their covariance (k, k), degrees of freedom n - k [-].
+        Coefficients (k,), their covariance (k, k), degrees of freedom n - k.
 
     Raises
     ------
@@ -216,19 +196,13 @@ def line_at(
 
     Parameters
     ----------
-    x : sequence of float
-        Abscissae, such as entry rates [-].
-    y : sequence of float
-        Ordinates, such as stall speeds [-].
     at : float
-        Where to read, inside the span of `x` [-].
-    confidence : float
-        Two-sided confidence [-].
+        Where to read, inside the span of `x`.
 
     Returns
     -------
     (Estimate, float)
-        The fitted mean at `at` with its standard error, and the slope [-].
+        The fitted mean at `at` with its standard error, and the slope.
 
     Raises
     ------
@@ -257,16 +231,6 @@ def line_at(
 def holm(p_values: Sequence[float]) -> list[float]:
     """p-values adjusted for having made several comparisons.
 
-    Parameters
-    ----------
-    p_values : sequence of float
-        Unadjusted p-values [-].
-
-    Returns
-    -------
-    list of float
-        Adjusted ones, in the same order [-].
-
     Notes
     -----
     Step-down: the k-th smallest of m is multiplied by m - k + 1, then made to rise.
@@ -294,14 +258,7 @@ def sides_differ_p(reference: tuple[int, int], changed: tuple[int, int]) -> floa
     Parameters
     ----------
     reference : (int, int)
-        Drops to the left and to the right in the reference [-].
-    changed : (int, int)
-        The same in the changed configuration [-].
-
-    Returns
-    -------
-    float
-        p [-].
+        Drops to the left and to the right in the reference.
 
     References
     ----------
@@ -335,17 +292,11 @@ def power_of(
         True difference [kt].
     sd_kt : float
         Standard deviation of repeats [kt].
-    n_reference : int
-        Runs of the reference [-].
-    n_changed : int
-        Runs of the changed configuration [-].
-    alpha : float
-        Two-sided significance [-].
 
     Returns
     -------
     float
-        Power, 0 to 1 [-].
+        Power, 0 to 1.
 
     Raises
     ------
@@ -384,13 +335,6 @@ def runs_needed(difference_kt: float, sd_kt: float, power: float = POWER) -> int
         Difference that must be shown [kt].
     sd_kt : float
         Standard deviation of repeats [kt].
-    power : float
-        Wanted chance of showing it [-].
-
-    Returns
-    -------
-    int
-        Runs of each configuration [-].
 
     Raises
     ------
@@ -423,12 +367,6 @@ def smallest_difference_kt(sd_kt: float, n_reference: int, n_changed: int, power
     ----------
     sd_kt : float
         Standard deviation of repeats [kt].
-    n_reference : int
-        Runs of the reference [-].
-    n_changed : int
-        Runs of the changed configuration [-].
-    power : float
-        Wanted chance of showing it [-].
 
     Returns
     -------

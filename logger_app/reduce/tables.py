@@ -19,17 +19,10 @@ CAUTION = (
 def plain_text(campaign: Campaign, reduction: Reduction) -> str:
     """The reduction as text.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        Names points and the indicator's unit [-].
-    reduction : Reduction
-        All results [-].
-
     Returns
     -------
     str
-        Several tables; speeds in knots, indicated ones in the indicator's unit [-].
+        Several tables; speeds in knots, indicated ones in the indicator's unit.
     """
     labels = {point.id: point.label for point in campaign.points}
     unit = campaign.indicator.unit

@@ -54,17 +54,13 @@ def join(trace: Trace, flight: FlightData, indicator: Indicator) -> Joined:
 
     Parameters
     ----------
-    trace : Trace
-        On its own clock [-].
     flight : FlightData
-        Its runs hold the calls to align by [-].
-    indicator : Indicator
-        For the reading lag [-].
+        Its runs hold the calls to align by.
 
     Returns
     -------
     Joined
-        Runs that the trace does not cover are left out [-].
+        Runs that the trace does not cover are left out.
 
     Raises
     ------
@@ -95,17 +91,13 @@ def at_event(trace: Trace, alignment: Alignment, event_flight_s: float) -> Trace
 
     Parameters
     ----------
-    trace : Trace
-        The trace [-].
-    alignment : Alignment
-        How it was joined [-].
     event_flight_s : float
         When the event was said, flight clock [s].
 
     Returns
     -------
     TraceAtEvent or None
-        None when the trace does not cover that moment [-].
+        None when the trace does not cover that moment.
 
     References
     ----------
@@ -140,8 +132,6 @@ def legs_in_trace(
 
     Parameters
     ----------
-    trace : Trace
-        With ground speed and track [-].
     ias_kt : float, optional
         Indicated airspeed held on every leg; the trace's own when not given [kt].
     flap_deg : float
@@ -154,7 +144,7 @@ def legs_in_trace(
     Returns
     -------
     tuple of Leg
-        Longest steady stretches of 10 s or more, means of the velocity vector, in order [-].
+        Longest steady stretches of 10 s or more, means of the velocity vector, in order.
 
     Raises
     ------

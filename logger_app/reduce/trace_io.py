@@ -59,12 +59,12 @@ def read_trace(path: Path) -> Trace:
     Parameters
     ----------
     path : Path
-        A ``.csv``, ``.gpx`` or ``.nmea`` (``.nma``, ``.txt``) file [-].
+        A ``.csv``, ``.gpx`` or ``.nmea`` (``.nma``, ``.txt``) file.
 
     Returns
     -------
     Trace
-        Times count from its first sample, or are the flight clock when its column says so [-].
+        Times count from its first sample, or are the flight clock when its column says so.
 
     Raises
     ------
@@ -91,16 +91,6 @@ def read_trace(path: Path) -> Trace:
 def read_text(path: Path) -> str:
     """A text file whole, within reason.
 
-    Parameters
-    ----------
-    path : Path
-        The file [-].
-
-    Returns
-    -------
-    str
-        Its text, a byte-order mark removed [-].
-
     Raises
     ------
     ReduceError
@@ -124,19 +114,8 @@ def fault(path: Path | str, got: str, expected: str, line: int | None = None) ->
 
     Parameters
     ----------
-    path : Path or str
-        The file [-].
-    got : str
-        What was found [-].
-    expected : str
-        What would be right [-].
     line : int, optional
-        Line, counted from 1 [-].
-
-    Returns
-    -------
-    ReduceError
-        To be raised [-].
+        Line, counted from 1.
     """
     where = f"{path}, line {line}" if line else str(path)
     return ReduceError(faults=(Fault(where=where, got=got, expected=expected),))
@@ -148,14 +127,12 @@ def csv_rows(text: str, name: str) -> list[tuple[int, dict[str, str]]]:
     Parameters
     ----------
     text : str
-        The file's text; comma, semicolon or tab [-].
-    name : str
-        The file's name, for messages [-].
+        The file's text; comma, semicolon or tab.
 
     Returns
     -------
     list of (int, dict)
-        Line number and cells by column name [-].
+        Line number and cells by column name.
 
     Raises
     ------
@@ -190,19 +167,8 @@ def number_in(cell: str | None, name: str, line: int, column: str) -> float:
 
     Parameters
     ----------
-    cell : str or None
-        The cell's text [-].
-    name : str
-        The file's name, for messages [-].
     line : int
-        Line, counted from 1 [-].
-    column : str
-        Column, for messages [-].
-
-    Returns
-    -------
-    float
-        The number as written [-].
+        Line, counted from 1.
 
     Raises
     ------

@@ -65,12 +65,8 @@ def run_budget(
 
     Parameters
     ----------
-    stall : RunStall
-        Gives reading, fit and lag [-].
-    indicator : Indicator
-        Gives the instrument [-].
     calibrated : Calibrated or None
-        Gives the calibration; None when the speed stays indicated [-].
+        Gives the calibration; None when the speed stays indicated.
     weight_term_kt : float or None
         See `weight_u_kt`; None when the weight is not known [kt].
     load_factor_term_kt : float
@@ -79,7 +75,7 @@ def run_budget(
     Returns
     -------
     tuple of BudgetTerm
-        One a source, in knots of CAS (of IAS without calibration) [-].
+        One a source, in knots of CAS (of IAS without calibration).
 
     References
     ----------
@@ -112,11 +108,6 @@ def run_budget(
 def total_u_kt(terms: Iterable[BudgetTerm]) -> float:
     """All terms in quadrature.
 
-    Parameters
-    ----------
-    terms : iterable of BudgetTerm
-        A budget [-].
-
     Returns
     -------
     float
@@ -136,10 +127,8 @@ def mean_budget(
 
     Parameters
     ----------
-    budgets : sequence of tuple of BudgetTerm
-        One a run [-].
     flights : sequence of str
-        Flight of each run: a weight error is common to a flight [-].
+        Flight of each run: a weight error is common to a flight.
     repeatability_u_kt : float or None
         s / sqrt(n) of the runs; None for a single run [kt].
 
@@ -147,7 +136,7 @@ def mean_budget(
     -------
     tuple of BudgetTerm
         Repeatability stands for the random terms, which it contains; with one run the run's own
-        random terms are kept instead [-].
+        random terms are kept instead.
 
     References
     ----------

@@ -13,19 +13,10 @@ _KIND = {"std": "", "cas": " (CAS at the weights flown)", "ias": " (IAS at the w
 def sentence(comparison: Comparison, label: str, tested: int) -> str:
     """One comparison in one sentence.
 
-    Parameters
-    ----------
-    comparison : Comparison
-        With its verdict [-].
-    label : str
-        The point as on the card [-].
-    tested : int
-        How many comparisons were made together [-].
-
     Returns
     -------
     str
-        For example ``lower by 1.6 kt, 0.7 to 2.5 (95 %), at idle, flap 15, wings level`` [-].
+        For example ``lower by 1.6 kt, 0.7 to 2.5 (95 %), at idle, flap 15, wings level``.
     """
     if comparison.verdict == "not comparable":
         return f"not comparable at {label}: {comparison.notes[0]}"
@@ -52,20 +43,7 @@ def _span(value: float, low: float, high: float) -> str:
 
 
 def summary(campaign: Campaign, comparisons: Sequence[Comparison]) -> tuple[str, ...]:
-    """What the campaign says: one line a pair of configurations, what was shown first.
-
-    Parameters
-    ----------
-    campaign : Campaign
-        Names the configurations [-].
-    comparisons : sequence of Comparison
-        All of them [-].
-
-    Returns
-    -------
-    tuple of str
-        Lines for a person [-].
-    """
+    """What the campaign says: one line a pair of configurations, what was shown first."""
     if not comparisons:
         return ("Nothing to compare yet: no pair of configurations has runs that count.",)
     order = {"lower": 0, "higher": 0, "not shown": 1, "not comparable": 2}

@@ -34,17 +34,13 @@ def caption(run: RunView, flight_s: float, unit: str) -> Caption:
 
     Parameters
     ----------
-    run : RunView
-        The run [-].
     flight_s : float
         Time on the flight clock [s].
-    unit : str
-        The indicator's unit [-].
 
     Returns
     -------
     Caption
-        Tenths of seconds and of the unit; empty where there is nothing to say [-].
+        Tenths of seconds and of the unit; empty where there is nothing to say.
     """
     spoken = [view for view in run.calls if view.call.counts and view.call.flight_s <= flight_s]
     speeds = [view for view in spoken if view.call.kind is CallKind.AIRSPEED]
@@ -71,11 +67,6 @@ def caption(run: RunView, flight_s: float, unit: str) -> Caption:
 
 def run_span(run: RunView) -> tuple[float, float]:
     """What of the flight a clip shows: the run with a little before and after [s].
-
-    Parameters
-    ----------
-    run : RunView
-        The run [-].
 
     Returns
     -------

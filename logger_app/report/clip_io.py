@@ -39,22 +39,11 @@ def write_clip(
     Parameters
     ----------
     out : Path
-        MP4 file to write; put in place whole or not at all [-].
-    video : Path
-        The camera's file [-].
+        MP4 file to write; put in place whole or not at all.
     clock_map : ClockMap
-        From the camera's clock to the flight clock [-].
-    run : RunView
-        The run [-].
-    unit : str
-        The indicator's unit [-].
+        From the camera's clock to the flight clock.
     progress : callable, optional
-        Called with the share done, 0 to 1 [-].
-
-    Returns
-    -------
-    Path
-        The clip [-].
+        Called with the share done, 0 to 1.
 
     Raises
     ------

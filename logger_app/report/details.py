@@ -36,21 +36,13 @@ def choose_details(
 
     Parameters
     ----------
-    runs : sequence of RunView
-        All runs, older flights first [-].
-    cells : iterable of Cell
-        Their means [-].
-    asked : sequence of str
-        As for `asked_runs` [-].
     pictured : collection of (str, str)
-        Flight and id of runs that saved pictures show [-].
-    most : int
-        How many may be detailed [-].
+        Flight and id of runs that saved pictures show.
 
     Returns
     -------
     (list of RunView, str)
-        In the order of `runs`, and the sentence [-].
+        In the order of `runs`, and the sentence.
 
     Raises
     ------
@@ -97,15 +89,8 @@ def asked_runs(runs: Sequence[RunView], asked: Sequence[str]) -> list[RunView]:
 
     Parameters
     ----------
-    runs : sequence of RunView
-        All runs [-].
     asked : sequence of str
-        ``FLIGHT`` for all of a flight, ``FLIGHT:3``, ``FLIGHT:3-9``, or a run's id [-].
-
-    Returns
-    -------
-    list of RunView
-        In the order asked [-].
+        ``FLIGHT`` for all of a flight, ``FLIGHT:3``, ``FLIGHT:3-9``, or a run's id.
 
     Raises
     ------
@@ -154,18 +139,7 @@ def _typical(group: Sequence[RunView]) -> list[RunView]:
 
 
 def typicality(run: RunView) -> tuple[bool, float]:
-    """What sorts runs by how well they stand for others: reviewed first, then nearest to 1 kt/s.
-
-    Parameters
-    ----------
-    run : RunView
-        A run that was reduced [-].
-
-    Returns
-    -------
-    (bool, float)
-        Least is best [-].
-    """
+    """What sorts runs by how well they stand for others: reviewed first, then nearest to 1 kt/s."""
     return not run.result.reviewed, abs((run.result.entry_rate_kt_per_s or 9.0) - 1.0)
 
 

@@ -30,17 +30,10 @@ TUFT_STATES = {"attached": 0, "unsteady": 1, "separated": 2, "reversed": 3, "not
 def forest(pair: Pair, id: str) -> Figure | None:
     """The differences of a pair with their 95 % intervals, one line a test point.
 
-    Parameters
-    ----------
-    pair : Pair
-        Comparisons of two configurations [-].
-    id : str
-        Id of the figure [-].
-
     Returns
     -------
     Figure or None
-        None when no point could be compared [-].
+        None when no point could be compared.
     """
     rows = [row for row in pair.rows if row.comparison.difference_kt is not None and row.comparison.low_kt is not None]
     if not rows:
@@ -92,17 +85,10 @@ def forest(pair: Pair, id: str) -> Figure | None:
 def approaches(view: PointView, unit: str) -> Figure | None:
     """All approaches at a point on one axis of time before the stall event: calls, fits, events.
 
-    Parameters
-    ----------
-    view : PointView
-        A test point [-].
-    unit : str
-        The indicator's unit [-].
-
     Returns
     -------
     Figure or None
-        None when no run has an event or a lowest call to line up on [-].
+        None when no run has an event or a lowest call to line up on.
     """
     dots, lines, events = [], [], []
     for side in view.sides:
@@ -146,11 +132,6 @@ def approaches(view: PointView, unit: str) -> Figure | None:
 def zero_of(run: RunView) -> float | None:
     """Where a run's time axis has its zero: the stall event, else the lowest call, on the flight clock [s].
 
-    Parameters
-    ----------
-    run : RunView
-        The run [-].
-
     Returns
     -------
     float | None
@@ -169,8 +150,6 @@ def fitted_ias_kt(run: RunView, flight_s: float) -> float | None:
 
     Parameters
     ----------
-    run : RunView
-        The run [-].
     flight_s : float
         Time on the flight clock [s].
 
@@ -195,8 +174,6 @@ def time_at_ias_s(run: RunView, ias_kt: float) -> float | None:
 
     Parameters
     ----------
-    run : RunView
-        A run [-].
     ias_kt : float
         Indicated airspeed [kt].
 
@@ -315,15 +292,10 @@ def _approach_words(view: PointView, unit: str) -> str:
 def drawn_words(view: PointView) -> str:
     """What is said beside the approaches where not all are drawn.
 
-    Parameters
-    ----------
-    view : PointView
-        A test point [-].
-
     Returns
     -------
     str
-        A sentence after a blank, or nothing [-].
+        A sentence after a blank, or nothing.
     """
     counting = [run for side in view.sides for run in side.counting]
     return _drawn(len(_detailed(counting)), len(counting))
@@ -343,17 +315,13 @@ def thinned(runs: Sequence[RunView], value_of: Callable[[RunView], float], most:
 
     Parameters
     ----------
-    runs : sequence of RunView
-        Of one configuration at one point [-].
     value_of : callable
-        Along what the choice is even; its lowest and highest are always chosen [-].
-    most : int
-        How many of those without details [-].
+        Along what the choice is even; its lowest and highest are always chosen.
 
     Returns
     -------
     list of RunView
-        In the order given; all while there are no more than `most` [-].
+        In the order given; all while there are no more than `most`.
     """
     if len(runs) <= most:
         return list(runs)
@@ -366,15 +334,10 @@ def thinned(runs: Sequence[RunView], value_of: Callable[[RunView], float], most:
 def against_entry_rate(view: PointView) -> Figure | None:
     """Stall speed against entry rate, with the regression where the reduction has one.
 
-    Parameters
-    ----------
-    view : PointView
-        A test point [-].
-
     Returns
     -------
     Figure or None
-        None with fewer than two runs to draw [-].
+        None with fewer than two runs to draw.
     """
     dots, lines, parts, keys, every = [], [], [], [], 0
     for side in view.sides:
@@ -440,11 +403,6 @@ def against_entry_rate(view: PointView) -> Figure | None:
 def random_u_kt(run: RunView) -> float | None:
     """Standard uncertainty of a run's speed without what is common to all runs [kt].
 
-    Parameters
-    ----------
-    run : RunView
-        The run [-].
-
     Returns
     -------
     float | None
@@ -460,13 +418,6 @@ def regression(runs: Sequence[RunView], cell: Cell) -> tuple[float, float] | Non
     """The reduction's line of stall speed on entry rate: (speed at 1 kt/s, slope).
 
     Where the reduction gives the speed at 1 kt/s only, the slope is that of the least-squares line.
-
-    Parameters
-    ----------
-    runs : Sequence[RunView]
-        Runs that count [-].
-    cell : Cell
-        Their cell [-].
 
     Returns
     -------
@@ -491,15 +442,10 @@ def _regression_line(runs: Sequence[RunView], found: tuple[float, float], series
 def warning_margins(view: PointView) -> Figure | None:
     """Margin of the first warning or buffet above the stall, one marker a run.
 
-    Parameters
-    ----------
-    view : PointView
-        A test point [-].
-
     Returns
     -------
     Figure or None
-        None when no run had a warning called [-].
+        None when no run had a warning called.
     """
     sides = [side for side in view.sides if side.margins]
     if not sides:
@@ -546,21 +492,10 @@ def warning_margins(view: PointView) -> Figure | None:
 def tuft_map(side: Side, view: PointView, marks: Sequence[TuftMark], unit: str) -> Figure | None:
     """State of the tufts along the span against airspeed, one configuration.
 
-    Parameters
-    ----------
-    side : Side
-        A configuration at a point [-].
-    view : PointView
-        That point [-].
-    marks : sequence of TuftMark
-        Marks of this side's runs [-].
-    unit : str
-        The indicator's unit [-].
-
     Returns
     -------
     Figure or None
-        None without marks that have a speed [-].
+        None without marks that have a speed.
     """
     marks = [mark for mark in marks if mark.ias_kt is not None]
     if not marks:
@@ -625,26 +560,7 @@ def _shade(mark: TuftMark) -> int:
 
 
 def wing_map(one: WingMap, view: PointView, names: Mapping[str, str], series: int, unit: str) -> Figure | None:
-    """A wing from above, root at the left, leading edge up: where it first separated, or the difference.
-
-    Parameters
-    ----------
-    one : WingMap
-        What stands at each station [-].
-    view : PointView
-        Its test point [-].
-    names : mapping of str to str
-        Names of configurations by id [-].
-    series : int
-        Number of the configuration's look [-].
-    unit : str
-        The indicator's unit [-].
-
-    Returns
-    -------
-    Figure or None
-        None without a station [-].
-    """
+    """A wing from above, root at the left, leading edge up: where it first separated, or the difference."""
     if not one.cells:
         return None
     spans = sorted({cell.span_pct for cell in one.cells})

@@ -16,15 +16,8 @@ def to_drawing(drawing: layout.Drawing, width: float) -> Drawing:
 
     Parameters
     ----------
-    drawing : layout.Drawing
-        A laid-out figure [-].
     width : float
         Width wanted [pt].
-
-    Returns
-    -------
-    Drawing
-        Vector graphics [-].
     """
     scale = width / drawing.width
     result = Drawing(width, drawing.height * scale)

@@ -11,13 +11,7 @@ FAMILIES = ("Roboto-Regular", "Roboto-Bold", "DejaVuSans")
 
 
 def font_folder() -> Path | None:
-    """Where Kivy keeps its fonts, found without importing Kivy; None when it is not installed.
-
-    Returns
-    -------
-    Path | None
-        Folder, or None [-].
-    """
+    """Where Kivy keeps its fonts, found without importing Kivy; None when it is not installed."""
     found = importlib.util.find_spec("kivy")
     folder = Path(found.origin).parent / "data" / "fonts" if found and found.origin else None
     return folder if folder and folder.is_dir() else None
@@ -30,7 +24,7 @@ def register() -> tuple[str, str, str]:
     Returns
     -------
     tuple of str
-        Names of the plain font, the bold one, and the one with more letters [-].
+        Names of the plain font, the bold one, and the one with more letters.
     """
     from reportlab.pdfbase import pdfmetrics
     from reportlab.pdfbase.ttfonts import TTFont
@@ -46,18 +40,7 @@ def register() -> tuple[str, str, str]:
 
 
 def marked(text: str) -> str:
-    """Text for a reportlab paragraph: escaped, with letters that the plain font lacks set in the wide one.
-
-    Parameters
-    ----------
-    text : str
-        Any text [-].
-
-    Returns
-    -------
-    str
-        Paragraph markup [-].
-    """
+    """Text for a reportlab paragraph: escaped, with letters that the plain font lacks set in the wide one."""
     plain, _, wide = register()
     have = _letters(plain)
     if have is None:
@@ -74,20 +57,7 @@ def marked(text: str) -> str:
 
 
 def font_for(text: str, bold: bool = False) -> str:
-    """Name of the font for a line that is drawn in one: the wide one when the plain lacks a letter.
-
-    Parameters
-    ----------
-    text : str
-        Any text [-].
-    bold : bool
-        In the bold face [-].
-
-    Returns
-    -------
-    str
-        Name of a registered font [-].
-    """
+    """Name of the font for a line that is drawn in one: the wide one when the plain lacks a letter."""
     plain, strong, wide = register()
     have = _letters(plain)
     lacking = have is not None and any(ord(ch) not in have and not ch.isspace() for ch in text)

@@ -92,12 +92,7 @@ def lay_out(figure: Figure) -> Drawing:
     Parameters
     ----------
     figure : Figure
-        Data in the units of its axes [-].
-
-    Returns
-    -------
-    Drawing
-        Shapes in pixels, back to front [-].
+        Data in the units of its axes.
     """
     key_shapes, key_height = _keys(figure)
     top = 12.0 + key_height
@@ -133,8 +128,6 @@ def text_width(text: str, size: float) -> float:
 
     Parameters
     ----------
-    text : str
-        Any text [-].
     size : float
         Size [px].
 
@@ -147,20 +140,7 @@ def text_width(text: str, size: float) -> float:
 
 
 def tick_text(value: float, ticks: tuple[float, ...]) -> str:
-    """A tick's number with as many places as its neighbours need, and a true minus sign.
-
-    Parameters
-    ----------
-    value : float
-        The tick [-].
-    ticks : tuple[float, ...]
-        All ticks of the axis [-].
-
-    Returns
-    -------
-    str
-        Text [-].
-    """
+    """A tick's number with as many places as its neighbours need, and a true minus sign."""
     places = 0
     while places < 3 and any(abs(t - round(t, places)) > 1e-6 for t in ticks):
         places += 1

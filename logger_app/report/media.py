@@ -76,11 +76,6 @@ class Media:
 def clip_span(call: CallView) -> tuple[float, float]:
     """The two seconds around a call, on the flight clock.
 
-    Parameters
-    ----------
-    call : CallView
-        A call [-].
-
     Returns
     -------
     tuple of float
@@ -94,11 +89,6 @@ def clip_span(call: CallView) -> tuple[float, float]:
 
 def wanted_sounds(page: Page) -> list[tuple[str, float, float]]:
     """(flight, start, end) of every call in a run, in order of time [s].
-
-    Parameters
-    ----------
-    page : Page
-        Everything joined [-].
 
     Returns
     -------
@@ -114,9 +104,9 @@ def add_sheets(page: Page, speeds: Sequence[str] = Extras().sheet_speeds) -> Non
     Parameters
     ----------
     page : Page
-        Changed in place: `sheet` of its points [-].
+        Changed in place: `sheet` of its points.
     speeds : sequence of str
-        ``stall``, a multiple of the stall speed (``1.1``) or a speed with its unit (``48kt``) [-].
+        ``stall``, a multiple of the stall speed (``1.1``) or a speed with its unit (``48kt``).
 
     Raises
     ------
@@ -137,10 +127,8 @@ def wanted_frames(page: Page, sparing: bool = False) -> list[tuple[str, float]]:
 
     Parameters
     ----------
-    page : Page
-        Everything joined [-].
     sparing : bool
-        Those of events and contact sheets only [-].
+        Those of events and contact sheets only.
 
     Returns
     -------
@@ -166,22 +154,22 @@ def place_media(
     Parameters
     ----------
     page : Page
-        With its sheets; `sound` and `frame` of its calls and the sheets' pictures are filled in [-].
+        With its sheets; `sound` and `frame` of its calls and the sheets' pictures are filled in.
     sounds : mapping or None
-        Ogg by (flight, start, end); None when there was nothing to ask [-].
+        Ogg by (flight, start, end); None when there was nothing to ask.
     frames : mapping or None
-        JPEG by (flight, time); None when there was nothing to ask [-].
+        JPEG by (flight, time); None when there was nothing to ask.
     budget : int, optional
-        Most bytes of base64 to put on the page; what such a page has room for if not given [-].
+        Most bytes of base64 to put on the page; what such a page has room for if not given.
     sparing : bool
-        Pictures were asked for at events and for the sheets only [-].
+        Pictures were asked for at events and for the sheets only.
     stills : sequence of SavedStill
-        Pictures that a person saved: they come before those that nobody chose [-].
+        Pictures that a person saved: they come before those that nobody chose.
 
     Returns
     -------
     Media
-        How much was put in and what was left out [-].
+        How much was put in and what was left out.
     """
     if budget is None:
         budget = LONG_MEDIA_BUDGET if page.chosen else MEDIA_BUDGET
@@ -209,18 +197,7 @@ def place_media(
 
 
 def sheet_run(side: Side) -> RunView | None:
-    """The run whose pictures stand for a configuration: reviewed first, then nearest to 1 kt/s.
-
-    Parameters
-    ----------
-    side : Side
-        A configuration at a point [-].
-
-    Returns
-    -------
-    RunView | None
-        The run, or None [-].
-    """
+    """The run whose pictures stand for a configuration: reviewed first, then nearest to 1 kt/s."""
     runs = [run for run in side.counting if run.anchor and zero_of(run) is not None]
     return min(runs, key=typicality, default=None)
 

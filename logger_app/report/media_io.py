@@ -25,21 +25,19 @@ def add_media(
 
     Parameters
     ----------
-    page : Page
-        Changed in place [-].
     sound_of : callable or None
-        Flight, start [s], end [s] to a small Ogg file, or None [-].
+        Flight, start [s], end [s] to a small Ogg file, or None.
     frame_of : callable or None
-        Flight, flight time [s] to a JPEG, or None [-].
+        Flight, flight time [s] to a JPEG, or None.
     progress : callable, optional
-        Called with the share done, 0 to 1 [-].
+        Called with the share done, 0 to 1.
     extras : Extras
-        Speeds of the contact sheets, and whether pictures are to be few [-].
+        Speeds of the contact sheets, and whether pictures are to be few.
 
     Returns
     -------
     Media
-        How much was put in and what was left out [-].
+        How much was put in and what was left out.
     """
     add_sheets(page, extras.sheet_speeds)
     sounds = wanted_sounds(page) if sound_of else []

@@ -41,9 +41,7 @@ def add_figures(page: Page, extras: Extras) -> None:
     Parameters
     ----------
     page : Page
-        Changed in place: `figures` of its points [-].
-    extras : Extras
-        For the tuft states [-].
+        Changed in place: `figures` of its points.
     """
     tufts: dict[str, list] = {}
     for mark in extras.tufts:
@@ -58,15 +56,10 @@ def add_figures(page: Page, extras: Extras) -> None:
 def forests(page: Page) -> list[Figure | None]:
     """The forest plot of each pair of configurations.
 
-    Parameters
-    ----------
-    page : Page
-        Everything joined [-].
-
     Returns
     -------
     list[Figure | None]
-        One a pair; None where nothing could be compared [-].
+        One a pair; None where nothing could be compared.
     """
     return [forest(pair, f"forest-{k}") for k, pair in enumerate(page.pairs, 1)]
 
@@ -89,21 +82,10 @@ def render_page(page: Page, media: Media, extras: Extras, files: list[str], made
 
     Parameters
     ----------
-    page : Page
-        With its figures, sounds and pictures [-].
     media : Media
-        What was put in and what was left out [-].
-    extras : Extras
-        Cameras and versions [-].
+        What was put in and what was left out.
     files : list of str
-        Names of the files beside the page [-].
-    made_utc : str
-        When it was made [-].
-
-    Returns
-    -------
-    str
-        HTML, self-contained [-].
+        Names of the files beside the page.
     """
     environment = _environment(page.unit)
     script = _source("page.js")
@@ -147,13 +129,7 @@ def render_page(page: Page, media: Media, extras: Extras, files: list[str], made
 
 
 def stylesheet() -> str:
-    """The page's style with the figures' colours in it.
-
-    Returns
-    -------
-    str
-        CSS [-].
-    """
+    """The page's style with the figures' colours in it."""
     light, dark = page_colours()
     figures = "".join(f".s-{role}{{stroke:var(--{role})}}.f-{role}{{fill:var(--{role})}}" for role in ROLES)
     return _source("page.css").replace("LIGHT", light).replace("DARK", dark).replace("FIGURES", figures)
@@ -198,36 +174,14 @@ def _environment(unit: str):
 
 
 def slim(figure: Figure) -> Figure:
-    """The same figure for a phone: as wide as one, without the second line under each name.
-
-    Parameters
-    ----------
-    figure : Figure
-        The figure [-].
-
-    Returns
-    -------
-    Figure
-        The figure again [-].
-    """
+    """The same figure for a phone: as wide as one, without the second line under each name."""
     left = 60.0 if figure.y.names else 50.0
     y = replace(figure.y, notes=())
     return replace(figure, id=f"{figure.id}-slim", width=400.0, height=min(figure.height, 380.0), left=left, y=y)
 
 
 def margin_words(side: Side) -> str:
-    """Mean warning margin of a side, with how many runs it rests on.
-
-    Parameters
-    ----------
-    side : Side
-        A configuration at a point [-].
-
-    Returns
-    -------
-    str
-        Words [-].
-    """
+    """Mean warning margin of a side, with how many runs it rests on."""
     margins = [margin for _, margin in side.margins]
     if not margins:
         return words.NONE
@@ -235,18 +189,7 @@ def margin_words(side: Side) -> str:
 
 
 def single_cells(page: Page) -> list[tuple[PointView, Side, object]]:
-    """Cells that no comparison shows.
-
-    Parameters
-    ----------
-    page : Page
-        Everything joined [-].
-
-    Returns
-    -------
-    list[tuple[PointView, Side, object]]
-        Point, side, cell [-].
-    """
+    """Cells that no comparison shows."""
     compared = {(c.point, name) for c in page.reduction.comparisons for name in (c.reference, c.changed)}
     return [
         (view, side, cell)
@@ -258,18 +201,7 @@ def single_cells(page: Page) -> list[tuple[PointView, Side, object]]:
 
 
 def no_comparison(page: Page) -> str:
-    """Why there is nothing to compare.
-
-    Parameters
-    ----------
-    page : Page
-        Everything joined [-].
-
-    Returns
-    -------
-    str
-        Words [-].
-    """
+    """Why there is nothing to compare."""
     flown = sorted({run.configuration for run in page.runs if run.configuration})
     if len(flown) < 2:
         return f"Only one configuration has been flown ({', '.join(flown) or 'not named'}): there is nothing to compare yet. Its stall speeds:"
@@ -287,18 +219,7 @@ FLOWN = (
 
 
 def flown_words(page: Page) -> str:
-    """The ranges that were flown by the runs that count: atmosphere, loading, entry rate, bank.
-
-    Parameters
-    ----------
-    page : Page
-        Everything joined [-].
-
-    Returns
-    -------
-    str
-        Words [-].
-    """
+    """The ranges that were flown by the runs that count: atmosphere, loading, entry rate, bank."""
     parts = []
     for field, name, unit, places in FLOWN:
         values = [getattr(run.result, field) for run in page.runs if run.counts]
@@ -317,12 +238,7 @@ def media_words(media: Media) -> str:
     Parameters
     ----------
     media : Media
-        What was put in and left out [-].
-
-    Returns
-    -------
-    str
-        Words [-].
+        What was put in and left out.
     """
     parts = [f"{words.count(media.sounds, 'call')} with sound" if media.sounds else "No sound is embedded"]
     if media.sounds and media.no_sound:
@@ -344,18 +260,7 @@ def media_words(media: Media) -> str:
 
 
 def unreviewed_sentence(page: Page) -> str:
-    """How much nobody has looked at, for the top of the report; empty when all is reviewed.
-
-    Parameters
-    ----------
-    page : Page
-        Everything joined [-].
-
-    Returns
-    -------
-    str
-        Words [-].
-    """
+    """How much nobody has looked at, for the top of the report; empty when all is reviewed."""
     unreviewed, every = page.unreviewed
     if not unreviewed:
         return ""

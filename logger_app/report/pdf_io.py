@@ -51,19 +51,7 @@ MARK = colors.HexColor("#fff3d9")
 
 
 def write_pdf(path: Path, page: Page, media: Media, made_utc: str) -> None:
-    """Write the PDF.
-
-    Parameters
-    ----------
-    path : Path
-        The file [-].
-    page : Page
-        With its figures and pictures [-].
-    media : Media
-        What was put on the page [-].
-    made_utc : str
-        When it was made [-].
-    """
+    """Write the PDF."""
     document = BaseDocTemplate(
         str(path),
         pagesize=A4,

@@ -134,20 +134,6 @@ class Figure:
 def nice_ticks(low: float, high: float, wanted: int = 7) -> tuple[float, ...]:
     """Round values that cover a range, steps of 1, 2, 2.5 or 5 times a power of ten.
 
-    Parameters
-    ----------
-    low : float
-        Low end [-].
-    high : float
-        The range, `low` below `high` [-].
-    wanted : int
-        About how many [-].
-
-    Returns
-    -------
-    tuple of float
-        Rising; all within the range [-].
-
     Examples
     --------
     >>> nice_ticks(41.2, 60.0)
@@ -167,17 +153,8 @@ def fitted_range(values, least: float, pad: float = 0.06) -> tuple[float, float]
 
     Parameters
     ----------
-    values : iterable of float
-        At least one [-].
-    least : float
-        Smallest width [-].
     pad : float
-        Share of the width left free at each end [-].
-
-    Returns
-    -------
-    tuple of float
-        Low and high [-].
+        Share of the width left free at each end.
     """
     values = list(values)
     low, high = min(values), max(values)

@@ -55,9 +55,7 @@ class ReportWriter:
     Parameters
     ----------
     out : Path
-        Folder of the report; made if need be. An older report in it is replaced, other files stay [-].
-    campaign : Campaign
-        The plan [-].
+        Folder of the report; made if need be. An older report in it is replaced, other files stay.
 
     Raises
     ------
@@ -93,17 +91,7 @@ class ReportWriter:
         self._target.__exit__(kind, error, trace)
 
     def add(self, data: FlightData, results: Iterable[StallSpeed], cameras: Sequence[CameraFile] = ()) -> None:
-        """Take the next flight: its rows of the tables, its subtitles.
-
-        Parameters
-        ----------
-        data : FlightData
-            With its runs [-].
-        results : iterable of StallSpeed
-            Its runs reduced, with everything [-].
-        cameras : sequence of CameraFile
-            Its cameras [-].
-        """
+        """Take the next flight: its rows of the tables, its subtitles."""
         flight = self._builder.add(data, results)
         self._tables["runs"].add(runs_table(flight, self.campaign))
         self._tables["calls"].add(calls_table(flight))
@@ -122,19 +110,10 @@ class ReportWriter:
 
         Parameters
         ----------
-        reduction : Reduction
-            Results of these flights [-].
         again : callable, optional
-            As for `PageBuilder.finish`, as are the others [-].
-        asked : sequence of str
-            Runs that must be detailed [-].
+            As for `PageBuilder.finish`, as are the others.
         pictured : iterable of (str, str)
-            Flight and id of runs that a saved picture shows [-].
-
-        Returns
-        -------
-        Page
-            To be given to `finish` [-].
+            Flight and id of runs that a saved picture shows.
 
         Raises
         ------
@@ -165,20 +144,14 @@ class ReportWriter:
 
         Parameters
         ----------
-        page : Page
-            From `page` [-].
         sound_of : callable, optional
-            Flight, start [s], end [s] to a small Ogg file, or None [-].
+            Flight, start [s], end [s] to a small Ogg file, or None.
         frame_of : callable, optional
-            Flight, flight time [s] to a JPEG, or None [-].
-        pdf : bool
-            Write ``report.pdf`` too [-].
-        extras : Extras, optional
-            Cameras, tuft states, the campaign file [-].
+            Flight, flight time [s] to a JPEG, or None.
         made_utc : str, optional
-            When it was made, a label; now if not given [-].
+            When it was made, a label; now if not given.
         progress : callable, optional
-            Called with the share of sounds and pictures done, 0 to 1 [-].
+            Called with the share of sounds and pictures done, 0 to 1.
         """
         extras = extras or Extras()
         made_utc = made_utc or datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
@@ -205,28 +178,11 @@ def write_report(
     Parameters
     ----------
     out : Path
-        Folder of the report, as for `ReportWriter` [-].
-    campaign : Campaign
-        The plan [-].
-    flights : sequence of FlightData
-        All flights [-].
-    reduction : Reduction
-        Their results, with everything [-].
-    asked : sequence of str
-        Runs that must be detailed [-].
-    extras : Extras, optional
-        Cameras, tuft states, the campaign file [-].
+        Folder of the report, as for `ReportWriter`.
     sound_of : callable, optional
-        Flight, start [s], end [s] to a small Ogg file, or None [-].
+        Flight, start [s], end [s] to a small Ogg file, or None.
     frame_of : callable, optional
-        Flight, flight time [s] to a JPEG, or None [-].
-    more : keyword arguments
-        As for `ReportWriter.finish` [-].
-
-    Returns
-    -------
-    Path
-        The page [-].
+        Flight, flight time [s] to a JPEG, or None.
 
     Raises
     ------

@@ -63,14 +63,12 @@ def add_saved(page: Page, stills: Sequence[SavedStill]) -> list[tuple[Saved, byt
     Parameters
     ----------
     page : Page
-        Changed in place: `stills` of its points [-].
-    stills : sequence of SavedStill
-        As read [-].
+        Changed in place: `stills` of its points.
 
     Returns
     -------
     list[tuple[Saved, bytes]]
-        What was placed, with its JPEG; pictures of a point that is not in the campaign are not [-].
+        What was placed, with its JPEG; pictures of a point that is not in the campaign are not.
     """
     runs = {(run.flight, run.run.id): run for run in page.runs}
     points = {view.point.id: view for view in page.points}

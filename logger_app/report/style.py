@@ -51,12 +51,7 @@ def look_of(series: int) -> Look:
     Parameters
     ----------
     series : int
-        Number from 0 [-].
-
-    Returns
-    -------
-    Look
-        Colours, marker, dash [-].
+        Number from 0.
     """
     return SERIES[series % len(SERIES)]
 
@@ -67,11 +62,11 @@ def role_of(series: int) -> str:
     Parameters
     ----------
     series : int
-        Number from 0 [-].
+        Number from 0.
 
     Returns
     -------
     str
-        ``s0``, ``s1``, ... [-].
+        ``s0``, ``s1``, ....
     """
     return f"s{series % len(SERIES)}"

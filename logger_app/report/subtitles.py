@@ -21,17 +21,8 @@ def flight_subtitles(flight: FlightView, cameras: Sequence[CameraFile], taken: C
 
     Parameters
     ----------
-    flight : FlightView
-        The flight [-].
     cameras : sequence of CameraFile
-        Those of other flights, and those without a clock map, are passed over [-].
-    taken : collection of str
-        File names that other flights have [-].
-
-    Returns
-    -------
-    dict of str to str
-        Text by file name [-].
+        Those of other flights, and those without a clock map, are passed over.
     """
     files: dict[str, str] = {}
     id, calls = flight.flight, flight.calls
@@ -50,17 +41,8 @@ def subtitles(calls: Sequence[CallView], to_other_s: Callable[[float], float | N
 
     Parameters
     ----------
-    calls : sequence of CallView
-        In order of time [-].
     to_other_s : callable
         Flight time to the time on the file's clock; None where it was not running [s].
-    title : str
-        What the file is for [-].
-
-    Returns
-    -------
-    str
-        WebVTT text [-].
     """
     parts = ["WEBVTT", "", f"NOTE\n{_note(title)}\nTimes are those of the file. Not reviewed: (?)", ""]
     calls = [view for view in calls if view.call.counts]
@@ -78,15 +60,10 @@ def subtitles(calls: Sequence[CallView], to_other_s: Callable[[float], float | N
 def file_name(text: str) -> str:
     """A name that every file system takes: letters and digits stay, all else becomes an underscore.
 
-    Parameters
-    ----------
-    text : str
-        Any text [-].
-
     Returns
     -------
     str
-        At most 60 letters [-].
+        At most 60 letters.
     """
     kept = "".join(ch if ch.isalnum() or ch in "-." else "_" for ch in text).strip("._")
     return kept[:60] or "unnamed"

@@ -17,15 +17,13 @@ def to_svg(drawing: Drawing, standalone: bool = False) -> str:
 
     Parameters
     ----------
-    drawing : Drawing
-        A laid-out figure [-].
     standalone : bool
-        For a file of its own: with the name space and a white ground [-].
+        For a file of its own: with the name space and a white ground.
 
     Returns
     -------
     str
-        One ``svg`` element with title, description and ``role="img"`` [-].
+        One ``svg`` element with title, description and ``role="img"``.
     """
     size = f'viewBox="0 0 {_n(drawing.width)} {_n(drawing.height)}"'
     name_space = ' xmlns="http://www.w3.org/2000/svg"' if standalone else ""
@@ -45,13 +43,7 @@ def to_svg(drawing: Drawing, standalone: bool = False) -> str:
 
 
 def page_colours() -> tuple[str, str]:
-    """The CSS of the figures' colours, for light and for dark.
-
-    Returns
-    -------
-    tuple of str
-        Declarations of custom properties: light, dark [-].
-    """
+    """The CSS of the figures' colours, for light and for dark."""
     return tuple("".join(f"--{role}:{pair[k]};" for role, pair in ROLES.items()) for k in (0, 1))
 
 
@@ -60,19 +52,12 @@ def marker_path(shape: str, x: float, y: float, size: float) -> str:
 
     Parameters
     ----------
-    shape : str
-        Name of the marker [-].
     x : float
         Centre, across [px].
     y : float
         Centre, down [px].
     size : float
         Size [px].
-
-    Returns
-    -------
-    str
-        Data of an SVG path [-].
     """
     if shape == "circle":
         return f"M{_n(x - size)} {_n(y)}a{_n(size)} {_n(size)} 0 1 0 {_n(2 * size)} 0a{_n(size)} {_n(size)} 0 1 0 {_n(-2 * size)} 0z"
@@ -86,7 +71,7 @@ def marker_lines(shape: str, x: float, y: float, size: float) -> list[list[tuple
     Parameters
     ----------
     shape : str
-        ``circle``, ``triangle``, ``square``, ``diamond``, ``down`` or ``cross`` [-].
+        ``circle``, ``triangle``, ``square``, ``diamond``, ``down`` or ``cross``.
     x : float
         Centre, across [px].
     y : float
@@ -97,7 +82,7 @@ def marker_lines(shape: str, x: float, y: float, size: float) -> list[list[tuple
     Returns
     -------
     list of list of tuple
-        Polylines; all but the cross are to be closed [-].
+        Polylines; all but the cross are to be closed.
     """
     s = size
     if shape == "circle":

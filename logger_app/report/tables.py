@@ -36,15 +36,10 @@ class Table:
 def harmless(text: str) -> str:
     """Text that no spreadsheet takes for a formula: an apostrophe is put before one that begins like it.
 
-    Parameters
-    ----------
-    text : str
-        Any text [-].
-
     Returns
     -------
     str
-        The same, or with an apostrophe before it [-].
+        The same, or with an apostrophe before it.
 
     Examples
     --------
@@ -100,20 +95,7 @@ RUN_COLUMNS = (
 
 
 def runs_table(flight: FlightView, campaign: Campaign) -> Table:
-    """One row a run of a flight, also those that do not count.
-
-    Parameters
-    ----------
-    flight : FlightView
-        The flight [-].
-    campaign : Campaign
-        For the points [-].
-
-    Returns
-    -------
-    Table
-        The table [-].
-    """
+    """One row a run of a flight, also those that do not count."""
     points = {point.id: point for point in campaign.points}
     return Table("runs", RUN_COLUMNS, tuple(_run_row(run, points.get(run.run.point)) for run in flight.runs))
 
@@ -197,18 +179,7 @@ CALL_COLUMNS = (
 
 
 def calls_table(flight: FlightView) -> Table:
-    """One row a call of a flight, in runs or not.
-
-    Parameters
-    ----------
-    flight : FlightView
-        The flight [-].
-
-    Returns
-    -------
-    Table
-        The table [-].
-    """
+    """One row a call of a flight, in runs or not."""
     run_of = {call.call.id: run.run.id for run in flight.runs for call in run.calls}
     return Table("calls", CALL_COLUMNS, tuple(_call_row(call, run_of.get(call.call.id)) for call in flight.calls))
 
@@ -272,18 +243,7 @@ POINT_COLUMNS = (
 
 
 def points_table(page: Page) -> Table:
-    """One row a test point, configuration and kind of event.
-
-    Parameters
-    ----------
-    page : Page
-        Everything joined [-].
-
-    Returns
-    -------
-    Table
-        The table [-].
-    """
+    """One row a test point, configuration and kind of event."""
     rows = []
     for view in page.points:
         p = view.point
@@ -361,18 +321,7 @@ COMPARISON_COLUMNS = (
 
 
 def comparisons_table(page: Page) -> Table:
-    """One row a comparison: changed minus reference.
-
-    Parameters
-    ----------
-    page : Page
-        Everything joined [-].
-
-    Returns
-    -------
-    Table
-        The table [-].
-    """
+    """One row a comparison: changed minus reference."""
     points = {view.point.id: view.point for view in page.points}
     rows = []
     for c in page.reduction.comparisons:
@@ -408,18 +357,7 @@ def comparisons_table(page: Page) -> Table:
 
 
 def csv_cells(table: Table) -> list[Sequence[str]]:
-    """A table as rows of text for a CSV file, header first; numbers keep six decimals at most.
-
-    Parameters
-    ----------
-    table : Table
-        Columns and rows [-].
-
-    Returns
-    -------
-    list[Sequence[str]]
-        Rows of text [-].
-    """
+    """A table as rows of text for a CSV file, header first; numbers keep six decimals at most."""
     header = [name for name, _ in table.columns]
     kinds = [kind for _, kind in table.columns]
     return [header] + [[_cell(value, kind) for value, kind in zip(row, kinds, strict=True)] for row in table.rows]

@@ -16,12 +16,8 @@ class TableFiles:
 
     Parameters
     ----------
-    name : str
-        Of the files, without their endings [-].
     columns : tuple of (str, str)
-        Name and kind of each, as in `Table` [-].
-    folder : Path
-        Where to [-].
+        Name and kind of each, as in `Table`.
     """
 
     def __init__(self, name: str, columns: tuple[tuple[str, str], ...], folder: Path):
@@ -53,7 +49,7 @@ class TableFiles:
         Parameters
         ----------
         table : Table
-            Of the same columns; text goes into Parquet as it is, for no spreadsheet opens it [-].
+            Of the same columns; text goes into Parquet as it is, for no spreadsheet opens it.
         """
         self._lines.writerows(csv_cells(table)[1:])
         self._waiting += table.rows
@@ -70,14 +66,6 @@ class TableFiles:
 
 
 def write_table(table: Table, folder: Path) -> None:
-    """A whole table as a CSV and a Parquet file.
-
-    Parameters
-    ----------
-    table : Table
-        Columns and rows [-].
-    folder : Path
-        Where to [-].
-    """
+    """A whole table as a CSV and a Parquet file."""
     with TableFiles(table.name, table.columns, folder) as files:
         files.add(table)

@@ -265,11 +265,6 @@ class Page:
 def margin_kt(result: StallSpeed) -> float | None:
     """The first warning or buffet above the stall [kt]: calibrated where it can be, else indicated.
 
-    Parameters
-    ----------
-    result : StallSpeed
-        A run reduced [-].
-
     Returns
     -------
     float | None
@@ -285,15 +280,10 @@ def margin_kt(result: StallSpeed) -> float | None:
 def unreviewed_words(sides: Sequence[Side]) -> str:
     """What nobody has reviewed among the runs that count, in words; empty when nothing.
 
-    Parameters
-    ----------
-    sides : sequence of Side
-        Configurations at a point [-].
-
     Returns
     -------
     str
-        Words such as ``2 of 6 runs not reviewed`` [-].
+        Words such as ``2 of 6 runs not reviewed``.
     """
     every = sum(len(side.counting) for side in sides)
     missing = sum(side.unreviewed for side in sides)
@@ -307,13 +297,7 @@ Again = Callable[[str, set[str]], tuple[FlightData, Sequence[StallSpeed]]]
 
 
 class PageBuilder:
-    """Joins a campaign, its flights and its results, one flight after another.
-
-    Parameters
-    ----------
-    campaign : Campaign
-        The plan [-].
-    """
+    """Joins a campaign, its flights and its results, one flight after another."""
 
     def __init__(self, campaign: Campaign):
         self.campaign = campaign
@@ -330,15 +314,13 @@ class PageBuilder:
 
         Parameters
         ----------
-        data : FlightData
-            With its runs [-].
         results : iterable of StallSpeed
-            Its runs reduced, with everything; a run may be missing [-].
+            Its runs reduced, with everything; a run may be missing.
 
         Returns
         -------
         FlightView
-            All of the flight: the caller's, not kept [-].
+            All of the flight: the caller's, not kept.
         """
         number = len(self._flights) + 1
         view = _flight_view(data, number, results)
@@ -365,18 +347,13 @@ class PageBuilder:
         Parameters
         ----------
         reduction : Reduction
-            Results of these flights; its runs may come without their details [-].
+            Results of these flights; its runs may come without their details.
         again : callable, optional
-            For the runs that a long campaign's page details [-].
+            For the runs that a long campaign's page details.
         asked : sequence of str
-            Runs that must be detailed: ``FLIGHT``, ``FLIGHT:3``, ``FLIGHT:3-9`` or a run's id [-].
+            Runs that must be detailed: ``FLIGHT``, ``FLIGHT:3``, ``FLIGHT:3-9`` or a run's id.
         pictured : iterable of (str, str)
-            Flight and id of runs that a saved picture shows: detailed where there is room [-].
-
-        Returns
-        -------
-        Page
-            Everything with its anchor [-].
+            Flight and id of runs that a saved picture shows: detailed where there is room.
 
         Raises
         ------
@@ -462,19 +439,10 @@ def build_page(
 
     Parameters
     ----------
-    campaign : Campaign
-        The plan [-].
     flights : sequence of FlightData
-        Flights in the order they are to be shown [-].
+        Flights in the order they are to be shown.
     reduction : Reduction
-        Results of the same flights, with everything [-].
-    asked : sequence of str
-        As for `PageBuilder.finish` [-].
-
-    Returns
-    -------
-    Page
-        Everything with its anchor [-].
+        Results of the same flights, with everything.
 
     Raises
     ------
@@ -489,18 +457,7 @@ def build_page(
 
 
 def results_by_flight(reduction: Reduction) -> dict[str, list[StallSpeed]]:
-    """Reduced runs by the id of their flight.
-
-    Parameters
-    ----------
-    reduction : Reduction
-        Results [-].
-
-    Returns
-    -------
-    dict of str to list of StallSpeed
-        In order [-].
-    """
+    """Reduced runs by the id of their flight."""
     found: dict[str, list[StallSpeed]] = {}
     for result in reduction.runs:
         found.setdefault(result.flight, []).append(result)

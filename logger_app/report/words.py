@@ -39,34 +39,16 @@ VERDICTS = {"lower": "lower", "higher": "higher", "not shown": "not shown", "not
 def printable(text: str) -> str:
     """Text without the control characters that neither HTML nor XML may hold.
 
-    Parameters
-    ----------
-    text : str
-        Any text [-].
-
     Returns
     -------
     str
-        The same without them; line breaks and tabs stay [-].
+        The same without them; line breaks and tabs stay.
     """
     return text.translate(_CONTROLS)
 
 
 def sentence(comparison: Comparison, changed: str) -> str:
-    """A comparison as a sentence about the changed configuration.
-
-    Parameters
-    ----------
-    comparison : Comparison
-        With the reduction's own words [-].
-    changed : str
-        Name of the changed configuration [-].
-
-    Returns
-    -------
-    str
-        One sentence [-].
-    """
+    """A comparison as a sentence about the changed configuration."""
     words = comparison.words.replace("-", MINUS) if comparison.verdict == "not shown" else comparison.words
     lead = {"lower": "stalls ", "higher": "stalls ", "not shown": "a difference is "}.get(comparison.verdict, "")
     return f"{changed}: {lead}{words.rstrip('.')}."
@@ -78,32 +60,13 @@ def event_words(event: str) -> str:
     Parameters
     ----------
     event : str
-        As a cell or a run names it [-].
-
-    Returns
-    -------
-    str
-        Words [-].
+        As a cell or a run names it.
     """
     return ", ".join(EVENTS.get(kind, kind.replace("_", " ")) for kind in str(event).split("+"))
 
 
 def number(value: float | None, places: int = 1, signed: bool = False) -> str:
     """A number with a true minus sign, or a dash when there is none.
-
-    Parameters
-    ----------
-    value : float or None
-        The number [-].
-    places : int
-        Decimal places [-].
-    signed : bool
-        Write a plus sign too [-].
-
-    Returns
-    -------
-    str
-        Text [-].
 
     Examples
     --------
@@ -119,24 +82,7 @@ def number(value: float | None, places: int = 1, signed: bool = False) -> str:
 
 
 def interval(low: float | None, high: float | None, places: int = 1, signed: bool = True) -> str:
-    """An interval, ``−2.5 to −0.7``, or a dash.
-
-    Parameters
-    ----------
-    low : float | None
-        Lower bound, or None [-].
-    high : float | None
-        Upper bound, or None [-].
-    places : int
-        Decimal places [-].
-    signed : bool
-        Write plus signs too [-].
-
-    Returns
-    -------
-    str
-        Words [-].
-    """
+    """An interval, ``−2.5 to −0.7``, or a dash."""
     if low is None or high is None:
         return NONE
     return f"{number(low, places, signed)} to {number(high, places, signed)}"
@@ -149,11 +95,6 @@ def clock(flight_s: float | None) -> str:
     ----------
     flight_s : float or None
         Time since recording began [s].
-
-    Returns
-    -------
-    str
-        Text [-].
 
     Examples
     --------
@@ -176,32 +117,12 @@ def indicated(ias_kt: float | None, unit: str, places: int = 1) -> str:
     ----------
     ias_kt : float | None
         Indicated airspeed, or None [kt].
-    unit : str
-        The indicator's unit [-].
-    places : int
-        Decimal places [-].
-
-    Returns
-    -------
-    str
-        Words [-].
     """
     return number(None if ias_kt is None else from_kt(ias_kt, unit), places)
 
 
 def call_words(call: ReviewedCall) -> str:
-    """What a call stands for now, in words.
-
-    Parameters
-    ----------
-    call : ReviewedCall
-        A reviewed call [-].
-
-    Returns
-    -------
-    str
-        Words [-].
-    """
+    """What a call stands for now, in words."""
     if call.kind is CallKind.AIRSPEED:
         return f"{_plain(call.value)} {call.unit or ''}".strip()
     name = str(call.name).replace("_", " ")
@@ -211,18 +132,7 @@ def call_words(call: ReviewedCall) -> str:
 
 
 def heard_words(call: ReviewedCall) -> str:
-    """What the machine heard, when that differs from what holds now; else empty.
-
-    Parameters
-    ----------
-    call : ReviewedCall
-        A reviewed call [-].
-
-    Returns
-    -------
-    str
-        Words [-].
-    """
+    """What the machine heard, when that differs from what holds now; else empty."""
     if call.heard is None:
         return "not heard by the machine"
     if (call.heard.kind, call.heard.name, call.heard.value) == (call.kind, call.name, call.value):
@@ -236,17 +146,8 @@ def count(n: int, one: str, many: str = "") -> str:
 
     Parameters
     ----------
-    n : int
-        How many [-].
-    one : str
-        Word for one [-].
     many : str
-        Word for more; an s is put to `one` if empty [-].
-
-    Returns
-    -------
-    str
-        Words [-].
+        Word for more; an s is put to `one` if empty.
     """
     return f"{n} {one if n == 1 else (many or one + 's')}"
 
@@ -258,16 +159,5 @@ def _plain(value) -> str:
 
 
 def tally(drops: tuple[tuple[str, int], ...]) -> str:
-    """Wing drops in words: ``left 1, right 2, none 0``.
-
-    Parameters
-    ----------
-    drops : tuple[tuple[str, int], ...]
-        (side, how often) [-].
-
-    Returns
-    -------
-    str
-        Words [-].
-    """
+    """Wing drops in words: ``left 1, right 2, none 0``."""
     return ", ".join(f"{name} {n}" for name, n in drops)

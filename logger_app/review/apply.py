@@ -42,12 +42,7 @@ def standing(corrections: Iterable[Correction]) -> tuple[Correction, ...]:
     Parameters
     ----------
     corrections : iterable of Correction
-        All of a flight, in any order; the same one twice counts once [-].
-
-    Returns
-    -------
-    tuple of Correction
-        Those that stand [-].
+        All of a flight, in any order; the same one twice counts once.
     """
     by_id = {correction.id: correction for correction in corrections}
     undos = defaultdict(list)
@@ -91,18 +86,16 @@ def apply_corrections(
 
     Parameters
     ----------
-    heard : iterable of HeardCall
-        As heard, in any order [-].
     corrections : iterable of Correction
         All of them, undone ones too, in any order; those on runs, or on calls that are not
-        there, change nothing here [-].
+        there, change nothing here.
     unit : str
-        The indicator's unit, for airspeeds that bring none of their own [-].
+        The indicator's unit, for airspeeds that bring none of their own.
 
     Returns
     -------
     tuple of ReviewedCall
-        In order of (flight_ns, id); rejected ones included [-].
+        In order of (flight_ns, id); rejected ones included.
     """
     per_call = defaultdict(list)
     for correction in standing(corrections):

@@ -61,27 +61,15 @@ def correct(
 
     Parameters
     ----------
-    now : Standing
-        The flight as it stands [-].
-    action : Action
-        What to do [-].
     target : str
-        Id of the call, run or correction that it is done to; for `ADD` the new call's id [-].
-    id : str
-        Id of the correction [-].
+        Id of the call, run or correction that it is done to; for `ADD` the new call's id.
     utc : str
-        Wall clock, a label; moved on a microsecond where a correction with it exists [-].
-    who : str
-        Name of the person [-].
-    why : str
-        Reason [-].
-    **payload
-        As `Action` says [-].
+        Wall clock, a label; moved on a microsecond where a correction with it exists.
 
     Returns
     -------
     Correction
-        Checked; `replaces` names the last correction that stands on the same target [-].
+        Checked; `replaces` names the last correction that stands on the same target.
 
     Raises
     ------
@@ -113,20 +101,7 @@ def correct(
 
 
 def last_standing(corrections: Sequence[Correction], who: str | None = None) -> Correction | None:
-    """The correction that "undo" undoes: the last that stands (of one person, if named), or None.
-
-    Parameters
-    ----------
-    corrections : sequence of Correction
-        All of a flight [-].
-    who : str, optional
-        Only this person's [-].
-
-    Returns
-    -------
-    Correction or None
-        The last one [-].
-    """
+    """The correction that "undo" undoes: the last that stands (of one person, if named), or None."""
     mine = [c for c in standing(corrections) if who is None or c.who == who]
     return mine[-1] if mine else None
 

@@ -8,17 +8,10 @@ import numpy as np
 def peaks(pcm: np.ndarray, columns: int) -> np.ndarray:
     """Lowest and highest sample of each column.
 
-    Parameters
-    ----------
-    pcm : ndarray of int16, shape (n,)
-        Sound [-].
-    columns : int
-        How many [-].
-
     Returns
     -------
     ndarray of float32, shape (columns, 2)
-        Between -1 and 1; zeros where there is no sound [-].
+        Between -1 and 1; zeros where there is no sound.
     """
     out = np.zeros((columns, 2), np.float32)
     if len(pcm) == 0 or columns == 0:

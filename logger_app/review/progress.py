@@ -70,17 +70,8 @@ def progress_of(calls: Sequence[ReviewedCall], corrections: Sequence[Correction]
 
     Parameters
     ----------
-    calls : sequence of ReviewedCall
-        Every call, rejected ones too [-].
-    corrections : sequence of Correction
-        All of the flight [-].
     queue : Queue
-        What is still to be looked at [-].
-
-    Returns
-    -------
-    Progress
-        Counts [-].
+        What is still to be looked at.
     """
     last_by = {c.target: c.who for c in standing(corrections)}
     reviewed = [call for call in calls if call.reviewed]

@@ -148,26 +148,18 @@ def build_queue(
 
     Parameters
     ----------
-    runs : FlightRuns
-        The runs as they stand [-].
-    calls : sequence of ReviewedCall
-        Every call, rejected ones too [-].
-    unit : str
-        The indicator's unit, for proposals [-].
-    graduation : float
-        Step of the dial, in `unit` [-].
     second : iterable of mapping
-        Bodies of `SECOND` rows: call (or None), start_ns, heard (list of call bodies) [-].
+        Bodies of `SECOND` rows: call (or None), start_ns, heard (list of call bodies).
     settled : frozenset of str
-        Ids of items that are not calls and have been settled [-].
+        Ids of items that are not calls and have been settled.
     flagged : frozenset of str, optional
         `flagged` of an earlier queue of the same heard calls and second listening, which it
-        depends on alone; saves working it out again [-].
+        depends on alone; saves working it out again.
 
     Returns
     -------
     Queue
-        Items in order: what changes a stall speed most first, sampled calls last [-].
+        Items in order: what changes a stall speed most first, sampled calls last.
     """
     disagreeing, extra = _second_listening(second)
     context = _Context(runs, calls, unit, graduation, disagreeing)
@@ -192,19 +184,10 @@ def build_queue(
 def clopper_pearson(wrong: int, n: int, confidence: float = 0.95) -> tuple[float, float]:
     """Exact interval of a proportion.
 
-    Parameters
-    ----------
-    wrong : int
-        Successes [-].
-    n : int
-        Trials [-].
-    confidence : float
-        Two-sided [-].
-
     Returns
     -------
     tuple of float
-        Low and high, 0 to 1; (0, 1) where nothing was tried [-].
+        Low and high, 0 to 1; (0, 1) where nothing was tried.
 
     References
     ----------
@@ -232,7 +215,7 @@ def p_wrong(
     Parameters
     ----------
     posterior : float
-        The machine's own, 0 to 1 [-].
+        The machine's own, 0 to 1.
     value_kt : float, optional
         The reading [kt].
     likely_kt : float, optional
@@ -240,12 +223,12 @@ def p_wrong(
     sigma_kt : float
         Standard deviation of a right reading about that [kt].
     rivals : sequence of (float, float)
-        Other values that the sound may be, in knots, each with its posterior [-].
+        Other values that the sound may be, in knots, each with its posterior.
 
     Returns
     -------
     float
-        0 to 1 [-].
+        0 to 1.
 
     Notes
     -----
@@ -297,12 +280,7 @@ def approaches(calls: Iterable[ReviewedCall]) -> list[Approach]:
     Parameters
     ----------
     calls : iterable of ReviewedCall
-        In any order; rejected ones are passed over [-].
-
-    Returns
-    -------
-    list of Approach
-        Every counted airspeed is in one [-].
+        In any order; rejected ones are passed over.
     """
     found: list[Approach] = []
     speeds: list[ReviewedCall] = []
@@ -342,12 +320,7 @@ def expectations(speeds: Sequence[ReviewedCall]) -> dict[str, _Expected]:
     Parameters
     ----------
     speeds : sequence of ReviewedCall
-        Airspeeds of one approach, in order of time [-].
-
-    Returns
-    -------
-    dict of str to _Expected
-        By call id [-].
+        Airspeeds of one approach, in order of time.
     """
     predicted = {call.id: _predict(call, speeds) for call in speeds}
     off = [abs(c.ias_kt - predicted[c.id][0]) for c in speeds if predicted[c.id][0] is not None]

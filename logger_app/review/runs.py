@@ -215,25 +215,19 @@ def find_runs(
 
     Parameters
     ----------
-    flight : str
-        Id of the flight [-].
     calls : sequence of ReviewedCall
-        In any order; rejected ones are passed over [-].
+        In any order; rejected ones are passed over.
     steps : iterable of JournalRow
-        `STEP` rows: what the state machine did, by voice or touch [-].
-    points : sequence of TestPoint
-        The campaign's points, for the assignment [-].
+        `STEP` rows: what the state machine did, by voice or touch.
     corrections : sequence of Correction
-        Those that stand (undone ones already left out); the ones on runs are applied here [-].
-    gaps : iterable of CaptureGap
-        Stretches without sound [-].
+        Those that stand (undone ones already left out); the ones on runs are applied here.
     duration_ns : int, optional
         Length of the recording [ns].
 
     Returns
     -------
     FlightRuns
-        Runs in order of time, numbered from 1, and the calls in none [-].
+        Runs in order of time, numbered from 1, and the calls in none.
     """
     reader = _Reader(flight, points)
     for _, _, act in sorted(_acts(calls, steps, gaps), key=lambda item: item[:2]):
@@ -288,15 +282,8 @@ def with_setting(settings: Settings, call: ReviewedCall) -> Settings:
 
     Parameters
     ----------
-    settings : Settings
-        What held before [-].
     call : ReviewedCall
-        A setting: flap, power, bank, altitude or fuel; others leave it as it is [-].
-
-    Returns
-    -------
-    Settings
-        What holds now [-].
+        A setting: flap, power, bank, altitude or fuel; others leave it as it is.
     """
     value = call.value
     if call.name == "flap" and value is not None:
@@ -372,15 +359,13 @@ def apply_to_runs(runs: Sequence[Run], corrections: Sequence[Correction]) -> lis
 
     Parameters
     ----------
-    runs : sequence of Run
-        As found [-].
     corrections : sequence of Correction
-        Those that stand; ones whose run is not there are passed over [-].
+        Those that stand; ones whose run is not there are passed over.
 
     Returns
     -------
     list of Run
-        In order of time; numbers are not set here [-].
+        In order of time; numbers are not set here.
     """
     by_id = {run.id: run for run in runs}
     for correction in sorted(corrections, key=lambda c: (c.utc, c.id)):

@@ -15,18 +15,14 @@ def compare_listenings(first: Sequence[HeardCall], second: Sequence[HeardCall], 
 
     Parameters
     ----------
-    first : sequence of HeardCall
-        As journalled [-].
     second : sequence of HeardCall
-        The slower listening, on the same clock [-].
-    engine : str
-        What listened the second time [-].
+        The slower listening, on the same clock.
 
     Returns
     -------
     list of dict
         call (id, or None where only the second heard something), start_ns, heard, engine; in
-        order of time. Calls that both heard alike give none [-].
+        order of time. Calls that both heard alike give none.
     """
     pairs = _paired(first, second)
     taken = {id(b) for _, b in pairs if b is not None}

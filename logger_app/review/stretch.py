@@ -14,14 +14,9 @@ def stretched(pcm: np.ndarray, speed: float) -> np.ndarray:
     Parameters
     ----------
     pcm : ndarray of int16, shape (n,)
-        16 kHz mono [-].
+        16 kHz mono.
     speed : float
-        1 as it is, 0.5 twice as long [-].
-
-    Returns
-    -------
-    ndarray of int16, shape (about n / speed,)
-        The sound [-].
+        1 as it is, 0.5 twice as long.
 
     Raises
     ------

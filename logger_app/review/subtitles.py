@@ -33,17 +33,10 @@ def cues(
 
     Parameters
     ----------
-    calls : iterable of ReviewedCall
-        In any order [-].
     run_of : mapping of str to (str, str)
-        Run number and test point by call id [-].
+        Run number and test point by call id.
     clock : ClockMap, optional
-        A camera's; the flight's own if not given. Calls while it did not run are left out [-].
-
-    Returns
-    -------
-    list of Cue
-        In order of time, not overlapping [-].
+        A camera's; the flight's own if not given. Calls while it did not run are left out.
     """
     timed = []
     for call in calls:

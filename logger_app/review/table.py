@@ -48,15 +48,13 @@ def to_csv(calls: Iterable[ReviewedCall], run_of: Mapping[str, tuple[str, str]])
 
     Parameters
     ----------
-    calls : iterable of ReviewedCall
-        Every call, rejected ones too [-].
     run_of : mapping of str to (str, str)
-        Run number and test point by call id [-].
+        Run number and test point by call id.
 
     Returns
     -------
     str
-        CSV (RFC 4180), first line the column names [-].
+        CSV (RFC 4180), first line the column names.
     """
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
@@ -89,19 +87,13 @@ def read_changes(text: str, calls: Sequence[ReviewedCall], where: str, end_s: fl
 
     Parameters
     ----------
-    text : str
-        The edited table [-].
-    calls : sequence of ReviewedCall
-        The flight as it stands [-].
-    where : str
-        Name of the file, for messages [-].
     end_s : float
         End of the flight [s].
 
     Returns
     -------
     list of (Action, str, str, dict)
-        Corrections to take, in order of the rows; for `ADD` the target is empty [-].
+        Corrections to take, in order of the rows; for `ADD` the target is empty.
 
     Raises
     ------

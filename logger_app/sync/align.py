@@ -104,7 +104,7 @@ class Alignment:
 
     @property
     def log10_chance(self) -> float:
-        """Decimal logarithm of the probability that the windows agree by chance, at most 0 [-]."""
+        """Decimal logarithm of the probability that the windows agree by chance, at most 0."""
         return float(dict(self.evidence).get("log10_chance", 0.0))
 
 
@@ -121,20 +121,20 @@ def align(
     Parameters
     ----------
     flight : ndarray of int16, shape (n,)
-        The flight's sound, sample 0 at flight time 0 [-].
+        The flight's sound, sample 0 at flight time 0.
     camera : ndarray of int16, shape (m,)
-        The camera's sound from its first sample [-].
+        The camera's sound from its first sample.
     envelope : ndarray of float32, optional
-        Onset envelope of the flight's sound, if it is at hand [-].
+        Onset envelope of the flight's sound, if it is at hand.
     prior : Prior, optional
-        Where this chapter is expected from its neighbours; only there is looked [-].
+        Where this chapter is expected from its neighbours; only there is looked.
     progress : callable
-        Called with the share done, 0 to 1 [-].
+        Called with the share done, 0 to 1.
 
     Returns
     -------
     Alignment
-        Accepted with its line, or refused with the reason [-].
+        Accepted with its line, or refused with the reason.
     """
     if why := _unusable(flight, "the flight's sound") or _unusable(camera, "its sound"):
         return Alignment(accepted=False, why=why)

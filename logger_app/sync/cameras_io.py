@@ -66,14 +66,12 @@ class FlightCameras:
         flight_s : float
             Flight time [s].
         name : str, optional
-            Which camera; the first that was running, without it [-].
-        stop : callable, optional
-            As of `VideoFrames.frame_at` [-].
+            Which camera; the first that was running, without it.
 
         Returns
         -------
         tuple of (Frame, Camera)
-            Upright picture with its own time stamp, and where it is from [-].
+            Upright picture with its own time stamp, and where it is from.
 
         Raises
         ------

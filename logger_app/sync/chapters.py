@@ -24,12 +24,12 @@ def cameras(files: Sequence[CameraFile]) -> list[list[int]]:
     Parameters
     ----------
     files : sequence of CameraFile
-        In the order given by the user [-].
+        In the order given by the user.
 
     Returns
     -------
     list of list of int
-        Indices into `files`; within a camera by the number in the name [-].
+        Indices into `files`; within a camera by the number in the name.
     """
     groups: dict[tuple, list[int]] = {}
     for k, file in enumerate(files):
@@ -50,19 +50,13 @@ def expected(
 
     Parameters
     ----------
-    files : sequence of CameraFile
-        Chapters of one camera, in order [-].
-    found : sequence of Alignment or None
-        Of each, so far [-].
     starts_s : sequence of float
         When each file's sound begins on its own clock [s].
-    k : int
-        Which one is asked for [-].
 
     Returns
     -------
     Prior or None
-        Lag of the chapter's sound with the range its gaps allow; None without a placed neighbour [-].
+        Lag of the chapter's sound with the range its gaps allow; None without a placed neighbour.
     """
     placed = [j for j, one in enumerate(found) if one is not None and one.accepted]
     before, after = max((j for j in placed if j < k), default=None), min((j for j in placed if j > k), default=None)

@@ -35,14 +35,9 @@ def moments(text: str, unit: str) -> tuple[Moment, ...]:
     Parameters
     ----------
     text : str
-        For example ``1.2,1.1,stall`` or ``52kt,48kt`` [-].
+        For example ``1.2,1.1,stall`` or ``52kt,48kt``.
     unit : str
-        Unit of the airspeed indicator, for speeds without one of their own [-].
-
-    Returns
-    -------
-    tuple of Moment
-        In the order written [-].
+        Unit of the airspeed indicator, for speeds without one of their own.
 
     Raises
     ------
@@ -78,8 +73,6 @@ def picture_lag_s(result: StallSpeed, reading_lag_s: float) -> float:
 
     Parameters
     ----------
-    result : StallSpeed
-        The reduced run [-].
     reading_lag_s : float
         From reading the needle to the start of the word, as the campaign says [s].
 
@@ -96,10 +89,6 @@ def when(result: StallSpeed, moment: Moment, lag_s: float = 0.0) -> tuple[float 
 
     Parameters
     ----------
-    result : StallSpeed
-        The reduced run [-].
-    moment : Moment
-        Which [-].
     lag_s : float
         From `picture_lag_s`: taken off the times of the words [s].
 
@@ -134,8 +123,6 @@ def ias_at(result: StallSpeed, flight_s: float) -> float | None:
 
     Parameters
     ----------
-    result : StallSpeed
-        The reduced run [-].
     flight_s : float
         Flight time [s].
 
@@ -171,14 +158,9 @@ def choose_runs(
     Parameters
     ----------
     candidates : mapping of str to sequence of StallSpeed
-        Runs of the point by configuration, in the order of comparison; those without pictures left out [-].
+        Runs of the point by configuration, in the order of comparison; those without pictures left out.
     wanted : mapping of str to str, optional
-        Configuration to run id or ``FLIGHT:NUMBER``, where the user chose [-].
-
-    Returns
-    -------
-    tuple of (dict of str to StallSpeed, str)
-        The runs and the reason [-].
+        Configuration to run id or ``FLIGHT:NUMBER``, where the user chose.
 
     Raises
     ------

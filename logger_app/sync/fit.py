@@ -23,7 +23,7 @@ from logger_app.sync.onsets import ENVELOPE_HZ, RATE_HZ
 
 # Quartz clocks of recorders and cameras differ by less than this (common practice, no source) [ppm].
 MAX_DRIFT_PPM = 250.0
-# How much they usually differ, one standard deviation (common practice, no source) [-].
+# How much they usually differ, one standard deviation (common practice, no source).
 USUAL_DRIFT = 50e-6
 # Windows whose lag is this near the line agree with it [s]. True ones scatter by 0.01 to 0.7 ms.
 TOLERANCE_S = 0.0015
@@ -82,15 +82,13 @@ def coarse_lags(flight: np.ndarray, camera: np.ndarray, most: int = 3) -> list[C
 
     Parameters
     ----------
-    flight, camera : ndarray of float32, shape (n,), (m,)
-        From `onset_envelope` [-].
     most : int
-        How many lags to give; they lie at least a second apart [-].
+        How many lags to give; they lie at least a second apart.
 
     Returns
     -------
     list of Coarse
-        May be empty, when one of the sounds is shorter than 8 s or silent [-].
+        May be empty, when one of the sounds is shorter than 8 s or silent.
     """
     lags, score = _scores(flight, camera)
     if not len(lags):
@@ -133,8 +131,6 @@ def log10_chance_there(flight: np.ndarray, camera: np.ndarray, lag_s: float, u_s
 
     Parameters
     ----------
-    flight, camera : ndarray of float32, shape (n,), (m,)
-        From `onset_envelope` [-].
     lag_s : float
         The lag that is looked at [s].
     u_s : float
@@ -143,7 +139,7 @@ def log10_chance_there(flight: np.ndarray, camera: np.ndarray, lag_s: float, u_s
     Returns
     -------
     float
-        At most 0; 0 too where the sounds overlap too little at that lag to tell [-].
+        At most 0; 0 too where the sounds overlap too little at that lag to tell.
     """
     lags, score = _scores(flight, camera)
     at = round(lag_s * ENVELOPE_HZ) - int(lags[0]) if len(lags) else -1
@@ -160,12 +156,12 @@ def log10_chance_of_two(one: float, other: float) -> float:
     Parameters
     ----------
     one, other : float
-        Decimal logarithms of the two, at most 0 [-].
+        Decimal logarithms of the two, at most 0.
 
     Returns
     -------
     float
-        At most 0: of the product x, x (1 - ln x) (Fisher 1932, Statistical Methods for Research Workers, 4th ed., section 21.1) [-].
+        At most 0: of the product x, x (1 - ln x) (Fisher 1932, Statistical Methods for Research Workers, 4th ed., section 21.1).
     """
     product = min(0.0, one + other)
     return product + math.log10(1 - product * math.log(10))
@@ -177,14 +173,14 @@ def lag_curve(flight: np.ndarray, camera: np.ndarray, most_s: float) -> np.ndarr
     Parameters
     ----------
     flight, camera : ndarray of float32, shape (n,)
-        16 kHz mono, same length [-].
+        16 kHz mono, same length.
     most_s : float
         Largest lag looked for, to either side [s].
 
     Returns
     -------
     ndarray of float32, shape (2 * most + 1,)
-        In units of its own scatter, a sample apart, lag 0 in the middle; all 0 when either is silent [-].
+        In units of its own scatter, a sample apart, lag 0 in the middle; all 0 when either is silent.
     """
     most = round(most_s * RATE_HZ)
     n = next_fast_len(len(flight) + most, real=True)
@@ -209,16 +205,11 @@ def _taper(n: int) -> np.ndarray:
 def peak_of(curve: np.ndarray) -> tuple[float, float]:
     """The highest peak of a `lag_curve`.
 
-    Parameters
-    ----------
-    curve : ndarray of float32, shape (2 * most + 1,)
-        From `lag_curve` [-].
-
     Returns
     -------
     tuple of float
         Lag of the flight after the camera, exact to a fraction of a sample [s], and the height of the
-        peak over the next best one [-]; 0 when either sound is silent.
+        peak over the next best one; 0 when either sound is silent.
     """
     k = int(np.argmax(curve))
     peak = float(curve[k])
@@ -252,15 +243,15 @@ def stack(times_s: np.ndarray, curves: np.ndarray, *, drift: bool = True) -> tup
     times_s : ndarray of float64, shape (n,)
         Middle of each window on the camera's clock [s].
     curves : ndarray of float32, shape (n, m)
-        From `lag_curve`, lag 0 in the middle [-].
+        From `lag_curve`, lag 0 in the middle.
     drift : bool
-        Whether the line may slope, by up to 250 ppm either way [-].
+        Whether the line may slope, by up to 250 ppm either way.
 
     Returns
     -------
     tuple of float
-        Lag at the mean of the times [s], slope [-], and the decimal logarithm of the chance that wrong lags add up
-        so high anywhere, at most 0 [-].
+        Lag at the mean of the times [s], slope, and the decimal logarithm of the chance that wrong lags add up
+        so high anywhere, at most 0.
     """
     bins = curves.shape[1] // STACK_BIN
     heights = np.minimum(curves[:, : bins * STACK_BIN].reshape(len(curves), bins, STACK_BIN).max(axis=2), MAX_HEIGHT)
@@ -293,8 +284,6 @@ def along(curves: np.ndarray, lag_s: np.ndarray, near_s: float = TOLERANCE_S) ->
 
     Parameters
     ----------
-    curves : ndarray of float32, shape (n, m)
-        From `lag_curve` [-].
     lag_s : ndarray of float64, shape (n,)
         The line at each window, on the curves' own lags [s].
     near_s : float
@@ -303,7 +292,7 @@ def along(curves: np.ndarray, lag_s: np.ndarray, near_s: float = TOLERANCE_S) ->
     Returns
     -------
     tuple of ndarray, shape (n_near,) each
-        Which windows have a peak that near [-], and its lag there [s].
+        Which windows have a peak that near, and its lag there [s].
     """
     middle, reach = curves.shape[1] // 2, round(ECHO_S * RATE_HZ)
     near = round(near_s * RATE_HZ)
@@ -333,7 +322,7 @@ def consensus(times_s: np.ndarray, lags_s: np.ndarray, *, drift: float | None = 
     lags_s : ndarray of float64, shape (n,)
         Lag of each window [s].
     drift : float, optional
-        Slope of the line where it is known; else up to 250 ppm either way [-].
+        Slope of the line where it is known; else up to 250 ppm either way.
 
     Returns
     -------
@@ -369,15 +358,6 @@ def fitted(times_s: np.ndarray, lags_s: np.ndarray, inliers: np.ndarray, drift: 
     ----------
     times_s, lags_s : ndarray of float64, shape (n,)
         Of all windows [s].
-    inliers : ndarray of bool, shape (n,)
-        Those that agree [-].
-    drift : float or None
-        The slope, where it is known [-].
-
-    Returns
-    -------
-    Line
-        With its uncertainty [-].
     """
     x, y = times_s[inliers], lags_s[inliers]
     off = np.abs(_off_the_middle(x, y, drift))
@@ -419,18 +399,16 @@ def log10_chance(
     Parameters
     ----------
     agreeing, usable : int
-        Windows on the line, and all that had a clear peak; none overlap [-].
+        Windows on the line, and all that had a clear peak; none overlap.
     free : int
-        Windows that fix the line: 2 for offset and drift, 1 for offset alone [-].
-    tries : int
-        How many coarse lags were tried [-].
+        Windows that fix the line: 2 for offset and drift, 1 for offset alone.
     spread_s : float
         Where a window without common sound peaks, either side [s].
 
     Returns
     -------
     float
-        At most 0 [-].
+        At most 0.
     """
     trials, hits = usable, agreeing
     if hits <= free:
@@ -447,18 +425,14 @@ def log10_chance_clear(clearness: np.ndarray, windows: int, *, free: int = 2, tr
     Parameters
     ----------
     clearness : ndarray of float64, shape (n,)
-        Height over the next best of the windows on the line [-].
+        Height over the next best of the windows on the line.
     windows : int
-        All that were looked at, clear or not; none overlap [-].
-    free : int
-        Windows that fix the line [-].
-    tries : int
-        How many coarse lags were tried [-].
+        All that were looked at, clear or not; none overlap.
 
     Returns
     -------
     float
-        At most 0 [-].
+        At most 0.
     """
     best = 0.0
     for least, clear, on_line in CLEARNESS:

@@ -56,19 +56,17 @@ def link_cameras(
     Parameters
     ----------
     flight_sound : iterable of ndarray of int16, shape (n,)
-        The flight's sound from flight time 0, 16 kHz mono [-].
-    paths : sequence of Path
-        Camera files, in any order [-].
+        The flight's sound from flight time 0, 16 kHz mono.
     played_s : sequence of float
         When the tablet played a sync signature, on the flight clock [s].
     progress : callable
-        Called with the share done, 0 to 1, and what is being done [-].
+        Called with the share done, 0 to 1, and what is being done.
 
     Returns
     -------
     list of Linked
         One for each path, in the order given. A file that cannot be used says why and costs the
-        others nothing [-].
+        others nothing.
     """
     files, refused = {}, {}
     for k, path in enumerate(paths):
@@ -247,16 +245,9 @@ def by_hand(path: Path, marks: Sequence[tuple[float, float]]) -> Linked:
 
     Parameters
     ----------
-    path : Path
-        Camera file [-].
     marks : sequence of (float, float)
         The same moment on the camera's and on the flight's clock [s]; with two or more that lie a
         minute apart the drift is found as well.
-
-    Returns
-    -------
-    Linked
-        Accepted [-].
 
     Raises
     ------

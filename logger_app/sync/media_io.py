@@ -38,16 +38,6 @@ class CameraFile:
 def probe(path: Path) -> CameraFile:
     """What a camera file is.
 
-    Parameters
-    ----------
-    path : Path
-        The file [-].
-
-    Returns
-    -------
-    CameraFile
-        As declared by the container [-].
-
     Raises
     ------
     SyncError
@@ -104,15 +94,13 @@ def fingerprint(path: Path, progress: Callable[[float], None] = lambda share: No
 
     Parameters
     ----------
-    path : Path
-        The file [-].
     progress : callable
-        Called with the share done, 0 to 1 [-].
+        Called with the share done, 0 to 1.
 
     Returns
     -------
     str
-        64 hexadecimal digits [-].
+        64 hexadecimal digits.
     """
     digest, size, done = hashlib.sha256(), max(1, Path(path).stat().st_size), 0
     with open(path, "rb") as file:
@@ -146,12 +134,12 @@ class SoundStore:
         Parameters
         ----------
         blocks : iterable of ndarray of int16, shape (n,)
-            16 kHz mono, in order [-].
+            16 kHz mono, in order.
 
         Returns
         -------
         ndarray of int16, shape (n,)
-            Read only; gone when the store is closed [-].
+            Read only; gone when the store is closed.
         """
         file = tempfile.TemporaryFile(prefix="kneecall-sync-")
         self._files.append(file)
@@ -163,16 +151,11 @@ class SoundStore:
     def camera(self, path: Path) -> tuple[np.ndarray, float, str]:
         """A camera's sound.
 
-        Parameters
-        ----------
-        path : Path
-            The file [-].
-
         Returns
         -------
         tuple of (ndarray of int16, float, str)
-            16 kHz mono [-]; when its first sample is on the file's clock [s]; and what is wrong
-            with the rest of it, empty if nothing: a file cut off in the middle keeps what came before [-].
+            16 kHz mono; when its first sample is on the file's clock [s]; and what is wrong
+            with the rest of it, empty if nothing: a file cut off in the middle keeps what came before.
 
         Raises
         ------

@@ -30,12 +30,12 @@ def onset_envelope(blocks: Iterable[np.ndarray]) -> np.ndarray:
     Parameters
     ----------
     blocks : iterable of ndarray of int16 or float, shape (n,)
-        16 kHz mono, in order; any lengths [-].
+        16 kHz mono, in order; any lengths.
 
     Returns
     -------
     ndarray of float32, shape (n_samples // 160,)
-        Mean 0, standard deviation 1; all 0 for silence [-].
+        Mean 0, standard deviation 1; all 0 for silence.
     """
     made, rest = [], np.zeros(0, np.float32)
     for block in blocks:

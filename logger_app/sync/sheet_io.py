@@ -76,20 +76,7 @@ def saved_side(side: Side, shots: Sequence[SavedShot]) -> SavedSide:
 
 
 def stills(sides: Sequence[Side], columns: Sequence[Moment]) -> list[list[Still]]:
-    """Pictures by configuration and moment; what cannot be shown says why.
-
-    Parameters
-    ----------
-    sides : sequence of Side
-        Rows [-].
-    columns : sequence of Moment
-        Columns [-].
-
-    Returns
-    -------
-    list of list of Still
-        Rows of columns [-].
-    """
+    """Pictures by configuration and moment; what cannot be shown says why."""
     return [[_still(side, moment) for moment in columns] for side in sides]
 
 
@@ -130,26 +117,7 @@ def write_sheet(
     Parameters
     ----------
     out : Path
-        File to write, whole or not at all [-].
-    title : str
-        What is compared [-].
-    sides : sequence of Side
-        Rows [-].
-    rows : sequence of sequence of Still
-        From `stills` [-].
-    unit : str
-        Unit of the airspeed indicator [-].
-    point : str
-        Test point [-].
-    why : str
-        Why these runs [-].
-    made_utc : str
-        When it was made [-].
-
-    Returns
-    -------
-    Path
-        The file [-].
+        File to write, whole or not at all.
     """
     from PIL import Image, ImageDraw
 
@@ -206,18 +174,11 @@ def write_clip(
     Parameters
     ----------
     out : Path
-        MP4 file to write, whole or not at all [-].
+        MP4 file to write, whole or not at all.
     sides : sequence of Side
-        Left to right; each run has a stall event [-].
-    unit : str
-        Unit of the airspeed indicator [-].
+        Left to right; each run has a stall event.
     progress : callable
-        Called with the share done, 0 to 1 [-].
-
-    Returns
-    -------
-    Path
-        The clip [-].
+        Called with the share done, 0 to 1.
 
     Raises
     ------
@@ -279,17 +240,13 @@ def clip_words(result: StallSpeed, to_stall_s: float, unit: str) -> str:
 
     Parameters
     ----------
-    result : StallSpeed
-        The run [-].
     to_stall_s : float
         Time from the stall event, negative before [s].
-    unit : str
-        Unit of the airspeed indicator [-].
 
     Returns
     -------
     str
-        For example ``52.3 kt · 4.2 s to the stall`` [-].
+        For example ``52.3 kt · 4.2 s to the stall``.
     """
     speed = ias_at(result, result.event_flight_s + to_stall_s) if to_stall_s <= 0 else None
     said = f"{spoken_speed(speed, unit)} · " if speed is not None else ""
@@ -304,16 +261,7 @@ def write_subtitles(out: Path, sides: Sequence[Side], unit: str) -> Path:
     Parameters
     ----------
     out : Path
-        File to write, whole or not at all [-].
-    sides : sequence of Side
-        As in the clip [-].
-    unit : str
-        Unit of the airspeed indicator [-].
-
-    Returns
-    -------
-    Path
-        The file [-].
+        File to write, whole or not at all.
     """
     start_s, end_s = clip_span(sides)
     blocks = ["WEBVTT\n"]

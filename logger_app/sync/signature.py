@@ -50,7 +50,7 @@ def signature() -> np.ndarray:
     Returns
     -------
     ndarray of float64, shape (12800,)
-        0.8 s, 1 to 3 kHz, linear, 16 kHz, largest value 1 [-].
+        0.8 s, 1 to 3 kHz, linear, 16 kHz, largest value 1.
     """
     t = np.arange(round(LENGTH_S * RATE_HZ)) / RATE_HZ
     phase = 2 * np.pi * (FROM_HZ * t + (TO_HZ - FROM_HZ) / (2 * LENGTH_S) * t**2)
@@ -63,7 +63,7 @@ def find_signatures(sound: np.ndarray) -> list[Signature]:
     Parameters
     ----------
     sound : ndarray of int16, shape (n,)
-        16 kHz mono [-].
+        16 kHz mono.
 
     Returns
     -------
@@ -136,7 +136,7 @@ def match_signatures(flight_s: Sequence[float], camera_s: Sequence[float]) -> tu
     Returns
     -------
     tuple of (float, float, int) or None
-        Offset [s], drift [-] and number of sweeps that agree; None when there are none, or when
+        Offset [s], drift and number of sweeps that agree; None when there are none, or when
         more than one pairing fits equally well (two sweeps here, one there): that would be a guess.
     """
     if not flight_s or not camera_s:

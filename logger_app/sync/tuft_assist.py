@@ -71,14 +71,12 @@ def propose(frames: np.ndarray, grid: Grid) -> tuple[Proposal, ...]:
     Parameters
     ----------
     frames : ndarray, shape (n_frames, height, width)
-        Grey pictures in order of time, evenly spaced [-].
-    grid : Grid
-        As placed on this camera [-].
+        Grey pictures in order of time, evenly spaced.
 
     Returns
     -------
     tuple of Proposal
-        One a station, in the grid's order; stations outside the picture are ``not visible`` [-].
+        One a station, in the grid's order; stations outside the picture are ``not visible``.
 
     Raises
     ------
@@ -87,9 +85,7 @@ def propose(frames: np.ndarray, grid: Grid) -> tuple[Proposal, ...]:
     """
     frames = np.asarray(frames, np.float32)
     if frames.ndim != 3 or len(frames) < MIN_FRAMES:
-        raise SyncError(
-            f"tuft assist: got {len(frames)} frames; expected at least {MIN_FRAMES} within {WINDOW_S:g} s"
-        )
+        raise SyncError(f"tuft assist: got {len(frames)} frames; expected at least {MIN_FRAMES} within {WINDOW_S:g} s")
     found = places(grid, frames.shape[2], frames.shape[1])
     values = features(frames, found)
     inside = np.array([0 <= p.x < frames.shape[2] and 0 <= p.y < frames.shape[1] for p in found])
@@ -109,15 +105,10 @@ def propose(frames: np.ndarray, grid: Grid) -> tuple[Proposal, ...]:
 def probabilities(values: np.ndarray) -> np.ndarray:
     """Multinomial logistic model, its logits divided by a temperature fitted on other pictures.
 
-    Parameters
-    ----------
-    values : ndarray of float64, shape (n_stations, len(FEATURES))
-        From `features` [-].
-
     Returns
     -------
     ndarray of float64, shape (n_stations, 5)
-        Rows sum to 1, in the order of `STATES` [-].
+        Rows sum to 1, in the order of `STATES`.
     """
     scores = (
         np.clip((values - np.array(CENTRE)) / np.array(SCALE), -4, 4) @ np.array(WEIGHTS) + np.array(BIAS)
@@ -127,20 +118,7 @@ def probabilities(values: np.ndarray) -> np.ndarray:
 
 
 def features(frames: np.ndarray, found: Sequence[Place]) -> np.ndarray:
-    """What the model looks at.
-
-    Parameters
-    ----------
-    frames : ndarray of float32, shape (n_frames, height, width)
-        Grey pictures [-].
-    found : sequence of Place
-        Stations in the picture [-].
-
-    Returns
-    -------
-    ndarray of float64, shape (n_stations, len(FEATURES))
-        In the order of `FEATURES` [-].
-    """
+    """What the model looks at."""
     shifts = camera_shifts(frames, found)
     patches = np.stack([_patches(frame, found, shift) for frame, shift in zip(frames, shifts)], axis=1)
     contrast = patches - _blurred(patches)
@@ -156,10 +134,8 @@ def camera_shifts(frames: np.ndarray, found: Sequence[Place]) -> np.ndarray:
 
     Parameters
     ----------
-    frames : ndarray of float32, shape (n_frames, height, width)
-        Grey pictures [-].
     found : sequence of Place
-        The wing's stations; only what is around them counts [-].
+        The wing's stations; only what is around them counts.
 
     Returns
     -------

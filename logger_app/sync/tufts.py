@@ -165,12 +165,12 @@ def homography(corners: Sequence[Sequence[float]]) -> np.ndarray:
     Parameters
     ----------
     corners : sequence of 4 (x, y)
-        Images of (0, 0), (1, 0), (1, 1), (0, 1) [-].
+        Images of (0, 0), (1, 0), (1, 1), (0, 1).
 
     Returns
     -------
     ndarray of float64, shape (3, 3)
-        H with (x, y, 1) ~ H (u, v, 1) [-].
+        H with (x, y, 1) ~ H (u, v, 1).
 
     Notes
     -----
@@ -189,15 +189,8 @@ def places(grid: Grid, width: int, height: int) -> tuple[Place, ...]:
 
     Parameters
     ----------
-    grid : Grid
-        As placed [-].
     width, height : int
         Of the picture [px].
-
-    Returns
-    -------
-    tuple of Place
-        In the order of `Grid.stations` [-].
     """
     matrix = homography([(x * width, y * height) for x, y in grid.corners])
     spans, chords = _spacing(grid.span_pct), _spacing(grid.chord_pct)
@@ -227,15 +220,8 @@ def nearest(found: Sequence[Place], x: float, y: float) -> str | None:
 
     Parameters
     ----------
-    found : sequence of Place
-        From `places` [-].
     x, y : float
         Pixel [px].
-
-    Returns
-    -------
-    str or None
-        Station id [-].
     """
     best = min(found, key=lambda p: (p.x - x) ** 2 + (p.y - y) ** 2, default=None)
     return best.station.id if best and np.hypot(best.x - x, best.y - y) <= best.reach else None
@@ -305,15 +291,8 @@ def body_to_mark(body: dict, flight_ns: int) -> TuftMark:
 
     Parameters
     ----------
-    body : dict
-        Of a `TUFT` row [-].
     flight_ns : int
         The row's time [ns].
-
-    Returns
-    -------
-    TuftMark
-        The mark [-].
 
     Raises
     ------
@@ -342,12 +321,12 @@ def standing(marks: Iterable[TuftMark]) -> tuple[TuftMark, ...]:
     Parameters
     ----------
     marks : iterable of TuftMark
-        Of one flight, in the order of the journal [-].
+        Of one flight, in the order of the journal.
 
     Returns
     -------
     tuple of TuftMark
-        One a camera, frame and station, in order of their first mention [-].
+        One a camera, frame and station, in order of their first mention.
     """
     held: dict[tuple[str, int, str], TuftMark] = {}
     for mark in marks:
@@ -360,17 +339,10 @@ def standing(marks: Iterable[TuftMark]) -> tuple[TuftMark, ...]:
 def first_separated(marks: Iterable[TuftMark], station: str) -> FirstSeparated:
     """The speed at which a station first separated, over all runs given.
 
-    Parameters
-    ----------
-    marks : iterable of TuftMark
-        Standing ones of one configuration [-].
-    station : str
-        Station id [-].
-
     Returns
     -------
     FirstSeparated
-        The highest speed with it gone, and the lowest one above at which it was not [-].
+        The highest speed with it gone, and the lowest one above at which it was not.
     """
     seen = [m for m in marks if m.station == station and m.ias_kt is not None and m.state is not TuftState.NOT_VISIBLE]
     gone = max((m for m in seen if m.state in GONE), key=lambda m: (m.ias_kt, not m.proposed), default=None)
@@ -388,17 +360,15 @@ def span_map(configuration: str, marks: Iterable[TuftMark], stations: Sequence[s
 
     Parameters
     ----------
-    configuration : str
-        Configuration id [-].
     marks : iterable of TuftMark
-        Standing ones of its runs at one point [-].
+        Standing ones of its runs at one point.
     stations : sequence of str, optional
-        Rows; those that have marks, without it [-].
+        Rows; those that have marks, without it.
 
     Returns
     -------
     SpanMap
-        Speeds rounded to 1 kt; of several states at one speed the most separated [-].
+        Speeds rounded to 1 kt; of several states at one speed the most separated.
     """
     marks = [m for m in marks if m.ias_kt is not None]
     rows = tuple(stations) or tuple(sorted({m.station for m in marks}, key=station_order))
@@ -419,15 +389,10 @@ def span_map(configuration: str, marks: Iterable[TuftMark], stations: Sequence[s
 def difference_map(reference: SpanMap, changed: SpanMap) -> tuple[StationDifference, ...]:
     """First separation of two configurations compared, station by station.
 
-    Parameters
-    ----------
-    reference, changed : SpanMap
-        Of the same point [-].
-
     Returns
     -------
     tuple of StationDifference
-        Stations of either, in order along the span; where one never separated, a bound in words [-].
+        Stations of either, in order along the span; where one never separated, a bound in words.
     """
     before = {f.station: f for f in reference.first}
     after = {f.station: f for f in changed.first}

@@ -123,13 +123,13 @@ class VideoFrames:
         video_s : float
             Time on the file's own clock [s].
         stop : callable, optional
-            Asked between pictures whether to give up, for far into a long group of pictures it takes seconds [-].
+            Asked between pictures whether to give up, for far into a long group of pictures it takes seconds.
 
         Returns
         -------
         Frame
             The last one whose time stamp is not later; the first one before it begins, the last
-            one after it ends [-].
+            one after it ends.
 
         Raises
         ------
@@ -147,15 +147,10 @@ class VideoFrames:
     def step(self, by: int) -> Frame:
         """The picture so many after the last one given, or before it for a negative number.
 
-        Parameters
-        ----------
-        by : int
-            How many pictures on or back [-].
-
         Returns
         -------
         Frame
-            The last or first one, where there are no more [-].
+            The last or first one, where there are no more.
         """
         self._go(float(self._at * self.time_base))
         for _ in range(by):
@@ -352,15 +347,8 @@ def upright(rgb: np.ndarray, rotation_deg: float) -> np.ndarray:
 
     Parameters
     ----------
-    rgb : ndarray of uint8, shape (height, width, 3)
-        As decoded [-].
     rotation_deg : float
         Counter-clockwise turn that makes it upright, a multiple of 90 [deg].
-
-    Returns
-    -------
-    ndarray of uint8, shape (height, width, 3) or (width, height, 3)
-        Upright, contiguous [-].
     """
     return np.ascontiguousarray(np.rot90(rgb, round(rotation_deg / 90) % 4))
 
@@ -374,17 +362,8 @@ def proxy_path(campaign_dir: Path, flight: str, path: Path) -> Path:
 
     Parameters
     ----------
-    campaign_dir : Path
-        Campaign folder [-].
-    flight : str
-        Flight id [-].
     path : Path
-        Camera file; one of another size or date is another file [-].
-
-    Returns
-    -------
-    Path
-        Under the campaign's results [-].
+        Camera file; one of another size or date is another file.
 
     Raises
     ------
@@ -402,17 +381,10 @@ def make_proxy(path: Path, proxy: Path, progress: Callable[[float], None] = lamb
 
     Parameters
     ----------
-    path : Path
-        Camera file; not changed [-].
     proxy : Path
-        MP4 to write, whole or not at all [-].
+        MP4 to write, whole or not at all.
     progress : callable
-        Called with the share done, 0 to 1 [-].
-
-    Returns
-    -------
-    Path
-        The proxy [-].
+        Called with the share done, 0 to 1.
 
     Raises
     ------

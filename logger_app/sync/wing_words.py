@@ -12,17 +12,10 @@ from logger_app.units import from_kt
 def first_words(first: FirstSeparated, unit: str) -> tuple[str, str]:
     """When a station first separated.
 
-    Parameters
-    ----------
-    first : FirstSeparated
-        Of one station [-].
-    unit : str
-        The indicator's [-].
-
     Returns
     -------
     tuple of (str, str)
-        ``47``, ``<46`` (not separated down to 46) or ``-``; and the same in words [-].
+        ``47``, ``<46`` (not separated down to 46) or ``-``; and the same in words.
     """
     guessed = " (only proposed)" if first.proposed else ""
     if first.ias_kt is not None:
@@ -37,19 +30,10 @@ def first_words(first: FirstSeparated, unit: str) -> tuple[str, str]:
 def difference_words(difference: StationDifference, reference: SpanMap, changed: SpanMap, unit: str) -> tuple[str, str]:
     """How much slower or faster a station first separates; a bound where one of the two was never seen to.
 
-    Parameters
-    ----------
-    difference : StationDifference
-        Of one station, changed less reference [-].
-    reference, changed : SpanMap
-        The maps that it is from [-].
-    unit : str
-        The indicator's [-].
-
     Returns
     -------
     tuple of (str, str)
-        ``-4``, ``<-3`` (slower by more than 3), ``>+2`` or ``-``; and the same in words [-].
+        ``-4``, ``<-3`` (slower by more than 3), ``>+2`` or ``-``; and the same in words.
     """
     guessed = " (only proposed)" if difference.proposed else ""
     if difference.difference_kt is not None:

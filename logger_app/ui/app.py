@@ -172,15 +172,13 @@ def preflight_on_screen(desk, size: tuple[int, int] | None = None) -> int:
 
     Parameters
     ----------
-    desk : PreflightDesk
-        Not started [-].
     size : tuple of int, optional
         Window instead of the whole display [px].
 
     Returns
     -------
     int
-        Exit code: 0, or 130 where a flight was begun and not landed [-].
+        Exit code: 0, or 130 where a flight was begun and not landed.
     """
     from logger_app.fly.flight_state import Phase
 
@@ -204,17 +202,13 @@ def fly_on_screen(session, display: Display | None = None, size: tuple[int, int]
 
     Parameters
     ----------
-    session : FlightSession
-        Not started [-].
-    display : Display, optional
-        Else as kept by preflight [-].
     size : tuple of int, optional
         Window instead of the whole display [px].
 
     Returns
     -------
     int
-        Exit code: 0 landed, 130 ended otherwise; the next start then resumes the flight [-].
+        Exit code: 0 landed, 130 ended otherwise; the next start then resumes the flight.
     """
     prepare_kivy(*(size or (None, None)))
     keep_flying()

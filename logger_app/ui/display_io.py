@@ -23,13 +23,7 @@ def load_display(folder: Path | None = None) -> Display:
 
 
 def save_display(display: Display, folder: Path | None = None) -> Path:
-    """Keep the display; written whole or not at all.
-
-    Returns
-    -------
-    Path
-        The file [-].
-    """
+    """Keep the display; written whole or not at all."""
     folder = folder or user_dir()
     folder.mkdir(parents=True, exist_ok=True)
     return write_text(folder / FILE, json.dumps(asdict(display), indent=1))

@@ -27,20 +27,10 @@ class PreflightDesk:
 
     Parameters
     ----------
-    campaign_dir : Path
-        Campaign folder [-].
     flight : str or None
-        The flight to be flown, for the disk's sake [-].
-    display : Display
-        As kept [-].
-    engine, model, device
-        As given to the verb [-].
+        The flight to be flown, for the disk's sake.
     make_session : callable
-        Takes (campaign, maker of engines), gives a session; called by FLY [-].
-    microphone : callable
-        Makes a microphone for the rehearsal [-].
-    who : str
-        The pilot [-].
+        Takes (campaign, maker of engines), gives a session; called by FLY.
     """
 
     def __init__(

@@ -11,13 +11,6 @@ from logger_app.errors import CaptureError
 def need_screen(verb: str, otherwise: str = "") -> None:
     """Refuse in one sentence where no window could be seen.
 
-    Parameters
-    ----------
-    verb : str
-        The verb that wants a screen [-].
-    otherwise : str
-        What can be done without one [-].
-
     Raises
     ------
     CaptureError

@@ -37,16 +37,6 @@ BURN_U_SHARE = 0.15
 def load_campaign(folder: Path) -> Campaign:
     """The campaign of a folder (or of its `campaign.toml`), checked.
 
-    Parameters
-    ----------
-    folder : Path
-        Campaign folder or file [-].
-
-    Returns
-    -------
-    Campaign
-        Checked [-].
-
     Raises
     ------
     CardError
@@ -84,17 +74,10 @@ def campaign_of(flight_dir: Path) -> Path:
 def load_flight(campaign: Campaign, flight_dir: Path) -> FlightData:
     """One flight as it stands after review: calls folded, runs found, weights worked out.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        Its campaign [-].
-    flight_dir : Path
-        Flight folder [-].
-
     Returns
     -------
     FlightData
-        All that the reduction and the report need [-].
+        All that the reduction and the report need.
 
     Raises
     ------
@@ -132,19 +115,13 @@ def flight_from_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[Journa
 
     Parameters
     ----------
-    campaign : Campaign
-        Its campaign [-].
-    info : FlightInfo
-        What the flight is [-].
-    rows : iterable of JournalRow
-        All of the journal, in order [-].
     duration_ns : int
         Length of the recording [ns].
 
     Returns
     -------
     FlightData
-        All that the reduction and the report need [-].
+        All that the reduction and the report need.
 
     Raises
     ------
@@ -179,20 +156,7 @@ def flight_from_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[Journa
 
 
 def with_proposals(heard: Iterable, proposals: Iterable[dict]) -> list:
-    """Heard calls with the latest proposal of the reader of sequences to each.
-
-    Parameters
-    ----------
-    heard : iterable of HeardCall
-        As journalled [-].
-    proposals : iterable of dict
-        Bodies of `PROPOSAL` rows, in order [-].
-
-    Returns
-    -------
-    list of HeardCall
-        Same calls; `value` untouched [-].
-    """
+    """Heard calls with the latest proposal of the reader of sequences to each."""
     from dataclasses import replace
 
     from logger_app.logstore.codec import body_to_proposal
@@ -207,16 +171,16 @@ def weights_of(campaign: Campaign, info: FlightInfo, runs: FlightRuns) -> tuple[
     Parameters
     ----------
     campaign : Campaign
-        For the aircraft and, where the flight says nothing, the planned loading [-].
+        For the aircraft and, where the flight says nothing, the planned loading.
     info : FlightInfo
-        What the flight's journal says of its loading [-].
+        What the flight's journal says of its loading.
     runs : FlightRuns
-        Runs with times on the flight clock and fuel calls in their settings [-].
+        Runs with times on the flight clock and fuel calls in their settings.
 
     Returns
     -------
     tuple of RunWeight
-        One a run; None where there is no loading [-].
+        One a run; None where there is no loading.
     """
     from logger_app.plan.loading import aircraft_as_fitted, weight_and_cg
 
@@ -257,14 +221,10 @@ class FlightByFlight:
 
     Parameters
     ----------
-    campaign_dir : Path
-        Campaign folder, or its file [-].
-    traces : sequence of str
-        ``FLIGHT=FILE`` each, to be joined too [-].
     options : Options, optional
-        What is asked of the reduction beyond the rules [-].
+        What is asked of the reduction beyond the rules.
     in_full : bool
-        Keep every run with its details: for short campaigns that are looked at from all sides [-].
+        Keep every run with its details: for short campaigns that are looked at from all sides.
 
     Raises
     ------
@@ -320,15 +280,8 @@ class FlightByFlight:
 
         Parameters
         ----------
-        flight_id : str
-            Its id [-].
         only : set of str, optional
-            Ids of the runs to reduce; all if not given [-].
-
-        Returns
-        -------
-        tuple of (FlightData, tuple of StallSpeed)
-            With everything [-].
+            Ids of the runs to reduce; all if not given.
         """
         seen = self._seen[flight_id]
         flight, _ = _load(self.campaign, seen.folder, seen)
@@ -350,15 +303,10 @@ def _flight_id(flight_dir: Path) -> str:
 def reduce_all(campaign_dir: Path) -> tuple[Campaign, list[FlightData], Reduction]:
     """Load a campaign and reduce it, everything kept: for a few flights that are to be looked at from all sides.
 
-    Parameters
-    ----------
-    campaign_dir : Path
-        Campaign folder [-].
-
     Returns
     -------
     tuple of (Campaign, list of FlightData, Reduction)
-        Flights in order of their folder names; may be none [-].
+        Flights in order of their folder names; may be none.
 
     Raises
     ------

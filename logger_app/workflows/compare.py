@@ -43,23 +43,6 @@ class CompareDesk:
     """Pictures of the sides' cameras, and the one place that writes what was seen.
 
     Decoders are not for two threads at once: every use of the cameras' holds `lock`, of the small copies' `quick_lock`.
-
-    Parameters
-    ----------
-    campaign_dir : Path
-        Campaign folder [-].
-    campaign : Campaign
-        As read [-].
-    flights : sequence of FlightData
-        For the calls of the runs [-].
-    point : str
-        Test point [-].
-    sides : sequence of Side
-        Two to four [-].
-    who : str
-        Whose observations these are [-].
-    why : str
-        Why these runs, for the captions [-].
     """
 
     def __init__(
@@ -94,12 +77,7 @@ class CompareDesk:
         Parameters
         ----------
         progress : callable
-            Called with the share done, 0 to 1; what it raises stops the work and leaves nothing half-made [-].
-
-        Returns
-        -------
-        int
-            How many were made [-].
+            Called with the share done, 0 to 1; what it raises stops the work and leaves nothing half-made.
 
         Raises
         ------
@@ -251,15 +229,11 @@ class CompareDesk:
         ----------
         shown : sequence of (float or None, str)
             Flight time of each side, or why there is none [s].
-        words : str
-            Where on the axis [-].
-        stations : sequence of sequence of StationView
-            To be drawn in, by side [-].
 
         Returns
         -------
         Path
-            A new PNG under the campaign's results [-].
+            A new PNG under the campaign's results.
         """
         pictures, captions, told = [], [], []
         for k, (flight_s, why) in enumerate(shown):

@@ -115,20 +115,10 @@ class FlightSession:
 
     Parameters
     ----------
-    campaign : Campaign
-        Its cards and words [-].
-    journal : Journal
-        Open for writing; closed by `stop` [-].
-    microphone : Microphone or None
-        None: by touch alone [-].
     engine : callable or None
-        Makes the recogniser; called again for sound heard after landing. None: nothing is heard [-].
-    speaker : Speaker
-        For cues [-].
+        Makes the recogniser; called again for sound heard after landing. None: nothing is heard.
     on_rows : callable
-        Told of rows when they are on the disk, from the core's thread [-].
-    read : callable
-        The reader of sequences, see `Listener` [-].
+        Told of rows when they are on the disk, from the core's thread.
     free_bytes : callable
         Free space on the flight's disk [B].
     hearing_s : float
@@ -248,7 +238,7 @@ class FlightSession:
         Parameters
         ----------
         landed : bool
-            The flight is over; otherwise the next start resumes it [-].
+            The flight is over; otherwise the next start resumes it.
         """
         if self.microphone:
             self.microphone.stop()
@@ -540,15 +530,6 @@ class FlightSession:
 class EngineMaker:
     """Makes recognisers for a campaign; the first one at once, so that what is wrong is said on the ground.
 
-    Parameters
-    ----------
-    campaign : Campaign or None
-        Its language, words and airspeeds [-].
-    name : str, optional
-        Recogniser; our own without it [-].
-    model : Path, optional
-        Folder of its model [-].
-
     Raises
     ------
     PackError, EngineError
@@ -598,23 +579,8 @@ def open_flight(
 
     Parameters
     ----------
-    campaign : Campaign
-        The campaign [-].
-    campaign_dir : Path
-        Its folder [-].
-    name : str, optional
-        Flight folder's name [-].
-    configuration : str, optional
-        What is fitted; else as planned [-].
-    who : str
-        The pilot [-].
     **extra
-        More keys of the first row: app, pack, engine [-].
-
-    Returns
-    -------
-    Journal
-        Open for writing [-].
+        More keys of the first row: app, pack, engine.
 
     Raises
     ------

@@ -46,25 +46,14 @@ def hear(
 
     Parameters
     ----------
-    files : sequence of Path
-        Sound, video or transcripts [-].
-    campaign : Campaign, optional
-        Its team's words, unit and airspeeds [-].
     engine, pack : str, optional
-        Recogniser and language pack; our own and the campaign's language without them [-].
-    model : Path, optional
-        Folder of the recogniser's model [-].
+        Recogniser and language pack; our own and the campaign's language without them.
     progress : callable, optional
-        Called with 0 to 1 [-].
+        Called with 0 to 1.
     on_sound : callable, optional
-        Called with each file and each block of its sound [-].
+        Called with each file and each block of its sound.
     second : bool
-        Hear the sound a second time, slower, with our own recogniser [-].
-
-    Returns
-    -------
-    HearResult
-        Calls, as read in sequence [-].
+        Hear the sound a second time, slower, with our own recogniser.
 
     Raises
     ------
@@ -96,27 +85,21 @@ def hear_into(
 
     Parameters
     ----------
-    files : sequence of Path
-        Sound, video or transcripts [-].
     flight_dir : Path
-        Flight folder; made if it is not there [-].
+        Flight folder; made if it is not there.
     campaign_dir : Path, optional
-        Campaign folder; without it, the one that the flight lies in [-].
+        Campaign folder; without it, the one that the flight lies in.
     configuration : str, optional
-        What was fitted; without it as planned for a flight of that name [-].
-    engine, pack : str, optional
-        Recogniser and language pack [-].
-    model : Path, optional
-        Folder of the recogniser's model [-].
+        What was fitted; without it as planned for a flight of that name.
     progress : callable, optional
-        Called with 0 to 1 [-].
+        Called with 0 to 1.
     second : bool
-        Hear the sound a second time, slower [-].
+        Hear the sound a second time, slower.
 
     Returns
     -------
     HearResult
-        Calls with their ids in the journal and times on the flight clock [-].
+        Calls with their ids in the journal and times on the flight clock.
 
     Raises
     ------

@@ -130,12 +130,12 @@ def judge_level(pcm: np.ndarray) -> Check:
     Parameters
     ----------
     pcm : ndarray of int16, shape (n,)
-        16 kHz mono [-].
+        16 kHz mono.
 
     Returns
     -------
     Check
-        With level, peak and offset in its facts [-].
+        With level, peak and offset in its facts.
     """
     level, peak = level_dbfs(pcm - np.int16(np.mean(pcm))), int(np.abs(pcm.astype(np.int32)).max(initial=0))
     clipped = float(np.mean(np.abs(pcm.astype(np.int32)) >= CLIPPED_PEAK))

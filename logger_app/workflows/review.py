@@ -124,11 +124,6 @@ class ReviewDesk:
     def load(self) -> Desk:
         """The flight as it stands now.
 
-        Returns
-        -------
-        Desk
-            Everything to show [-].
-
         Raises
         ------
         LogError
@@ -199,22 +194,6 @@ class ReviewDesk:
     def act(self, action: Action, target: str, why: str = "", **payload) -> Correction:
         """Take one correction.
 
-        Parameters
-        ----------
-        action : Action
-            What to do [-].
-        target : str
-            Call, run, queue item or correction [-].
-        why : str
-            Reason [-].
-        **payload
-            As `Action` says [-].
-
-        Returns
-        -------
-        Correction
-            As written [-].
-
         Raises
         ------
         ReviewError
@@ -224,16 +203,6 @@ class ReviewDesk:
 
     def act_all(self, wanted: Iterable[tuple[Action, str, str, dict]]) -> list[Correction]:
         """Take several corrections in one transaction: all, or none when one cannot be taken.
-
-        Parameters
-        ----------
-        wanted : iterable of (Action, str, str, dict)
-            Action, target, reason, payload [-].
-
-        Returns
-        -------
-        list of Correction
-            As written [-].
 
         Raises
         ------
@@ -267,12 +236,7 @@ class ReviewDesk:
         Parameters
         ----------
         id : str, optional
-            Which correction; the last if not given [-].
-
-        Returns
-        -------
-        Correction
-            The undo, as written [-].
+            Which correction; the last if not given.
 
         Raises
         ------
@@ -296,12 +260,7 @@ class ReviewDesk:
         Parameters
         ----------
         progress : callable, optional
-            Called with 0 to 1 [-].
-
-        Returns
-        -------
-        int
-            How many differences were written [-].
+            Called with 0 to 1.
 
         Raises
         ------

@@ -30,19 +30,10 @@ class RunMarks:
 def marks_of_runs(campaign_dir: Path, flights: Sequence[FlightData], point: str | None = None) -> tuple[RunMarks, ...]:
     """Marks of the runs that have any.
 
-    Parameters
-    ----------
-    campaign_dir : Path
-        Campaign folder [-].
-    flights : sequence of FlightData
-        Its flights [-].
-    point : str, optional
-        Runs of this test point only [-].
-
     Returns
     -------
     tuple of RunMarks
-        By flight and run, discarded runs left out [-].
+        By flight and run, discarded runs left out.
 
     Raises
     ------
@@ -72,22 +63,7 @@ def marks_of_runs(campaign_dir: Path, flights: Sequence[FlightData], point: str 
 
 
 def wing_maps(marked: Iterable[RunMarks], point: str, configurations: Sequence[str]) -> dict[str, SpanMap]:
-    """The spanwise map of each configuration at a point, over all its runs.
-
-    Parameters
-    ----------
-    marked : iterable of RunMarks
-        From `marks_of_runs` [-].
-    point : str
-        Test point [-].
-    configurations : sequence of str
-        In the order wanted [-].
-
-    Returns
-    -------
-    dict of str to SpanMap
-        Those that have marks [-].
-    """
+    """The spanwise map of each configuration at a point, over all its runs."""
     marked = [one for one in marked if one.point == point]
     maps = {}
     for name in configurations:

@@ -684,22 +684,12 @@ def try_mutants(targets, chosen, tests, *, jobs=2, until_s=float("inf"), package
 
     Parameters
     ----------
-    targets : list of Target
-        The modules that hold them [-].
-    chosen : list of Mutant
-        The faults [-].
-    tests : sequence of str
-        Paths for pytest [-].
-    jobs : int
-        Forks at a time [-].
     until_s : float
         `time.monotonic` when no new one is begun [s].
     package : str
-        Top package, imported anew for faults outside functions [-].
-    say : callable
-        Takes lines of progress [-].
+        Top package, imported anew for faults outside functions.
     rootdir : Path, optional
-        Folder of the package and its tests; this repository when not given [-].
+        Folder of the package and its tests; this repository when not given.
     """
     import hypothesis
     import pytest

@@ -155,9 +155,7 @@ class Speech:
     Parameters
     ----------
     data : Path
-        Folder with ``real/``, ``synthetic/`` and ``noise/`` (any of them may be missing) [-].
-    pack : Pack
-        Says which texts are calls [-].
+        Folder with ``real/``, ``synthetic/`` and ``noise/`` (any of them may be missing).
     """
 
     def __init__(self, data: Path, pack: Pack):

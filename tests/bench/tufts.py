@@ -68,7 +68,7 @@ def wander(rng, steps: int, step_s: float, hz: float) -> np.ndarray:
 
 
 def motion(rng, state: TuftState, steps: int, step_s: float):
-    """Angle from aft [rad], bend along the tuft [rad] and length seen [-] at each step."""
+    """Angle from aft [rad], bend along the tuft [rad] and length seen at each step."""
     swing, bend, lift = (wander(rng, steps, step_s, rng.uniform(4, 12)) for _ in range(3))
     if state is TuftState.ATTACHED:
         angle = np.radians(rng.normal(0, 5) + rng.uniform(1.5, 7) * swing)

@@ -18,16 +18,14 @@ def fit(measured: np.ndarray, right: np.ndarray, weight: np.ndarray | None = Non
     Parameters
     ----------
     measured : ndarray, shape (n, 7)
-        From `gate.measures`; the first column is 1 [-].
+        From `gate.measures`; the first column is 1.
     right : ndarray of bool, shape (n,)
-        Whether the call was the one spoken [-].
-    weight : ndarray, shape (n,), optional
-        How much each counts [-].
+        Whether the call was the one spoken.
 
     Returns
     -------
     dict
-        ``w`` (7), ``mu`` and ``sd`` (6), as `gate.Gate.from_conf` reads them [-].
+        ``w`` (7), ``mu`` and ``sd`` (6), as `gate.Gate.from_conf` reads them.
     """
     weight = np.ones(len(right)) if weight is None else weight / weight.mean()
     mean, spread = measured[:, 1:].mean(0), measured[:, 1:].std(0) + 1e-6

@@ -100,20 +100,16 @@ class AudioWriter(threading.Thread):
 
     Parameters
     ----------
-    blocks : BlockQueue
-        From the microphone [-].
     store : SoundStore
-        Where it is kept; used by this thread only [-].
+        Where it is kept; used by this thread only.
     hearing : HearingQueue or None
-        Where it goes next; None when nothing listens [-].
+        Where it goes next; None when nothing listens.
     on_gap : callable
-        Takes a CaptureGap and whether it is sound that is kept but not heard [-].
-    on_state : callable
-        Takes a SoundState, once a block [-].
+        Takes a CaptureGap and whether it is sound that is kept but not heard.
     free_bytes : callable
         Free space on the flight's disk [B].
     patient : bool
-        Wait for the hearing instead of leaving sound unheard: for files played fast [-].
+        Wait for the hearing instead of leaving sound unheard: for files played fast.
     """
 
     def __init__(

@@ -91,15 +91,11 @@ class Listener(threading.Thread):
 
     Parameters
     ----------
-    engine : Recogniser
-        Used by this thread only [-].
-    sound : HearingQueue
-        From the writer [-].
     on_calls, on_partial, on_heard, on_gap : callable
         Calls on the flight clock; words being spoken; the flight sample heard up to and the level
-        of that piece [dB]; a stretch not heard. Called from this thread; must not wait [-].
+        of that piece [dB]; a stretch not heard. Called from this thread; must not wait.
     read : callable
-        The reader of sequences: finished calls in, calls out [-].
+        The reader of sequences: finished calls in, calls out.
     """
 
     def __init__(

@@ -133,17 +133,10 @@ class SampleClock:
         ----------
         adc_s : float
             When its first sample was taken, by the device [s]; 0 where the driver does not say.
-        samples : int
-            Its length [-].
         overflow : bool
-            Whether the driver says that something was lost [-].
+            Whether the driver says that something was lost.
         came_s : float, optional
             When it was handed over, by `steady_s` [s]; without it the ADC times are believed.
-
-        Returns
-        -------
-        int
-            How many [-].
         """
         expected_s, self._expected_s = self._expected_s, adc_s + samples / RATE_HZ if adc_s > 0 else None
         before_s, self._came_s = self._came_s, came_s

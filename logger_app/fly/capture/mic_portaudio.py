@@ -24,7 +24,7 @@ def load_portaudio():
     Returns
     -------
     tuple of (module or None, str)
-        Module, and the trouble when it is None [-].
+        Module, and the trouble when it is None.
     """
     try:
         import sounddevice

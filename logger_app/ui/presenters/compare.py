@@ -238,25 +238,10 @@ def begin(
 
     Parameters
     ----------
-    sides : sequence of SideFacts
-        Two to four [-].
-    unit : str
-        The indicator's [-].
-    who : str
-        Who looks [-].
-    grids : mapping of (int, str) to Grid, optional
-        Placed before, by side and camera [-].
-    marks : sequence of sequence of TuftMark, optional
-        Written before, by side [-].
     carried : mapping of (int, str) to (Grid, str), optional
-        Proposed grids and the flights that they are from, by side and camera [-].
+        Proposed grids and the flights that they are from, by side and camera.
     others : sequence of sequence of TuftMark, optional
-        Of other runs of each side's configuration [-].
-
-    Returns
-    -------
-    CompareState
-        Ready to show [-].
+        Of other runs of each side's configuration.
     """
     return CompareState(
         sides=tuple(sides),
@@ -297,16 +282,14 @@ def update(state: CompareState, key: str) -> tuple[CompareState, tuple[Effect, .
 
     Parameters
     ----------
-    state : CompareState
-        As it is [-].
     key : str
         A key's name; ``at:VALUE`` (slider), ``tap:SIDE:X:Y`` (picture, fractions from its upper left),
-        ``side:N``, ``span``, ``chord``, ``settle`` (a while without a tap) [-].
+        ``side:N``, ``span``, ``chord``, ``settle`` (a while without a tap).
 
     Returns
     -------
     tuple of (CompareState, tuple of Effect)
-        New state, and what must happen outside, in order [-].
+        New state, and what must happen outside, in order.
     """
     effects: tuple[Effect, ...] = ()
     if not key.startswith("tap:"):
@@ -343,18 +326,7 @@ def told(state: CompareState, message: str, trouble: bool = False) -> CompareSta
 
 
 def view(state: CompareState) -> View:
-    """What to draw.
-
-    Parameters
-    ----------
-    state : CompareState
-        As it is [-].
-
-    Returns
-    -------
-    View
-        Panels, axis, marks, words [-].
-    """
+    """What to draw."""
     left, right = span(state)
     shown = range(len(state.sides)) if state.over is None else (state.over,)
     says = (

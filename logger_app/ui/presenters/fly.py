@@ -111,15 +111,8 @@ def view(snapshot, cue_text: str = "") -> FlyView:
 
     Parameters
     ----------
-    snapshot : flight_session.Snapshot
-        Now [-].
     cue_text : str
-        A cue of the last seconds, shown while nothing more important is [-].
-
-    Returns
-    -------
-    FlyView
-        The screen [-].
+        A cue of the last seconds, shown while nothing more important is.
     """
     state = snapshot.state
     recording, recording_ok = _recording(snapshot)
@@ -319,15 +312,10 @@ def _turned(word: str, point: TestPoint | None) -> str:
 def strip_view(snapshot) -> StripView:
     """The approach of now, or the last one, as dots from 0 to 1.
 
-    Parameters
-    ----------
-    snapshot : flight_session.Snapshot
-        Now [-].
-
     Returns
     -------
     StripView
-        Dots, events and the band that the card wants, from the run's first airspeed on [-].
+        Dots, events and the band that the card wants, from the run's first airspeed on.
     """
     state = snapshot.state
     calls, start_ns, end_ns = _strip_calls(snapshot)

@@ -50,12 +50,12 @@ def layout(width: float, height: float, display: Display) -> FlyLayout:
     height : float
         Of the window [px].
     display : Display
-        Dots per inch, distance of the eye [-].
+        Dots per inch, distance of the eye.
 
     Returns
     -------
     FlyLayout
-        Rectangles that do not overlap and lie in the window, if it is at least 150 mm x 88 mm [-].
+        Rectangles that do not overlap and lie in the window, if it is at least 150 mm x 88 mm.
     """
     target, gap = display.target_px, display.px(3.0)
     # A low tablet has room for four targets and the gaps between them, hardly for more.

@@ -74,24 +74,7 @@ _CHANGE_KEYS = ("item", "what", "state", *(key.name for key in keys.CHANGE_FIELD
 def start(
     text: str, runs: Sequence[StallSpeed] = (), flights: Sequence[FlightInfo] = (), message: str = ""
 ) -> PlanState:
-    """The first state.
-
-    Parameters
-    ----------
-    text : str
-        The campaign file's text [-].
-    runs : sequence of StallSpeed
-        What has been flown, reduced [-].
-    flights : sequence of FlightInfo
-        The flights, in order [-].
-    message : str
-        Something to say at once [-].
-
-    Returns
-    -------
-    PlanState
-        Shows the first configuration [-].
-    """
+    """The first state."""
     campaign, faults = parse_text(text)
     first = campaign.configurations[0].id if campaign and campaign.configurations else ""
     return PlanState(
@@ -109,17 +92,10 @@ def start(
 def update(state: PlanState, intent) -> PlanState:
     """The state after a touch or a typed value.
 
-    Parameters
-    ----------
-    state : PlanState
-        As it is [-].
-    intent : an intent of this module
-        What is asked for [-].
-
     Returns
     -------
     PlanState
-        Equal to the old one if nothing changes [-].
+        Equal to the old one if nothing changes.
     """
     if isinstance(intent, ShowConfiguration):
         return replace(state, configuration=intent.id, selected=("configuration", intent.id), message="")
@@ -289,15 +265,10 @@ def _free(stem: str, taken: set[str]) -> str:
 def view(state: PlanState) -> PlanView:
     """What to draw.
 
-    Parameters
-    ----------
-    state : PlanState
-        As it is [-].
-
     Returns
     -------
     PlanView
-        Texts, colours by name, and what each touch asks for [-].
+        Texts, colours by name, and what each touch asks for.
     """
     campaign = state.campaign
     if campaign is None:

@@ -100,20 +100,7 @@ class PreflightView:
 
 
 def update(state: PreflightState, do: Do) -> PreflightState:
-    """What a touch changes at once; devices and files are the desk's.
-
-    Parameters
-    ----------
-    state : PreflightState
-        Before [-].
-    do : Do
-        The touch [-].
-
-    Returns
-    -------
-    PreflightState
-        After [-].
-    """
+    """What a touch changes at once; devices and files are the desk's."""
     if do in frozenset(Page):
         return replace(state, page=Page(do), part=0)
     if do is Do.MORE:
@@ -135,18 +122,7 @@ def update(state: PreflightState, do: Do) -> PreflightState:
 
 
 def view(state: PreflightState) -> PreflightView:
-    """The page to draw.
-
-    Parameters
-    ----------
-    state : PreflightState
-        Now [-].
-
-    Returns
-    -------
-    PreflightView
-        The screen [-].
-    """
+    """The page to draw."""
     page = {Page.CHECKS: _checks, Page.SPEAK: _speak, Page.DISPLAY: _display, Page.CAUTIONS: _cautions}[state.page](
         state
     )

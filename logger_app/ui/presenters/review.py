@@ -117,19 +117,8 @@ def begin(
 
     Parameters
     ----------
-    desk : Desk
-        The flight as it stands [-].
-    who : str
-        Who reviews [-].
-    results : mapping of str to StallSpeed
-        By run id [-].
     names : sequence of (str, str)
-        Kinds and names that a call can be changed to [-].
-
-    Returns
-    -------
-    ReviewState
-        To `view` and `update` [-].
+        Kinds and names that a call can be changed to.
     """
     state = ReviewState(desk=desk, results=results, names=tuple(names), who=who)
     if desk.queue.items:
@@ -141,21 +130,10 @@ def begin(
 def renewed(state: ReviewState, desk: Desk, results: Mapping[str, StallSpeed], done: Correction) -> ReviewState:
     """After a correction: the flight anew, at the next thing to look at.
 
-    Parameters
-    ----------
-    state : ReviewState
-        Before [-].
-    desk : Desk
-        The flight as it stands now [-].
-    results : mapping of str to StallSpeed
-        By run id [-].
-    done : Correction
-        What was done [-].
-
     Returns
     -------
     ReviewState
-        With `here` on something that is still there [-].
+        With `here` on something that is still there.
     """
     before = _position(state)
     was = {item.id for item in state.desk.queue.items}
@@ -180,16 +158,14 @@ def update(state: ReviewState, key: str) -> tuple[ReviewState, tuple[Effect, ...
 
     Parameters
     ----------
-    state : ReviewState
-        Now [-].
     key : str
         ``enter``, ``space``, ``up``, ``left``, ``tab``, ``escape``, ``backspace``, a letter, a
-        digit, or ``go:ID`` for a touch on an item, ``at:SECONDS`` for a touch on the trace [-].
+        digit, or ``go:ID`` for a touch on an item, ``at:SECONDS`` for a touch on the trace.
 
     Returns
     -------
     tuple of (ReviewState, tuple of Effect)
-        The new state, and what must happen outside [-].
+        The new state, and what must happen outside.
     """
     state = replace(state, message="", trouble=False)
     if state.choosing:
@@ -583,18 +559,7 @@ class View:
 
 
 def view(state: ReviewState) -> View:
-    """What to draw.
-
-    Parameters
-    ----------
-    state : ReviewState
-        Now [-].
-
-    Returns
-    -------
-    View
-        Ready for the widgets [-].
-    """
+    """What to draw."""
     desk = state.desk
     run = run_here(state)
     start_s, end_s = _span(state, run)

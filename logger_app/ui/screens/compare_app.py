@@ -12,15 +12,10 @@ WIDTH, HEIGHT = 1280, 800
 def open_compare(desk: CompareDesk) -> int:
     """Compare runs in a window; returns when it is closed.
 
-    Parameters
-    ----------
-    desk : CompareDesk
-        Two to four sides [-].
-
     Returns
     -------
     int
-        0 [-].
+        0.
 
     Raises
     ------

@@ -51,11 +51,7 @@ class FlyScreen(FloatLayout):
     Parameters
     ----------
     display : Display
-        Dots per inch, distance of the eye, palette [-].
-    send : callable
-        Takes an Intent [-].
-    close : callable
-        Leaves the screen [-].
+        Dots per inch, distance of the eye, palette.
     """
 
     palette = ObjectProperty(DAY)

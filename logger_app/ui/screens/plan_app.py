@@ -17,19 +17,13 @@ def open_plan(folder: Path, runs: Sequence = (), flights: Sequence = (), trouble
 
     Parameters
     ----------
-    folder : Path
-        Campaign folder or file [-].
-    runs : sequence of StallSpeed
-        What has been flown, reduced [-].
-    flights : sequence of FlightInfo
-        The flights, in order [-].
     trouble : str
-        Why flights could not be read, if so [-].
+        Why flights could not be read, if so.
 
     Returns
     -------
     int
-        0 [-].
+        0.
 
     Raises
     ------

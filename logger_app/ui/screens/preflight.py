@@ -55,15 +55,7 @@ class CardBar(Widget):
 
 
 class PreflightScreen(FloatLayout):
-    """The screen. `send(do)` is called for touches.
-
-    Parameters
-    ----------
-    state : PreflightState
-        To begin with [-].
-    send : callable
-        Takes a Do [-].
-    """
+    """The screen. `send(do)` is called for touches."""
 
     palette = ObjectProperty(DAY)
     text_px = NumericProperty(20)

@@ -12,15 +12,10 @@ WIDTH, HEIGHT = 1280, 800
 def open_review(desk: ReviewDesk) -> int:
     """Open a flight for review in a window; returns when it is closed.
 
-    Parameters
-    ----------
-    desk : ReviewDesk
-        The flight and who reviews it [-].
-
     Returns
     -------
     int
-        0 [-].
+        0.
 
     Raises
     ------

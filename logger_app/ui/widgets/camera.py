@@ -84,15 +84,13 @@ def frame_at(path: Path, video_s: float):
 
     Parameters
     ----------
-    path : Path
-        Camera file [-].
     video_s : float
         Time stamp in the file [s].
 
     Returns
     -------
     ndarray of uint8, shape (height, width, 3)
-        At most 640 pixels wide [-].
+        At most 640 pixels wide.
 
     Raises
     ------

@@ -30,7 +30,7 @@ class Player:
         Parameters
         ----------
         pcm : ndarray of int16, shape (n,)
-            16 kHz mono [-].
+            16 kHz mono.
 
         Raises
         ------

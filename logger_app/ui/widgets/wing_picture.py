@@ -176,18 +176,7 @@ class WingPicture(Widget):
 
 
 def label_lines(station) -> list[str]:
-    """What stands beside a station: its place, and its state in words.
-
-    Parameters
-    ----------
-    station : StationView
-        As the presenter says [-].
-
-    Returns
-    -------
-    list of str
-        One to three lines [-].
-    """
+    """What stands beside a station: its place, and its state in words."""
     if station.state is None:
         return [station.id]
     if not station.proposed:
