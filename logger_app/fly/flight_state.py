@@ -23,9 +23,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
+from logger_app.domain.approach import MIN_CALLS
+from logger_app.domain.stall_events import STALL_KINDS
 from logger_app.fly.cues import Cue, Tone
 from logger_app.fly.settings import contradictions, for_new_card, the_point_for, with_setting
-from logger_app.fly.verdict import MIN_CALLS, STALL_EVENTS, Verdict, assess, in_words
+from logger_app.fly.verdict import Verdict, assess, in_words
 from logger_app.records.calls import CallKind, HeardCall
 from logger_app.records.plan import TestPoint
 from logger_app.records.runs import RunEnd, Settings
@@ -395,7 +397,7 @@ class _Turn:
 
     def _event(self, call: HeardCall) -> None:
         self._keep(call)
-        if self.state.run and call.name in STALL_EVENTS and self.state.phase is not Phase.STALL:
+        if self.state.run and call.name in STALL_KINDS and self.state.phase is not Phase.STALL:
             self._go(Phase.STALL, "stall", _Cause.of_call(call))
 
     def _setting(self, call: HeardCall) -> None:

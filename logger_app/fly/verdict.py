@@ -13,29 +13,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from logger_app.domain.approach import LONGEST_GAP_S, MIN_CALLS
+from logger_app.domain.approach_curve import straight
+from logger_app.domain.stall_events import STALL_KINDS
 from logger_app.records.calls import CallKind, Flag, HeardCall
 from logger_app.records.plan import TestPoint
 from logger_app.records.runs import RunEnd, StallEvent
 from logger_app.units import from_kt, to_kt
 
-# Spoken events that are the stall, and which kind each is (the kinds: 14 CFR 23.201(b), 25.201(d)).
-# Everything else, buffet and horn among it, is a warning on the way there.
-STALL_EVENTS = {
-    "stall": StallEvent.PITCH_DOWN,
-    "break": StallEvent.PITCH_DOWN,
-    "nose_drop": StallEvent.PITCH_DOWN,
-    "pitch_down": StallEvent.PITCH_DOWN,
-    "aft_stop": StallEvent.AFT_STOP,
-    "stick_on_stop": StallEvent.AFT_STOP,
-    "pusher": StallEvent.DEVICE,
-    "stick_pusher": StallEvent.DEVICE,
-    "deterrent_buffet": StallEvent.DETERRENT_BUFFET,
-    "heavy_buffet": StallEvent.DETERRENT_BUFFET,
-    "wing_drop": StallEvent.ROLL_OFF,
-    "wing_drop_left": StallEvent.ROLL_OFF,
-    "wing_drop_right": StallEvent.ROLL_OFF,
-    "roll_off": StallEvent.ROLL_OFF,
-}
 EVENT_WORDS = {
     StallEvent.PITCH_DOWN: "break",
     StallEvent.AFT_STOP: "stick on the stop",
@@ -47,9 +32,6 @@ EVENT_WORDS = {
 # The rate is the slope from 1.1 Vs down to Vs (common practice, after AC 25-7, from memory); whole-knot
 # calls a second or two apart need a little more than that to give a slope worth saying.
 APPROACH_RATIO = 1.2
-# The same limits as the reduction's own rules (common practice, no source).
-MIN_CALLS = 3
-LONGEST_GAP_S = 4.0
 # Whole-knot calls of a wandering speed scatter by at least this about a line (1/sqrt(12) kt of rounding
 # and a lag that varies by some tenths of a second; common practice, no source).
 MIN_SCATTER_KT = 0.4
@@ -144,7 +126,7 @@ def assess(
         rate_low_kt_per_s=low,
         rate_high_kt_per_s=high,
         vs_ias_kt=vs_kt if event is not StallEvent.NOT_REACHED else None,
-        buffet_ias_kt=_at_first(calls, "buffet", times_s, rate, speeds_kt),
+        buffet_ias_kt=_at_first(calls, "buffet", times_s, rate, vs_kt, event_ns),
         event=event,
         runs_counted=counted_before + counts,
         runs_wanted=point.runs_wanted if point else 0,
@@ -169,8 +151,8 @@ def _rate_text(rate_kt_per_s: float, unit: str) -> str:
 def _stall(calls, touched_ns) -> tuple[StallEvent, int | None]:
     """The first stall event spoken, else the touched one; with its time."""
     for call in calls:
-        if call.kind is CallKind.EVENT and call.name in STALL_EVENTS:
-            return STALL_EVENTS[call.name], call.start_ns
+        if call.kind is CallKind.EVENT and call.name in STALL_KINDS:
+            return STALL_KINDS[call.name], call.start_ns
     if touched_ns is not None:
         return StallEvent.PITCH_DOWN, touched_ns
     return StallEvent.NOT_REACHED, None
@@ -216,11 +198,12 @@ def _line(times_s, speeds_kt, event_ns) -> tuple[float | None, float | None, flo
     return -slope, slope_u, at_event
 
 
-def _at_first(calls, name, times_s, rate, speeds_kt) -> float | None:
+def _at_first(calls, name, times_s, rate, end_kt, event_ns) -> float | None:
     heard = next((call for call in calls if call.name == name), None)
-    if heard is None or rate is None:
+    if heard is None or rate is None or end_kt is None:
         return None
-    return float(np.median(speeds_kt + rate * (times_s - heard.start_s)))
+    end_s = times_s[-1] if event_ns is None else event_ns * 1e-9
+    return straight(times_s[0], end_s, end_kt, -rate).speed_at_kt(heard.start_s)
 
 
 def _whys(ended, n_used, rate, rate_u, event, silent_s, point, unit) -> tuple[str, ...]:

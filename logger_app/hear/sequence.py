@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from logger_app.domain.stall_events import APPROACH_STARTS, SPEED_JUMPS
 from logger_app.hear.parse import complete_shorthand
 from logger_app.records.calls import Alternative, CallKind, Flag, HeardCall
 from logger_app.units import from_kt
@@ -27,11 +28,8 @@ SURE = 0.94
 IMPLAUSIBLE_RATIO = 0.02
 LOW_KT, HIGH_KT = 20.0, 250.0
 _JUDGED = (Flag.UNSURE, Flag.IMPLAUSIBLE, Flag.SOUNDS_LIKE, Flag.OUT_OF_RANGE, Flag.NO_DECADE)
-_ENDS = frozenset(("recovered", "scratch_that", "knock_it_off", "next_card", "again", "repeat"))
-_BREAKS = frozenset(
-    ("break", "nose_drop", "wing_drop", "wing_drop_left", "wing_drop_right", "aft_stop", "spin", "mush")
-)
-_BEGINS = frozenset(("on_condition",))
+# After these the airspeed starts anew: the run is over, or another is set up.
+_RUN_OVER = frozenset(("recovered", "scratch_that", "knock_it_off", "next_card", "again", "repeat"))
 # Units digits that are taken for each other in cockpit noise, by how often (voice study).
 _ALIKE_DIGITS = {
     frozenset(pair): share
@@ -194,11 +192,11 @@ class _Model:
     def _shares(self, elapsed_s: float, between: frozenset[str]) -> tuple[float, np.ndarray, float]:
         m = self.motion
         stay, shares, anywhere = 1 - m.rate_change_share, m.rate_shares, m.anywhere_share
-        if between & (_BREAKS | _ENDS):
+        if between & (SPEED_JUMPS | _RUN_OVER):
             stay, shares, anywhere = 0.1, m.rate_shares_after_break, m.anywhere_share_after_break
-        if between & _ENDS:
+        if between & _RUN_OVER:
             anywhere = m.anywhere_share_after_end
-        if between & _BEGINS:
+        if between & APPROACH_STARTS:
             stay, shares, anywhere = 0.0, m.rate_shares, m.anywhere_share_after_begin
         anywhere = max(anywhere, 1 - np.exp(-max(0.0, elapsed_s - m.gap_s) / m.gap_fade_s))
         return stay, np.asarray(shares), anywhere

@@ -91,6 +91,8 @@ class StallSpeed:
     buffet_margin_kt: float | None = None
     curve: tuple[tuple[float, float], ...] = ()  # (flight_s, ias_kt) along the fitted approach
     caveats: tuple[str, ...] = ()
+    readings: tuple[tuple[float, float], ...] = ()  # (flight_s, ias_kt) of the calls of the approach that count
+    reading_lag_removed: bool = False  # the event is not a spoken word: calls were moved earlier by the reading lag
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,7 +176,7 @@ def without_details(result: StallSpeed) -> StallSpeed:
 
     What averages and comparisons need stays. A tenth of the memory: long campaigns keep runs so.
     """
-    return replace(result, curve=(), fit=None, calls_used=(), calls_excluded=(), provenance=_NO_PROVENANCE)
+    return replace(result, curve=(), readings=(), fit=None, calls_used=(), calls_excluded=(), provenance=_NO_PROVENANCE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

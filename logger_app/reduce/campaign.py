@@ -306,6 +306,8 @@ def _as_called(stall: RunStall) -> dict:
         # The mean line from 1.1 Vs to the event: what a figure draws beside the curve.
         "fit": (s_to_ns(fit.event_s), fit.ias_kt, -fit.entry_rate_kt_per_s) if fit else None,
         "curve": fit.curve if fit else (),
+        "readings": stall.readings,
+        "reading_lag_removed": stall.reading_lag_removed,
     }
 
 

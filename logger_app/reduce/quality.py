@@ -9,12 +9,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from logger_app.domain.approach import LONGEST_GAP_S, MIN_CALLS
 from logger_app.records.plan import TestPoint
 from logger_app.records.runs import Run, RunEnd, StallEvent
 from logger_app.reduce.stall_speed import RunStall
 
-MIN_CALLS = 3
-LONGEST_GAP_S = 4.0
 SLOWEST_RATE_KT_PER_S = 0.1
 LARGEST_U_KT = 2.0
 FARTHEST_BELOW_LAST_CALL_KT = 2.5

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from logger_app.domain.approach import OUTLIER_WEIGHT, Approach, fit_approach
+from logger_app.domain.stall_events import Role, meaning_of
 from logger_app.records.calls import CallKind, CallStatus, Flag, ReviewedCall
 from logger_app.records.plan import Indicator
 from logger_app.records.runs import Run, StallEvent
-from logger_app.reduce.approach import OUTLIER_WEIGHT, Approach, fit_approach
-from logger_app.reduce.events import Role, meaning_of
 from logger_app.units import to_kt
 
 # A break and a wing drop said within this time are one event (common practice, no source).
@@ -73,6 +73,8 @@ class RunStall:
     altitude_lost_ft: float | None = None
     event_calls: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    readings: tuple[tuple[float, float], ...] = ()  # (flight_s, ias_kt) of the calls before the event that count
+    reading_lag_removed: bool = False
 
 
 def resolution_u_kt(indicator: Indicator) -> float:
@@ -156,11 +158,14 @@ def stall_of_run(run: Run, indicator: Indicator, *, event_voiced: bool = True) -
     if kind is StallEvent.AFT_STOP:
         found = _held_on_stop(found, after, event_s, recovery_s, stalls, indicator)
     margins = _margins(found, before, events, event_s, shift_s)
+    wild = {call_id for call_id, _ in found["excluded"]}
     return RunStall(
         event=kind,
         event_s=event_s,
         calls_before=len(before) + (named is not None),
         start_ias_kt=max((c.ias_kt for c in before), default=None),
+        readings=tuple((c.flight_s - shift_s, c.ias_kt) for c in before if c.id not in wild),
+        reading_lag_removed=not event_voiced and found["method"] == "fit",
         excluded=tuple(excluded) + found.pop("excluded"),
         notes=tuple(notes) + found.pop("notes"),
         **margins,

@@ -9,6 +9,7 @@ from __future__ import annotations
 import statistics
 from collections.abc import Callable, Mapping, Sequence
 
+from logger_app.domain.approach_curve import ApproachCurve, curve_of
 from logger_app.records.calls import CallKind
 from logger_app.records.results import Cell
 from logger_app.report.extras import TuftMark, WingMap
@@ -162,48 +163,20 @@ def fitted_ias_kt(run: RunView, flight_s: float) -> float | None:
     if result is None or result.fit is None:
         return None
     if result.curve:
-        return _between(result.curve, flight_s)
+        return ApproachCurve(fitted=result.curve).speed_at_kt(flight_s)
     t0_ns, intercept_kt, slope_kt_per_s = result.fit
     return intercept_kt + slope_kt_per_s * (flight_s - t0_ns / NS_PER_S)
 
 
 def time_at_ias_s(run: RunView, ias_kt: float) -> float | None:
-    """When the approach was last at a speed, on the flight clock [s].
-
-    On the fitted curve where it reaches that far, else between the calls that passed it.
+    """When the approach last slowed through a speed, on the flight clock [s]; None when it was not flown or has no event.
 
     Parameters
     ----------
     ias_kt : float
         Indicated airspeed [kt].
-
-    Returns
-    -------
-    float or None
-        Flight time; None when the run was never so fast, or has no event [s].
     """
-    if run.event_s is None:
-        return None
-    called = [
-        (view.call.flight_s, view.call.ias_kt)
-        for view in run.calls
-        if view.call.kind is CallKind.AIRSPEED
-        and view.call.counts
-        and not view.left_out
-        and view.call.ias_kt is not None
-    ]
-    for path in (run.result.curve, [point for point in called if point[0] <= run.event_s]):
-        for (t0, v0), (t1, v1) in zip(reversed(path[:-1]), reversed(path[1:]), strict=True):
-            if v0 >= ias_kt >= v1 and v0 > v1:
-                return t0 + (v0 - ias_kt) / (v0 - v1) * (t1 - t0)
-    return None
-
-
-def _between(curve: Sequence[tuple[float, float]], flight_s: float) -> float | None:
-    for (t0, v0), (t1, v1) in zip(curve[:-1], curve[1:], strict=True):
-        if t0 <= flight_s <= t1:
-            return v0 + (v1 - v0) * (flight_s - t0) / (t1 - t0) if t1 > t0 else v0
-    return None
+    return None if run.result is None or run.event_s is None else curve_of(run.result).time_at_s(ias_kt)
 
 
 def _call_dots(run: RunView, zero_s: float, unit: str) -> list[Dot]:

@@ -238,7 +238,7 @@ def _shot(run: RunView, lag_s: float, caption: str, ratio: float | None, ias_kt:
     stall_kt = run.result.vs_ias_kt
     if ratio is not None and stall_kt is not None:
         ias_kt = ratio * stall_kt
-    if any(note.startswith("event not timed by voice") for note in run.result.notes):
-        lag_s = 0.0  # the reduction has taken it off already
+    if run.result.reading_lag_removed:
+        lag_s = 0.0
     said_s = zero_of(run) if ratio == 1.0 else time_at_ias_s(run, ias_kt) if ias_kt is not None else None
     return Shot(caption, run, None if said_s is None else max(said_s - lag_s, 0.0), ias_kt)

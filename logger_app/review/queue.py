@@ -20,6 +20,7 @@ from enum import StrEnum
 from itertools import combinations
 from statistics import median
 
+from logger_app.domain.stall_events import APPROACH_ENDS, APPROACH_STARTS, STALL_KINDS
 from logger_app.records.calls import CallKind, CallStatus, Flag, ReviewedCall
 from logger_app.records.runs import FlightRuns, Run
 from logger_app.units import from_kt, ns_to_s, to_kt
@@ -59,14 +60,6 @@ LOOK_AT = {
 }
 CROWDED_RATIO = 1.35
 NOTHING = "nothing"  # what the second listening heard where it heard no call
-# The events that are a stall, by the language pack's names; `reduce.events` says which kind each is.
-STALLS = frozenset(
-    {"break", "nose_drop", "aft_stop", "stick_pusher", "wing_drop", "wing_drop_left", "wing_drop_right", "heavy_buffet"}
-)
-# Calls after which the airspeed goes its own way: a new start, the stall itself, the recovery. A heavy
-# buffet may be flown through.
-STARTS = frozenset({"on_condition"})
-ENDS = STARTS | (STALLS - {"heavy_buffet"}) | {"recovered", "knock_it_off", "scratch_that"}
 
 
 class Item(StrEnum):
@@ -295,9 +288,9 @@ def approaches(calls: Iterable[ReviewedCall]) -> list[Approach]:
             if speeds and call.flight_ns - speeds[-1].flight_ns > APPROACH_GAP_S * 1e9:
                 close(None)
             speeds.append(call)
-        elif call.name in ENDS:
+        elif call.name in APPROACH_STARTS | APPROACH_ENDS:
             near = speeds and call.flight_ns - speeds[-1].flight_ns <= APPROACH_GAP_S * 1e9
-            close(call.flight_ns if near and call.name not in STARTS else None)
+            close(call.flight_ns if near and call.name not in APPROACH_STARTS else None)
     close(None)
     return found
 
@@ -609,7 +602,7 @@ def _run_items(run: Run) -> list[QueueItem]:
     if run.discarded:
         return []
     why = []
-    if not any(c.kind is CallKind.EVENT and c.counts and c.name in STALLS for c in run.calls):
+    if not any(c.kind is CallKind.EVENT and c.counts and c.name in STALL_KINDS for c in run.calls):
         why.append("no event was heard: when did it stall?")
     if run.point is None:
         why.append(f"no test point: {run.why_no_point}")

@@ -10,12 +10,11 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from logger_app.domain.approach_curve import curve_of
 from logger_app.errors import SyncError
 from logger_app.records.results import StallSpeed
 from logger_app.units import AIRSPEED_UNITS, from_kt, to_kt
 
-# Beyond the fitted approach by this much a speed is still taken from it; farther it was not flown [kt].
-BEYOND_KT = 1.0
 # Runs in a message.
 MAX_NAMED = 40
 
@@ -81,7 +80,7 @@ def picture_lag_s(result: StallSpeed, reading_lag_s: float) -> float:
     float
         That lag, or 0 where the reduction has taken it out already [s].
     """
-    return 0.0 if any(note.startswith("event not timed by voice") for note in result.notes) else reading_lag_s
+    return 0.0 if result.reading_lag_removed else reading_lag_s
 
 
 def when(result: StallSpeed, moment: Moment, lag_s: float = 0.0) -> tuple[float | None, float | None, str]:
@@ -104,50 +103,19 @@ def when(result: StallSpeed, moment: Moment, lag_s: float = 0.0) -> tuple[float 
     if moment.ratio is not None and result.vs_ias_kt is None:
         return None, None, "no stall speed in this run"
     wanted = moment.ias_kt if moment.ias_kt is not None else moment.ratio * result.vs_ias_kt
-    line = _line(result)
-    if len(line) < 2:
+    curve = curve_of(result)
+    if len(curve.path) < 2:
         return None, wanted, "too few calls for a fitted approach"
-    for (t0, v0), (t1, v1) in reversed(list(itertools.pairwise(line))):
-        if v0 >= wanted >= v1 and v0 > v1:
-            return t0 + (v0 - wanted) / (v0 - v1) * (t1 - t0) - lag_s, wanted, ""
-    for (at_s, ias), (next_s, next_ias), edge in ((line[-1], line[-2], "slow"), (line[0], line[1], "fast")):
-        past = ias - wanted if edge == "slow" else wanted - ias
-        slope = (next_ias - ias) / (next_s - at_s) if next_s != at_s else 0.0
-        if 0 <= past <= BEYOND_KT and slope < 0:
-            return at_s + (wanted - ias) / slope - lag_s, wanted, ""
-    return None, wanted, f"not flown: the approach goes from {line[0][1]:.1f} to {line[-1][1]:.1f} kt"
+    at_s = curve.time_at_s(wanted)
+    if at_s is not None:
+        return at_s - lag_s, wanted, ""
+    first, last = curve.path[0], curve.path[-1]
+    return None, wanted, f"not flown: the approach goes from {first[1]:.1f} to {last[1]:.1f} kt"
 
 
 def ias_at(result: StallSpeed, flight_s: float) -> float | None:
-    """Indicated airspeed of the fitted approach at a time.
-
-    Parameters
-    ----------
-    flight_s : float
-        Flight time [s].
-
-    Returns
-    -------
-    float or None
-        Airspeed; None outside the approach [kt].
-    """
-    for (t0, v0), (t1, v1) in itertools.pairwise(_line(result)):
-        if t0 <= flight_s <= t1:
-            return v0 + (v1 - v0) * (flight_s - t0) / (t1 - t0) if t1 > t0 else v0
-    return None
-
-
-def _line(result: StallSpeed) -> tuple[tuple[float, float], ...]:
-    """The approach as points of time [s] and indicated airspeed [kt], in order of time."""
-    if len(result.curve) >= 2:
-        return tuple(sorted(result.curve))
-    if result.fit is None or result.event_flight_s is None or result.fit[2] >= 0:
-        return ()
-    t0_ns, at_kt, slope = result.fit
-    end_s = result.event_flight_s
-    value = lambda at_s: at_kt + slope * (at_s - t0_ns / 1e9)  # noqa: E731
-    begin_s = end_s + 0.3 * value(end_s) / slope  # back to 1.3 Vs
-    return ((begin_s, value(begin_s)), (end_s, value(end_s)))
+    """Indicated airspeed of the approach at a flight time [kt]; None outside the approach."""
+    return curve_of(result).speed_at_kt(flight_s)
 
 
 def choose_runs(

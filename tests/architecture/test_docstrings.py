@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-CHECKED = ("logger_app.reduce", "logger_app.plan", "logger_app.report", "logger_app.units")
+CHECKED = ("logger_app.reduce", "logger_app.domain", "logger_app.plan", "logger_app.report", "logger_app.units")
 SOURCES = Path(importlib.import_module("logger_app.reduce").__file__).with_name("SOURCES.md")
 # Longest suffix first; what the bracket must say.
 SUFFIX_UNITS = {

@@ -7,10 +7,10 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
+from logger_app.domain.approach import fit_approach
 from logger_app.records.calls import CallKind, CallStatus, ReviewedCall
 from logger_app.records.plan import Indicator, TestPoint
 from logger_app.records.runs import Run, RunEnd, StallEvent
-from logger_app.reduce.approach import fit_approach
 from logger_app.reduce.quality import judge
 from logger_app.reduce.stall_speed import stall_of_run
 

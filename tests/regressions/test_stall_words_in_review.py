@@ -2,10 +2,10 @@
 
 import pytest
 
+from logger_app.domain.stall_events import STALL_KINDS
 from logger_app.records.calls import CallKind, CallStatus, ReviewedCall
 from logger_app.records.plan import TestPoint
-from logger_app.reduce.events import MEANINGS
-from logger_app.review.queue import ENDS, STALLS, Item, approaches, build_queue
+from logger_app.review.queue import Item, approaches, build_queue
 from logger_app.review.runs import find_runs
 from logger_app.units import s_to_ns
 
@@ -48,7 +48,7 @@ def test_on_condition_and_recovered_are_no_stall():
     assert asked(call(15, "buffet"))
 
 
-@pytest.mark.parametrize("name", sorted(STALLS))
+@pytest.mark.parametrize("name", sorted(STALL_KINDS))
 def test_a_run_with_a_stall_in_any_of_its_words_is_not_asked_about(name):
     assert not asked(call(15, name))
 
@@ -68,9 +68,3 @@ def test_a_heavy_buffet_may_be_flown_through():
     (only,) = approaches([*speeds(10, 60, 58, 56, 54), call(13.5, "heavy_buffet"), *speeds(14, 52, 50)])
 
     assert [c.value for c in only.speeds] == [60, 58, 56, 54, 52, 50]
-
-
-def test_the_words_are_those_of_the_reduction():
-    # Rooms do not import each other, so the review keeps its own list; it must not drift.
-    assert {name for name, meaning in MEANINGS.items() if meaning.stall} == STALLS
-    assert STALLS - ENDS == {"heavy_buffet"}

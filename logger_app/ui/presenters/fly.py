@@ -7,8 +7,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from logger_app.domain.stall_events import STALL_KINDS
 from logger_app.fly.flight_state import IN_RUN, FlightState, Intent, Phase
-from logger_app.fly.verdict import STALL_EVENTS, in_words
+from logger_app.fly.verdict import in_words
 from logger_app.records.calls import CallKind, HeardCall
 from logger_app.records.plan import POWER_IDLE, TestPoint
 from logger_app.units import NS_PER_S, from_kt, to_kt
@@ -343,7 +344,7 @@ def strip_view(snapshot) -> StripView:
         EventLine(
             x=x(call.start_ns),
             label=EVENT_WORDS.get(call.name, call.name.replace("_", " ")),
-            stall=call.name in STALL_EVENTS,
+            stall=call.name in STALL_KINDS,
         )
         for call in calls
         if call.kind is CallKind.EVENT and call.name not in ("on_condition", "recovered")

@@ -84,18 +84,6 @@ def test_every_rule_is_stated_once():
     assert {effect for _, effect, _ in RULES} == {"excluded", "left out", "caveat"}
 
 
-def test_the_verdict_in_the_air_uses_the_same_limits_and_kinds():
-    # Rooms do not import each other, so the cockpit keeps its own copy; it must not drift.
-    from logger_app.fly import verdict as in_the_air
-    from logger_app.reduce import quality
-    from logger_app.reduce.events import MEANINGS
-
-    assert in_the_air.LONGEST_GAP_S == quality.LONGEST_GAP_S
-    assert in_the_air.MIN_CALLS == quality.MIN_CALLS
-    ours = {name: meaning.stall for name, meaning in MEANINGS.items() if meaning.stall}
-    assert {name: in_the_air.STALL_EVENTS.get(name) for name in ours} == ours
-
-
 def judged(make, point=POINT, **over):
     """A sound run at every limit that a test does not move."""
     at = {"event": StallEvent.PITCH_DOWN, "event_s": 30.0, "method": "fit", "ias_kt": 45.0, "ias_u_kt": 0.5}

@@ -95,7 +95,9 @@ def test_the_time_at_a_speed_is_found_on_the_curve_and_beyond_it_between_calls(p
     run = page.points[0].sides[0].runs[1]
     event_s, vs = run.event_s, run.result.vs_ias_kt
     curve = tuple((event_s + x, vs - 1.0 * x) for x in (-5.0, -2.5, 0.0))
-    run.result = replace(run.result, curve=curve)
+    calls = [c.call for c in run.calls if c.call.kind == "airspeed" and c.call.flight_s <= event_s]
+    readings = tuple((c.flight_s, c.ias_kt) for c in calls)
+    run.result = replace(run.result, curve=curve, readings=readings)
 
     assert time_at_ias_s(run, vs + 3.0) == pytest.approx(event_s - 3.0)
     high = time_at_ias_s(run, vs + 9.0)

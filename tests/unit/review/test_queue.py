@@ -14,7 +14,7 @@ from logger_app.review.runs import find_runs
 
 _spec = importlib.util.spec_from_file_location("made_flight", Path(__file__).with_name("made_flight.py"))
 made_flight = importlib.util.module_from_spec(_spec)
-import sys  # noqa: E402
+import sys
 
 sys.modules["made_flight"] = made_flight
 _spec.loader.exec_module(made_flight)

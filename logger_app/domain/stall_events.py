@@ -1,7 +1,8 @@
-"""What a called event means for the reduction: one table, by the language pack's own names.
+"""What a called event means: which events are the stall, which end an approach. By the language pack's own names.
 
-A name that is not in the table carries no meaning here and is left alone. The kinds of stall
-follow 14 CFR 23.201(b) and 25.201(d) [CFR23.201] [CFR25.201].
+Hearing, cockpit, review and reduction all ask here. A name that is not in the table has no meaning and is left
+alone. The kinds of stall follow 14 CFR 23.201(b) and 25.201(d) [CFR23.201] [CFR25.201].
+Main names: `EVENT_MEANINGS`, `meaning_of`, `STALL_KINDS`, `APPROACH_STARTS`, `APPROACH_ENDS`, `SPEED_JUMPS`.
 """
 
 from __future__ import annotations
@@ -38,7 +39,7 @@ def _stall(kind: StallEvent) -> Meaning:
     return Meaning(role=Role.STALL, stall=kind)
 
 
-MEANINGS: dict[str, Meaning] = {
+EVENT_MEANINGS: dict[str, Meaning] = {
     "stall_warning": Meaning(role=Role.WARNING),
     "stick_shaker": Meaning(role=Role.WARNING),
     "buffet": Meaning(role=Role.BUFFET),
@@ -58,14 +59,31 @@ MEANINGS: dict[str, Meaning] = {
 }
 """By the name in a language pack (or of a call that a person added)."""
 
+STALL_KINDS: dict[str, StallEvent] = {
+    name: meaning.stall for name, meaning in EVENT_MEANINGS.items() if meaning.stall is not None
+}
+"""Events that are the stall, and which kind each is. Buffet and horn are warnings on the way there."""
+
+APPROACH_STARTS = frozenset({"on_condition"})
+# A heavy buffet may be flown through: what follows it is still the same approach.
+APPROACH_ENDS = frozenset(
+    {name for name, kind in STALL_KINDS.items() if kind is not StallEvent.DETERRENT_BUFFET}
+    | {name for name, meaning in EVENT_MEANINGS.items() if meaning.role is Role.RECOVERY}
+    | {"scratch_that"}
+)
+"""Calls after which the airspeed no longer belongs to the approach."""
+
+SPEED_JUMPS = APPROACH_ENDS | {"spin", "mush"}
+"""Calls after which the next airspeed may be anything: the stall, what follows it, the recovery."""
+
 
 def meaning_of(call: ReviewedCall) -> Meaning | None:
-    """What a call means for the reduction.
+    """What a call means in a run.
 
     Returns
     -------
     Meaning or None
-        None when it is no event or command that matters here.
+        None when it is no event or command of the table.
 
     References
     ----------
@@ -73,7 +91,7 @@ def meaning_of(call: ReviewedCall) -> Meaning | None:
     """
     if call.kind not in (CallKind.EVENT, CallKind.COMMAND):
         return None
-    meaning = MEANINGS.get(call.name)
+    meaning = EVENT_MEANINGS.get(call.name)
     if meaning and meaning.side is None and call.value in ("left", "right"):
         return Meaning(role=meaning.role, stall=meaning.stall, side=str(call.value))
     return meaning

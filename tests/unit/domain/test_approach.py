@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from logger_app.reduce.approach import _consensus, fit_approach
+from logger_app.domain.approach import _consensus, fit_approach
 
 RESOLUTION = 0.2887
 

@@ -4,8 +4,8 @@ What spoken readings are like: rounded to the dial, late by a nearly constant la
 near the stall, and now and then plainly wrong (a misheard decade, a number that was no
 airspeed). So: first a consensus line over all pairs of calls, which no single bad call can
 drag; then, below 1.2 Vs, a smooth curve whose rate may drift a little, fitted by iteratively
-reweighted least squares with Tukey's bisquare. numpy only: the cockpit may use it.
-Not for: what the event was (see `stall_speed`).
+reweighted least squares with Tukey's bisquare. numpy only, so that the cockpit may use it.
+Not for: what the event was (`stall_events`), when the approach was at a speed (`approach_curve`).
 """
 
 from __future__ import annotations
@@ -21,6 +21,8 @@ RATE_WINDOW_RATIO = 1.10
 FIT_WINDOW_RATIOS = (1.20, 1.25, 1.30, 1.35)
 LONGEST_WINDOW_S = 25.0
 MIN_CALLS = 3
+# The last call this long before the event says too little about the speed at it. Common practice, no source.
+LONGEST_GAP_S = 4.0
 WANTED_CALLS = 6
 # Scatter of the reading-to-speech lag from call to call. Common practice, no source.
 LAG_JITTER_S = 0.15

@@ -2,8 +2,8 @@
 
 import tomllib
 
+from logger_app.domain.stall_events import EVENT_MEANINGS, Role, meaning_of
 from logger_app.io.resources import data_dir
-from logger_app.reduce.events import MEANINGS, Role, meaning_of
 
 # Spoken in a run and of no consequence to a stall speed.
 NOT_OURS = {"on_condition"}
@@ -15,12 +15,12 @@ def pack_names(kind):
 
 
 def test_every_event_of_the_pack_has_a_meaning_or_is_known_to_have_none():
-    assert pack_names("event") - set(MEANINGS) == NOT_OURS
+    assert pack_names("event") - set(EVENT_MEANINGS) == NOT_OURS
 
 
 def test_the_table_names_nothing_that_nobody_can_say():
     # A pusher has no word in the pack yet; a person may add such an event in review.
-    assert set(MEANINGS) - pack_names("event") - pack_names("command") == {"stick_pusher"}
+    assert set(EVENT_MEANINGS) - pack_names("event") - pack_names("command") == {"stick_pusher"}
 
 
 def test_a_side_given_as_a_value_counts(make):
