@@ -271,8 +271,8 @@ def fly_flight(campaign: dict, flight: dict, seed: int, voice: Voice) -> tuple[n
 def _sound(tape: Tape, rng) -> np.ndarray:
     n = int((tape.t + 1) * RATE)
     speech = np.zeros(n)
-    for start, clip, gain, radio in tape.sounds:
-        k = int(start * RATE)
+    for start, spoken, gain, radio in tape.sounds:
+        k, clip = int(start * RATE), spoken
         if radio:  # narrow, a little overdriven, with the hiss of the carrier
             clip = signal.sosfilt(signal.butter(3, [450, 2600], "band", fs=RATE, output="sos"), np.tanh(1.5 * clip))
             clip = clip / clip.std() + 0.12 * rng.standard_normal(len(clip))

@@ -262,7 +262,7 @@ class FlightByFlight:
             flight, self._seen[flight.info.id] = _load(self.campaign, folder)
             at_event, *steps = self._traces(folder, flight)
             for kept, more in zip(self._steps, steps, strict=True):
-                kept += more
+                kept.extend(more)
             yield flight, self._reducer.add(flight, at_event)
 
     def reduction(self) -> Reduction:

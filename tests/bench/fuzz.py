@@ -659,7 +659,7 @@ def _video(path: Path) -> None:
     from logger_app.sync.video_io import VideoFrames
 
     told = probe(path)
-    told.make
+    _ = told.make
     camera = CameraFile(
         flight="day1",
         camera="cam",
@@ -980,7 +980,7 @@ def child(name: str, corpus: str, found: str, flags: Sequence[str]) -> None:
     limit = _address_space() + MAX_MEMORY
     resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
     known: set[str] = set()
-    quiet = open(os.devnull, "w")
+    quiet = open(os.devnull, "w")  # noqa: SIM115 - open as long as the process
 
     def one(data: bytes) -> None:
         before, sys.stderr = sys.stderr, quiet

@@ -167,8 +167,8 @@ class Bench:
                 "one call, neural voices never trained on",
             ),
         ]
-        for items, name in sets:
-            items = items[:: 4 if self.quick else 1]
+        for every_item, name in sets:
+            items = every_item[:: 4 if self.quick else 1]
             for snr_db, kind in (
                 (None, "made"),
                 (20.0, "made"),

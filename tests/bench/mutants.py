@@ -791,8 +791,8 @@ def _in_a_process(targets, chosen, tests, jobs, until_s) -> None:
     os.waitpid(pid, 0)
     if not told:
         raise SystemExit(1)
-    for mutant, (mutant.outcome, mutant.tests) in zip(chosen, json.loads(told)):
-        pass
+    for mutant, (outcome, failing) in zip(chosen, json.loads(told)):
+        mutant.outcome, mutant.tests = outcome, failing
 
 
 def _print(results, known: dict[str, str], show_explained: bool) -> None:

@@ -222,7 +222,7 @@ def window():
 
 def on_screen(clip: Path, seconds: float, count: int, kinds) -> list[dict]:
     """Figures of the compare screen, without and with small copies."""
-    driver, Window = window()
+    driver, kivy_window = window()
     from logger_app.ui.screens.compare import WingCompareApp
 
     rows = []
@@ -230,7 +230,7 @@ def on_screen(clip: Path, seconds: float, count: int, kinds) -> list[dict]:
         desk = campaign_of(Path(folder), clip, seconds)
         if kinds[0] == "proxy":
             desk.make_quick(lambda share: None)
-        pilot = driver.Pilot(WingCompareApp(desk), Window)
+        pilot = driver.Pilot(WingCompareApp(desk), kivy_window)
         root = pilot.root
         for kind in kinds:
             pilot.until(lambda: not root.waiting, 120)

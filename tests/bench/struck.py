@@ -80,8 +80,11 @@ class Steps:
             if writes and isinstance(path, str) and self._here(path):
                 self.step()
         elif event in ("os.rename", "os.remove", "os.mkdir", "os.rmdir", "os.link", "os.truncate"):
-            if isinstance(args[0], (str, os.PathLike)) and self._here(os.fspath(args[0])):
-                self.step()
+            self._step_if_here(args[0])
+
+    def _step_if_here(self, path) -> None:
+        if isinstance(path, (str, os.PathLike)) and self._here(os.fspath(path)):
+            self.step()
 
     def _here(self, path: str) -> bool:
         return os.path.realpath(path).startswith(self.under)

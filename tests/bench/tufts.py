@@ -244,8 +244,8 @@ def as_module(fitted: dict) -> str:
     """The weights as Python text."""
     head = '"""Weights of the tuft assist; made by `tests/bench/tufts.py --fit`, not by hand. Features in rows, states in columns."""\n\n'
     lines = []
-    for name, value in fitted.items():
-        value = np.round(value, 4)
+    for name, exact in fitted.items():
+        value = np.round(exact, 4)
         if value.ndim == 2:
             lines.append(f"{name} = (\n" + "".join(f"    {tuple(row)},\n" for row in value.tolist()) + ")")
         elif value.ndim == 1:

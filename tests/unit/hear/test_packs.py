@@ -173,7 +173,7 @@ def test_joined_words_sound_like_their_parts():
         number=SMALL["number"]
         | {
             "speed": {"rules": [{"say": "<unit> a <tens>", "times": [1, 10], "join": True}, {"say": "<any>"}]},
-            "any": {"words": {"un": k for k in ()} | {f"n{k}": k for k in range(1, 33)}},
+            "any": {"words": {f"n{k}": k for k in range(1, 33)}},
         },
         pronounce=SMALL["pronounce"] | {f"n{k}": "N" for k in range(1, 33)},
     )

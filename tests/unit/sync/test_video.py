@@ -84,8 +84,8 @@ def test_two_hundred_random_times_are_exact(tmp_path, case):
         shown = np.array(list(video.stamps()))
         assert len(shown) == len(times)
         wrong = []
-        for at_s in rng.uniform(shown[0], shown[-1], 200):
-            at_s = at_s if np.abs(shown - at_s).min() > 1e-5 else at_s + 2e-5
+        for drawn_s in rng.uniform(shown[0], shown[-1], 200):
+            at_s = drawn_s if np.abs(shown - drawn_s).min() > 1e-5 else drawn_s + 2e-5
             frame = video.frame_at(at_s)
             expected = int(np.searchsorted(shown, at_s, "right")) - 1
             if number_in(frame.rgb) != expected or frame.video_s != shown[expected]:
@@ -280,8 +280,8 @@ def test_two_hundred_random_times_are_what_ffprobe_says_in_the_file_and_in_its_s
             np.testing.assert_allclose(due - due[0], times - times[0], atol=0.0011)
         assert first + len(due) <= len(times)
         wrong = []
-        for at_s in rng.uniform(due[0], due[-1], 200):
-            at_s = at_s if np.abs(due - at_s).min() > 1e-5 else at_s + 2e-5
+        for drawn_s in rng.uniform(due[0], due[-1], 200):
+            at_s = drawn_s if np.abs(due - drawn_s).min() > 1e-5 else drawn_s + 2e-5
             expected = first + int(np.searchsorted(due, at_s, "right")) - 1
             seen = [number_in(one.frame_at(at_s).rgb) for one in (video, small)]
             if seen != [expected, expected] or abs(video.frame_at(at_s).video_s - due[expected - first]) > 1e-9:
