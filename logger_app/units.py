@@ -27,6 +27,8 @@ L_PER_USGAL = 231 * 2.54**3 / 1000.0
 # Standard acceleration of gravity, CGPM 1901.
 G0_MPS2 = 9.80665
 NS_PER_S = 1_000_000_000
+# Sound inside the program: mono, 16 bit, at the rate that the recognisers take [Hz].
+RATE_HZ = 16_000
 
 AIRSPEED_UNITS = {"kt": 1.0, "mph": KT_PER_MPH, "km/h": KT_PER_KMH}
 

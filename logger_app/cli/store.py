@@ -45,9 +45,10 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _list(args) -> int:
-    from logger_app.logstore.audio_io import RATE_HZ, segments_of
+    from logger_app.logstore.audio_io import segments_of
     from logger_app.logstore.store import Journal, list_flights
     from logger_app.records.journal import RowKind
+    from logger_app.units import RATE_HZ
 
     folders = list_flights(args.folder)
     if not folders:

@@ -11,7 +11,7 @@ from enum import StrEnum
 
 import numpy as np
 
-RATE_HZ = 16_000
+from logger_app.units import RATE_HZ
 
 
 class Tone(StrEnum):

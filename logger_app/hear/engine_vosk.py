@@ -21,9 +21,8 @@ from logger_app.hear.net import FRAME_S, NetStream
 from logger_app.hear.packs import Pack, legal_calls
 from logger_app.hear.parse import Parsed, parse_words
 from logger_app.io.resources import user_dir
-from logger_app.io.sound import RATE_HZ
 from logger_app.records.calls import CallKind, Flag, HeardCall
-from logger_app.units import s_to_ns
+from logger_app.units import RATE_HZ, s_to_ns
 
 PUBLIC_MODEL = "vosk-model-small-en-us-0.15"
 UNKNOWN = "[unk]"

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
-RATE_HZ = 16_000
+from logger_app.units import RATE_HZ
+
 HOP = 160
 WINDOW = 400
 FFT = 512

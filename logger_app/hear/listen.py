@@ -19,10 +19,10 @@ from logger_app.hear.engine import Engine, airspeed_range
 from logger_app.hear.packs import Pack
 from logger_app.hear.sequence import read_sequence
 from logger_app.hear.transcript_io import is_transcript, read_transcript, transcript_end_s
-from logger_app.io.sound import RATE_HZ, open_sound
+from logger_app.io.sound import open_sound
 from logger_app.records.calls import CaptureGap, Flag, HeardCall
 from logger_app.records.plan import Campaign
-from logger_app.units import s_to_ns
+from logger_app.units import RATE_HZ, s_to_ns
 
 if TYPE_CHECKING:
     from logger_app.hear.engine_callout import CalloutEngine

@@ -15,8 +15,8 @@ import numpy as np
 from logger_app.errors import SoundError
 from logger_app.io import files as files_io
 from logger_app.io.containers import open_container
+from logger_app.units import RATE_HZ
 
-RATE_HZ = 16_000
 # A frame that begins this much later than the sound before it ended leaves a hole [s].
 HOLE_S = 0.02
 # A microphone channel this much quieter than the loudest one is dead: averaging it in would only

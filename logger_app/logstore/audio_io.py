@@ -26,10 +26,9 @@ from logger_app.errors import LogDamaged, LogError, SoundError
 from logger_app.io.files import sync_data, sync_folder, whole_file
 from logger_app.logstore.store import Journal, utc_now
 from logger_app.records.journal import JournalRow, RowKind
-from logger_app.units import s_to_ns
+from logger_app.units import RATE_HZ, s_to_ns
 
 AUDIO_DIR = "audio"
-RATE_HZ = 16_000
 SEGMENT_S = 30
 # Measured: half a second of PCM with fdatasync takes 3 ms (99 %: 8 ms).
 SYNC_SAMPLES = RATE_HZ // 2

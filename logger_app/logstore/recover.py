@@ -22,14 +22,14 @@ from logger_app.errors import Fault, LogDamaged, LogError, SoundError
 from logger_app.io.containers import open_container
 from logger_app.io.files import put_in_place, sync_data, sync_folder
 from logger_app.logstore import audio_io, codec, schema
-from logger_app.logstore.audio_io import AUDIO_DIR, RATE_HZ, Segment
+from logger_app.logstore.audio_io import AUDIO_DIR, Segment
 from logger_app.logstore.carve import carve_records, log_state
 from logger_app.logstore.lock_io import LOCK_FILE, WriterLock
 from logger_app.logstore.schema import JOURNAL_FILE
 from logger_app.logstore.store import Journal, list_flights, row_of, utc_now
 from logger_app.records.calls import CaptureGap
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
-from logger_app.units import s_to_ns
+from logger_app.units import RATE_HZ, s_to_ns
 
 MEDIA_DIR = "media"
 READERS = {

@@ -31,7 +31,8 @@ from logger_app.sync.fit import (
     peak_of,
     stack,
 )
-from logger_app.sync.onsets import ENVELOPE_HZ, RATE_HZ, onset_envelope
+from logger_app.sync.onsets import ENVELOPE_HZ, onset_envelope
+from logger_app.units import RATE_HZ
 
 ACCEPT_LOG10 = -6.0
 # Where the envelopes agree by themselves as they never do by chance (measured: z 6 to 11 and a ratio

@@ -19,7 +19,8 @@ from scipy.ndimage import maximum_filter1d
 from scipy.special import gammaln
 from scipy.stats import binom
 
-from logger_app.sync.onsets import ENVELOPE_HZ, RATE_HZ
+from logger_app.sync.onsets import ENVELOPE_HZ
+from logger_app.units import RATE_HZ
 
 # Quartz clocks of recorders and cameras differ by less than this (common practice, no source) [ppm].
 MAX_DRIFT_PPM = 250.0

@@ -18,8 +18,9 @@ from logger_app.records.clocks import ClockMap
 from logger_app.sync.align import ACCEPT_LOG10, MIN_WINDOWS, TRAVEL_U_S, Alignment, align
 from logger_app.sync.chapters import cameras, expected
 from logger_app.sync.media_io import CameraFile, SoundStore, fingerprint, probe
-from logger_app.sync.onsets import RATE_HZ, onset_envelope
+from logger_app.sync.onsets import onset_envelope
 from logger_app.sync.signature import Signature, find_signatures, match_signatures
+from logger_app.units import RATE_HZ
 
 # Chapters of one camera cannot overlap; their declared lengths are a little off [s].
 OVERLAP_S = 0.3

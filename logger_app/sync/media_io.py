@@ -14,8 +14,6 @@ from logger_app.errors import SoundError, SyncError
 from logger_app.io.containers import open_container
 from logger_app.io.sound import LONGEST_S, open_sound
 
-RATE_HZ = 16_000
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CameraFile:

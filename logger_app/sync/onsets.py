@@ -13,7 +13,8 @@ from collections.abc import Iterable
 import numpy as np
 from scipy.fft import rfft
 
-RATE_HZ = 16_000
+from logger_app.units import RATE_HZ
+
 HOP = 160
 ENVELOPE_HZ = RATE_HZ // HOP
 # Bands that both a headset and a camera's microphone pass [Hz].

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft
 
-from logger_app.sync.onsets import RATE_HZ
+from logger_app.units import RATE_HZ
 
 LENGTH_S = 0.8
 FROM_HZ, TO_HZ = 1000.0, 3000.0

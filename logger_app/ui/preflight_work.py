@@ -14,6 +14,7 @@ from logger_app.fly.capture.mic import BlockQueue, level_dbfs
 from logger_app.ui.display_io import save_display
 from logger_app.ui.presenters.preflight import Do, PreflightState, briefing_rows, update
 from logger_app.ui.theme import Display
+from logger_app.units import RATE_HZ
 from logger_app.workflows import preflight as checks
 
 LONGEST_REHEARSAL_S = 60.0
@@ -146,7 +147,7 @@ class PreflightDesk:
         microphone, blocks = self._microphone(), BlockQueue()
         microphone.start(blocks)
         parts: list[np.ndarray] = []
-        longest = round(LONGEST_REHEARSAL_S * 16_000)
+        longest = round(LONGEST_REHEARSAL_S * RATE_HZ)
         while not self._end.is_set() and sum(map(len, parts)) < longest:
             block = blocks.get(timeout_s=0.2)
             if block is None:

@@ -29,7 +29,7 @@ from logger_app.domain.folder_names import is_folder_name
 from logger_app.errors import CardError, Fault, LogError
 from logger_app.fly.capture.audio_writer import HEARING_S, AudioWriter, HearingQueue, SoundState, samples_to_ns
 from logger_app.fly.capture.listener import Listener, Recogniser
-from logger_app.fly.capture.mic import RATE_HZ, BlockQueue, Microphone, steady_s
+from logger_app.fly.capture.mic import BlockQueue, Microphone, steady_s
 from logger_app.fly.capture.speaker import SilentSpeaker, Speaker
 from logger_app.fly.cues import Cue, Tone, tone_sound
 from logger_app.fly.flight_state import ClosedRun, FlightState, Intent, Outcome, Touch, advance, begin, silent_since_ns
@@ -40,7 +40,7 @@ from logger_app.logstore.store import Journal, list_flights, utc_now
 from logger_app.records.calls import Action, CaptureGap, Correction, HeardCall
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 from logger_app.records.plan import Campaign, Loading, TestPoint
-from logger_app.units import NS_PER_S, ns_to_s, s_to_ns
+from logger_app.units import NS_PER_S, RATE_HZ, ns_to_s, s_to_ns
 
 FLIGHTS_DIR = "flights"
 LANDED = str(Intent.LAND)

@@ -21,14 +21,14 @@ from logger_app.hear.transcript_io import is_transcript
 from logger_app.io.files import put_in_place
 from logger_app.io.sound import write_flac
 from logger_app.logstore import codec
-from logger_app.logstore.audio_io import AUDIO_DIR, RATE_HZ, SEGMENT_S, Segment, audio_row, second_checks, segments_of
+from logger_app.logstore.audio_io import AUDIO_DIR, SEGMENT_S, Segment, audio_row, second_checks, segments_of
 from logger_app.logstore.recover import clear_unfinished
 from logger_app.logstore.schema import JOURNAL_FILE
 from logger_app.logstore.store import Journal, utc_now
 from logger_app.records.calls import CallKind
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 from logger_app.records.plan import Campaign, Loading
-from logger_app.units import s_to_ns
+from logger_app.units import RATE_HZ, s_to_ns
 
 
 def hear(

@@ -23,12 +23,13 @@ import numpy as np
 
 from logger_app.errors import CardError, LoggerError
 from logger_app.fly.capture.audio_writer import BYTES_PER_S, JOURNAL_BYTES
-from logger_app.fly.capture.mic import RATE_HZ, BlockQueue, level_dbfs
+from logger_app.fly.capture.mic import BlockQueue, level_dbfs
 from logger_app.fly.rehearsal import Line, Score, score, script
 from logger_app.io.files import write_text
 from logger_app.io.resources import user_dir
 from logger_app.records.calls import CallKind
 from logger_app.records.plan import Campaign
+from logger_app.units import RATE_HZ
 from logger_app.workflows.flight_session import EngineMaker, points_for
 
 OK, WARN, WRONG, UNKNOWN = "ok", "warn", "wrong", "unknown"

@@ -29,7 +29,7 @@ from logger_app.review.check import Standing, correct, last_standing
 from logger_app.review.progress import Progress, progress_of
 from logger_app.review.queue import Queue, build_queue
 from logger_app.review.second import compare_listenings
-from logger_app.units import s_to_ns
+from logger_app.units import RATE_HZ, s_to_ns
 from logger_app.workflows import campaign as flow
 
 # What the queue's opinion of the heard calls, as heard, depends on.
@@ -144,7 +144,7 @@ class ReviewDesk:
 
     def _made(self, info: FlightInfo, sound: tuple[audio_io.Segment, ...]) -> Desk:
         rows = self._rows
-        duration_s = max((s.end_sample for s in sound), default=0) / audio_io.RATE_HZ
+        duration_s = max((s.end_sample for s in sound), default=0) / RATE_HZ
         data = flow.flight_from_rows(self.campaign, info, rows, s_to_ns(duration_s))
         heard = [codec.body_to_call(row.body) for row in rows if row.kind is RowKind.CALL]
         heard = flow.with_proposals(heard, [row.body for row in rows if row.kind is RowKind.PROPOSAL])
@@ -347,7 +347,7 @@ def _heard_again(flight_dir: Path, desk: Desk, pack, campaign: Campaign, progres
     heard, done_s = [], 0.0
     for block in minutes(audio_io.iter_sound(flight_dir)):
         heard += engine.hear_whole(block)
-        done_s += len(block) / audio_io.RATE_HZ
+        done_s += len(block) / RATE_HZ
         if progress:
             progress(done_s / desk.duration_s)
     heard += engine.finish()

@@ -15,9 +15,9 @@ from typing import Protocol
 
 import numpy as np
 
-from logger_app.fly.capture.mic import BLOCK_SAMPLES, RATE_HZ, BlockQueue, level_dbfs
+from logger_app.fly.capture.mic import BLOCK_SAMPLES, BlockQueue, level_dbfs
 from logger_app.records.calls import CaptureGap
-from logger_app.units import NS_PER_S
+from logger_app.units import NS_PER_S, RATE_HZ
 
 # How much sound may wait for the hearing before it is left for the ground.
 HEARING_S = 30.0

@@ -13,9 +13,9 @@ from typing import Protocol
 import numpy as np
 
 from logger_app.fly.capture.audio_writer import HearingQueue, samples_to_ns
-from logger_app.fly.capture.mic import RATE_HZ, level_dbfs
+from logger_app.fly.capture.mic import level_dbfs
 from logger_app.records.calls import CaptureGap, HeardCall
-from logger_app.units import NS_PER_S
+from logger_app.units import NS_PER_S, RATE_HZ
 
 # Silence fed where sound is missing, so that the word before and the word after are not glued together.
 SEAM_S = 0.6

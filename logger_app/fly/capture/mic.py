@@ -16,7 +16,8 @@ from typing import Protocol
 
 import numpy as np
 
-RATE_HZ = 16_000
+from logger_app.units import RATE_HZ
+
 BLOCK_SAMPLES = 800  # 50 ms: a word's start is on the screen soon, the callback rate is modest
 # How much sound may wait for the writer before blocks are dropped. A disk that stalls longer than
 # this loses sound, which then shows as a gap.

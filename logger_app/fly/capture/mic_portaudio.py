@@ -11,7 +11,8 @@ import threading
 
 import numpy as np
 
-from logger_app.fly.capture.mic import BLOCK_SAMPLES, RATE_HZ, BlockQueue, SampleClock, steady_s
+from logger_app.fly.capture.mic import BLOCK_SAMPLES, BlockQueue, SampleClock, steady_s
+from logger_app.units import RATE_HZ
 
 LOOK_EVERY_S = 0.5
 # No block for this long is a lost microphone; a busy machine delays callbacks by some tenths.

@@ -9,7 +9,8 @@ from pathlib import Path
 import numpy as np
 
 from logger_app.errors import SoundError
-from logger_app.fly.capture.mic import BLOCK_SAMPLES, RATE_HZ, BlockQueue
+from logger_app.fly.capture.mic import BLOCK_SAMPLES, BlockQueue
+from logger_app.units import RATE_HZ
 
 
 class FileMicrophone:

@@ -6,8 +6,8 @@ from typing import Protocol
 
 import numpy as np
 
-from logger_app.fly.capture.mic import RATE_HZ
 from logger_app.fly.capture.mic_portaudio import load_portaudio
+from logger_app.units import RATE_HZ
 
 
 class Speaker(Protocol):

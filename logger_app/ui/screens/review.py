@@ -24,7 +24,7 @@ from kivy.uix.recycleview import RecycleView
 from kivy.uix.recycleview.views import RecycleDataViewBehavior
 
 from logger_app.errors import LoggerError
-from logger_app.logstore.audio_io import RATE_HZ, read_samples
+from logger_app.logstore.audio_io import read_samples
 from logger_app.review.peaks import peaks
 from logger_app.review.stretch import stretched
 from logger_app.ui.presenters import review as presenter
@@ -33,6 +33,7 @@ from logger_app.ui.widgets.camera import CameraFrames
 from logger_app.ui.widgets.player import Player
 from logger_app.ui.widgets.timeline import TimelineView
 from logger_app.ui.widgets.waveform import WaveformView
+from logger_app.units import RATE_HZ
 from logger_app.workflows.review import ReviewDesk
 
 Factory.register("TimelineView", cls=TimelineView)

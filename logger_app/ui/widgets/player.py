@@ -11,8 +11,7 @@ import threading
 import numpy as np
 
 from logger_app.errors import CaptureError
-
-RATE_HZ = 16_000
+from logger_app.units import RATE_HZ
 
 
 class Player:
