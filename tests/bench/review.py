@@ -9,7 +9,6 @@ of the sound device (the device's own latency is not in it). Medians of 30, and 
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import os
 import sys
@@ -31,14 +30,6 @@ if not os.environ.get("DISPLAY"):
     os.environ.setdefault("SDL_VIDEODRIVER", "offscreen")
 TESTS = Path(__file__).resolve().parents[1]
 TIMES = 30
-
-
-def load(path: Path):
-    """A test's helper, by its path."""
-    spec = importlib.util.spec_from_file_location(path.stem, path)
-    sys.modules[path.stem] = module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
 
 
 def long_flight(made_flight):
@@ -121,9 +112,11 @@ def measure(screen_tests, driver, made, seconds: float, folder: Path) -> dict:
 
 def main() -> None:
     """Print the table, or JSON."""
-    screen_tests = load(TESTS / "e2e/test_review_screen.py")
-    driver = load(TESTS / "e2e/driver.py")
-    made_flight = load(TESTS / "unit/review/made_flight.py")
+    sys.path.insert(0, str(TESTS))
+    import made_flight
+    from e2e import driver
+    from e2e import test_review_screen as screen_tests
+
     results = {}
     with tempfile.TemporaryDirectory() as folder:
         for name, made, seconds in (

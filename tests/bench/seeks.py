@@ -17,7 +17,6 @@ second and the longest wait between two.
 from __future__ import annotations
 
 import argparse
-import importlib.util
 import json
 import os
 import subprocess
@@ -214,9 +213,9 @@ def window():
         Config.set("graphics", key, str(value))
     from kivy.core.window import Window
 
-    spec = importlib.util.spec_from_file_location("kneecall_driver", Path(__file__).parents[1] / "e2e/driver.py")
-    driver = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(driver)
+    sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+    from e2e import driver
+
     return driver, Window
 
 

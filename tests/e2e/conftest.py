@@ -1,8 +1,6 @@
 """One Kivy window for all window tests; the real thing under Xvfb, window-less drawing where there is no display."""
 
-import importlib.util
 import os
-import sys
 import tempfile
 from pathlib import Path
 
@@ -24,23 +22,18 @@ if not os.environ.get("DISPLAY"):
 OUT = Path(__file__).parent / "__out__"
 
 
-def _beside(name: str):
-    known = f"kneecall_{name}"
-    if known not in sys.modules:
-        spec = importlib.util.spec_from_file_location(known, Path(__file__).with_name(f"{name}.py"))
-        sys.modules[known] = importlib.util.module_from_spec(spec)
-        spec.loader.exec_module(sys.modules[known])
-    return sys.modules[known]
-
-
 def _driver():
-    return _beside("driver")
+    from e2e import driver
+
+    return driver
 
 
 @pytest.fixture(scope="session")
 def watched():
     """Runs a verb in a process of its own and says what it wrote and whom it called: `watched.watch`."""
-    return _beside("watched").watch
+    from e2e.watched import watch
+
+    return watch
 
 
 @pytest.fixture(scope="session")

@@ -1,11 +1,9 @@
 """The compare screen in a real window: two made flights, each with its camera, tufts drawn on the wing."""
 
-import importlib.util
 import io
 import json
 import re
 import shutil
-import sys
 from fractions import Fraction
 from pathlib import Path
 
@@ -36,12 +34,9 @@ FPS, SECONDS = 30, 9
 
 
 def _bench():
-    if "bench_tufts" not in sys.modules:
-        path = Path(__file__).parents[1] / "bench" / "tufts.py"
-        spec = importlib.util.spec_from_file_location("bench_tufts", path)
-        sys.modules["bench_tufts"] = importlib.util.module_from_spec(spec)
-        spec.loader.exec_module(sys.modules["bench_tufts"])
-    return sys.modules["bench_tufts"]
+    from bench import tufts
+
+    return tufts
 
 
 def heard(event_s):

@@ -5,12 +5,12 @@ runs is for `tests/bench/reduce.py --flights 200` and `report.py --flights 200`.
 """
 
 import gc
-import importlib.util
 import json
 import tracemalloc
 from pathlib import Path
 
 import pytest
+from bench import campaigns as made
 
 from logger_app.__main__ import main
 from logger_app.logstore import codec
@@ -20,12 +20,6 @@ from logger_app.records.runs import Run
 from logger_app.reduce import results_io
 from logger_app.report import tables_io, view
 from logger_app.workflows.campaign import FlightByFlight
-
-_spec = importlib.util.spec_from_file_location(
-    "made_campaigns", Path(__file__).resolve().parents[1] / "bench" / "campaigns.py"
-)
-made = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(made)
 
 RUNS, FEW, MANY = 8, 3, 9
 # Of a run its speeds, budget and remarks are kept; whole runs with their calls took 60,000 and more.

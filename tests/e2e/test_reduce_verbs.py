@@ -1,13 +1,12 @@
 """`kneecall reduce` and `kneecall calibrate` from the command line, on folders as they lie on disk."""
 
-import importlib.util
 import json
 import math
 import os
 import tomllib
-from pathlib import Path
 
 import pytest
+from bench import campaigns as made
 
 from logger_app.__main__ import main
 from logger_app.logstore import codec
@@ -15,11 +14,6 @@ from logger_app.logstore.store import Journal
 from logger_app.records.calls import Action, CallKind, Correction
 from logger_app.records.journal import FlightInfo
 
-_spec = importlib.util.spec_from_file_location(
-    "made_campaigns", Path(__file__).resolve().parents[1] / "bench" / "campaigns.py"
-)
-made = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(made)
 CAMPAIGN, heard = made.CAMPAIGN, made.heard
 
 

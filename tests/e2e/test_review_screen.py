@@ -1,10 +1,7 @@
 """The review screen in a real window: 40 items settled, every key, touch, picture and sound."""
 
-import importlib.util
 import shutil
-import sys
 import time
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -37,12 +34,9 @@ MAX_KEYS, ITEMS = 120, 40
 
 
 def _made_flight():
-    if "made_flight" not in sys.modules:
-        path = Path(__file__).parents[1] / "unit/review/made_flight.py"
-        spec = importlib.util.spec_from_file_location("made_flight", path)
-        sys.modules["made_flight"] = importlib.util.module_from_spec(spec)
-        spec.loader.exec_module(sys.modules["made_flight"])
-    return sys.modules["made_flight"]
+    import made_flight
+
+    return made_flight
 
 
 class SilentPlayer:

@@ -1,7 +1,6 @@
 """Every dependency has a lower bound, a reason and a licence in DEVELOPERS.md; and what we import is declared."""
 
 import ast
-import importlib.util
 import re
 import sys
 import tomllib
@@ -74,11 +73,9 @@ def test_what_is_brought_along_has_its_licence_told_as_well():
 
 
 def lower_bounds():
-    path = ROOT / "tests" / "bench" / "lower_bounds.py"
-    spec = importlib.util.spec_from_file_location("kneecall_lower_bounds", path)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    from bench import lower_bounds
+
+    return lower_bounds
 
 
 @pytest.mark.parametrize("extra", ["", "test", "train", "fuzz"])

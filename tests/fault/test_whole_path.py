@@ -3,7 +3,6 @@
 And a proof that the bench can fail: a program that syncs nothing loses what it says on the bench's disk.
 """
 
-import importlib.util
 import os
 import random
 import shutil
@@ -31,11 +30,9 @@ pytestmark = pytest.mark.skipif(
 
 @pytest.fixture(scope="module")
 def faults():
-    spec = importlib.util.spec_from_file_location("faults_bench", BENCH)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
+    from bench import faults
+
+    return faults
 
 
 @pytest.mark.slow

@@ -9,16 +9,9 @@ from logger_app.sync import video_io
 
 def _page():
     """A made campaign of the report's tests."""
-    import importlib.util
-    import sys
-    from pathlib import Path
+    from report_example import made_example
 
-    name = "made_report_for_wing_pictures"
-    if name not in sys.modules:
-        spec = importlib.util.spec_from_file_location(name, Path(__file__).parents[1] / "unit/report/conftest.py")
-        sys.modules[name] = importlib.util.module_from_spec(spec)
-        spec.loader.exec_module(sys.modules[name])
-    example = sys.modules[name].made_example()
+    example = made_example()
     from logger_app.report.view import build_page
 
     return build_page(example.campaign, example.flights, example.reduction)
@@ -91,12 +84,8 @@ def test_the_picture_of_the_contact_sheet_is_taken_when_the_needle_stood_there_n
 
 def test_a_step_on_after_steps_back_over_the_first_picture_kept_goes_on(tmp_path):
     """The decoder stood elsewhere after stepping back; steps on ended at the last picture in memory."""
-    import importlib.util
-    from pathlib import Path
+    from unit.sync import test_video as made
 
-    spec = importlib.util.spec_from_file_location("video_tests", Path(__file__).parents[1] / "unit/sync/test_video.py")
-    made = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(made)
     with video_io.VideoFrames(made.make_video(tmp_path / "a.mp4", made.constant(30, 8), 240)) as video:
         at = made.number_in(video.frame_at(4.0).rgb)
         assert made.number_in(video.step(-40).rgb) == at - 40

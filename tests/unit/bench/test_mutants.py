@@ -1,6 +1,5 @@
 """The mutation bench: which faults it makes, and that it tells noticed from unnoticed ones, on a toy package."""
 
-import importlib.util
 import json
 import subprocess
 import sys
@@ -14,12 +13,9 @@ BENCH = Path(__file__).resolve().parents[2] / "bench" / "mutants.py"
 
 @pytest.fixture(scope="module")
 def bench():
-    spec = importlib.util.spec_from_file_location("mutants_bench", BENCH)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    yield module
-    del sys.modules[spec.name]
+    from bench import mutants
+
+    return mutants
 
 
 def changes(bench, source):

@@ -1,9 +1,8 @@
 """What needs an eye: planted errors are found, right calls are left alone, and every item says why."""
 
-import importlib.util
 from dataclasses import replace
-from pathlib import Path
 
+import made_flight
 import pytest
 
 from logger_app.records.calls import Action, CallKind, CallStatus, Correction, Flag
@@ -11,13 +10,6 @@ from logger_app.records.runs import FlightRuns
 from logger_app.review.apply import apply_corrections
 from logger_app.review.queue import Item, approaches, build_queue, clopper_pearson, p_wrong
 from logger_app.review.runs import find_runs
-
-_spec = importlib.util.spec_from_file_location("made_flight", Path(__file__).with_name("made_flight.py"))
-made_flight = importlib.util.module_from_spec(_spec)
-import sys
-
-sys.modules["made_flight"] = made_flight
-_spec.loader.exec_module(made_flight)
 
 
 def queue_of(heard, corrections=(), name="made", **kw):

@@ -1,9 +1,5 @@
 """The tuft assist on drawn tufts whose state is known; the figures are in tests/bench/tufts.py."""
 
-import importlib.util
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 from scipy.ndimage import shift as moved_by
@@ -15,11 +11,9 @@ from logger_app.sync.tufts import STATES, Grid, TuftState, places
 
 @pytest.fixture(scope="module")
 def drawn():
-    path = Path(__file__).parents[2] / "bench" / "tufts.py"
-    spec = importlib.util.spec_from_file_location("bench_tufts", path)
-    sys.modules["bench_tufts"] = module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    from bench import tufts
+
+    return tufts
 
 
 @pytest.mark.slow

@@ -368,12 +368,8 @@ def test_the_copy_lies_in_one_place_and_another_file_has_another(tmp_path):
 
 
 def test_the_bench_measures_what_is_there(tmp_path):
-    import importlib.util
-    from pathlib import Path
+    from bench import seeks as bench
 
-    spec = importlib.util.spec_from_file_location("bench_seeks", Path(__file__).parents[2] / "bench" / "seeks.py")
-    bench = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(bench)
     found = bench.in_code(make_video(tmp_path / "a.mp4", constant(30, 4)), 5)
 
     assert {name: one["n"] for name, one in found.items()} == {"random": 5, "next": 60, "previous": 60, "drag": 120}

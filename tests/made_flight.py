@@ -4,7 +4,7 @@ Invented data. The errors are those that recognisers make: teens for tens, anoth
 that sound alike, a neighbouring digit, dropped calls, invented calls. Posteriors are drawn
 *calibrated*: first every call gets a posterior as a recogniser in noise would give it, then the
 wrong ones are chosen with chances in proportion to ``1 - posterior``. Nothing else tells a wrong
-call from a right one. Loaded by path from the tests that need it.
+call from a right one. Imported by the tests that need it.
 """
 
 from __future__ import annotations
