@@ -11,4 +11,4 @@ import os
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
