@@ -75,6 +75,7 @@ def run(args) -> int:
     from logger_app.sync.choose import choose_runs, moments
     from logger_app.sync.sheet_io import stills, write_clip, write_sheet, write_subtitles
     from logger_app.workflows import campaign as flow
+    from logger_app.workflows.cameras import open_cameras
 
     reader = flow.FlightByFlight(args.campaign)
     campaign = reader.campaign
@@ -100,7 +101,7 @@ def run(args) -> int:
         for name in names:
             runs = [r for r in reduction.runs if (r.point, r.configuration) == (args.point, name)]
             for flight in {r.flight for r in runs} - set(cameras):
-                cameras[flight] = open_files.enter_context(flight_cameras(args.campaign, flight))
+                cameras[flight] = open_files.enter_context(open_cameras(args.campaign, flight))
             _need_runs(runs, name, args, cameras)
             candidates[name] = [r for r in runs if _seen(r, cameras[r.flight], args.camera)]
         chosen, why = choose_runs(candidates, _wanted(args, names))
@@ -214,28 +215,6 @@ def _screen(args, campaign, flights, sides, why: str) -> int:
     return open_compare(CompareDesk(args.campaign, campaign, flights, args.point, sides, args.who or person(), why))
 
 
-def flight_cameras(campaign_dir: Path, flight: str):
-    """The cameras of a flight that are on its clock; a context manager."""
-    from logger_app.logstore.codec import body_to_clock_map
-    from logger_app.logstore.store import Journal
-    from logger_app.records.journal import RowKind
-    from logger_app.sync.cameras_io import Camera, FlightCameras
-    from logger_app.workflows import campaign as flow
-
-    flight_dir = Path(campaign_dir) / flow.FLIGHTS_DIR / flight
-    with Journal.open(flight_dir, read_only=True) as journal:
-        rows = list(journal.rows(RowKind.MEDIA, RowKind.CLOCK_MAP))
-    maps = {row.body["source"]: body_to_clock_map(row.body) for row in rows if row.kind is RowKind.CLOCK_MAP}
-    media = {row.body["file"]: row.body for row in rows if row.kind is RowKind.MEDIA}
-    found = []
-    for file, body in media.items():
-        if file in maps:
-            places = [flight_dir / file, flight_dir / "media" / Path(file).name]
-            path = next((place for place in places if place.is_file()), places[0])
-            found.append(Camera(name=body.get("camera") or Path(file).stem, path=path, clock_map=maps[file]))
-    return FlightCameras(found)
-
-
 def _configurations(campaign, args) -> list[str]:
     from logger_app.errors import SyncError
 
@@ -307,7 +286,7 @@ def _wanted(args, names) -> dict[str, str]:
 
 
 def _side(campaign, name: str, result, cameras, camera):
-    from logger_app.sync.choose import picture_lag_s
+    from logger_app.domain.cameras import picture_lag_s
     from logger_app.sync.sheet_io import Side
 
     return Side(

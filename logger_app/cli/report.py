@@ -230,35 +230,22 @@ def _cells(stations, words_of):
 
 
 def _journalled(flight_dir: Path, flight: str):
+    from logger_app.domain.cameras import camera_files
     from logger_app.logstore import codec
     from logger_app.logstore.store import Journal
     from logger_app.records.journal import RowKind
-    from logger_app.report.extras import CameraFile, TuftMark
+    from logger_app.report.extras import TuftMark
     from logger_app.sync.tufts import body_to_mark, standing
 
     with Journal.open(flight_dir, read_only=True) as journal:
         rows = list(journal.rows(RowKind.MEDIA, RowKind.CLOCK_MAP, RowKind.TUFT))
-    maps = {}
-    for row in rows:
-        if row.kind is RowKind.CLOCK_MAP:  # the last one holds
-            found = codec.body_to_clock_map(row.body)
-            maps[found.source] = found
-    named = {}
-    for source, found in maps.items():
-        named.setdefault(Path(source).name, []).append(found)
-    maps |= {name: found[0] for name, found in named.items() if len(found) == 1}
-    media = {row.body["file"]: row.body for row in rows if row.kind is RowKind.MEDIA}
-    cameras = [
-        CameraFile(
-            flight=flight,
-            camera=str(body.get("camera") or Path(file).stem),
-            file=file,
-            duration_s=body.get("duration_s"),
-            clock_map=next((maps[name] for name in (file, Path(file).name, body.get("camera")) if name in maps), None),
-            sha256=body.get("sha256", ""),
+    cameras = list(
+        camera_files(
+            (row.body for row in rows if row.kind is RowKind.MEDIA),
+            (codec.body_to_clock_map(row.body) for row in rows if row.kind is RowKind.CLOCK_MAP),
+            flight,
         )
-        for file, body in media.items()
-    ]
+    )
     tufts = [
         TuftMark(
             flight=flight,
@@ -338,11 +325,9 @@ def quick_path(campaign_dir: Path, camera) -> Path:
 def camera_path(campaign_dir: Path, camera) -> Path:
     """Where a camera's file lies: as noted, else in the flight's `media` folder."""
     from logger_app.workflows import campaign as flow
+    from logger_app.workflows.cameras import camera_path as found_at
 
-    flight_dir = campaign_dir / flow.FLIGHTS_DIR / camera.flight
-    noted = Path(camera.file)
-    places = [flight_dir / noted, flight_dir / "media" / noted.name]  # an absolute path wins in the first
-    return next((place for place in places if place.is_file()), places[0])
+    return found_at(campaign_dir / flow.FLIGHTS_DIR / camera.flight, camera.file)
 
 
 def _clip(args, out: Path) -> int:
@@ -402,7 +387,7 @@ def _chosen_camera(cameras, chosen, wanted: str | None):
     """The camera's file that shows most of the run."""
     from logger_app.errors import ReportError
 
-    named = [camera for camera in cameras if wanted in (None, camera.camera, camera.file)]
+    named = [camera for camera in cameras if wanted is None or camera.named(wanted)]
     names = sorted({camera.camera for camera in cameras})
     if not named:
         got = f"--camera {wanted}" if wanted else f"{chosen.flight}"

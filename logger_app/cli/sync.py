@@ -11,6 +11,7 @@ SUMMARY = """Put camera files on the flight clock by the sound they share with t
 The files are never altered. Chapters of one camera are recognised and may have gaps between them.
 A file that has no common sound is refused and the reason given; nothing is guessed."""
 EXAMPLE = """kneecall sync sparrow/flights/day1_baseline wing1.mp4 wing2.mp4
+         kneecall sync sparrow/flights/day1_baseline left1.mp4 --camera strut --wing left
          kneecall sync sparrow/flights/day1_baseline wing1.mp4 --offset 12.4
          kneecall sync sparrow/flights/day1_baseline wing1.mp4 --mark 31.2 43.6 --mark 912.0 924.5"""
 
@@ -32,6 +33,7 @@ def add_arguments(parser) -> None:
         help="by hand: the same moment in the video and in the flight [s]; may be given more than once",
     )
     parser.add_argument("--camera", metavar="NAME", help="what to call the camera (default: the first file's name)")
+    parser.add_argument("--wing", choices=("left", "right"), help="the wing that the camera shows")
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
 
 
@@ -43,20 +45,12 @@ def _seconds(text: str) -> float:
 
 
 def run(args) -> int:
-    """Link the files and write what was found to the journal."""
-    from logger_app.errors import SyncError
-    from logger_app.logstore.store import Journal
+    """Link the files and say what was found."""
+    from logger_app.workflows.sync import link
 
     marks = [tuple(mark) for mark in args.mark] + ([(0.0, args.offset)] if args.offset is not None else [])
-    if marks and len(args.videos) > 1:
-        raise SyncError(f"got {len(args.videos)} videos with --offset or --mark; expected one video at a time")
-    with Journal.open(args.flight, read_only=True) as journal:
-        played_s = _played(journal)
-    linked = _by_hand(args.videos[0], marks) if marks else _by_sound(args.flight, args.videos, played_s)
-    accepted = [one for one in linked if one.accepted]
-    if accepted:
-        with Journal.open(args.flight) as journal:
-            journal.append(rows_of(journal, args.flight, accepted, args.camera))
+    with Progress("Aligning") as bar:
+        linked = link(args.flight, args.videos, marks, args.camera or "", args.wing or "", bar.to)
     if args.json:
         print_json({"flight": str(args.flight), "videos": [as_json(one, args.camera) for one in linked]})
     else:
@@ -67,72 +61,7 @@ def run(args) -> int:
             say(
                 f"kneecall: {one.path}: {one.why}. It was not linked; place it by hand with --offset or --mark if you know where it belongs."
             )
-    return 0 if len(accepted) == len(linked) else 1
-
-
-def _by_hand(path: Path, marks):
-    from logger_app.sync.link_io import by_hand
-
-    return [by_hand(path, marks)]
-
-
-def _by_sound(flight_dir: Path, videos, played_s):
-    from logger_app.errors import SyncError
-    from logger_app.logstore.audio_io import iter_sound, sound_duration_s
-    from logger_app.sync.link_io import link_cameras
-
-    if not sound_duration_s(flight_dir):
-        raise SyncError(f"{flight_dir}: the flight has no sound to align with; use --offset or --mark")
-    with Progress("Aligning") as bar:
-        return link_cameras(
-            iter_sound(flight_dir, 30.0), videos, played_s=played_s, progress=lambda share, what: bar.to(share)
-        )
-
-
-def _played(journal) -> list[float]:
-    from logger_app.records.journal import RowKind
-
-    return [row.flight_ns / 1e9 for row in journal.rows(RowKind.MARK) if row.body.get("played", True)]
-
-
-def rows_of(journal, flight_dir: Path, accepted, camera: str | None = None) -> list:
-    """Journal rows of the files that were placed: one `MEDIA` (unless it is there) and one `CLOCK_MAP` each."""
-    from dataclasses import replace
-
-    from logger_app.logstore.codec import clock_map_row
-    from logger_app.logstore.store import utc_now
-    from logger_app.records.journal import JournalRow, RowKind
-
-    known = {
-        (row.body.get("file"), row.body.get("sha256"), row.body.get("camera")) for row in journal.rows(RowKind.MEDIA)
-    }
-    utc, rows = utc_now(), []
-    for one in accepted:
-        file = noted_path(one.path, flight_dir)
-        flight_ns = max(0, round(one.clock_map.offset_s * 1e9))
-        body = {
-            "file": file,
-            "sha256": one.sha256,
-            "camera": camera or one.camera,
-            "chapter": one.chapter,
-            "duration_s": round(one.media.duration_s, 3),
-            "fps": round(one.media.fps, 3),
-            "width": one.media.width,
-            "height": one.media.height,
-            "codec": one.media.codec,
-        }
-        if (file, one.sha256, body["camera"]) not in known:
-            rows.append(
-                JournalRow(id=journal.new_id("media"), flight_ns=flight_ns, utc=utc, kind=RowKind.MEDIA, body=body)
-            )
-        rows.append(clock_map_row(replace(one.clock_map, source=file), utc, journal.new_id("clock"), flight_ns))
-    return rows
-
-
-def noted_path(path: Path, flight_dir: Path) -> str:
-    """How a camera file is named in the journal: relative inside the flight folder, else in full."""
-    path, flight_dir = Path(path).resolve(), Path(flight_dir).resolve()
-    return path.relative_to(flight_dir).as_posix() if path.is_relative_to(flight_dir) else str(path)
+    return 0 if all(one.accepted for one in linked) else 1
 
 
 def as_json(one, camera: str | None = None) -> dict:

@@ -4,20 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from logger_app.records.clocks import ClockMap
+from logger_app.domain.cameras import CameraFile
 from logger_app.records.stills import SavedPicture
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CameraFile:
-    """A camera file of a flight and its clock map; None where it was never synced."""
-
-    flight: str
-    camera: str
-    file: str
-    duration_s: float | None = None
-    clock_map: ClockMap | None = None
-    sha256: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,8 +13,8 @@ import av
 import numpy as np
 from PIL import Image
 
+from logger_app.domain.cameras import CameraFile
 from logger_app.io.containers import open_container
-from logger_app.report.extras import CameraFile
 
 WIDTH_PX = 320
 QUALITY = 68
@@ -41,15 +41,8 @@ class FrameFinder:
 
     def __call__(self, flight: str, flight_s: float) -> bytes | None:
         for camera, path in self.cameras:
-            if camera.flight != flight:
-                continue
-            try:
-                video_s = camera.clock_map.from_flight_s(flight_s)
-            except ValueError:
-                continue
-            if camera.duration_s is not None and video_s > camera.duration_s:
-                continue
-            if picture := self._picture(path, video_s):
+            video_s = camera.video_s(flight_s) if camera.flight == flight else None
+            if video_s is not None and (picture := self._picture(path, video_s)):
                 return picture
         return None
 

@@ -10,6 +10,7 @@ import base64
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
+from logger_app.domain.cameras import picture_lag_s
 from logger_app.errors import ReportError
 from logger_app.report.details import typicality
 from logger_app.report.extras import Extras, SavedStill
@@ -238,7 +239,6 @@ def _shot(run: RunView, lag_s: float, caption: str, ratio: float | None, ias_kt:
     stall_kt = run.result.vs_ias_kt
     if ratio is not None and stall_kt is not None:
         ias_kt = ratio * stall_kt
-    if run.result.reading_lag_removed:
-        lag_s = 0.0
+    lag_s = picture_lag_s(run.result, lag_s)
     said_s = zero_of(run) if ratio == 1.0 else time_at_ias_s(run, ias_kt) if ias_kt is not None else None
     return Shot(caption, run, None if said_s is None else max(said_s - lag_s, 0.0), ias_kt)

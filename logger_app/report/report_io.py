@@ -20,12 +20,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from logger_app import __version__
+from logger_app.domain.cameras import CameraFile
 from logger_app.errors import ReportError
 from logger_app.io.files import clear_left_behind, put_in_place, sync_file, sync_folder, write_text
 from logger_app.records.plan import Campaign
 from logger_app.records.results import Reduction, StallSpeed
 from logger_app.records.runs import FlightData
-from logger_app.report.extras import CameraFile, Extras
+from logger_app.report.extras import Extras
 from logger_app.report.layout import lay_out
 from logger_app.report.media import FrameOf, Media, SoundOf
 from logger_app.report.media_io import add_media

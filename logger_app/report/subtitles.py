@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Sequence
 from pathlib import PurePath
 
-from logger_app.report.extras import CameraFile
+from logger_app.domain.cameras import CameraFile
 from logger_app.report.view import CallView, FlightView
 
 LONGEST_CUE_S = 3.0
@@ -32,7 +32,7 @@ def flight_subtitles(flight: FlightView, cameras: Sequence[CameraFile], taken: C
         if camera.flight == id and camera.clock_map is not None:
             name = f"{file_name(id)}_{file_name(camera.camera)}_{file_name(PurePath(camera.file).stem)}.vtt"
             title = f"{id}, camera {camera.camera}, {PurePath(camera.file).name}"
-            files[_free(name, {*taken, *files})] = subtitles(calls, _on_camera(camera), title)
+            files[_free(name, {*taken, *files})] = subtitles(calls, camera.video_s, title)
     return files
 
 
@@ -67,17 +67,6 @@ def file_name(text: str) -> str:
     """
     kept = "".join(ch if ch.isalnum() or ch in "-." else "_" for ch in text).strip("._")
     return kept[:60] or "unnamed"
-
-
-def _on_camera(camera: CameraFile) -> Callable[[float], float | None]:
-    def to_camera_s(flight_s: float) -> float | None:
-        try:
-            at_s = camera.clock_map.from_flight_s(flight_s)
-        except ValueError:
-            return None
-        return None if camera.duration_s is not None and at_s > camera.duration_s else at_s
-
-    return to_camera_s
 
 
 def _free(name: str, taken: Collection[str]) -> str:

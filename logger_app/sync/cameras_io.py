@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from logger_app.domain.cameras import CameraFile, covering
 from logger_app.errors import SyncError
 from logger_app.records.clocks import ClockMap
 from logger_app.sync.video_io import Frame, VideoFrames
@@ -13,11 +14,29 @@ from logger_app.sync.video_io import Frame, VideoFrames
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Camera:
-    """One camera file on the flight clock; chapters of one camera share its name."""
+    """One camera file on the flight clock, and where it lies; chapters of one camera share its name."""
 
-    name: str
+    file: CameraFile
     path: Path
     clock_map: ClockMap
+
+    @property
+    def name(self) -> str:
+        """The camera's name."""
+        return self.file.camera
+
+
+def on_clock(file: CameraFile, path: Path) -> Camera:
+    """A synced camera file at its place.
+
+    Raises
+    ------
+    SyncError
+        It is not on the flight clock.
+    """
+    if file.clock_map is None:
+        raise SyncError(f"{file.file}: is not on the flight clock; run `kneecall sync` first")
+    return Camera(file=file, path=path, clock_map=file.clock_map)
 
 
 class FlightCameras:
@@ -45,16 +64,9 @@ class FlightCameras:
         return list(dict.fromkeys(camera.name for camera in self.cameras))
 
     def showing(self, flight_s: float, name: str | None = None) -> Camera | None:
-        """The camera (of this name) that was running at a flight time, or None."""
-        for camera in self.cameras:
-            if name not in (None, camera.name, camera.path.name):
-                continue
-            try:
-                camera.clock_map.from_flight_s(flight_s)
-            except ValueError:
-                continue
-            return camera
-        return None
+        """The camera (of this name, wing or file) that was running at a flight time, or None."""
+        found = covering([camera.file for camera in self.cameras], flight_s, name)
+        return next((camera for camera in self.cameras if camera.file is found), None)
 
     def frame_at(
         self, flight_s: float, name: str | None = None, stop: Callable[[], bool] | None = None

@@ -1,6 +1,6 @@
 """Which runs are compared, and when each was at a given airspeed. Pure.
 
-Main names: `moments`, `when`, `picture_lag_s`, `ias_at`, `choose_runs`.
+Main names: `moments`, `when`, `ias_at`, `choose_runs`.
 """
 
 from __future__ import annotations
@@ -67,29 +67,13 @@ def moments(text: str, unit: str) -> tuple[Moment, ...]:
     return tuple(found)
 
 
-def picture_lag_s(result: StallSpeed, reading_lag_s: float) -> float:
-    """How long before its words a thing was to be seen.
-
-    Parameters
-    ----------
-    reading_lag_s : float
-        From reading the needle to the start of the word, as the campaign says [s].
-
-    Returns
-    -------
-    float
-        That lag, or 0 where the reduction has taken it out already [s].
-    """
-    return 0.0 if result.reading_lag_removed else reading_lag_s
-
-
 def when(result: StallSpeed, moment: Moment, lag_s: float = 0.0) -> tuple[float | None, float | None, str]:
     """When a run was at a moment.
 
     Parameters
     ----------
     lag_s : float
-        From `picture_lag_s`: taken off the times of the words [s].
+        From `domain.cameras.picture_lag_s`: taken off the times of the words [s].
 
     Returns
     -------

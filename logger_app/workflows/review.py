@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from logger_app.domain.cameras import camera_files
 from logger_app.errors import LogError, ReduceError, ReviewError
 from logger_app.io import files as files_io
 from logger_app.logstore import audio_io, codec
@@ -76,9 +77,10 @@ class Desk:
 
     def clock(self, camera: str) -> ClockMap:
         """The clock of a camera file, the last one found; `ReviewError` if it is not linked."""
-        fitting = [m for m in self.clock_maps if camera in (m.source, Path(m.source).name, Path(m.source).stem)]
+        files = [file for file in camera_files(self.media, self.clock_maps) if file.clock_map is not None]
+        fitting = [file.clock_map for file in files if file.named(camera)]
         if not fitting:
-            known = ", ".join(sorted({m.source for m in self.clock_maps})) or "none"
+            known = ", ".join(sorted(file.file for file in files)) or "none"
             raise ReviewError(
                 f"camera {camera!r}: is not on the flight clock; there are: {known}.", hint="Run `kneecall sync` first."
             )

@@ -501,7 +501,6 @@ def use_flight(campaign_dir: Path, flight_dir: Path) -> None:
     Exception
         What is no error of ours, at once; else, at the end, the first that is.
     """
-    from logger_app.cli.compare import flight_cameras
     from logger_app.cli.report import gather
     from logger_app.errors import LoggerError
     from logger_app.logstore.audio_io import read_sound
@@ -515,6 +514,7 @@ def use_flight(campaign_dir: Path, flight_dir: Path) -> None:
     from logger_app.review.table import to_csv
     from logger_app.sync.tufts import body_to_grid
     from logger_app.workflows import campaign as flow
+    from logger_app.workflows.cameras import open_cameras
     from logger_app.workflows.flight_session import _replay
     from logger_app.workflows.review import ReviewDesk
 
@@ -550,7 +550,7 @@ def use_flight(campaign_dir: Path, flight_dir: Path) -> None:
         again,
         lambda: verify(flight_dir),
         lambda: read_sound(flight_dir, 0.0, 3.0),
-        lambda: flight_cameras(campaign_dir, flight_dir.name).close(),
+        lambda: open_cameras(campaign_dir, flight_dir.name).close(),
     ):
         try:
             use()
@@ -651,9 +651,9 @@ def _sound(path: Path) -> None:
 
 
 def _video(path: Path) -> None:
+    from logger_app.domain.cameras import CameraFile
     from logger_app.errors import LoggerError
     from logger_app.records.clocks import ClockMap
-    from logger_app.report.extras import CameraFile
     from logger_app.report.frames_io import FrameFinder
     from logger_app.sync.media_io import probe
     from logger_app.sync.video_io import VideoFrames

@@ -124,7 +124,6 @@ def code_rows(names, folder: Path, count: int) -> list[dict]:
 
 def campaign_of(folder: Path, clip: Path, seconds: float):
     """A campaign of two flights, the clip as the camera of each; the stall a little before its end."""
-    from logger_app.cli.compare import flight_cameras
     from logger_app.io.resources import data_dir
     from logger_app.logstore.codec import call_row, clock_map_row
     from logger_app.logstore.store import Journal
@@ -134,6 +133,7 @@ def campaign_of(folder: Path, clip: Path, seconds: float):
     from logger_app.sync.sheet_io import Side
     from logger_app.units import s_to_ns
     from logger_app.workflows import campaign as flow
+    from logger_app.workflows.cameras import open_cameras
     from logger_app.workflows.compare import CompareDesk
 
     (folder / "campaign.toml").write_bytes(
@@ -192,7 +192,7 @@ def campaign_of(folder: Path, clip: Path, seconds: float):
                 configuration=result.configuration,
                 name=name,
                 result=result,
-                cameras=flight_cameras(folder, result.flight),
+                cameras=open_cameras(folder, result.flight),
             )
         )
     return CompareDesk(folder, campaign, flights, sides[0].result.point, sides, "bench")

@@ -13,7 +13,6 @@ import pytest
 from PIL import Image
 
 from logger_app.__main__ import main
-from logger_app.cli.compare import flight_cameras
 from logger_app.io.resources import data_dir
 from logger_app.logstore.codec import call_row, clock_map_row
 from logger_app.logstore.store import Journal
@@ -24,6 +23,7 @@ from logger_app.sync.sheet_io import Side
 from logger_app.sync.tufts import STATES, TuftState
 from logger_app.units import s_to_ns
 from logger_app.workflows import campaign as flow
+from logger_app.workflows.cameras import open_cameras
 from logger_app.workflows.compare import CompareDesk
 
 pytestmark = pytest.mark.window
@@ -146,7 +146,7 @@ def desk(made, tmp_path):
                 configuration=name,
                 name=campaign.configuration(name).name,
                 result=result,
-                cameras=flight_cameras(folder, flight),
+                cameras=open_cameras(folder, flight),
             )
         )
     yield CompareDesk(folder, campaign, flights, sides[0].result.point or "A1", sides, "ann", "the nearest entry rates")

@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 from logger_app.__main__ import main
+from logger_app.domain.cameras import CameraFile
 from logger_app.errors import LoggerError
 from logger_app.io.containers import HOLD_THEIR_OWN, OPTIONS, open_container
 from logger_app.io.sound import read_sound_file
@@ -24,7 +25,6 @@ from logger_app.logstore.recover import rescue
 from logger_app.logstore.store import Journal
 from logger_app.records.clocks import ClockMap
 from logger_app.records.journal import FlightInfo
-from logger_app.report.extras import CameraFile
 from logger_app.report.frames_io import FrameFinder
 from logger_app.sync.media_io import SoundStore, probe
 from logger_app.sync.video_io import VideoFrames, make_proxy

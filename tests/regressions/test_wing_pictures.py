@@ -66,9 +66,9 @@ def test_the_picture_of_the_contact_sheet_is_taken_when_the_needle_stood_there_n
     """It was taken a reading lag late, so that the report and `kneecall compare` showed different frames of the same speed."""
     from dataclasses import replace
 
+    from logger_app.domain.cameras import picture_lag_s
     from logger_app.report.figures import time_at_ias_s
     from logger_app.report.media import add_sheets, sheet_run
-    from logger_app.sync.choose import picture_lag_s
 
     page = _page()
     run = sheet_run(page.points[0].sides[0])

@@ -6,8 +6,10 @@ import threading
 from collections.abc import Sequence
 from pathlib import Path
 
+from logger_app.domain.cameras import camera_files, covering
 from logger_app.io.containers import open_container
 from logger_app.records.clocks import ClockMap
+from logger_app.workflows.cameras import camera_path
 
 MAX_PX = 640
 
@@ -21,7 +23,12 @@ class CameraFrames:
     """
 
     def __init__(self, flight_dir: Path, media: Sequence[dict], maps: Sequence[ClockMap]):
-        self._cameras = _linked(flight_dir, media, maps)
+        self._cameras = [
+            file
+            for file in camera_files(media, maps)
+            if file.clock_map and camera_path(flight_dir, file.file).is_file()
+        ]
+        self._flight_dir = flight_dir
         self.linked = bool(self._cameras)
         self._wanted: float | None = None
         self._done = None
@@ -67,16 +74,14 @@ class CameraFrames:
                 self._done = done
 
     def _frame(self, flight_s: float):
-        for path, clock in self._cameras:
-            try:
-                video_s = clock.from_flight_s(flight_s)
-            except ValueError:
-                continue
-            try:
-                return frame_at(path, video_s), f"{path.name} at {video_s:.2f} s"
-            except (OSError, ValueError) as err:
-                return None, f"{path.name}: {err}"
-        return None, "no camera was running here"
+        camera = covering(self._cameras, flight_s)
+        if camera is None:
+            return None, "No camera was running here"
+        path, video_s = camera_path(self._flight_dir, camera.file), camera.video_s(flight_s)
+        try:
+            return frame_at(path, video_s), f"{path.name} at {video_s:.2f} s"
+        except (OSError, ValueError) as err:
+            return None, f"{path.name}: {err}"
 
 
 def frame_at(path: Path, video_s: float):
@@ -114,18 +119,6 @@ def frame_at(path: Path, video_s: float):
         return last.to_ndarray(
             format="rgb24", width=int(last.width * scale) // 2 * 2, height=int(last.height * scale) // 2 * 2
         )
-
-
-def _linked(flight_dir: Path, media: Sequence[dict], maps: Sequence[ClockMap]) -> list[tuple[Path, ClockMap]]:
-    """Camera files that are there and on the flight clock; the last map of a file holds."""
-    clocks = {clock.source: clock for clock in maps}
-    found = {}
-    for body in media:
-        name = str(body.get("file", ""))
-        path = flight_dir / name  # a full path stays as it is
-        if name in clocks and path.is_file():
-            found[path] = clocks[name]
-    return list(found.items())
 
 
 def _texture(frame):

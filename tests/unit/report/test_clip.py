@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from logger_app.domain.cameras import CameraFile
 from logger_app.errors import ReportError
 from logger_app.records.clocks import ClockMap
 from logger_app.report.clip import caption, run_span
 from logger_app.report.clip_io import write_clip
-from logger_app.report.extras import CameraFile
 from logger_app.report.frames_io import FrameFinder
 from logger_app.report.view import build_page
 

@@ -8,7 +8,8 @@ from xml.etree import ElementTree
 import html5lib
 import pytest
 
-from logger_app.report.extras import CameraFile, Extras, TuftMark
+from logger_app.domain.cameras import CameraFile
+from logger_app.report.extras import Extras, TuftMark
 from logger_app.report.report_io import write_report
 
 POISON = "\"'><script>alert(1)</script><img src=x onerror=alert(2)>{{ 7*7 }}</style></b>&amp;\N{RIGHT-TO-LEFT OVERRIDE}\x0b=cmd"

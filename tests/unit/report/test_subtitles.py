@@ -5,8 +5,8 @@ import re
 import av
 import pytest
 
+from logger_app.domain.cameras import CameraFile
 from logger_app.records.clocks import ClockMap
-from logger_app.report.extras import CameraFile
 from logger_app.report.subtitles import file_name, flight_subtitles
 from logger_app.report.view import PageBuilder
 

@@ -335,12 +335,22 @@ def test_stepping_back_through_a_long_group_decodes_it_a_few_times_not_once_a_st
 
 
 def test_a_camera_has_one_decoder_that_stays_open(tmp_path):
+    from logger_app.domain.cameras import CameraFile
     from logger_app.records.clocks import ClockMap
-    from logger_app.sync.cameras_io import Camera, FlightCameras
+    from logger_app.sync.cameras_io import FlightCameras, on_clock
 
     path = make_video(tmp_path / "a.mp4", constant(25, 4))
     with FlightCameras(
-        [Camera(name="wing", path=path, clock_map=ClockMap(source="a.mp4", offset_s=10.0, valid_to_s=4.0, u_s=0.01))]
+        [
+            on_clock(
+                CameraFile(
+                    camera="wing",
+                    file="a.mp4",
+                    clock_map=ClockMap(source="a.mp4", offset_s=10.0, valid_to_s=4.0, u_s=0.01),
+                ),
+                path,
+            )
+        ]
     ) as cameras:
         first = cameras.video(cameras.cameras[0])
         shown = [number_in(cameras.frame_at(10.0 + at_s)[0].rgb) for at_s in (3.0, 1.0, 2.0)]
