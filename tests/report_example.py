@@ -12,6 +12,9 @@ from logger_app.records.journal import FlightInfo
 from logger_app.records.plan import Aircraft, AircraftConfig, Campaign, Change, TestCard, TestPoint
 from logger_app.records.results import BudgetTerm, Cell, Comparison, Excluded, Provenance, Reduction, StallSpeed
 from logger_app.records.runs import FlightData, FlightRuns, Run, RunEnd, RunWeight, Settings, StallEvent
+from logger_app.report.extras import Extras
+from logger_app.report.report_io import ReportWriter
+from logger_app.report.view import PageBuilder
 from logger_app.units import s_to_ns
 
 STALLS = {
@@ -30,11 +33,36 @@ BUDGET = (
 
 @dataclass(frozen=True)
 class Example:
-    """What `write_report` takes."""
+    """A campaign, its flights and its results; its page, and its report on disk."""
 
     campaign: Campaign
     flights: tuple[FlightData, ...]
     reduction: Reduction
+
+    @property
+    def results(self):
+        """Reduced runs by flight."""
+        return {d.info.id: [r for r in self.reduction.runs if r.flight == d.info.id] for d in self.flights}
+
+    def again(self, flight, _):
+        """A second look at a flight."""
+        return next(d for d in self.flights if d.info.id == flight), self.results[flight]
+
+    def page(self, asked=()):
+        """All that the page shows."""
+        builder = PageBuilder(self.campaign)
+        for data in self.flights:
+            builder.add(data, self.results[data.info.id])
+        return builder.finish(self.reduction, self.again, asked)
+
+    def write(self, out, *, asked=(), extras=None, **more):
+        """The report in a folder; its page."""
+        extras = extras or Extras()
+        with ReportWriter(out, self.campaign) as report:
+            for data in self.flights:
+                report.add(data, self.results[data.info.id], extras.cameras)
+            report.finish(report.page(self.reduction, self.again, asked), extras=extras, **more)
+        return out / "index.html"
 
 
 def made_campaign(
@@ -233,6 +261,7 @@ def made_cell(point, configuration, results):
     """Mean of the runs that count."""
     mine = [r for r in results if (r.point, r.configuration) == (point, configuration)]
     std, ias = [r.vs_std_kt for r in mine], [r.vs_ias_kt for r in mine]
+    rates = [r.entry_rate_kt_per_s for r in mine]
     half = 4.303 * statistics.stdev(std) / len(std) ** 0.5
     mean = statistics.fmean(std)
     return Cell(
@@ -249,6 +278,7 @@ def made_cell(point, configuration, results):
         low_kt=mean - half,
         high_kt=mean + half,
         at_1_kt_per_s_kt=mean,
+        rate_slope=statistics.linear_regression(rates, std).slope,
         entry_rate_kt_per_s=1.0,
         runs=tuple(r.run for r in mine),
         reviewed=all(r.reviewed for r in mine),

@@ -36,9 +36,9 @@ def add_arguments(parser) -> None:
 
 def run(args) -> int:
     """Run the demo; see the module's docstring."""
-    from logger_app.cli.report import write
     from logger_app.io.resources import data_dir
     from logger_app.workflows import campaign as flow
+    from logger_app.workflows.report import write_report
 
     source = data_dir("demo_sessions") / NAME
     truth = json.loads((source / "expected" / "truth.json").read_text("utf-8"))
@@ -47,7 +47,7 @@ def run(args) -> int:
         _hear(source / "inputs" / f"{flight['flight']}.opus", campaign_dir / "flights" / flight["flight"])
     _, flights, reduction = flow.reduce_all(campaign_dir)
     say("Writing the report")
-    page = write(campaign_dir, report_dir)
+    page = write_report(campaign_dir, report_dir, stage=Progress, warn=say)
     result = {
         "calls": _score_calls(truth, flights),
         "stall_speeds": _stall_speeds(truth, reduction),
@@ -85,7 +85,7 @@ def _fresh(output: Path, source: Path, force: bool) -> tuple[Path, Path]:
 
 
 def _hear(sound: Path, flight_dir: Path) -> None:
-    from logger_app.cli.hear import hear_into
+    from logger_app.workflows.hearing import hear_into
 
     with Progress(f"Hearing {flight_dir.name}") as progress:
         hear_into([sound], flight_dir, progress=progress.to)

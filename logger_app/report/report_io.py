@@ -2,7 +2,7 @@
 
 Everything is written into a folder beside the target first and moved in only when complete, so
 that a full disk or a fault leaves an older report as it was. Flights go in one after another, and
-what is kept of them does not grow but for a line a run. Main names: `ReportWriter`, `write_report`.
+what is kept of them does not grow but for a line a run. Main name: `ReportWriter`.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ from logger_app.report.subtitles import file_name, flight_subtitles
 from logger_app.report.svg import to_svg
 from logger_app.report.tables import CALL_COLUMNS, RUN_COLUMNS, calls_table, comparisons_table, points_table, runs_table
 from logger_app.report.tables_io import TableFiles, write_table
-from logger_app.report.view import Again, Page, PageBuilder, results_by_flight
+from logger_app.report.view import Again, Page, PageBuilder
 
 PAGE = "index.html"
 MANIFEST = "versions.json"
@@ -160,44 +160,6 @@ class ReportWriter:
         media = add_media(page, sound_of, frame_of, progress, extras)
         add_figures(page, extras)
         _write_rest(self._folder, page, media, extras, made_utc, pdf)
-
-
-def write_report(
-    out: Path,
-    campaign: Campaign,
-    flights: Sequence[FlightData],
-    reduction: Reduction,
-    *,
-    asked: Sequence[str] = (),
-    extras: Extras | None = None,
-    sound_of: SoundOf | None = None,
-    frame_of: FrameOf | None = None,
-    **more,
-) -> Path:
-    """Write the report of a campaign that is at hand with everything.
-
-    Parameters
-    ----------
-    out : Path
-        Folder of the report, as for `ReportWriter`.
-    sound_of : callable, optional
-        Flight, start [s], end [s] to a small Ogg file, or None.
-    frame_of : callable, optional
-        Flight, flight time [s] to a JPEG, or None.
-
-    Raises
-    ------
-    ReportError
-        There is no flight, or the folder cannot be written; what was there before is untouched.
-    """
-    extras, results = extras or Extras(), results_by_flight(reduction)
-    by_id = {data.info.id: data for data in flights}
-    with ReportWriter(out, campaign) as report:  # first: a place that cannot be written is refused before the long work
-        for data in flights:
-            report.add(data, results.get(data.info.id, ()), extras.cameras)
-        page = report.page(reduction, lambda flight, _: (by_id[flight], results.get(flight, ())), asked)
-        report.finish(page, sound_of, frame_of, extras=extras, **more)
-    return Path(out) / PAGE
 
 
 def _write_rest(folder: Path, page: Page, media: Media, extras: Extras, made_utc: str, pdf: bool) -> None:

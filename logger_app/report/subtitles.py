@@ -10,6 +10,7 @@ from collections.abc import Callable, Collection, Sequence
 from pathlib import PurePath
 
 from logger_app.domain.cameras import CameraFile
+from logger_app.domain.times import cue_time
 from logger_app.report.view import CallView, FlightView
 
 LONGEST_CUE_S = 3.0
@@ -53,7 +54,7 @@ def subtitles(calls: Sequence[CallView], to_other_s: Callable[[float], float | N
         if start_s is None or start_s < 0:
             continue
         end_s = end_s if end_s is not None else start_s + SHORTEST_CUE_S
-        parts += [view.anchor, f"{_stamp(start_s)} --> {_stamp(end_s)}", _text(view), ""]
+        parts += [view.anchor, f"{cue_time(start_s)} --> {cue_time(end_s)}", _text(view), ""]
     return "\n".join(parts)
 
 
@@ -83,10 +84,3 @@ def _text(view: CallView) -> str:
 
 def _note(text: str) -> str:
     return " ".join(text.replace("-->", "\N{RIGHTWARDS ARROW}").split())
-
-
-def _stamp(seconds: float) -> str:
-    whole_ms = max(round(seconds * 1000), 0)
-    minutes, ms = divmod(whole_ms, 60_000)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours:02d}:{minutes:02d}:{ms // 1000:02d}.{ms % 1000:03d}"

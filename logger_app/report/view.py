@@ -5,7 +5,7 @@ says of review goes through here, so that what is unreviewed is marked wherever 
 
 `PageBuilder` takes flights one after another. Up to `MAX_DETAILED` runs keep their calls; of a
 longer campaign the page details so many (`details` says which), and of the others it knows only
-how they reduced. `build_page` gives it all of a campaign that is at hand.
+how they reduced.
 """
 
 from __future__ import annotations
@@ -430,38 +430,6 @@ class PageBuilder:
             (flight, correction, anchor if anchor in there else "")
             for _, _, _, flight, correction, anchor in sorted(self._corrections)
         )
-
-
-def build_page(
-    campaign: Campaign, flights: Sequence[FlightData], reduction: Reduction, asked: Sequence[str] = ()
-) -> Page:
-    """Join a campaign, its flights and its results, all at hand.
-
-    Parameters
-    ----------
-    flights : sequence of FlightData
-        Flights in the order they are to be shown.
-    reduction : Reduction
-        Results of the same flights, with everything.
-
-    Raises
-    ------
-    ReportError
-        As `PageBuilder.finish`.
-    """
-    builder, results = PageBuilder(campaign), results_by_flight(reduction)
-    by_id = {data.info.id: data for data in flights}
-    for data in flights:
-        builder.add(data, results.get(data.info.id, ()))
-    return builder.finish(reduction, lambda flight, _: (by_id[flight], results.get(flight, ())), asked)
-
-
-def results_by_flight(reduction: Reduction) -> dict[str, list[StallSpeed]]:
-    """Reduced runs by the id of their flight."""
-    found: dict[str, list[StallSpeed]] = {}
-    for result in reduction.runs:
-        found.setdefault(result.flight, []).append(result)
-    return found
 
 
 def _without_calls(view: RunView) -> RunView:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from logger_app.domain.times import flight_time
 from logger_app.records.calls import CallKind, ReviewedCall
 from logger_app.records.results import Comparison
 from logger_app.units import from_kt
@@ -89,25 +90,14 @@ def interval(low: float | None, high: float | None, places: int = 1, signed: boo
 
 
 def clock(flight_s: float | None) -> str:
-    """A time on the flight clock, ``12:04.3`` or ``1:02:04.3``.
+    """A time on the flight clock, or a dash.
 
     Parameters
     ----------
     flight_s : float or None
         Time since recording began [s].
-
-    Examples
-    --------
-    >>> clock(724.31), clock(59.97), clock(3724.25)
-    ('12:04.3', '1:00.0', '1:02:04.2')
     """
-    if flight_s is None:
-        return NONE
-    tenths = round(flight_s * 10)
-    minutes, rest = divmod(tenths, 600)
-    hours, minutes = divmod(minutes, 60)
-    tail = f"{rest // 10:02d}.{rest % 10}"
-    return f"{hours}:{minutes:02d}:{tail}" if hours else f"{minutes}:{tail}"
+    return NONE if flight_s is None else flight_time(flight_s)
 
 
 def indicated(ias_kt: float | None, unit: str, places: int = 1) -> str:

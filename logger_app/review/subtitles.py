@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+from logger_app.domain.times import cue_time
 from logger_app.records.calls import CallKind, ReviewedCall
 from logger_app.records.clocks import ClockMap
 
@@ -58,14 +59,14 @@ def cues(
 
 def to_webvtt(made: Iterable[Cue]) -> str:
     """Cues as WebVTT."""
-    blocks = [f"{_clock(c.start_s, '.')} --> {_clock(c.end_s, '.')}\n{_escaped(c.text)}\n" for c in made]
+    blocks = [f"{cue_time(c.start_s)} --> {cue_time(c.end_s)}\n{_escaped(c.text)}\n" for c in made]
     return "\n".join(["WEBVTT\n", *blocks])
 
 
 def to_srt(made: Iterable[Cue]) -> str:
     """Cues as SRT."""
     blocks = [
-        f"{n}\n{_clock(c.start_s, ',')} --> {_clock(c.end_s, ',')}\n{_one_line(c.text)}\n"
+        f"{n}\n{cue_time(c.start_s, ',')} --> {cue_time(c.end_s, ',')}\n{_one_line(c.text)}\n"
         for n, c in enumerate(made, 1)
     ]
     return "\n".join(blocks)
@@ -82,13 +83,6 @@ def _caption(call: ReviewedCall, run: str, point: str) -> str:
     place = " ".join(part for part in (f"run {run}" if run else "", point) if part)
     mark = "" if call.reviewed else " (not reviewed)"
     return f"{text}{mark}" + (f" · {place}" if place else "")
-
-
-def _clock(seconds: float, point: str) -> str:
-    ms = round(seconds * 1000)
-    hours, ms = divmod(ms, 3_600_000)
-    minutes, ms = divmod(ms, 60_000)
-    return f"{hours:02d}:{minutes:02d}:{ms // 1000:02d}{point}{ms % 1000:03d}"
 
 
 def _one_line(text: str) -> str:

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
+from logger_app.domain.times import cue_time
 from logger_app.errors import SyncError
 from logger_app.io.files import whole_file, write_text
 from logger_app.io.stills import save_picture
@@ -268,13 +269,9 @@ def write_subtitles(out: Path, sides: Sequence[Side], unit: str) -> Path:
     for k in range(round((end_s - start_s) * 2)):
         words = [f"{side.name}: {clip_words(side.result, start_s + k / 2, unit)}" for side in sides]
         text = "\n".join(w.replace("&", "&amp;").replace("<", "&lt;") for w in words)
-        blocks.append(f"{_clock(k / 2)} --> {_clock((k + 1) / 2)}\n{text}\n")
+        blocks.append(f"{cue_time(k / 2)} --> {cue_time((k + 1) / 2)}\n{text}\n")
     out.parent.mkdir(parents=True, exist_ok=True)
     return write_text(out, "\n".join(blocks))
-
-
-def _clock(seconds: float) -> str:
-    return f"00:{int(seconds) // 60:02d}:{seconds % 60:06.3f}"
 
 
 def _fitted(rgb: np.ndarray, width: int, height: int):

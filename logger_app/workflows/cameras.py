@@ -1,16 +1,17 @@
 """The cameras of a flight as its journal has them, and where their files lie.
 
-Main names: `read_cameras`, `camera_path`, `open_cameras`.
+Main names: `read_cameras`, `cameras_in`, `camera_path`, `open_cameras`.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from logger_app.domain.cameras import CameraFile, camera_files, file_candidates
 from logger_app.logstore.codec import body_to_clock_map
 from logger_app.logstore.store import Journal
-from logger_app.records.journal import RowKind
+from logger_app.records.journal import JournalRow, RowKind
 from logger_app.sync.cameras_io import FlightCameras, on_clock
 from logger_app.workflows import campaign as flow
 
@@ -18,7 +19,11 @@ from logger_app.workflows import campaign as flow
 def read_cameras(flight_dir: Path, flight: str = "") -> tuple[CameraFile, ...]:
     """The camera files that are linked to a flight."""
     with Journal.open(flight_dir, read_only=True) as journal:
-        rows = list(journal.rows(RowKind.MEDIA, RowKind.CLOCK_MAP))
+        return cameras_in(list(journal.rows(RowKind.MEDIA, RowKind.CLOCK_MAP)), flight)
+
+
+def cameras_in(rows: Sequence[JournalRow], flight: str = "") -> tuple[CameraFile, ...]:
+    """The camera files that rows of a journal link to its flight."""
     return camera_files(
         (row.body for row in rows if row.kind is RowKind.MEDIA),
         (body_to_clock_map(row.body) for row in rows if row.kind is RowKind.CLOCK_MAP),

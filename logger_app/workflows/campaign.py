@@ -97,8 +97,10 @@ class _Seen:
     duration_ns: int
 
 
-def _load(campaign: Campaign, flight_dir: Path, seen: _Seen | None = None) -> tuple[FlightData, _Seen]:
-    """A flight as it is now, or as it was when it was seen."""
+def _load(
+    campaign: Campaign, flight_dir: Path, seen: _Seen | None = None
+) -> tuple[FlightData, _Seen, list[JournalRow]]:
+    """A flight as it is now, or as it was when it was seen; and the rows of its journal."""
     from logger_app.logstore.audio_io import sound_duration_s
     from logger_app.logstore.store import Journal
 
@@ -107,7 +109,7 @@ def _load(campaign: Campaign, flight_dir: Path, seen: _Seen | None = None) -> tu
         rows = list(takewhile(lambda row: seen is None or row.seq <= seen.last_seq, journal.rows()))
     duration_ns = seen.duration_ns if seen else s_to_ns(sound_duration_s(Path(flight_dir)))
     data = flight_from_rows(campaign, info, rows, duration_ns)
-    return data, _Seen(folder=Path(flight_dir), info=info, last_seq=rows[-1].seq, duration_ns=duration_ns)
+    return data, _Seen(folder=Path(flight_dir), info=info, last_seq=rows[-1].seq, duration_ns=duration_ns), rows
 
 
 def flight_from_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[JournalRow], duration_ns: int) -> FlightData:
@@ -217,7 +219,8 @@ class FlightByFlight:
         reduction = reader.reduction()      # runs in it without their details
         flight, runs = reader.again("day1")     # a second look, at what was seen the first time
 
-    Iterate once; traces that lie in flights' `traces` folders are joined.
+    Iterate once; traces that lie in flights' `traces` folders are joined. `rows` are those of the journal of the
+    flight that was given last, for what else is in them.
 
     Parameters
     ----------
@@ -248,6 +251,7 @@ class FlightByFlight:
         self._reducer = Reducer(self.campaign, options or Options(), **keep)
         self._asked = asked_traces(traces, [_flight_id(folder) for folder in self.folders]) if traces else {}
         self._seen: dict[str, _Seen] = {}
+        self.rows: Sequence[JournalRow] = ()
         self._steps: tuple[list[str], list[str]] = ([], [])
 
     def __len__(self) -> int:
@@ -259,7 +263,8 @@ class FlightByFlight:
     def of(self, folders: Iterable[Path]) -> Iterator[tuple[FlightData, tuple[StallSpeed, ...]]]:
         """As iterating, for some of `folders` only."""
         for folder in folders:
-            flight, self._seen[flight.info.id] = _load(self.campaign, folder)
+            flight, seen, self.rows = _load(self.campaign, folder)
+            self._seen[flight.info.id] = seen
             at_event, *steps = self._traces(folder, flight)
             for kept, more in zip(self._steps, steps, strict=True):
                 kept.extend(more)
@@ -284,7 +289,7 @@ class FlightByFlight:
             Ids of the runs to reduce; all if not given.
         """
         seen = self._seen[flight_id]
-        flight, _ = _load(self.campaign, seen.folder, seen)
+        flight = _load(self.campaign, seen.folder, seen)[0]
         return flight, self._reducer.reduce(flight, self._traces(seen.folder, flight)[0], only)
 
     def _traces(self, folder: Path, flight: FlightData):

@@ -501,7 +501,6 @@ def use_flight(campaign_dir: Path, flight_dir: Path) -> None:
     Exception
         What is no error of ours, at once; else, at the end, the first that is.
     """
-    from logger_app.cli.report import gather
     from logger_app.errors import LoggerError
     from logger_app.logstore.audio_io import read_sound
     from logger_app.logstore.recover import verify
@@ -516,6 +515,7 @@ def use_flight(campaign_dir: Path, flight_dir: Path) -> None:
     from logger_app.workflows import campaign as flow
     from logger_app.workflows.cameras import open_cameras
     from logger_app.workflows.flight_session import _replay
+    from logger_app.workflows.report import Gathered
     from logger_app.workflows.review import ReviewDesk
 
     campaign = read_campaign(campaign_dir)
@@ -529,8 +529,9 @@ def use_flight(campaign_dir: Path, flight_dir: Path) -> None:
 
     def reduced():
         data = flow.load_flight(campaign, flight_dir)
-        for camera in gather(campaign_dir, [data]).cameras:
-            file_name(camera.camera)
+        with Journal.open(flight_dir, read_only=True) as journal:
+            for camera in Gathered(campaign_dir).add(data, list(journal.rows())):
+                file_name(camera.camera)
         return reduce_campaign(campaign, [data])
 
     def grids():

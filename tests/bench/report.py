@@ -25,7 +25,6 @@ import av
 import numpy as np
 from campaigns import costs, kept, sizes_to
 
-from logger_app.cli.report import write
 from logger_app.io.resources import data_dir
 from logger_app.io.sound import encode_opus, read_sound_file
 from logger_app.logstore import codec
@@ -34,6 +33,7 @@ from logger_app.logstore.store import Journal
 from logger_app.records.clocks import ClockMap
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 from logger_app.workflows import campaign as flow
+from logger_app.workflows.report import write_report
 
 PROMISED_S, PROMISED_BYTES, PROMISED_RUNS = 20.0, 15_000_000, 40
 
@@ -51,7 +51,7 @@ def main() -> int:
         folder = build(Path(name) / "campaign", args.height)
         _, flights, _ = flow.reduce_all(folder)
         began, began_cpu = time.perf_counter(), time.process_time()
-        page = write(folder, Path(name) / "report", pdf=True)
+        page = write_report(folder, Path(name) / "report", pdf=True)
         took_s, cpu_s = time.perf_counter() - began, time.process_time() - began_cpu
         yardstick_s = encoding_alone_s(sum(len(r.calls) for d in flights for r in d.runs.runs))
         result = {

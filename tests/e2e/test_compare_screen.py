@@ -404,10 +404,10 @@ def test_many_stations_keep_their_labels_apart(desk, open_window, made, shots):
 
 
 def test_the_report_takes_its_pictures_from_the_small_copies_and_they_are_the_same(desk, open_window, capsys):
-    from logger_app.cli.report import frame_finder, gather
+    from logger_app.workflows.report import Gathered, frame_finder
 
-    _, flights, _ = flow.reduce_all(desk.campaign_dir)
-    extras = gather(desk.campaign_dir, flights)
+    reader = flow.FlightByFlight(desk.campaign_dir)
+    cameras = [camera for data, _ in reader for camera in Gathered(desk.campaign_dir).add(data, reader.rows)]
     times = [
         (flight, OFFSET_S[flight] + at)
         for flight in OFFSET_S
@@ -415,7 +415,7 @@ def test_the_report_takes_its_pictures_from_the_small_copies_and_they_are_the_sa
     ]
 
     def numbers():
-        finder = frame_finder(desk.campaign_dir, extras)
+        finder = frame_finder(desk.campaign_dir, cameras)
         used = {path.parent.name for _, path in finder.cameras}
         return used, [
             number_in(np.array(Image.open(io.BytesIO(finder(flight, at_s))).resize((420, 280))))
@@ -442,7 +442,7 @@ def test_the_report_takes_its_pictures_from_the_small_copies_and_they_are_the_sa
     wing.write_bytes(wing.read_bytes() + b"\0")  # another file now
     assert {
         path.parent.name
-        for camera, path in frame_finder(desk.campaign_dir, extras).cameras
+        for camera, path in frame_finder(desk.campaign_dir, cameras).cameras
         if camera.flight == "day1_baseline"
     } == {"media"}
 
@@ -458,9 +458,12 @@ def test_what_was_seen_is_there_again_after_a_restart_and_in_the_report(desk, op
 
     assert [m.state for m in desk.marks()[0]] == [TuftState.ATTACHED]
     assert list(desk.grids()) == [(0, "wing")]
-    from logger_app.cli.report import _journalled
+    from logger_app.workflows.report import Gathered
 
-    _, tufts = _journalled(desk.campaign_dir / "flights/day1_baseline", "day1_baseline")
+    reader, gathered = flow.FlightByFlight(desk.campaign_dir), Gathered(desk.campaign_dir)
+    for data, _ in reader:
+        gathered.add(data, reader.rows)
+    tufts = [mark for mark in gathered.tufts if mark.flight == "day1_baseline"]
     assert [(t.station, t.state, t.who) for t in tufts] == [(station.id, "attached", "ann")]
 
 

@@ -257,17 +257,17 @@ def test_a_link_in_the_place_of_a_segment_is_not_the_flights_sound(tmp_path):
     ],
 )
 def test_a_camera_row_that_names_something_else_shows_nothing_of_it(tmp_path, named):
-    from logger_app.cli.report import frame_finder, gather
     from logger_app.plan.cards_io import read_campaign
     from logger_app.workflows import campaign as flow
-    from logger_app.workflows.cameras import open_cameras
+    from logger_app.workflows.cameras import open_cameras, read_cameras
+    from logger_app.workflows.report import frame_finder
 
     media = {"file": named, "sha256": "", "camera": "cam", "chapter": 1, "duration_s": 9.0, "fps": 25.0}
     clock = clock_map_to_body(ClockMap(source=named, offset_s=0.0))
     flight = flight_with(tmp_path, [(RowKind.MEDIA, media), (RowKind.CLOCK_MAP, clock)])
     os.mkfifo(flight / "pipe")
-    data = flow.load_flight(read_campaign(tmp_path), flight)
-    finder = frame_finder(tmp_path, gather(tmp_path, [data]))
+    flow.load_flight(read_campaign(tmp_path), flight)
+    finder = frame_finder(tmp_path, read_cameras(flight, "day1_baseline"))
 
     assert finder is None or finder("day1_baseline", 0.5) is None
     with open_cameras(tmp_path, "day1_baseline") as cameras, pytest.raises(SyncError):

@@ -11,10 +11,7 @@ def _page():
     """A made campaign of the report's tests."""
     from report_example import made_example
 
-    example = made_example()
-    from logger_app.report.view import build_page
-
-    return build_page(example.campaign, example.flights, example.reduction)
+    return made_example().page()
 
 
 def test_stations_stand_along_the_span_whatever_decimals_they_have():

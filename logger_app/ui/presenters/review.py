@@ -21,6 +21,7 @@ from dataclasses import dataclass, field, replace
 from statistics import median
 from typing import TYPE_CHECKING
 
+from logger_app.domain.times import flight_time
 from logger_app.records.calls import Action, CallKind, Correction, ReviewedCall
 from logger_app.review.queue import Item, QueueItem
 
@@ -680,7 +681,7 @@ def _queue_row(item: QueueItem, state: ReviewState) -> Row:
     place = f"run {run}" if run else "no run"
     return Row(
         id=item.id,
-        title=f"{what}   {place}, {_clock(item.flight_ns / 1e9)}",
+        title=f"{what}   {place}, {flight_time(item.flight_ns / 1e9)}",
         detail=item.why[0],
         here=item.id == state.here,
         mark="sample" if item.item is Item.SAMPLE else "look",
@@ -695,7 +696,7 @@ def _run_row(run: Run, state: ReviewState, here: bool) -> Row:
     return Row(
         id=run.id,
         title=f"{run.number}   {run.point or 'no point'}   {verdict}",
-        detail=f"{_clock(run.start_s)}, {done} of {len(run.calls)} calls reviewed",
+        detail=f"{flight_time(run.start_s)}, {done} of {len(run.calls)} calls reviewed",
         here=here,
         mark="bad" if run.discarded else mark,
     )
@@ -714,7 +715,7 @@ def _verdict_words(result, unit: str) -> str:
 def _run_title(run: Run | None) -> str:
     if run is None:
         return "in no run"
-    return f"run {run.number}  ·  {run.point or 'no test point'}  ·  {_clock(run.start_s)} to {_clock(run.end_s)}"
+    return f"run {run.number}  ·  {run.point or 'no test point'}  ·  {flight_time(run.start_s)} to {flight_time(run.end_s)}"
 
 
 def _run_verdict(state: ReviewState, run: Run | None) -> str:
@@ -775,8 +776,3 @@ def _words(call: ReviewedCall, unit: str, short: bool = False) -> str:
 
 def _shown(value) -> str:
     return f"{value:g}" if isinstance(value, (int, float)) else str(value).replace("_", " ")
-
-
-def _clock(seconds: float) -> str:
-    minutes, tenths = divmod(round(10 * max(0.0, seconds)), 600)
-    return f"{minutes}:{tenths / 10:04.1f}"

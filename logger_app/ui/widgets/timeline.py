@@ -15,6 +15,7 @@ from kivy.metrics import dp, sp
 from kivy.properties import ObjectProperty
 from kivy.uix.widget import Widget
 
+from logger_app.domain.times import flight_time
 from logger_app.ui.theme import DAY
 
 INK, QUIET, AXIS, BAND = DAY.text, DAY.quiet, DAY.line, DAY.band
@@ -161,8 +162,7 @@ class TimelineView(TimeAxis):
         step = nice_step(view.end_s - view.start_s, 8)
         at_s = math.ceil(view.start_s / step) * step
         while at_s <= view.end_s:
-            minutes, rest = divmod(at_s, 60)
-            draw_text(f"{int(minutes)}:{rest:04.1f}", self.x_of(at_s), self.y + dp(2), sp(13), QUIET)
+            draw_text(flight_time(at_s), self.x_of(at_s), self.y + dp(2), sp(13), QUIET)
             at_s += step
         draw_text(view.unit, self.left - dp(18), self.y + dp(2), sp(13), QUIET)
 

@@ -15,12 +15,11 @@ from logger_app.records.clocks import ClockMap
 from logger_app.report.clip import caption, run_span
 from logger_app.report.clip_io import write_clip
 from logger_app.report.frames_io import FrameFinder
-from logger_app.report.view import build_page
 
 
 @pytest.fixture
 def run(example):
-    return build_page(example.campaign, example.flights, example.reduction).runs[1]
+    return example.page().runs[1]
 
 
 @pytest.fixture(scope="module")
@@ -69,7 +68,7 @@ def test_after_the_event_the_event_is_written_and_no_fitted_speed(run):
 
 
 def test_a_call_nobody_reviewed_says_so(example):
-    run = build_page(example.campaign, example.flights, example.reduction).runs[17]
+    run = example.page().runs[17]
     at_s = run.calls[3].call.flight_s + 0.1
 
     assert "(not reviewed)" in caption(run, at_s, "kt").called

@@ -13,12 +13,11 @@ from logger_app.report.layout import Label, Marker, lay_out
 from logger_app.report.page import add_figures, forests, slim
 from logger_app.report.plot import fitted_range, nice_ticks
 from logger_app.report.svg import to_svg
-from logger_app.report.view import build_page
 
 
 @pytest.fixture
 def page(example):
-    return build_page(example.campaign, example.flights, example.reduction)
+    return example.page()
 
 
 def test_the_forest_holds_every_difference_with_its_interval(page, example):
@@ -163,7 +162,7 @@ def test_everything_lies_inside_the_figure(page):
 def test_names_are_escaped_in_a_figure(make):
     evil = make(name="x")
     configurations = tuple(replace(c, name="<script>alert(1)</script>") for c in evil.campaign.configurations)
-    page = build_page(replace(evil.campaign, configurations=configurations), evil.flights, evil.reduction)
+    page = replace(evil, campaign=replace(evil.campaign, configurations=configurations)).page()
 
     for figure in every_figure(page):
         assert "<script" not in to_svg(lay_out(figure))

@@ -10,7 +10,6 @@ import pytest
 
 from logger_app.domain.cameras import CameraFile
 from logger_app.report.extras import Extras, TuftMark
-from logger_app.report.report_io import write_report
 
 POISON = "\"'><script>alert(1)</script><img src=x onerror=alert(2)>{{ 7*7 }}</style></b>&amp;\N{RIGHT-TO-LEFT OVERRIDE}\x0b=cmd"
 # What other code keys on, or what says a kind rather than a name.
@@ -66,7 +65,7 @@ def report(make, tmp_path_factory):
     # Which calls a fit used and what was left out are told by id.
     parts[2] = dataclasses.replace(parts[2], excluded=example.reduction.excluded)
     out = tmp_path_factory.mktemp("hostile") / "r"
-    write_report(out, *parts, extras=extras, pdf=True)
+    type(example)(*parts).write(out, extras=extras, pdf=True)
     return out
 
 
@@ -113,7 +112,7 @@ def test_a_dial_in_another_unit_is_shown_as_the_pilot_reads_it(make, tmp_path, u
     cell = example.reduction.cells[0]
     factor = {"mph": 1852 / 1609.344, "km/h": 1.852}[unit]
 
-    page = write_report(tmp_path / "r", campaign, example.flights, example.reduction, pdf=True)
+    page = dataclasses.replace(example, campaign=campaign).write(tmp_path / "r", pdf=True)
     html = page.read_text("utf-8")
 
     assert f">{cell.vs_ias_kt * factor:.1f}</td>" in html
@@ -146,7 +145,11 @@ def test_three_configurations_are_each_compared_and_drawn_apart(make, tmp_path):
     )
     campaign = dataclasses.replace(example.campaign, configurations=(*example.campaign.configurations, third))
 
-    html = write_report(tmp_path / "r", campaign, (*example.flights, again), reduction).read_text("utf-8")
+    html = (
+        dataclasses.replace(example, campaign=campaign, flights=(*example.flights, again), reduction=reduction)
+        .write(tmp_path / "r")
+        .read_text("utf-8")
+    )
 
     assert html.count("<caption>Fences against Plain wing, tufted") == 1
     assert "forest-2-t" in html and "s-s2" in html

@@ -15,10 +15,10 @@ from logger_app.records.calls import Action, Correction
 from logger_app.records.results import without_details
 from logger_app.report import tables_io, view
 from logger_app.report.figures import MAX_DRAWN, thinned
-from logger_app.report.report_io import ReportWriter, write_report
+from logger_app.report.report_io import ReportWriter
 from logger_app.report.tables import REAL, TEXT, Table, points_table
 from logger_app.report.tables_io import TableFiles, write_table
-from logger_app.report.view import PageBuilder, build_page, results_by_flight
+from logger_app.report.view import PageBuilder
 
 MOST = 12
 
@@ -31,7 +31,7 @@ def long(make, monkeypatch):
 
 
 def page_of(example, asked=()):
-    return build_page(example.campaign, example.flights, example.reduction, asked)
+    return example.page(asked)
 
 
 def keys(runs):
@@ -117,7 +117,7 @@ def test_overruled_runs_and_those_far_from_their_cells_mean_are_detailed(long):
 
 
 def test_runs_of_saved_pictures_are_detailed(long):
-    builder, results = PageBuilder(long.campaign), results_by_flight(long.reduction)
+    builder, results = PageBuilder(long.campaign), long.results
     for data in long.flights:
         builder.add(data, results[data.info.id])
     run = long.flights[1].runs.runs[10]
@@ -133,7 +133,7 @@ def test_runs_of_saved_pictures_are_detailed(long):
 
 
 def test_the_page_from_results_without_details_is_the_same(long):
-    builder, results = PageBuilder(long.campaign), results_by_flight(long.reduction)
+    builder, results = PageBuilder(long.campaign), long.results
     looked = []
 
     def again(flight, ids):
@@ -154,7 +154,7 @@ def test_the_page_from_results_without_details_is_the_same(long):
 
 
 def test_the_long_page_says_what_it_leaves_out_and_all_its_links_lead_somewhere(long, tmp_path):
-    path = write_report(tmp_path / "r", long.campaign, long.flights, long.reduction, pdf=True)
+    path = long.write(tmp_path / "r", pdf=True)
     html = path.read_text("utf-8")
 
     parser = html5lib.HTMLParser(strict=True)
@@ -186,7 +186,7 @@ def test_of_many_corrections_the_newest_are_listed(make, monkeypatch, tmp_path):
     example = replace(example, flights=(example.flights[0], replace(example.flights[1], corrections=many)))
 
     page = page_of(example)
-    html = write_report(tmp_path / "r", example.campaign, example.flights, example.reduction).read_text("utf-8")
+    html = example.write(tmp_path / "r").read_text("utf-8")
 
     assert [k.id for _, k, _ in page.corrections] == ["k3", "k4", "k000001"]
     assert page.corrections_in_all == 6

@@ -9,15 +9,13 @@ from logger_app.errors import ReportError
 from logger_app.report.media import add_sheets, clip_span, place_media, sheet_run, wanted_frames
 from logger_app.report.media_io import add_media
 from logger_app.report.page import media_words
-from logger_app.report.report_io import write_report
-from logger_app.report.view import build_page
 
 OGG, JPEG = b"OggS" + bytes(4000), b"\xff\xd8" + bytes(6000)
 
 
 @pytest.fixture
 def page(example):
-    return build_page(example.campaign, example.flights, example.reduction)
+    return example.page()
 
 
 def test_a_clip_holds_the_whole_call_and_lasts_two_seconds(page):
@@ -105,14 +103,7 @@ def test_the_run_that_stands_for_a_configuration_is_reviewed_and_nearest_to_1_kt
 
 
 def test_sound_and_picture_stand_beside_their_call(example, tmp_path):
-    page = write_report(
-        tmp_path / "r",
-        example.campaign,
-        example.flights,
-        example.reduction,
-        sound_of=lambda *a: OGG,
-        frame_of=lambda *a: JPEG,
-    )
+    page = example.write(tmp_path / "r", sound_of=lambda *a: OGG, frame_of=lambda *a: JPEG)
     html = page.read_text("utf-8")
     row = re.search(r'<tr id="c1-3".*?</tr>', html, re.DOTALL).group()
 

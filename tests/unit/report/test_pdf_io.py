@@ -6,7 +6,6 @@ from dataclasses import replace
 import pytest
 
 from logger_app.report.fonts_io import marked, register
-from logger_app.report.report_io import write_report
 
 
 def text_of(path):
@@ -17,7 +16,7 @@ def text_of(path):
 def pdf(example, tmp_path_factory):
     out = tmp_path_factory.mktemp("pdf")
     campaign = replace(example.campaign, name="Σπουργίτι ä <b>& 報")
-    write_report(out / "r", campaign, example.flights, example.reduction, pdf=True, made_utc="2027-04-12T20:00:00Z")
+    replace(example, campaign=campaign).write(out / "r", pdf=True, made_utc="2027-04-12T20:00:00Z")
     return out / "r" / "report.pdf"
 
 

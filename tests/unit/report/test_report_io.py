@@ -14,7 +14,6 @@ from pyarrow import parquet
 
 from logger_app.errors import ReportError
 from logger_app.report import report_io
-from logger_app.report.report_io import write_report
 
 
 def tree(folder):
@@ -25,9 +24,7 @@ WHEN = "2027-04-12T20:00:00Z"
 
 
 def written(tmp_path, example, **more):
-    page = write_report(
-        tmp_path / "report", example.campaign, example.flights, example.reduction, made_utc=WHEN, **more
-    )
+    page = example.write(tmp_path / "report", made_utc=WHEN, **more)
     return page.read_text("utf-8")
 
 
@@ -128,14 +125,14 @@ def test_the_manifest_names_every_file_with_its_hash(example, tmp_path):
 
 
 def test_paths_with_spaces_and_other_letters(example, tmp_path):
-    page = write_report(tmp_path / "Bericht für Ωμέγα – 報告", example.campaign, example.flights, example.reduction)
+    page = example.write(tmp_path / "Bericht für Ωμέγα – 報告")
 
     assert page.is_file()
 
 
 def test_no_flight_is_one_sentence_and_nothing_is_written(example, tmp_path):
     with pytest.raises(ReportError, match="no flight"):
-        write_report(tmp_path / "report", example.campaign, (), example.reduction)
+        replace(example, flights=()).write(tmp_path / "report")
 
     assert list(tmp_path.iterdir()) == []
 

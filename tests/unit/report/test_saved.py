@@ -12,8 +12,6 @@ from PIL import Image
 from logger_app.records.stills import SavedPicture, SavedShot, SavedSide
 from logger_app.report.extras import Extras, SavedStill, WingCell, WingMap
 from logger_app.report.media import place_media
-from logger_app.report.report_io import write_report
-from logger_app.report.view import build_page
 
 JPEG = b"\xff\xd8" + b"s" * 700
 
@@ -57,9 +55,7 @@ def still(example):
 
 
 def written(example, folder, *stills, **more):
-    return write_report(
-        folder / "r", example.campaign, example.flights, example.reduction, extras=Extras(stills=stills, **more)
-    ).read_text("utf-8")
+    return example.write(folder / "r", extras=Extras(stills=stills, **more)).read_text("utf-8")
 
 
 def test_the_caption_says_point_configurations_speeds_runs_and_why(example, still, tmp_path):
@@ -87,14 +83,7 @@ def test_the_caption_says_point_configurations_speeds_runs_and_why(example, stil
 def test_the_pdf_has_the_picture_and_the_same_caption(example, still, tmp_path):
     picture = io.BytesIO()
     Image.new("RGB", (900, 400), (90, 120, 90)).save(picture, "JPEG")
-    write_report(
-        tmp_path / "r",
-        example.campaign,
-        example.flights,
-        example.reduction,
-        pdf=True,
-        extras=Extras(stills=(replace(still, jpeg=picture.getvalue()),)),
-    )
+    example.write(tmp_path / "r", pdf=True, extras=Extras(stills=(replace(still, jpeg=picture.getvalue()),)))
     pdf = tmp_path / "r/report.pdf"
     said = " ".join(subprocess.run(["pdftotext", pdf, "-"], capture_output=True, check=True).stdout.decode().split())
     images = subprocess.run(["pdfimages", "-list", pdf], capture_output=True, check=True).stdout.decode()
@@ -123,7 +112,7 @@ def test_a_picture_of_no_point_of_the_campaign_is_not_shown(example, still, tmp_
 
 
 def test_saved_pictures_come_before_those_nobody_chose_and_what_has_no_room_is_counted(example, still):
-    page = build_page(example.campaign, example.flights, example.reduction)
+    page = example.page()
     small = place_media(page, None, {}, budget=1500, stills=[still, still])
 
     first, second = page.points[0].stills

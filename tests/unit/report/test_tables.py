@@ -21,14 +21,14 @@ from logger_app.report.tables import (
     runs_table,
 )
 from logger_app.report.tables_io import write_table
-from logger_app.report.view import PageBuilder, results_by_flight
+from logger_app.report.view import PageBuilder
 
 BARE = {"n", "n_reference", "n_changed", "p", "p_adjusted", "wing_drop_p", "posterior", "run_number", "cl_max"}
 
 
 @pytest.fixture
 def tables(example):
-    builder, results = PageBuilder(example.campaign), results_by_flight(example.reduction)
+    builder, results = PageBuilder(example.campaign), example.results
     flights = [builder.add(data, results[data.info.id]) for data in example.flights]
     page = builder.finish(example.reduction)
     return (

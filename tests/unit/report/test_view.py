@@ -4,11 +4,10 @@ from dataclasses import replace
 
 from logger_app.records.calls import Action, CallStatus, Correction
 from logger_app.records.results import Excluded
-from logger_app.report.view import build_page
 
 
 def page_of(example):
-    return build_page(example.campaign, example.flights, example.reduction)
+    return example.page()
 
 
 def correction(id, action, target, why=""):

@@ -1,0 +1,353 @@
+"""The report of a campaign: journals read once, reduced, and written with sound, pictures, tufts and subtitles.
+
+Also the clip of one run. For the verbs `report` and `demo`; main names: `write_report`, `make_clip`.
+"""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Protocol
+
+import numpy as np
+
+from logger_app import __version__
+from logger_app.domain.cameras import CameraFile
+from logger_app.errors import LogError, ReportError
+from logger_app.io.sound import encode_opus
+from logger_app.io.stills import STILLS_DIR, read_pictures
+from logger_app.logstore.audio_io import read_sound
+from logger_app.records.clocks import ClockMap
+from logger_app.records.journal import JournalRow, RowKind
+from logger_app.records.runs import FlightData, Run
+from logger_app.report.clip_io import write_clip
+from logger_app.report.extras import Extras, SavedStill, TuftMark, WingCell, WingMap
+from logger_app.report.frames_io import FrameFinder
+from logger_app.report.report_io import PAGE, ReportWriter
+from logger_app.report.subtitles import file_name
+from logger_app.report.view import PageBuilder, RunView
+from logger_app.sync.tufts import body_to_mark, difference_map, standing
+from logger_app.sync.video_io import proxy_path
+from logger_app.sync.wing_words import difference_words, first_words
+from logger_app.workflows import campaign as flow
+from logger_app.workflows.cameras import camera_path, cameras_in
+from logger_app.workflows.tufts import RunMarks, marks_of_flight, wing_maps
+
+# Of pictures saved from comparing: two sides at 700 px keep their captions legible.
+STILL_WIDTH_PX, STILL_QUALITY = 1500, 78
+SOUND_HZ = 16_000
+MAX_NAMED = 40  # runs in a message
+
+
+class Bar(Protocol):
+    """A progress bar: `to` takes the share done, 0 to 1."""
+
+    def to(self, fraction: float, /) -> None: ...
+
+
+class _NoBar:
+    def to(self, fraction: float, /) -> None:
+        pass
+
+
+Stage = Callable[[str], AbstractContextManager[Bar]]
+"""Opens a progress bar with a label."""
+
+
+def _silent(label: str) -> AbstractContextManager[Bar]:
+    return nullcontext(_NoBar())
+
+
+def write_report(
+    campaign_dir: Path,
+    out: Path,
+    *,
+    asked: Sequence[str] = (),
+    pdf: bool = False,
+    speeds: tuple[str, ...] | None = None,
+    every_picture: bool = False,
+    stage: Stage = _silent,
+    warn: Callable[[str], None] = lambda message: None,
+) -> Path:
+    """Write the report of a campaign with everything that its folder has.
+
+    Flights are read, reduced and written one after another; see `ReportWriter`.
+
+    Parameters
+    ----------
+    asked : sequence of str
+        Runs that the page must show in detail.
+    speeds : tuple of str, optional
+        Speeds of the contact sheets.
+    every_picture : bool
+        A picture for every call, however large the camera files are.
+    warn : callable
+        Called with a sentence for each picture or sound that could not be used.
+
+    Returns
+    -------
+    Path
+        The page.
+
+    Raises
+    ------
+    LoggerError
+        The campaign or a journal cannot be read, or the report not written.
+    """
+    reader = flow.FlightByFlight(campaign_dir)
+    gathered = Gathered(reader.campaign_dir)
+    with ReportWriter(out, reader.campaign) as report:
+        with stage("Flights") as bar:
+            for k, (data, runs) in enumerate(reader, 1):
+                report.add(data, runs, gathered.add(data, reader.rows))
+                bar.to(k / len(reader))
+        extras = gathered.extras(reader.campaign.indicator.unit, speeds, warn)
+        pictured = [(side.flight, side.run) for still in extras.stills for side in still.about.sides]
+        page = report.page(reader.reduction(), reader.again, asked, pictured)
+        frame_of = frame_finder(reader.campaign_dir, extras.cameras)
+        few = frame_of is not None and frame_of.costly and not every_picture
+        with stage("Sound and pictures") as bar:
+            report.finish(
+                page,
+                SoundFinder(reader.campaign_dir, page.shown, warn),
+                frame_of,
+                pdf=pdf,
+                extras=replace(extras, few_pictures=few),
+                progress=bar.to,
+            )
+    return out / PAGE
+
+
+class Gathered:
+    """Cameras and tufts out of the journals, a flight at a time; then the campaign's file, saved pictures, versions."""
+
+    def __init__(self, campaign_dir: Path):
+        self.campaign_dir = campaign_dir
+        self.cameras: list[CameraFile] = []
+        self.tufts: list[TuftMark] = []
+        self.engines: set[str] = set()
+        self.marked: list[RunMarks] = []
+        self.configurations: dict[str, None] = {}  # in the order flown
+
+    def add(self, data: FlightData, rows: Sequence[JournalRow]) -> tuple[CameraFile, ...]:
+        """Take a flight and the rows of its journal; returns its cameras."""
+        cameras = cameras_in(rows, data.info.id)
+        self.cameras += cameras
+        self.tufts += _tufts_of(data.info.id, rows)
+        self.marked += marks_of_flight(data, rows)
+        if data.info.configuration:
+            self.configurations[data.info.configuration] = None
+        self.engines |= {c.heard.engine for r in data.runs.runs for c in r.calls if c.heard and c.heard.engine}
+        return cameras
+
+    def extras(
+        self, unit: str, speeds: tuple[str, ...] | None = None, warn: Callable[[str], None] = lambda message: None
+    ) -> Extras:
+        """All of it, for the report; `unit` is the indicator's."""
+        pictures, troubles = read_pictures(self.campaign_dir / STILLS_DIR, STILL_WIDTH_PX, STILL_QUALITY)
+        for trouble in troubles:
+            warn(trouble)
+        return Extras(
+            cameras=tuple(self.cameras),
+            tufts=tuple(self.tufts),
+            wings=_wings(self.marked, tuple(self.configurations), unit),
+            stills=tuple(SavedStill(about=about, jpeg=jpeg) for about, jpeg in pictures),
+            campaign_file=(self.campaign_dir / flow.CAMPAIGN_FILE).read_bytes(),
+            versions=(
+                ("kneecall", __version__),
+                ("Python", platform.python_version()),
+                ("engine", ", ".join(sorted(self.engines)) or "none"),
+            ),
+            sheet_speeds=speeds or Extras().sheet_speeds,
+        )
+
+
+def _tufts_of(flight: str, rows: Iterable[JournalRow]) -> list[TuftMark]:
+    marks = standing(body_to_mark(row.body, row.flight_ns) for row in rows if row.kind is RowKind.TUFT)
+    return [
+        TuftMark(
+            flight=flight,
+            flight_s=mark.flight_ns / 1e9,
+            camera=mark.camera,
+            station=mark.station,
+            state=str(mark.state).replace("_", " "),
+            ias_kt=mark.ias_kt,
+            proposed=mark.proposed,
+            who=mark.who,
+        )
+        for mark in marks
+    ]
+
+
+def _wings(marked: Sequence[RunMarks], configurations: Sequence[str], unit: str) -> tuple[WingMap, ...]:
+    """Where each station of each configuration first separated, and the others less the first, by test point."""
+    found = []
+    for point in dict.fromkeys(one.point for one in marked):
+        maps = list(wing_maps(marked, point, configurations).values())
+        for one in maps:
+            cells = _cells((f.station, *first_words(f, unit), f.proposed) for f in one.first)
+            found.append(WingMap(point=point, configuration=one.configuration, cells=cells))
+        for other in maps[1:]:
+            cells = _cells(
+                (d.station, *difference_words(d, maps[0], other, unit), d.proposed)
+                for d in difference_map(maps[0], other)
+            )
+            found.append(
+                WingMap(point=point, configuration=other.configuration, reference=maps[0].configuration, cells=cells)
+            )
+    return tuple(found)
+
+
+def _cells(stations: Iterable[tuple[str, str, str, bool]]) -> tuple[WingCell, ...]:
+    """(station, short words, long words, proposed) to cells of a map; stations that no grid of ours made are left out."""
+    cells = []
+    for station, short, long, proposed in stations:
+        span, _, chord = station.partition("/")
+        try:
+            cells.append(
+                WingCell(span_pct=float(span), chord_pct=float(chord), words=short, says=long, proposed=proposed)
+            )
+        except ValueError:
+            continue
+    return tuple(cells)
+
+
+class SoundFinder:
+    """A stretch of a flight's sound as a small Ogg; the sound of a run is read at once, for its calls come together."""
+
+    def __init__(self, campaign_dir: Path, runs: Iterable[RunView], warn: Callable[[str], None] = lambda message: None):
+        self.folder, self.warn = campaign_dir / flow.FLIGHTS_DIR, warn
+        self.spans: dict[str, list[tuple[float, float]]] = {}
+        for view in runs:
+            self.spans.setdefault(view.flight, []).append((max(view.run.start_s - 5, 0.0), view.run.end_s + 5))
+        self.kept = ("", 0.0, 0.0)  # flight and stretch of `pcm`
+        self.pcm = np.zeros(0, np.int16)
+
+    def __call__(self, flight: str, start_s: float, end_s: float) -> bytes | None:
+        if not (self.kept[0] == flight and self.kept[1] <= start_s and end_s <= self.kept[2]):
+            self._read(flight, start_s, end_s)
+        first = round((start_s - self.kept[1]) * SOUND_HZ)
+        part = self.pcm[first : first + round((end_s - start_s) * SOUND_HZ)]
+        return encode_opus(part, effort=1) if len(part) and part.any() else None
+
+    def _read(self, flight: str, start_s: float, end_s: float) -> None:
+        around = [span for span in self.spans.get(flight, ()) if span[0] <= start_s and end_s <= span[1]]
+        begin, end = around[0] if around else (start_s, end_s)
+        try:
+            self.pcm = read_sound(self.folder / flight, begin, end)
+        except LogError as err:  # the page counts what is missing
+            self.warn(f"No sound for {flight}: {err}")
+            self.pcm = np.zeros(0, np.int16)
+        self.kept = (flight, begin, end)
+
+
+def frame_finder(campaign_dir: Path, cameras: Iterable[CameraFile]) -> FrameFinder | None:
+    """Gives the picture at a time of a flight; None when no camera was synced."""
+    synced = [(camera, _quick_path(campaign_dir, camera)) for camera in cameras if camera.clock_map is not None]
+    return FrameFinder(synced) if synced else None
+
+
+def _quick_path(campaign_dir: Path, camera: CameraFile) -> Path:
+    """The small copy of a camera's file, where there is one: it has the same pictures at the same times."""
+    path = camera_path(campaign_dir / flow.FLIGHTS_DIR / camera.flight, camera.file)
+    if not path.is_file():
+        return path
+    proxy = proxy_path(campaign_dir, camera.flight, path)
+    return proxy if proxy.is_file() else path
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Clip:
+    """A clip that was made, and of what."""
+
+    path: Path
+    run: str
+    flight: str
+    camera: str
+
+
+def make_clip(
+    campaign_dir: Path, out: Path, wanted: str, camera_name: str | None = None, stage: Stage = _silent
+) -> Clip:
+    """A copy of a camera's video of one run, with speed, time and events written in.
+
+    Parameters
+    ----------
+    out : Path
+        Folder to put it in.
+    wanted : str
+        The run's id, or ``FLIGHT:NUMBER``.
+    camera_name : str, optional
+        Needed where the flight has several cameras.
+
+    Raises
+    ------
+    ReportError
+        There is no such run or camera, or the camera's file does not show the run.
+    """
+    reader = flow.FlightByFlight(campaign_dir)
+    chosen = _chosen_run(reader, wanted)
+    camera, clock_map = _chosen_camera(cameras_in(reader.rows, chosen.flight), chosen, camera_name)
+    name = f"clip_{file_name(chosen.flight)}_run{chosen.run.number}_{file_name(camera.camera)}.mp4"
+    video = camera_path(reader.campaign_dir / flow.FLIGHTS_DIR / chosen.flight, camera.file)
+    with stage(f"Clip of {chosen.name}") as bar:
+        path = write_clip(out / name, video, clock_map, chosen, reader.campaign.indicator.unit, bar.to)
+    return Clip(path=path, run=chosen.run.id, flight=chosen.flight, camera=camera.camera)
+
+
+def _chosen_run(reader: flow.FlightByFlight, wanted: str) -> RunView:
+    """The one run of this id, or FLIGHT:NUMBER; flights are read until it is clear that there is no other."""
+    flight, _, number = wanted.rpartition(":")
+    named = [folder for folder in reader.folders if folder.name == flight]
+    found: list[RunView] = []
+    known: list[str] = []
+    rows: Sequence[JournalRow] = ()
+    for data, runs in reader.of(named or reader.folders):
+        views = PageBuilder(reader.campaign).add(data, runs).runs
+        known += [f"{view.flight}:{view.run.number}" for view in views]
+        matching = [
+            view
+            for view in views
+            if wanted in (view.run.id, f"{view.flight}:{view.run.id}")
+            or (view.flight == flight and str(view.run.number) == number)
+        ]
+        if matching:
+            found, rows = found + matching, reader.rows
+    if len(found) == 1:
+        reader.rows = rows
+        return found[0]
+    listed = ", ".join(known[:MAX_NAMED]) + (f" and {len(known) - MAX_NAMED} more" if len(known) > MAX_NAMED else "")
+    got = "no such run" if not found else f"{len(found)} runs of that id"
+    raise ReportError(f"--clip {wanted}: {got}; expected one of {listed or 'none'}.")
+
+
+def _chosen_camera(cameras: Sequence[CameraFile], chosen: RunView, wanted: str | None) -> tuple[CameraFile, ClockMap]:
+    """The camera's file that shows most of the run."""
+    named = [camera for camera in cameras if wanted is None or camera.named(wanted)]
+    names = sorted({camera.camera for camera in cameras})
+    if not named:
+        got = f"--camera {wanted}" if wanted else f"{chosen.flight}"
+        raise ReportError(
+            f"{got}: no such camera in flight {chosen.flight}; expected one of "
+            f"{', '.join(names) or 'none: no camera file is linked'}.",
+            hint="Link camera files with: kneecall sync FLIGHT VIDEO",
+        )
+    if len({camera.camera for camera in named}) > 1:
+        raise ReportError(
+            f"--clip {chosen.flight}:{chosen.run.number}: which camera? Give --camera, one of {', '.join(names)}."
+        )
+    synced = [(camera, camera.clock_map) for camera in named if camera.clock_map is not None]
+    if not synced:
+        raise ReportError(
+            f"camera {named[0].camera} of flight {chosen.flight}: not on the flight clock; a clip needs its clock map.",
+            hint=f"Sync it first: kneecall sync {chosen.flight} {named[0].file}",
+        )
+    return max(synced, key=lambda one: _overlap_s(one[0], one[1], chosen.run))
+
+
+def _overlap_s(camera: CameraFile, clock_map: ClockMap, run: Run) -> float:
+    begin_s, end_s = clock_map.offset_s, clock_map.offset_s + (camera.duration_s or 1e9)
+    return min(end_s, run.end_s) - max(begin_s, run.start_s)
