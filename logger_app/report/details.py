@@ -140,15 +140,15 @@ def _typical(group: Sequence[RunView]) -> list[RunView]:
 
 def typicality(run: RunView) -> tuple[bool, float]:
     """What sorts runs by how well they stand for others: reviewed first, then nearest to 1 kt/s."""
-    return not run.result.reviewed, abs((run.result.entry_rate_kt_per_s or 9.0) - 1.0)
+    return not run.reduced.reviewed, abs((run.reduced.entry_rate_kt_per_s or 9.0) - 1.0)
 
 
 def _far(runs: Sequence[RunView], cells: Iterable[Cell]) -> list[RunView]:
     """Overruled runs, then those far from the mean of their cell, farthest first."""
-    means = {}
+    means: dict[tuple[str | None, str | None], list[tuple[float, float]]] = {}
     for cell in cells:
         if cell.vs_std_kt is not None and cell.vs_std_sd_kt:
-            means.setdefault((cell.point, cell.configuration), []).append(cell)
+            means.setdefault((cell.point, cell.configuration), []).append((cell.vs_std_kt, cell.vs_std_sd_kt))
     scored = []
     for place, run in enumerate(runs):
         result = run.result
@@ -159,8 +159,8 @@ def _far(runs: Sequence[RunView], cells: Iterable[Cell]) -> list[RunView]:
         elif result.counts and result.vs_std_kt is not None:
             # Runs of another kind of stall have a cell of their own: the nearest is theirs.
             away = [
-                abs(result.vs_std_kt - c.vs_std_kt) / c.vs_std_sd_kt
-                for c in means.get((run.run.point, run.configuration), ())
+                abs(result.vs_std_kt - mean_kt) / sd_kt
+                for mean_kt, sd_kt in means.get((run.run.point, run.configuration), ())
             ]
             if away and min(away) > FAR_SD:
                 scored.append((-min(away), place, run))

@@ -7,7 +7,7 @@ warning margins and the spanwise tuft map.
 from __future__ import annotations
 
 import statistics
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 from logger_app.domain.approach_curve import ApproachCurve, curve_of
 from logger_app.records.calls import CallKind
@@ -36,20 +36,21 @@ def forest(pair: Pair, id: str) -> Figure | None:
     Figure or None
         None when no point could be compared.
     """
-    rows = [row for row in pair.rows if row.comparison.difference_kt is not None and row.comparison.low_kt is not None]
+    rows = [(row, bounds) for row in pair.rows if (bounds := row.bounds) is not None]
     if not rows:
         return None
-    values = [v for row in rows for v in (row.comparison.low_kt, row.comparison.high_kt)] + [0.0]
+    values = [v for _, (low_kt, _, high_kt) in rows for v in (low_kt, high_kt)] + [0.0]
     low, high = fitted_range(values, 2.0)
-    bars, says = [], []
-    for k, row in enumerate(reversed(rows)):
+    bars: list[Bar] = []
+    says: list[str] = []
+    for k, (row, (low_kt, at_kt, high_kt)) in enumerate(reversed(rows)):
         c = row.comparison
         words = f"{row.point.id}, {row.point.label}: {number(c.difference_kt, 1, True)} kt, 95 % {interval(c.low_kt, c.high_kt)} kt"
         bars.append(
             Bar(
-                low=c.low_kt,
-                high=c.high_kt,
-                at=c.difference_kt,
+                low=low_kt,
+                high=high_kt,
+                at=at_kt,
                 y=k,
                 series=1,
                 hollow=bool(row.caveat) or not c.reviewed,
@@ -58,7 +59,7 @@ def forest(pair: Pair, id: str) -> Figure | None:
             )
         )
         says.insert(0, words)
-    names = tuple(row.point.id for row in reversed(rows))
+    names = tuple(row.point.id for row, _ in reversed(rows))
     return Figure(
         id=id,
         title=f"Difference in stall speed, {pair.changed.name} less {pair.reference.name}",
@@ -71,8 +72,8 @@ def forest(pair: Pair, id: str) -> Figure | None:
             low=-0.6,
             high=len(rows) - 0.4,
             names=names,
-            notes=tuple(row.point.label for row in reversed(rows)),
-            links=tuple(row.anchor for row in reversed(rows)),
+            notes=tuple(row.point.label for row, _ in reversed(rows)),
+            links=tuple(row.anchor for row, _ in reversed(rows)),
         ),
         bars=tuple(bars),
         rules=(Rule(at=0.0, upright=True, strong=True),),
@@ -141,9 +142,11 @@ def zero_of(run: RunView) -> float | None:
     if run.event_s is not None:
         return run.event_s
     speeds = [
-        c.call for c in run.calls if c.call.kind is CallKind.AIRSPEED and c.call.counts and c.call.ias_kt is not None
+        (c.call.ias_kt, c.call.flight_s)
+        for c in run.calls
+        if c.call.kind is CallKind.AIRSPEED and c.call.counts and c.call.ias_kt is not None
     ]
-    return min(speeds, key=lambda call: call.ias_kt).flight_s if speeds else None
+    return min(speeds)[1] if speeds else None
 
 
 def fitted_ias_kt(run: RunView, flight_s: float) -> float | None:
@@ -202,14 +205,14 @@ def _call_dots(run: RunView, zero_s: float, unit: str) -> list[Dot]:
 
 def _fit_line(run: RunView, zero_s: float, unit: str) -> list[Line]:
     """The fitted approach: its curve, or the line over the calls that it used."""
-    result = run.result
+    result = run.reduced
     if result.fit is None:
         return []
-    curve = result.curve
+    curve: Sequence[tuple[float, float]] = result.curve
     if not curve:
         used = [view.call.flight_s for view in run.calls if view.used]
         ends = (min(used), max(*used, zero_s)) if used else ()
-        curve = [(at_s, fitted_ias_kt(run, at_s)) for at_s in ends]
+        curve = [(at_s, ias_kt) for at_s in ends if (ias_kt := fitted_ias_kt(run, at_s)) is not None]
     if not curve:
         return []
     xs, ys = zip(*curve, strict=True)
@@ -238,7 +241,7 @@ def _means(sides: Sequence[Side], unit: str) -> list[Event]:
     """The stall itself, once a configuration: mean speed of its runs at their events."""
     events = []
     for k, side in enumerate(sides):
-        speeds = [run.result.vs_ias_kt for run in side.counting if run.result.vs_ias_kt is not None]
+        speeds = [run.reduced.vs_ias_kt for run in side.counting if run.reduced.vs_ias_kt is not None]
         if speeds:
             y = from_kt(statistics.fmean(speeds), unit)
             events.append(Event(x=0.3 + MEAN_STEP_S * k, y=y, word=number(y), series=side.series))
@@ -249,7 +252,7 @@ def _approach_words(view: PointView, unit: str) -> str:
     parts = []
     for side in view.sides:
         for run in _detailed(side.counting):
-            r = run.result
+            r = run.reduced
             parts.append(
                 f"{side.configuration.name}, run {run.run.number} of {run.flight}: stall at {indicated(r.vs_ias_kt, unit)} {unit} "
                 f"indicated, entry rate {number(r.entry_rate_kt_per_s)} kt/s"
@@ -283,25 +286,25 @@ def _drawn(drawn: int, every: int) -> str:
     return f" {drawn} of {every} runs are drawn." if drawn < every else ""
 
 
-def thinned(runs: Sequence[RunView], value_of: Callable[[RunView], float], most: int = MAX_DRAWN) -> list[RunView]:
+def thinned(runs: Sequence[tuple[RunView, float]], most: int = MAX_DRAWN) -> list[tuple[RunView, float]]:
     """Runs to draw where there are too many: the detailed ones, and an even choice of the others.
 
     Parameters
     ----------
-    value_of : callable
-        Along what the choice is even; its lowest and highest are always chosen.
+    runs : sequence of (RunView, float)
+        Each with what the choice is even along; its lowest and highest are always chosen.
 
     Returns
     -------
-    list of RunView
+    list of (RunView, float)
         In the order given; all while there are no more than `most`.
     """
     if len(runs) <= most:
         return list(runs)
-    order = sorted(range(len(runs)), key=lambda k: value_of(runs[k]))
+    order = sorted(range(len(runs)), key=lambda k: runs[k][1])
     step = (len(order) - 1) / (most - 1)
     kept = {order[round(k * step)] for k in range(most)}
-    return [run for k, run in enumerate(runs) if k in kept or run.anchor]
+    return [pair for k, pair in enumerate(runs) if k in kept or pair[0].anchor]
 
 
 def against_entry_rate(view: PointView) -> Figure | None:
@@ -314,24 +317,25 @@ def against_entry_rate(view: PointView) -> Figure | None:
     """
     dots, lines, parts, keys, every = [], [], [], [], 0
     for side in view.sides:
-        runs = [r for r in side.counting if r.result.vs_std_kt is not None and r.result.entry_rate_kt_per_s is not None]
-        every += len(runs)
-        for run in thinned(runs, lambda run: run.result.entry_rate_kt_per_s):
-            r = run.result
-            u = random_u_kt(run)
+        speeds = [(run, run.reduced.vs_std_kt) for run in side.counting]
+        rates = [(run, run.reduced.entry_rate_kt_per_s) for run, speed_kt in speeds if speed_kt is not None]
+        known = [(run, rate) for run, rate in rates if rate is not None]
+        every += len(known)
+        for run, rate in thinned(known):
+            r, u, speed_kt = run.reduced, random_u_kt(run), run.reduced.vs_std_kt or 0.0
             dots.append(
                 Dot(
-                    x=r.entry_rate_kt_per_s,
-                    y=r.vs_std_kt,
+                    x=rate,
+                    y=speed_kt,
                     series=side.series,
                     hollow=not r.reviewed,
                     link=run.anchor,
                     x_half=r.entry_rate_u_kt_per_s or 0.0,
                     y_half=u or 0.0,
-                    says=f"{run.name}: {number(r.vs_std_kt)} kt at {number(r.entry_rate_kt_per_s, 2)} kt/s",
+                    says=f"{run.name}: {number(speed_kt)} kt at {number(rate, 2)} kt/s",
                 )
             )
-        if runs:
+        if known:
             keys.append(
                 Key(
                     word=side.configuration.name,
@@ -339,10 +343,11 @@ def against_entry_rate(view: PointView) -> Figure | None:
                     line=bool(side.cell and side.cell.at_1_kt_per_s_kt),
                 )
             )
-        if side.cell and side.cell.at_1_kt_per_s_kt is not None and (found := regression(runs, side.cell)):
-            lines.append(_regression_line(runs, found, side.series))
+        if side.cell and (line := _regression_line(side.cell, [rate for _, rate in known], side.series)):
+            lines.append(line)
             parts.append(
-                f"{side.configuration.name}: {number(found[1], 1, True)} kt for each kt/s, {number(side.cell.at_1_kt_per_s_kt)} kt at 1 kt/s"
+                f"{side.configuration.name}: {number(side.cell.rate_slope, 1, True)} kt for each kt/s, "
+                f"{number(side.cell.at_1_kt_per_s_kt)} kt at 1 kt/s"
             )
     if len(dots) < 2:
         return None
@@ -381,35 +386,19 @@ def random_u_kt(run: RunView) -> float | None:
     float | None
         Standard uncertainty, or None [kt].
     """
-    if run.result.budget:
-        terms = [term.u_kt**2 for term in run.result.budget if term.kind == "random"]
+    if run.reduced.budget:
+        terms = [term.u_kt**2 for term in run.reduced.budget if term.kind == "random"]
         return sum(terms) ** 0.5 if terms else None
-    return run.result.vs_ias_u_kt
+    return run.reduced.vs_ias_u_kt
 
 
-def regression(runs: Sequence[RunView], cell: Cell) -> tuple[float, float] | None:
-    """The reduction's line of stall speed on entry rate: (speed at 1 kt/s, slope).
-
-    Where the reduction gives the speed at 1 kt/s only, the slope is that of the least-squares line.
-
-    Returns
-    -------
-    tuple[float, float] | None
-        Speed [kt] and slope [kt per kt/s]; None when the rates are one.
-    """
-    if cell.rate_slope is not None:
-        return cell.at_1_kt_per_s_kt, cell.rate_slope
-    x = [run.result.entry_rate_kt_per_s for run in runs]
-    y = [run.result.vs_std_kt for run in runs]
-    if len(x) < 3 or max(x) - min(x) < 1e-9:
+def _regression_line(cell: Cell, rates: Sequence[float], series: int) -> Line | None:
+    """The reduction's line of stall speed on entry rate, over the rates that were flown."""
+    at_1_kt, slope = cell.at_1_kt_per_s_kt, cell.rate_slope
+    if at_1_kt is None or slope is None or not rates:
         return None
-    return cell.at_1_kt_per_s_kt, statistics.linear_regression(x, y)[0]
-
-
-def _regression_line(runs: Sequence[RunView], found: tuple[float, float], series: int) -> Line:
-    rates = [run.result.entry_rate_kt_per_s for run in runs]
     xs = (min(rates), max(rates))
-    return Line(xs=xs, ys=tuple(found[0] + found[1] * (x - 1.0) for x in xs), series=series)
+    return Line(xs=xs, ys=tuple(at_1_kt + slope * (x - 1.0) for x in xs), series=series)
 
 
 def warning_margins(view: PointView) -> Figure | None:
@@ -425,16 +414,14 @@ def warning_margins(view: PointView) -> Figure | None:
         return None
     dots = []
     for k, side in enumerate(reversed(sides)):
-        margins = {(run.flight, run.run.id): margin_kt for run, margin_kt in side.margins}
-        for n, run in enumerate(thinned([run for run, _ in side.margins], lambda run: margins[run.flight, run.run.id])):
-            margin_kt = margins[run.flight, run.run.id]
+        for n, (run, margin_kt) in enumerate(thinned(side.margins)):
             y = k + 0.16 * ((n % 3) - 1)
             dots.append(
                 Dot(
                     x=margin_kt,
                     y=y,
                     series=side.series,
-                    hollow=not run.result.reviewed,
+                    hollow=not run.reduced.reviewed,
                     link=run.anchor,
                     says=f"{run.name}: warning {number(margin_kt)} kt above the stall",
                 )
@@ -470,15 +457,16 @@ def tuft_map(side: Side, view: PointView, marks: Sequence[TuftMark], unit: str) 
     Figure or None
         None without marks that have a speed.
     """
-    marks = [mark for mark in marks if mark.ias_kt is not None]
+    speed_of = {id(mark): round(from_kt(mark.ias_kt, unit)) for mark in marks if mark.ias_kt is not None}
+    marks = [mark for mark in marks if id(mark) in speed_of]
     if not marks:
         return None
     # Root above, tip below; fast at the left, as the approach is flown.
     stations = sorted({mark.station for mark in marks}, key=_station_order, reverse=True)
-    speeds = sorted({round(from_kt(mark.ias_kt, unit)) for mark in marks}, reverse=True)
+    speeds = sorted(set(speed_of.values()), reverse=True)
     worst: dict[tuple[int, int], TuftMark] = {}
     for mark in marks:
-        at = speeds.index(round(from_kt(mark.ias_kt, unit))), stations.index(mark.station)
+        at = speeds.index(speed_of[id(mark)]), stations.index(mark.station)
         if at not in worst or _shade(mark) > _shade(worst[at]):
             worst[at] = mark
     squares = tuple(

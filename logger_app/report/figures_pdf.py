@@ -23,7 +23,7 @@ def to_drawing(drawing: layout.Drawing, width: float) -> Drawing:
     result = Drawing(width, drawing.height * scale)
     group = Group(transform=(scale, 0, 0, -scale, 0, drawing.height * scale))
     for shape in drawing.shapes:
-        for part in _PARTS[type(shape)](shape):
+        for part in _parts(shape):
             group.add(part)
     result.add(group)
     return result
@@ -78,4 +78,7 @@ def _marker(marker: layout.Marker) -> list:
     return parts
 
 
-_PARTS = {layout.Stroke: _stroke, layout.Label: _label, layout.Marker: _marker}
+def _parts(shape: layout.Shape) -> list:
+    if isinstance(shape, layout.Stroke):
+        return _stroke(shape)
+    return _label(shape) if isinstance(shape, layout.Label) else _marker(shape)

@@ -6,8 +6,9 @@ Not for: full pictures and clips side by side (see `sync`).
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 import av
 import numpy as np
@@ -71,7 +72,7 @@ class _Reader:
         if self.stream.codec_context is None:
             raise OSError(f"{path}: its pictures are coded in a way that is not known here")
         self.stream.thread_type = "AUTO"
-        self.frames = None
+        self.frames: Iterator[Any] = iter(())
         self.before = self.after = None
 
     def at(self, video_s: float) -> bytes | None:

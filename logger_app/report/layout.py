@@ -6,6 +6,7 @@ Both the page and the PDF draw these same shapes, so a figure looks the same in 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeAlias
 
 from logger_app.report.plot import Axis, Figure
 from logger_app.report.style import FONT_PX, SMALL_PX, look_of, role_of
@@ -55,6 +56,9 @@ class Marker:
     says: str = ""
 
 
+Shape: TypeAlias = Stroke | Label | Marker
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drawing:
     """A laid-out figure."""
@@ -64,7 +68,7 @@ class Drawing:
     says: str
     width: float
     height: float
-    shapes: tuple[Stroke | Label | Marker, ...]
+    shapes: tuple[Shape, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +101,7 @@ def lay_out(figure: Figure) -> Drawing:
     key_shapes, key_height = _keys(figure)
     top = 12.0 + key_height
     box = _Box(figure.left, top, figure.width - 14.0, figure.height - 46.0, figure)
-    shapes: list = []
+    shapes: list[Shape] = []
     shapes += _frame(box)
     for square in figure.squares:
         shapes += _square(box, square)
@@ -147,8 +151,8 @@ def tick_text(value: float, ticks: tuple[float, ...]) -> str:
     return f"{value:.{places}f}".replace("-", "\N{MINUS SIGN}")
 
 
-def _frame(box: _Box) -> list:
-    shapes = []
+def _frame(box: _Box) -> list[Shape]:
+    shapes: list[Shape] = []
     x, y = box.figure.x, box.figure.y
     for tick in x.ticks:
         shapes.append(Stroke(points=((box.x(tick), box.top), (box.x(tick), box.bottom)), role="grid", width=0.7))
@@ -165,8 +169,8 @@ def _frame(box: _Box) -> list:
     return shapes
 
 
-def _names(box: _Box, axis: Axis, across: bool) -> list:
-    shapes = []
+def _names(box: _Box, axis: Axis, across: bool) -> list[Shape]:
+    shapes: list[Shape] = []
     for k, name in enumerate(axis.names):
         note = axis.notes[k] if k < len(axis.notes) else ""
         link = axis.links[k] if k < len(axis.links) else ""
@@ -184,11 +188,11 @@ def _label(x: float, y: float, text: str, anchor: str) -> Label:
     return Label(x=x, y=y, text=text, anchor=anchor, role="muted", size=SMALL_PX)
 
 
-def _rule(box: _Box, rule) -> list:
+def _rule(box: _Box, rule) -> list[Shape]:
     role, width, dash = ("ink", 1.2, ()) if rule.strong else ("muted", 1.0, (4, 3))
     if rule.upright:
         x = box.x(rule.at)
-        shapes = [Stroke(points=((x, box.top), (x, box.bottom)), role=role, width=width, dash=dash)]
+        shapes: list[Shape] = [Stroke(points=((x, box.top), (x, box.bottom)), role=role, width=width, dash=dash)]
         if rule.word:
             room = x + 8 + text_width(rule.word, SMALL_PX) < box.figure.width
             at, anchor = (x + 4, "start") if room else (x - 4, "end")
@@ -201,7 +205,7 @@ def _rule(box: _Box, rule) -> list:
     return shapes
 
 
-def _event(box: _Box, event) -> list:
+def _event(box: _Box, event) -> list[Shape]:
     x, y = box.x(event.x), box.y(event.y)
     role = role_of(event.series)
     if not event.word:
@@ -212,11 +216,11 @@ def _event(box: _Box, event) -> list:
     ]
 
 
-def _bar(box: _Box, bar) -> list:
+def _bar(box: _Box, bar) -> list[Shape]:
     y = box.y(bar.y)
     low, high = box.x(bar.low), box.x(bar.high)
     role = role_of(bar.series)
-    ends = [Stroke(points=((x, y - 5), (x, y + 5)), role=role, width=1.8) for x in (low, high)]
+    ends: list[Shape] = [Stroke(points=((x, y - 5), (x, y + 5)), role=role, width=1.8) for x in (low, high)]
     return [
         Stroke(points=((low, y), (high, y)), role=role, width=2.2),
         *ends,
@@ -233,9 +237,9 @@ def _bar(box: _Box, bar) -> list:
     ]
 
 
-def _dot(box: _Box, dot) -> list:
+def _dot(box: _Box, dot) -> list[Shape]:
     x, y, role = box.x(dot.x), box.y(dot.y), role_of(dot.series)
-    shapes = []
+    shapes: list[Shape] = []
     if dot.x_half:
         half = abs(box.x(dot.x + dot.x_half) - x)
         shapes.append(Stroke(points=((x - half, y), (x + half, y)), role=role, width=1.0))
@@ -247,7 +251,7 @@ def _dot(box: _Box, dot) -> list:
     return shapes
 
 
-def _square(box: _Box, square) -> list:
+def _square(box: _Box, square) -> list[Shape]:
     left, right = box.x(square.x - 0.46), box.x(square.x + 0.46)
     bottom, top = box.y(square.y - 0.42), box.y(square.y + 0.42)
     shapes = _patch((left, top, right, bottom), square.shade, role_of(square.series), square.proposed)
@@ -259,11 +263,13 @@ def _square(box: _Box, square) -> list:
     return shapes
 
 
-def _patch(edges: tuple[float, float, float, float], shade: int | None, role: str, proposed: bool = False) -> list:
+def _patch(
+    edges: tuple[float, float, float, float], shade: int | None, role: str, proposed: bool = False
+) -> list[Shape]:
     """A box with hatching, not shade: it prints in grey and does not lean on colour."""
     left, top, right, bottom = edges
     corners = ((left, top), (right, top), (right, bottom), (left, bottom), (left, top))
-    shapes = [Stroke(points=corners, role=role, dash=(3, 2) if proposed else (), fill="paper")]
+    shapes: list[Shape] = [Stroke(points=corners, role=role, dash=(3, 2) if proposed else (), fill="paper")]
     strokes = 2 * (shade or 0)
     for k in range(1, strokes + 1):
         x = left + k / (strokes + 1) * (right - left)
@@ -271,11 +277,12 @@ def _patch(edges: tuple[float, float, float, float], shade: int | None, role: st
     return shapes
 
 
-def _keys(figure: Figure) -> tuple[list, float]:
+def _keys(figure: Figure) -> tuple[list[Shape], float]:
     """The legend, above the plot, wrapped to the width."""
     if not figure.keys:
         return [], 0.0
-    shapes, x, y = [], figure.left, 12.0
+    shapes: list[Shape] = []
+    x, y = figure.left, 12.0
     for key in figure.keys:
         width = 30 + text_width(key.word, FONT_PX) + 14
         if x + width > figure.width and x > figure.left:

@@ -176,15 +176,17 @@ def place_media(
         budget = LONG_MEDIA_BUDGET if page.chosen else MEDIA_BUDGET
     media = Media(budget=budget, frames_wanted=frames is not None)
     spoken = _spoken(page)
-    for call in spoken if sounds is not None else ():
-        call.sound = media.take(sounds.get((call.flight, *clip_span(call))), "audio/ogg")
-        media.sounds += bool(call.sound)
-        media.no_sound += not call.sound
+    if sounds is not None:
+        for call in spoken:
+            call.sound = media.take(sounds.get((call.flight, *clip_span(call))), "audio/ogg")
+            media.sounds += bool(call.sound)
+            media.no_sound += not call.sound
     for saved, jpeg in add_saved(page, stills):
         saved.uri = media.take(jpeg, "image/jpeg")
     frames = frames or {}
     for shot in _shots(page.points):
-        shot.uri = media.take(frames.get((shot.run.flight, shot.flight_s)), "image/jpeg")
+        if shot.flight_s is not None:
+            shot.uri = media.take(frames.get((shot.run.flight, shot.flight_s)), "image/jpeg")
     for view in page.points:
         view.sheet = [row for row in view.sheet if any(shot.uri for shot in row.shots)]
     for call in sorted(spoken, key=_worth):
@@ -236,9 +238,9 @@ def _sheet_speed(text: str) -> tuple[str, float | None, float | None]:
 
 def _shot(run: RunView, lag_s: float, caption: str, ratio: float | None, ias_kt: float | None) -> Shot:
     """Words come a reading lag after what they tell of: the picture is taken that much earlier."""
-    stall_kt = run.result.vs_ias_kt
+    stall_kt = run.reduced.vs_ias_kt
     if ratio is not None and stall_kt is not None:
         ias_kt = ratio * stall_kt
-    lag_s = picture_lag_s(run.result, lag_s)
+    lag_s = picture_lag_s(run.reduced, lag_s)
     said_s = zero_of(run) if ratio == 1.0 else time_at_ias_s(run, ias_kt) if ias_kt is not None else None
     return Shot(caption, run, None if said_s is None else max(said_s - lag_s, 0.0), ias_kt)

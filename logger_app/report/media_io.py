@@ -16,7 +16,7 @@ def add_media(
     sound_of: SoundOf | None,
     frame_of: FrameOf | None,
     progress: Callable[[float], None] | None = None,
-    extras: Extras = Extras(),
+    extras: Extras | None = None,
 ) -> Media:
     """Fill in the sounds and pictures of a page.
 
@@ -31,7 +31,7 @@ def add_media(
         Flight, flight time [s] to a JPEG, or None.
     progress : callable, optional
         Called with the share done, 0 to 1.
-    extras : Extras
+    extras : Extras, optional
         Speeds of the contact sheets, and whether pictures are to be few.
 
     Returns
@@ -39,6 +39,7 @@ def add_media(
     Media
         How much was put in and what was left out.
     """
+    extras = extras or Extras()
     add_sheets(page, extras.sheet_speeds)
     sounds = wanted_sounds(page) if sound_of else []
     frames = wanted_frames(page, extras.few_pictures) if frame_of else []
@@ -61,7 +62,9 @@ def add_media(
 
 
 def _fetch(get: Callable | None, wanted: Sequence[tuple], step: Callable[[], None], stop: threading.Event) -> dict:
-    found = {}
+    found: dict = {}
+    if get is None:
+        return found
     for key in wanted:
         if stop.is_set():
             break

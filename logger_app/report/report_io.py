@@ -324,7 +324,7 @@ def _refusal(out: Path, err: OSError) -> ReportError:
         errno.EACCES: "this folder may not be written",
         errno.EPERM: "this folder may not be written",
         errno.EROFS: "this disk is read-only",
-    }.get(err.errno, err.strerror or str(err))
+    }.get(err.errno or 0, err.strerror or str(err))
     return ReportError(
         f"{out}: the report was not written, {what}; what was there before is untouched.",
         hint="Make room or give another folder with -o.",

@@ -121,11 +121,17 @@ def _changed(side: SavedSide, run: RunView | None, unit: str) -> str:
         return "this run is no longer in the campaign"
     found = []
     was, now = side.vs_ias_kt, run.result.vs_ias_kt
-    if (was is None) != (now is None) or (was is not None and abs(was - now) > SAME_KT):
+    if _differ(was, now, SAME_KT):
         found.append(f"stall speed then {words.indicated(was, unit)}, now {words.indicated(now, unit)} {unit}")
     was, now = side.event_flight_s, run.result.event_flight_s
-    if (was is None) != (now is None) or (was is not None and abs(was - now) > SAME_S):
+    if _differ(was, now, SAME_S):
         found.append("the stall has another time now")
     if not run.counts:
         found.append("left out of the averages")
     return "; ".join(found)
+
+
+def _differ(was: float | None, now: float | None, by: float) -> bool:
+    if was is None or now is None:
+        return was is not now
+    return abs(was - now) > by

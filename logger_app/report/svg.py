@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from html import escape as escape_markup
 
-from logger_app.report.layout import Drawing, Label, Marker, Stroke
+from logger_app.report.layout import Drawing, Label, Marker, Shape, Stroke
 from logger_app.report.style import ROLES
 from logger_app.report.words import printable
 
@@ -37,14 +37,14 @@ def to_svg(drawing: Drawing, standalone: bool = False) -> str:
     ]
     if standalone:
         parts.append(f'<rect width="{_n(drawing.width)}" height="{_n(drawing.height)}" fill="#ffffff"/>')
-    draw = {Stroke: _stroke, Label: _label, Marker: _marker}
-    parts += [draw[type(shape)](shape, standalone) for shape in drawing.shapes]
+    parts += [_shape(shape, standalone) for shape in drawing.shapes]
     return "\n".join([*parts, "</svg>"])
 
 
 def page_colours() -> tuple[str, str]:
     """The CSS of the figures' colours, for light and for dark."""
-    return tuple("".join(f"--{role}:{pair[k]};" for role, pair in ROLES.items()) for k in (0, 1))
+    light, dark = ("".join(f"--{role}:{pair[k]};" for role, pair in ROLES.items()) for k in (0, 1))
+    return light, dark
 
 
 def marker_path(shape: str, x: float, y: float, size: float) -> str:
@@ -109,6 +109,12 @@ def _n(value: float) -> str:
 
 def _paint(kind: str, role: str, standalone: bool) -> str:
     return f'{kind}="{ROLES[role][0]}"' if standalone else f'class="{kind[0]}-{role}"'
+
+
+def _shape(shape: Shape, standalone: bool) -> str:
+    if isinstance(shape, Stroke):
+        return _stroke(shape, standalone)
+    return _label(shape, standalone) if isinstance(shape, Label) else _marker(shape, standalone)
 
 
 def _stroke(stroke: Stroke, standalone: bool) -> str:

@@ -9,7 +9,6 @@ said them. A missing value is an empty cell (CSV) or null (Parquet).
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from logger_app.records.plan import Campaign
@@ -97,7 +96,7 @@ RUN_COLUMNS = (
 def runs_table(flight: FlightView, campaign: Campaign) -> Table:
     """One row a run of a flight, also those that do not count."""
     points = {point.id: point for point in campaign.points}
-    return Table("runs", RUN_COLUMNS, tuple(_run_row(run, points.get(run.run.point)) for run in flight.runs))
+    return Table("runs", RUN_COLUMNS, tuple(_run_row(run, points.get(run.run.point or "")) for run in flight.runs))
 
 
 def _run_row(view: RunView, point) -> tuple:
@@ -356,7 +355,7 @@ def comparisons_table(page: Page) -> Table:
     return Table("comparisons", COMPARISON_COLUMNS, tuple(rows))
 
 
-def csv_cells(table: Table) -> list[Sequence[str]]:
+def csv_cells(table: Table) -> list[list[str]]:
     """A table as rows of text for a CSV file, header first; numbers keep six decimals at most."""
     header = [name for name, _ in table.columns]
     kinds = [kind for _, kind in table.columns]

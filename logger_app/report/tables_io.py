@@ -24,7 +24,8 @@ class TableFiles:
         import pyarrow as pa
         from pyarrow import parquet
 
-        self._columns, self._waiting, self._groups = columns, [], 0
+        self._columns, self._groups = columns, 0
+        self._waiting: list[tuple] = []
         types = {TEXT: pa.string(), REAL: pa.float64(), WHOLE: pa.int64(), YES: pa.bool_()}
         self._schema = pa.schema([pa.field(name, types[kind]) for name, kind in columns])
         self._csv = (folder / f"{name}.csv").open("w", encoding="utf-8", newline="")

@@ -68,6 +68,13 @@ class RunView:
         return self.result is not None and self.result.counts
 
     @property
+    def reduced(self) -> StallSpeed:
+        """How it reduced, where it did; every run that counts did."""
+        if self.result is None:
+            raise TypeError(f"{self.name} was not reduced")
+        return self.result
+
+    @property
     def stalled(self) -> bool:
         """Whether its speed is a stall speed, not just its lowest."""
         return self.result is not None and self.result.event is not StallEvent.NOT_REACHED
@@ -120,20 +127,20 @@ class Side:
     @property
     def wing_drops(self) -> tuple[tuple[str, int], ...]:
         """How often left, right, none, a side nobody named, and not called, among the runs that count."""
-        said = [run.result.wing_drop or "not called" for run in self.counting]
+        said = [run.reduced.wing_drop or "not called" for run in self.counting]
         order = ("left", "right", "none", "unknown", "not called")
         return tuple((name, said.count(name)) for name in order if said.count(name) or name in order[:3])
 
     @property
     def margins(self) -> tuple[tuple[RunView, float], ...]:
         """Warning margin of each run that has one: the first warning or buffet above the stall [kt]."""
-        found = ((run, margin_kt(run.result)) for run in self.counting)
+        found = ((run, margin_kt(run.reduced)) for run in self.counting)
         return tuple((run, margin) for run, margin in found if margin is not None)
 
     @property
     def unreviewed(self) -> int:
         """Runs that count and have calls nobody has looked at."""
-        return sum(not run.result.reviewed for run in self.counting)
+        return sum(not run.reduced.reviewed for run in self.counting)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -142,14 +149,17 @@ class Row:
 
     point: TestPoint
     anchor: str
-    comparison: Comparison | None
+    comparison: Comparison
     reference: Side | None
     changed: Side | None
 
     @property
-    def n(self) -> int:
-        """Runs on both sides."""
-        return (self.comparison.n_reference + self.comparison.n_changed) if self.comparison else 0
+    def bounds(self) -> tuple[float, float, float] | None:
+        """Low end of the interval, difference, high end [kt]; None where nothing could be compared."""
+        c = self.comparison
+        if c.low_kt is None or c.difference_kt is None or c.high_kt is None:
+            return None
+        return c.low_kt, c.difference_kt, c.high_kt
 
     @property
     def caveat(self) -> str:
@@ -370,11 +380,11 @@ class PageBuilder:
             if self._in_full:
                 chosen = ""
             else:
-                runs = self._detailed(picked, again)
+                runs = self._detailed(picked, again) if again else runs
         configurations = _configurations(self.campaign, self._flights, reduction)
         series = {configuration.id: k for k, configuration in enumerate(configurations)}
         for run in runs:
-            run.series = series.get(run.configuration, 0)
+            run.series = series.get(run.configuration or "", 0)
         points = _point_views(self.campaign, _points(self.campaign, reduction), configurations, runs, reduction)
         loose = tuple(self._loose)
         return Page(

@@ -32,13 +32,13 @@ from logger_app.report.view import PageBuilder, RunView
 from logger_app.sync.tufts import body_to_mark, difference_map, standing
 from logger_app.sync.video_io import proxy_path
 from logger_app.sync.wing_words import difference_words, first_words
+from logger_app.units import RATE_HZ
 from logger_app.workflows import campaign as flow
 from logger_app.workflows.cameras import camera_path, cameras_in
 from logger_app.workflows.tufts import RunMarks, marks_of_flight, wing_maps
 
 # Of pictures saved from comparing: two sides at 700 px keep their captions legible.
 STILL_WIDTH_PX, STILL_QUALITY = 1500, 78
-SOUND_HZ = 16_000
 MAX_NAMED = 40  # runs in a message
 
 
@@ -229,8 +229,8 @@ class SoundFinder:
     def __call__(self, flight: str, start_s: float, end_s: float) -> bytes | None:
         if not (self.kept[0] == flight and self.kept[1] <= start_s and end_s <= self.kept[2]):
             self._read(flight, start_s, end_s)
-        first = round((start_s - self.kept[1]) * SOUND_HZ)
-        part = self.pcm[first : first + round((end_s - start_s) * SOUND_HZ)]
+        first = round((start_s - self.kept[1]) * RATE_HZ)
+        part = self.pcm[first : first + round((end_s - start_s) * RATE_HZ)]
         return encode_opus(part, effort=1) if len(part) and part.any() else None
 
     def _read(self, flight: str, start_s: float, end_s: float) -> None:

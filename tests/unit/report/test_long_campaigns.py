@@ -244,12 +244,12 @@ def test_what_is_drawn_of_many_is_even_and_holds_the_ends_and_the_detailed(long)
     runs = [replace(page.runs[k % 75], anchor="x" if k == 333 else "") for k in range(1000)]
     place = {id(run): k for k, run in enumerate(runs)}
 
-    drawn = [place[id(run)] for run in thinned(runs, lambda run: place[id(run)])]
+    drawn = [place[id(run)] for run, _ in thinned([(run, place[id(run)]) for run in runs])]
 
     assert drawn == sorted(drawn) and len(drawn) <= MAX_DRAWN + 1
     assert {0, 333, 999} <= set(drawn)
     assert max(b - a for a, b in zip(drawn, drawn[1:], strict=False)) <= 9
-    assert thinned(runs[:5], lambda run: 0.0) == runs[:5]
+    assert [run for run, _ in thinned([(run, 0.0) for run in runs[:5]])] == runs[:5]
 
 
 def test_a_report_given_up_in_the_middle_leaves_nothing_and_makes_no_folder(make, tmp_path):
