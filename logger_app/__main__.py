@@ -10,9 +10,12 @@ import argparse
 import importlib
 import os
 import sys
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 from logger_app import __version__
-from logger_app.errors import LoggerError
+from logger_app.errors import LeftOut, LoggerError
 
 VERBS = {
     "plan": "plan a campaign, check it, print cards",
@@ -41,8 +44,27 @@ def main(argv: list[str] | None = None) -> int:
     from logger_app.cli.common import shown_streams
 
     argv = sys.argv[1:] if argv is None else argv
-    with shown_streams():
+    with shown_streams(), _notices_shown():
         return _main(argv)
+
+
+@contextmanager
+def _notices_shown() -> Iterator[None]:
+    """What was left out of a campaign is said once, in one line each."""
+    said: set[str] = set()
+    with warnings.catch_warnings():
+        show = warnings.showwarning
+
+        def shown(message, category, *where, **more) -> None:
+            if not issubclass(category, LeftOut):
+                show(message, category, *where, **more)
+            elif str(message) not in said:
+                said.add(str(message))
+                print(f"kneecall: note: {message}", file=sys.stderr)
+
+        warnings.showwarning = shown
+        warnings.simplefilter("always", LeftOut)
+        yield
 
 
 def _main(argv: list[str]) -> int:

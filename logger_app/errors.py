@@ -8,6 +8,7 @@
     ├── SoundError       OSError      a sound or video file that cannot be used
     ├── CaptureError     OSError      microphone or recording
     ├── EngineError      ValueError   a recogniser or its model
+    ├── FileRefused      OSError      a link, a pipe or an endless file in place of an ordinary one
     ├── LogError         OSError      a flight folder
     │   ├── LogDamaged
     │   └── LogTooNew
@@ -38,6 +39,10 @@ LONGEST_WHERE, LONGEST_GOT, LONGEST_EXPECTED, LONGEST_MESSAGE, MAX_FAULTS = 600,
 # Control characters (C0, DEL, C1: with them begin the sequences of ECMA-48), line and paragraph separators,
 # marks that turn the direction of writing (UAX #9), halves of surrogate pairs.
 _ACTED_ON = re.compile("[\\x00-\\x1f\\x7f-\\x9f\\u2028\\u2029\\u202a-\\u202e\\u2066-\\u2069\\ud800-\\udfff]")
+
+
+class LeftOut(UserWarning):
+    """Something in a campaign was left out and the work went on; the command line says so on standard error."""
 
 
 def visible(text: str, keep: str = "") -> str:
@@ -129,6 +134,10 @@ class CaptureError(LoggerError, OSError):
 
 class EngineError(LoggerError, ValueError):
     """A recogniser, or the model it needs, is not usable."""
+
+
+class FileRefused(LoggerError, OSError):
+    """A path leads out of the campaign through a link, is no ordinary file, or is too large."""
 
 
 class LogError(LoggerError, OSError):

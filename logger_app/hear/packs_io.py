@@ -9,8 +9,9 @@ from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
-from logger_app.errors import PackError
+from logger_app.errors import FileRefused, PackError
 from logger_app.hear.packs import Item, Pack, build_pack
+from logger_app.io.files import open_file, read_text
 from logger_app.io.resources import data_dir
 from logger_app.records.calls import CallKind
 from logger_app.records.plan import Campaign
@@ -40,9 +41,9 @@ def load_pack(name: str | None = None, campaign: Campaign | None = None) -> Pack
     """
     path = _find(name or (campaign.language if campaign else "en"))
     try:
-        if path.stat().st_size > MAX_PACK_BYTES:
-            raise PackError(f"{path}: {path.stat().st_size} bytes; expected a pack of at most {MAX_PACK_BYTES}")
-        document = tomllib.loads(path.read_text("utf-8"))
+        document = tomllib.loads(read_text(path, MAX_PACK_BYTES))
+    except FileRefused as err:
+        raise PackError(f"{err} Give a language pack.") from err
     except (ValueError, RecursionError) as err:  # ValueError: also a number of more digits than Python reads
         raise PackError(f"{path}: not a TOML file: {err}") from err
     except OSError as err:
@@ -84,9 +85,8 @@ def _find(name: str) -> Path:
 def _dictionary(path: Path) -> dict[str, tuple[str, ...]]:
     """Words and their pronunciations: one a line, the word first."""
     try:
-        opener = gzip.open if path.suffix == ".gz" else open
-        with opener(path, "rt", encoding="utf-8") as file:
-            text = file.read(MAX_DICTIONARY_BYTES + 1)
+        with open_file(path) as packed, gzip.open(packed, "rb") if path.suffix == ".gz" else packed as file:
+            text = file.read(MAX_DICTIONARY_BYTES + 1).decode("utf-8")
     except (OSError, EOFError, UnicodeDecodeError, zlib.error) as err:
         raise PackError(f"{path}: the pack's dictionary cannot be read: {err}") from err
     if len(text) > MAX_DICTIONARY_BYTES:

@@ -17,9 +17,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from logger_app.errors import Fault, SoundError
+from logger_app.errors import Fault, FileRefused, SoundError
 from logger_app.hear.packs import Pack
 from logger_app.hear.parse import Parsed, parse_words
+from logger_app.io.files import open_file
 from logger_app.records.calls import CallKind, Flag, HeardCall
 from logger_app.units import s_to_ns
 
@@ -153,8 +154,10 @@ def _cues(path: Path) -> list[Cue]:
 
 def _text(path: Path) -> str:
     try:
-        with open(path, "rb") as file:
+        with open_file(path) as file:
             raw = file.read(MAX_BYTES + 1)
+    except FileRefused:
+        raise
     except OSError as err:
         raise SoundError(f"{path}: cannot be read: {err.strerror}") from err
     if len(raw) > MAX_BYTES:

@@ -13,6 +13,8 @@ import errno
 import re
 from pathlib import Path
 
+from logger_app.io.files import open_file
+
 # Containers that hold their sound and pictures themselves.
 HOLD_THEIR_OWN = (
     "wav",
@@ -65,8 +67,10 @@ def open_container(path: Path):
 
     Raises
     ------
+    FileRefused
+        A pipe, a device or a folder.
     OSError
-        Not there, no file, may not be read, or a list of other files or addresses; `strerror` says which.
+        Not there, may not be read, or a list of other files or addresses; `strerror` says which.
     av.FFmpegError, ValueError
         Not a recording of a kind that is read here, or damaged.
     """
@@ -74,9 +78,7 @@ def open_container(path: Path):
 
     path = Path(path)
     # FFmpeg would take an address or a pattern for a path; only files on disk are ours to read.
-    if not path.is_file():
-        raise FileNotFoundError(errno.ENOENT, "no such file", str(path))
-    with open(path, "rb") as file:
+    with open_file(path, through_links=True) as file:
         head = file.read(4096)
     if what := _list_of_others(head):
         raise OSError(errno.EINVAL, f"it is {what}, which names other files or addresses, not a recording", str(path))

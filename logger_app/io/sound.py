@@ -332,7 +332,7 @@ def _mono(frame) -> np.ndarray:
 
 def _wav_says_s(path: Path) -> float | None:
     """What a plain WAV header states, which FFmpeg replaces by what the file holds."""
-    with open(path, "rb") as file:
+    with files_io.open_file(path, through_links=True) as file:
         head = file.read(4096)
     if head[:4] != b"RIFF" or (at := head.find(b"data")) < 0 or (fmt := head.find(b"fmt ")) < 0:
         return None

@@ -16,7 +16,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, fields
 from pathlib import Path
 
-from logger_app.io.files import whole_file
+from logger_app.io.files import make_folder, read_bytes, whole_file
 from logger_app.records.stills import SavedPicture, SavedShot, SavedSide
 
 STILLS_DIR = "results/compare"  # in a campaign
@@ -44,7 +44,7 @@ def save_picture(path: Path, image, about: SavedPicture) -> Path:
     text = PngInfo()
     body = {key: value for key, value in asdict(about).items() if key != "file"}
     text.add_itxt(KEYWORD, json.dumps(body, ensure_ascii=False, allow_nan=False))
-    path.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(path.parent)
     with whole_file(path) as part:
         image.save(part, "PNG", pnginfo=text)
     return path
@@ -72,7 +72,7 @@ def read_pictures(folder: Path, width_px: int, quality: int) -> tuple[list[tuple
     found, troubles = [], []
     for path in sorted(folder.glob("*.png")):
         try:
-            with Image.open(path, formats=["PNG"]) as image:
+            with Image.open(io.BytesIO(read_bytes(path)), formats=["PNG"]) as image:
                 if image.width * image.height > MAX_PIXELS:
                     raise ValueError(
                         f"{image.width} x {image.height} pixels; expected at most {MAX_PIXELS // 10**6} million"

@@ -23,7 +23,16 @@ from pathlib import Path
 import numpy as np
 
 from logger_app.errors import LogDamaged, LogError, SoundError
-from logger_app.io.files import sync_data, sync_folder, whole_file
+from logger_app.io.files import (
+    create_file,
+    is_file,
+    is_folder,
+    make_folder,
+    remove_file,
+    sync_data,
+    sync_folder,
+    whole_file,
+)
 from logger_app.logstore.store import Journal, utc_now
 from logger_app.records.journal import JournalRow, RowKind
 from logger_app.units import RATE_HZ, s_to_ns
@@ -122,11 +131,10 @@ class SegmentWriter:
         self._number += 1  # also where it fails: a file that cannot be taken away would be in the way
         self._first = self.samples
         try:
-            if not folder.is_dir():
-                folder.mkdir(mode=0o700)
+            if not is_folder(folder):
+                make_folder(folder, 0o700, parents=False)
                 sync_folder(self.flight_dir)
-            flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
-            self._fd = os.open(self.flight_dir / self._file, flags, 0o600)
+            self._fd = create_file(self.flight_dir / self._file)
             if os.write(self._fd, wav_header(self.segment_samples)) < HEADER_BYTES:
                 raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
             sync_data(self._fd)
@@ -134,9 +142,11 @@ class SegmentWriter:
             self._append_row(samples=None)
         except OSError as err:
             # Sound behind half a header, or in a file that no row names, would be lost: none of it is begun.
+            ours = self._fd is not None
             self._abandon()
             with suppress(OSError):
-                (self.flight_dir / self._file).unlink()
+                if ours:
+                    remove_file(self.flight_dir / self._file)
             raise err if isinstance(err, LogError) else self._failed(err) from err
         self._pcm_crc = _SecondChecks()
 
@@ -442,7 +452,7 @@ def _other_form(path: Path) -> Path | None:
 
 def _is_own(path: Path) -> bool:
     """A link is not the flight's sound: it may lead to anybody's file, and forgetting would leave what it leads to."""
-    return path.is_file() and not path.is_symlink()
+    return is_file(path) and is_folder(path.parent)
 
 
 _LAST_DECODED: tuple[tuple, np.ndarray] | None = None
@@ -512,7 +522,7 @@ def compress_sound(journal: Journal) -> list[str]:
             checks=segment.checks or second_checks(pcm),
         )
         journal.append([audio_row(done, journal.new_id("audio"), utc_now())])
-        wav.unlink()
+        remove_file(wav)
         made.append(done.file)
     return made
 

@@ -20,7 +20,7 @@ import numpy as np
 
 from logger_app.errors import Fault, LogDamaged, LogError, SoundError
 from logger_app.io.containers import open_container
-from logger_app.io.files import put_in_place, sync_data, sync_folder
+from logger_app.io.files import is_file, is_folder, put_in_place, refuse_links, remove_file, sync_data, sync_folder
 from logger_app.logstore import audio_io, codec, schema
 from logger_app.logstore.audio_io import AUDIO_DIR, Segment
 from logger_app.logstore.carve import carve_records, log_state
@@ -32,6 +32,7 @@ from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 from logger_app.units import RATE_HZ, s_to_ns
 
 MEDIA_DIR = "media"
+MIN_ROW_BYTES = 40  # checksum, id, kind and body of the shortest row, in its page and in the indexes
 READERS = {
     RowKind.CALL: codec.body_to_call,
     RowKind.CORRECTION: codec.body_to_correction,
@@ -82,7 +83,7 @@ def verify(flight_dir: Path) -> Health:
     faults: list[Fault] = []
     notes: list[str] = []
     try:
-        with Journal.open(flight_dir, read_only=True) as journal:
+        with Journal.open(flight_dir, read_only=True, check=False) as journal:
             faults += _file_faults(journal, flight_dir)
     except LogDamaged as err:
         faults.append(_journal_fault(flight_dir, str(err)))
@@ -122,7 +123,7 @@ def rescue(flight_dir: Path, out: Path) -> Rescue:
     flight_dir, out = Path(flight_dir), Path(out)
     if out.exists():
         raise LogError(f"{out}: is there already.", hint="Give another folder with -o; nothing was changed.")
-    if not (flight_dir / JOURNAL_FILE).is_file() and not (flight_dir / AUDIO_DIR).is_dir():
+    if not is_file(flight_dir / JOURNAL_FILE) and not is_folder(flight_dir / AUDIO_DIR):
         raise LogError(f"{flight_dir}: holds neither a journal nor sound; there is nothing to save.")
     rows, lost = readable_rows(flight_dir)
     segments = _segments(flight_dir, rows) or _segments_without_journal(flight_dir)
@@ -133,7 +134,7 @@ def rescue(flight_dir: Path, out: Path) -> Rescue:
             _append_saved(journal, rows, flight_dir, lost)
             gaps = [gap for segment in segments for gap in _save_segment(flight_dir, segment, journal)]
             journal.append(codec.gap_row(gap, utc_now(), journal.new_id("gap")) for gap in gaps)
-        if (flight_dir / MEDIA_DIR).is_dir():
+        if is_folder(flight_dir / MEDIA_DIR):
             shutil.copytree(flight_dir / MEDIA_DIR, part / MEDIA_DIR, symlinks=True, copy_function=_link_or_copy)
         put_in_place(part, out)
     except BaseException:
@@ -164,11 +165,12 @@ def forget_sound(flight_dir: Path, who: str, why: str = "") -> list[str]:
         The flight cannot be written, or somebody else is writing.
     """
     flight_dir = Path(flight_dir)
+    refuse_links(flight_dir / AUDIO_DIR)
     clear_unfinished(flight_dir.parent)
     with Journal.open(flight_dir) as journal:
         segments = audio_io.segments_of(flight_dir, journal)
         files = sorted({form for s in segments for form in _forms(s.file)} | set(_files_with_sound(flight_dir)))
-        present = [file for file in files if (flight_dir / file).is_file()]
+        present = [file for file in files if os.path.lexists(flight_dir / file) and not is_folder(flight_dir / file)]
         to_note = [file for file in files if any(s.file == file and not s.erased for s in segments)]
         if not present and not to_note:
             return []
@@ -183,7 +185,7 @@ def forget_sound(flight_dir: Path, who: str, why: str = "") -> list[str]:
         rows.append(JournalRow(id=journal.new_id("erased"), flight_ns=0, utc=now, kind=RowKind.ERASED, body=body))
         journal.append(rows)
         for file in present:
-            (flight_dir / file).unlink()
+            remove_file(flight_dir / file)
         if present:
             sync_folder(flight_dir / AUDIO_DIR)
     return present
@@ -198,7 +200,7 @@ def clear_unfinished(flights_dir: Path) -> None:
         Where flight folders lie; what another program is building just now is left alone.
     """
     for folder in Path(flights_dir).glob(".*.part"):
-        if folder.is_symlink() or not (folder / LOCK_FILE).is_file():
+        if not is_folder(folder) or not is_file(folder / LOCK_FILE):
             continue  # not one of ours
         try:
             WriterLock(folder).release()
@@ -235,12 +237,12 @@ def readable_rows(flight_dir: Path) -> tuple[list[JournalRow], list[int]]:
         Rows in order; places (`seq`) of rows that are lost.
     """
     path = Path(flight_dir) / JOURNAL_FILE
-    if not path.is_file():
+    if not is_file(path):
         return [], []
     read, last = _rows_through_sqlite(Path(flight_dir))
     if last is None or len(read) < last:
         wal = Path(f"{path}-wal")
-        for record in carve_records(path.read_bytes(), wal.read_bytes() if wal.is_file() else b""):
+        for record in carve_records(path.read_bytes(), wal.read_bytes() if is_file(wal) else b""):
             inside = last is None or record[0] <= last
             if inside and record[0] not in read and (row := row_of(record)):
                 read[record[0]] = row
@@ -251,15 +253,25 @@ def readable_rows(flight_dir: Path) -> tuple[list[JournalRow], list[int]]:
 def _rows_through_sqlite(flight_dir: Path) -> tuple[dict[int, JournalRow], int | None]:
     """Rows that SQLite can still reach, and the last place (None when it cannot say)."""
     try:
-        journal = Journal.open(flight_dir, read_only=True)
+        journal = Journal.open(flight_dir, read_only=True, check=False)
     except LogDamaged:
         return {}, None
     with journal:
         try:
-            last = journal._connection.execute("SELECT coalesce(max(seq), 0) FROM fact").fetchone()[0]
+            last = journal._connection.execute(
+                "SELECT max((SELECT coalesce(max(seq), 0) FROM fact NOT INDEXED), "
+                "(SELECT coalesce(max(seq), 0) FROM sqlite_sequence WHERE name = 'fact'))"
+            ).fetchone()[0]
         except (sqlite3.DatabaseError, UnicodeDecodeError):
             return {}, None
+        # A damaged number may be any; more rows than there is room for were never written.
+        last = min(last, _room_for_rows(flight_dir))
         return {row.seq: row for row in _each_row(journal._connection, last)}, last
+
+
+def _room_for_rows(flight_dir: Path) -> int:
+    path = flight_dir / JOURNAL_FILE
+    return sum(part.stat().st_size for part in (path, Path(f"{path}-wal")) if is_file(part)) // MIN_ROW_BYTES
 
 
 def _each_row(connection: sqlite3.Connection, last: int) -> Iterator[JournalRow]:
@@ -294,7 +306,7 @@ def _file_faults(journal: Journal, flight_dir: Path) -> list[Fault]:
 def _log_notes(flight_dir: Path) -> list[str]:
     """The end of the log: what a power cut leaves there cannot be told from damage to the very last of it."""
     wal = flight_dir / f"{JOURNAL_FILE}-wal"
-    state = log_state(wal.read_bytes()) if wal.is_file() else None
+    state = log_state(wal.read_bytes()) if is_file(wal) else None
     if state is None or state.damaged or not (state.behind or state.ragged):
         return []
     return [
@@ -377,6 +389,8 @@ def _sound_files(flight_dir: Path) -> list[str]:
 def _files_with_sound(flight_dir: Path) -> list[str]:
     """Also the halves that a killed program left."""
     folder = flight_dir / AUDIO_DIR
+    if not is_folder(folder):
+        return []
     return sorted(f"{AUDIO_DIR}/{p.name}" for p in folder.glob("*") if p.suffix in (".wav", ".flac", ".tmp", ".part"))
 
 
@@ -386,7 +400,7 @@ def _forms(file: str) -> tuple[str, str]:
 
 
 def _segment_faults(flight_dir: Path, segment: Segment) -> list[Fault]:
-    present = [form for form in _forms(segment.file) if (flight_dir / form).is_file()]
+    present = [form for form in _forms(segment.file) if os.path.lexists(flight_dir / form)]
     if segment.erased:
         return [
             Fault(
@@ -499,7 +513,7 @@ def _save_segment(flight_dir: Path, segment: Segment, journal: Journal) -> list[
     saved = segment
     if len(pcm):
         (out / AUDIO_DIR).mkdir(mode=0o700, exist_ok=True)
-        if whole and not bad and source.suffix == ".flac" and source.is_file():
+        if whole and not bad and source.suffix == ".flac" and is_file(source):
             shutil.copyfile(source, out / segment.file)
         else:
             saved = replace(segment, file=str(Path(segment.file).with_suffix(".wav").as_posix()))

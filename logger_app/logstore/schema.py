@@ -9,6 +9,8 @@ Not for: opening files (see `store`).
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterable
+from pathlib import Path
 
 from logger_app.errors import LogDamaged, LogTooNew
 
@@ -37,7 +39,8 @@ CREATE = (
     f"PRAGMA user_version = {SCHEMA_VERSION}",
 )
 INSERT = "INSERT INTO fact (seq, id, flight_ns, utc, kind, body, checksum) VALUES (?, ?, ?, ?, ?, ?, ?)"
-SELECT = "SELECT seq, id, flight_ns, utc, kind, body, checksum FROM fact"
+# NOT INDEXED: a damaged index must not hide rows.
+SELECT = "SELECT seq, id, flight_ns, utc, kind, body, checksum FROM fact NOT INDEXED"
 
 
 def checksum(seq: int, id: str, flight_ns: int, utc: str, kind: str, body: str) -> str:
@@ -60,6 +63,29 @@ def checksum(seq: int, id: str, flight_ns: int, utc: str, kind: str, body: str) 
     parts = (str(seq), id, str(flight_ns), utc, kind, body)
     text = "\x1f".join(parts).encode("utf-8", "surrogatepass")
     return hashlib.blake2b(text, digest_size=8).hexdigest()
+
+
+def check_tables(found: Iterable[tuple[str, str | None]], where: str) -> None:
+    """Refuse a journal whose tables and triggers are not ours, or not all there.
+
+    Parameters
+    ----------
+    found : iterable of (str, str or None)
+        Name and SQL of each entry of `sqlite_master`; those that SQLite makes itself are passed over.
+    where : str
+        Name of the file, for the message.
+
+    Raises
+    ------
+    LogDamaged
+        One is missing, changed or strange.
+    """
+    there = {str(sql) for name, sql in found if not str(name).startswith("sqlite_")}
+    if there != set(CREATE[:-1]):
+        raise LogDamaged(
+            f"{where}: its tables are not those of a journal; the file is damaged or was changed by another program.",
+            hint=f"Run `kneecall store rescue {Path(where).parent}` to save what can be read.",
+        )
 
 
 def check_version(version: int, where: str) -> None:

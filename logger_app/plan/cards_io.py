@@ -76,7 +76,7 @@ def read_text(file: Path) -> str:
     CardError
         It is missing, too large or not UTF-8.
     """
-    if not file.is_file():
+    if not file.exists():
         hint = f"`kneecall plan new {file.parent}` makes one."
         raise campaign_error(file, (Fault(where="", got="no such file", expected="a campaign file", hint=hint),))
     if file.stat().st_size > _TOO_LARGE:
@@ -84,7 +84,7 @@ def read_text(file: Path) -> str:
             file, (Fault(where="", got=f"{file.stat().st_size} bytes", expected="a text of some kilobytes"),)
         )
     try:
-        return file.read_bytes().decode("utf-8-sig")
+        return files_io.read_text(file, _TOO_LARGE)
     except UnicodeDecodeError as err:
         line = err.object[: err.start].count(b"\n") + 1
         fault = Fault(where=f"line {line}", got="a byte that is no UTF-8", expected="text saved as UTF-8")
@@ -117,5 +117,5 @@ def write_text(file: Path, text: str) -> None:
     OSError
         The disk refuses; what was there before is untouched.
     """
-    file.parent.mkdir(parents=True, exist_ok=True)
+    files_io.make_folder(file.parent)
     files_io.write_text(file, text)

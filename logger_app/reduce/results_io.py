@@ -98,7 +98,7 @@ class ResultsDocument:
             return None
         try:
             # As `write_text`: a campaign whose disk was taken out is not made anew.
-            self.path.parent.mkdir(exist_ok=True)
+            files_io.make_folder(self.path.parent, parents=False)
             with files_io.whole_file(self.path) as part, part.open("w", encoding="utf-8", newline="\n") as out:
                 self.copy_to(out)
         except OSError as err:
@@ -126,7 +126,7 @@ def write_text(path: Path, text: str) -> Path:
     """
     try:
         # Its own folder only: a campaign whose disk was taken out is not made anew under the same name.
-        path.parent.mkdir(exist_ok=True)
+        files_io.make_folder(path.parent, parents=False)
         files_io.write_text(path, text)
     except OSError as err:
         raise ReportError(f"{path}: cannot be written ({err.strerror or err}); nothing was changed") from err

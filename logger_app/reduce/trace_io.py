@@ -16,7 +16,8 @@ from xml.parsers import expat
 
 import numpy as np
 
-from logger_app.errors import Fault, ReduceError
+from logger_app.errors import Fault, FileRefused, ReduceError
+from logger_app.io import files as files_io
 from logger_app.reduce.samples import Trace
 from logger_app.units import KT_PER_KMH, KT_PER_MPH, KT_PER_MPS, M_PER_FT, M_PER_NMI
 
@@ -99,7 +100,9 @@ def read_text(path: Path) -> str:
     try:
         if path.stat().st_size > MAX_BYTES:
             raise fault(path, f"{path.stat().st_size} bytes", f"at most {MAX_BYTES}")
-        text = path.read_bytes().decode("utf-8-sig")
+        text = files_io.read_text(path, MAX_BYTES)
+    except FileRefused as err:
+        raise fault(path, str(err).removeprefix(f"{path}: "), "an ordinary file") from err
     except OSError as err:
         raise fault(path, err.strerror or str(err), "a file that can be read") from err
     except UnicodeDecodeError as err:

@@ -16,7 +16,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from logger_app.errors import ReportError
 from logger_app.io.containers import open_container
-from logger_app.io.files import whole_file
+from logger_app.io.files import make_folder, whole_file
 from logger_app.records.clocks import ClockMap
 from logger_app.report.clip import Caption, caption, run_span
 from logger_app.report.fonts_io import font_folder
@@ -53,7 +53,7 @@ def write_clip(
     if not video.is_file():
         raise ReportError(f"{video}: no such file; the clip needs the camera's file. Put it back, or sync it again.")
     span = _video_span(clock_map, run, video)
-    out.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(out.parent)
     try:
         with whole_file(out) as part:
             shown = _transcode(video, part, clock_map, run, unit, span, progress or (lambda share: None))

@@ -22,7 +22,16 @@ from pathlib import Path
 from logger_app import __version__
 from logger_app.domain.cameras import CameraFile
 from logger_app.errors import ReportError
-from logger_app.io.files import clear_left_behind, put_in_place, sync_file, sync_folder, write_text
+from logger_app.io.files import (
+    clear_left_behind,
+    is_file,
+    put_in_place,
+    read_text,
+    refuse_links,
+    sync_file,
+    sync_folder,
+    write_text,
+)
 from logger_app.records.plan import Campaign
 from logger_app.records.results import Reduction, StallSpeed
 from logger_app.records.runs import FlightData
@@ -39,6 +48,9 @@ from logger_app.report.view import Again, Page, PageBuilder
 
 PAGE = "index.html"
 MANIFEST = "versions.json"
+# Beginnings of what Kneecall itself leaves in a report's folder: a report in the making, clips of runs.
+OURS = (".report-", ".old-", "clip_")
+OF_THE_SYSTEM = (".DS_Store", "Thumbs.db", "desktop.ini")
 
 
 class ReportWriter:
@@ -215,6 +227,8 @@ class _Target:
     def __enter__(self) -> Path:
         if self.out.exists() and not self.out.is_dir():
             raise ReportError(f"{self.out}: is a file; the report needs a folder. Give another one with -o.")
+        refuse_links(self.out)
+        _refuse_others(self.out)
         try:
             self.made = [parent for parent in self.out.parents if not parent.exists()]
             self.out.parent.mkdir(parents=True, exist_ok=True)
@@ -263,6 +277,8 @@ class _Target:
         them all, so that the next report can be written over them.
         """
         listed = _listed(self.out)
+        for path in {*new, *listed}:
+            refuse_links(self.out / path, below=self.out)
         strange = [path for path in new if (self.out / path).exists() and path not in listed]
         if strange:
             names = ", ".join(str(path) for path in strange[:3])
@@ -292,11 +308,24 @@ class _Target:
 
     def _list_both(self) -> None:
         """While files change, the list names those of both reports."""
-        document = json.loads((self.work / MANIFEST).read_text("utf-8"))
+        document = json.loads(read_text(self.work / MANIFEST))
         with suppress(OSError, ValueError, KeyError, TypeError):
-            before = json.loads((self.out / MANIFEST).read_text("utf-8"))["files_sha256"]
+            before = json.loads(read_text(self.out / MANIFEST))["files_sha256"]
             document["files_sha256"] = {**before, **document["files_sha256"]}
         write_text(self.out / MANIFEST, json.dumps(document, ensure_ascii=False, indent=1) + "\n")
+
+
+def _refuse_others(out: Path) -> None:
+    """A folder with other things in it and no report is not ours to write into: `-o /` must do nothing."""
+    if not out.is_dir() or is_file(out / MANIFEST):
+        return
+    others = [name for name in os.listdir(out) if not name.startswith(OURS) and name not in OF_THE_SYSTEM]
+    if others:
+        raise ReportError(
+            f"{out}: has other files in it ({', '.join(sorted(others)[:3])}) and no earlier report; "
+            "expected a new or empty folder, or one with a report.",
+            hint="Give another one with -o.",
+        )
 
 
 def _link_or_copy(source: Path, target: Path) -> None:
@@ -309,7 +338,7 @@ def _link_or_copy(source: Path, target: Path) -> None:
 def _listed(out: Path) -> list[Path]:
     """Files that an older report in `out` says are its own, so that none of them outlives it."""
     try:
-        names = json.loads((out / MANIFEST).read_text("utf-8"))["files_sha256"]
+        names = json.loads(read_text(out / MANIFEST))["files_sha256"]
     except (OSError, ValueError, KeyError, TypeError):
         return []
     names = [*names, MANIFEST]

@@ -12,6 +12,7 @@ import numpy as np
 
 from logger_app.errors import SoundError, SyncError
 from logger_app.io.containers import open_container
+from logger_app.io.files import open_file
 from logger_app.io.sound import LONGEST_S, open_sound
 
 
@@ -101,7 +102,7 @@ def fingerprint(path: Path, progress: Callable[[float], None] = lambda share: No
         64 hexadecimal digits.
     """
     digest, size, done = hashlib.sha256(), max(1, Path(path).stat().st_size), 0
-    with open(path, "rb") as file:
+    with open_file(Path(path), through_links=True) as file:
         while block := file.read(4 * 1024 * 1024):
             digest.update(block)
             done += len(block)

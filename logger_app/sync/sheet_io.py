@@ -14,7 +14,7 @@ import numpy as np
 
 from logger_app.domain.times import cue_time
 from logger_app.errors import SyncError
-from logger_app.io.files import whole_file, write_text
+from logger_app.io.files import make_folder, whole_file, write_text
 from logger_app.io.stills import save_picture
 from logger_app.records.results import StallSpeed
 from logger_app.records.stills import SavedPicture, SavedShot, SavedSide
@@ -204,7 +204,7 @@ def write_clip(
                 progress((k + 1) / total)
             box.mux(stream.encode(None))
 
-    out.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(out.parent)
     with whole_file(out) as part:
         write(part)
     return out
@@ -270,7 +270,7 @@ def write_subtitles(out: Path, sides: Sequence[Side], unit: str) -> Path:
         words = [f"{side.name}: {clip_words(side.result, start_s + k / 2, unit)}" for side in sides]
         text = "\n".join(w.replace("&", "&amp;").replace("<", "&lt;") for w in words)
         blocks.append(f"{cue_time(k / 2)} --> {cue_time((k + 1) / 2)}\n{text}\n")
-    out.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(out.parent)
     return write_text(out, "\n".join(blocks))
 
 

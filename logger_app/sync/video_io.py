@@ -21,7 +21,7 @@ import numpy as np
 
 from logger_app.errors import SyncError
 from logger_app.io.containers import open_container
-from logger_app.io.files import whole_file
+from logger_app.io.files import make_folder, whole_file
 
 # Without an index of key pictures: decoding on is cheaper than seeking when the wanted one is this near [s].
 READ_ON_S = 2.0
@@ -396,7 +396,7 @@ def make_proxy(path: Path, proxy: Path, progress: Callable[[float], None] = lamb
     import av
 
     path, proxy = Path(path), Path(proxy)
-    proxy.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(proxy.parent)
     try:
         with (
             whole_file(proxy) as part,

@@ -6,7 +6,7 @@ import json
 from dataclasses import asdict
 from pathlib import Path
 
-from logger_app.io.files import write_text
+from logger_app.io.files import make_folder, read_text, write_text
 from logger_app.io.resources import user_dir
 from logger_app.ui.theme import Display
 
@@ -17,7 +17,7 @@ def load_display(folder: Path | None = None) -> Display:
     """The kept display, or the default where none was kept or the file cannot be read."""
     path = (folder or user_dir()) / FILE
     try:
-        return Display(**json.loads(path.read_text("utf-8")))
+        return Display(**json.loads(read_text(path)))
     except (OSError, ValueError, TypeError, RecursionError):
         return Display()
 
@@ -25,5 +25,5 @@ def load_display(folder: Path | None = None) -> Display:
 def save_display(display: Display, folder: Path | None = None) -> Path:
     """Keep the display; written whole or not at all."""
     folder = folder or user_dir()
-    folder.mkdir(parents=True, exist_ok=True)
+    make_folder(folder)
     return write_text(folder / FILE, json.dumps(asdict(display), indent=1))

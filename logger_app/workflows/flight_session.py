@@ -14,6 +14,7 @@ state and says what is durable; screens look at `snapshot()` and take cues from 
 from __future__ import annotations
 
 import contextlib
+import os
 import queue
 import shutil
 import threading
@@ -34,6 +35,7 @@ from logger_app.fly.capture.speaker import SilentSpeaker, Speaker
 from logger_app.fly.cues import Cue, Tone, tone_sound
 from logger_app.fly.flight_state import ClosedRun, FlightState, Intent, Outcome, Touch, advance, begin, silent_since_ns
 from logger_app.fly.notes import QuietWatch, note_over_ns
+from logger_app.io.files import create_file, remove_file
 from logger_app.logstore import codec
 from logger_app.logstore.audio_io import SegmentWriter, read_sound
 from logger_app.logstore.store import Journal, list_flights, utc_now
@@ -255,7 +257,7 @@ class FlightSession:
             self._store.close()
         lost = sum(len(rows) for rows, _ in self._unsaved)
         with contextlib.suppress(OSError):
-            (self.flight_dir / SPARE_FILE).unlink(missing_ok=True)
+            remove_file(self.flight_dir / SPARE_FILE, missing_ok=True)
         self.journal.close()
         if isinstance(self.told_badly, BrokenPipeError):
             raise self.told_badly
@@ -446,13 +448,15 @@ class FlightSession:
 
     def _make_spare(self) -> None:
         with contextlib.suppress(OSError):
-            (self.flight_dir / SPARE_FILE).write_bytes(b"\1" * SPARE_BYTES)
+            remove_file(self.flight_dir / SPARE_FILE, missing_ok=True)
+            with os.fdopen(create_file(self.flight_dir / SPARE_FILE), "wb") as spare:
+                spare.write(b"\1" * SPARE_BYTES)
 
     def _give_up_spare(self) -> bool:
         spare = self.flight_dir / SPARE_FILE
         try:
-            had = spare.stat().st_size > 0
-            spare.unlink()
+            had = spare.lstat().st_size > 0
+            remove_file(spare)
         except OSError:
             return False
         return had

@@ -18,7 +18,7 @@ import numpy as np
 from logger_app.errors import CardError, Fault, SoundError
 from logger_app.hear.listen import HearResult, hear_files
 from logger_app.hear.transcript_io import is_transcript
-from logger_app.io.files import put_in_place
+from logger_app.io.files import make_folder, put_in_place, refuse_links, remove_file
 from logger_app.io.sound import write_flac
 from logger_app.logstore import codec
 from logger_app.logstore.audio_io import AUDIO_DIR, SEGMENT_S, Segment, audio_row, second_checks, segments_of
@@ -120,7 +120,8 @@ def hear_into(
     info = _new_info(campaign, flight_dir.name, configuration)
     if flight_dir.exists() and any(flight_dir.iterdir()):
         raise SoundError(f"{flight_dir}: a folder with other files in it; expected a flight, or a new or empty folder.")
-    flight_dir.parent.mkdir(parents=True, exist_ok=True)
+    refuse_links(flight_dir)
+    make_folder(flight_dir.parent)
     clear_unfinished(flight_dir.parent)
     building = flight_dir.with_name(f".{flight_dir.name}.{os.getpid()}.part")
     try:
@@ -259,13 +260,13 @@ class _Segments:
     def discard(self) -> None:
         """Take away what was written."""
         for path in self._made:
-            path.unlink(missing_ok=True)
+            remove_file(path, missing_ok=True)
 
     def _write(self) -> None:
         if not self._samples:
             return
         pcm = np.concatenate(self._held)
-        self.folder.mkdir(mode=0o700, exist_ok=True)
+        make_folder(self.folder, 0o700, parents=False)
         taken = [int(path.stem) for path in self.folder.glob("*.*") if path.stem.isdigit()]
         path = self.folder / f"{max(taken, default=-1) + 1:04d}.flac"
         self._made.append(path)

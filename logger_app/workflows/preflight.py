@@ -25,7 +25,7 @@ from logger_app.errors import CardError, LoggerError
 from logger_app.fly.capture.audio_writer import BYTES_PER_S, JOURNAL_BYTES
 from logger_app.fly.capture.mic import BlockQueue, level_dbfs
 from logger_app.fly.rehearsal import Line, Score, score, script
-from logger_app.io.files import write_text
+from logger_app.io.files import make_folder, read_text, write_text
 from logger_app.io.resources import user_dir
 from logger_app.records.calls import CallKind
 from logger_app.records.plan import Campaign
@@ -385,7 +385,7 @@ def briefing(campaign: Campaign | None) -> dict:
 def acknowledged(campaign_dir: Path, campaign: Campaign | None) -> dict | None:
     """Who acknowledged the briefing as it now stands, and when; None if nobody, or if it has changed."""
     try:
-        kept = json.loads((campaign_dir / RESULTS_DIR / ACKNOWLEDGED_FILE).read_text("utf-8"))
+        kept = json.loads(read_text(campaign_dir / RESULTS_DIR / ACKNOWLEDGED_FILE))
         return {"who": kept["who"], "utc": kept["utc"]} if kept["sha256"] == _digest(campaign) else None
     except (OSError, ValueError, KeyError, TypeError):
         return None
@@ -394,7 +394,7 @@ def acknowledged(campaign_dir: Path, campaign: Campaign | None) -> dict | None:
 def acknowledge(campaign_dir: Path, campaign: Campaign | None, who: str) -> dict:
     """Keep that somebody has read the briefing; written whole or not at all."""
     folder = campaign_dir / RESULTS_DIR
-    folder.mkdir(exist_ok=True)
+    make_folder(folder, parents=False)
     kept = {"who": who, "utc": datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")}
     read = kept | {"sha256": _digest(campaign), "briefing": briefing(campaign)}
     write_text(folder / ACKNOWLEDGED_FILE, json.dumps(read, indent=1))

@@ -17,6 +17,7 @@ import numpy as np
 from logger_app import __version__
 from logger_app.domain.cameras import CameraFile
 from logger_app.errors import LogError, ReportError
+from logger_app.io.files import read_bytes
 from logger_app.io.sound import encode_opus
 from logger_app.io.stills import STILLS_DIR, read_pictures
 from logger_app.logstore.audio_io import read_sound
@@ -155,7 +156,7 @@ class Gathered:
             tufts=tuple(self.tufts),
             wings=_wings(self.marked, tuple(self.configurations), unit),
             stills=tuple(SavedStill(about=about, jpeg=jpeg) for about, jpeg in pictures),
-            campaign_file=(self.campaign_dir / flow.CAMPAIGN_FILE).read_bytes(),
+            campaign_file=read_bytes(self.campaign_dir / flow.CAMPAIGN_FILE),
             versions=(
                 ("kneecall", __version__),
                 ("Python", platform.python_version()),
