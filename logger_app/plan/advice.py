@@ -12,9 +12,10 @@ import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from logger_app.domain.fitted import lineage
 from logger_app.plan.cards import implied_clmax, unit_hint
 from logger_app.plan.flights import budget, loads, planned_runs, returns_to_baseline
-from logger_app.plan.loading import aircraft_as_fitted, ballast_to_match, lineage, weight_and_cg
+from logger_app.plan.loading import aircraft_as_fitted, ballast_to_match, weight_and_cg
 from logger_app.plan.order import build_up
 from logger_app.plan.repeats import runs_needed, smallest_difference_kt
 from logger_app.records.journal import FlightInfo

@@ -12,9 +12,11 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Iterator
 
+from logger_app.domain.fitted import fitted_to
+from logger_app.domain.planform import row_problems
 from logger_app.errors import Fault
 from logger_app.plan.loading import aircraft_as_fitted, loading_limits
-from logger_app.records.plan import Aircraft, Campaign, TestCard, TestPoint
+from logger_app.records.plan import Aircraft, AircraftConfig, Campaign, TestCard, TestPoint
 from logger_app.units import G0_MPS2, KG_PER_LB, KT_PER_MPS, to_kt
 
 RHO0_KG_PER_M3 = 1.225  # ISO 2533 standard atmosphere, sea level
@@ -172,9 +174,23 @@ def _configurations(campaign: Campaign) -> Iterator[Fault]:
             yield _unknown(f"configuration {config.id}, parent", config.parent, ids, "configuration")
         for change in config.changes:
             yield from _span(f"configuration {config.id}, change {change.item}", dict(change.details))
+        yield from _rows_and_removals(campaign, config)
     for loop in _cycles({c.id: c.parent for c in campaign.configurations}):
         path = " from ".join([*loop, loop[0]])
         yield _fault(f"configuration {loop[0]}, parent", f"a circle: {path}", "a chain that ends at the baseline")
+
+
+def _rows_and_removals(campaign: Campaign, config: AircraftConfig) -> Iterator[Fault]:
+    before = fitted_to(campaign, config.parent) if config.parent else ()
+    there = [one.change.item for one in before]
+    for change in config.changes:
+        if change.takes_off and change.takes_off not in there:
+            listed = ", ".join(there) or "nothing is fitted before"
+            where = f"configuration {config.id}, change {change.item}, takes_off"
+            yield _fault(where, change.takes_off, f"an item of an earlier configuration: {listed}")
+    if config.parent is not None:
+        for fit, _, got, expected in row_problems(campaign.aircraft, fitted_to(campaign, config.id)):
+            yield _fault(f"configuration {config.id}, change {fit.change.item}, row", got, expected)
 
 
 def _span(where: str, details: dict[str, str]) -> Iterator[Fault]:

@@ -52,8 +52,7 @@ def missing_photos(folder: Path, campaign: Campaign) -> tuple[str, ...]:
         (config.id, change.item, value)
         for config in campaign.configurations
         for change in config.changes
-        for name, value in change.details
-        if name == "photo"
+        for value in [*(v for name, v in change.details if name == "photo"), *(r.photo for r in change.rows if r.photo)]
     ]
     root = campaign_file(folder).parent
     return tuple(

@@ -13,8 +13,9 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from logger_app.domain.fitted import lineage
 from logger_app.errors import Fault
-from logger_app.plan.loading import aircraft_as_fitted, lineage, loading_limits, weight_and_cg
+from logger_app.plan.loading import aircraft_as_fitted, loading_limits, weight_and_cg
 from logger_app.plan.order import build_up
 from logger_app.records.plan import Campaign, PlannedFlight
 from logger_app.records.results import StallSpeed

@@ -104,6 +104,24 @@ AIRCRAFT = (
     Key(name="max_bank_deg", low=0, high=90, about="steepest bank of this campaign"),
     Key(name="flap_limit", kind="rows"),
     Key(name="station", kind="rows"),
+    Key(name="semispan_mm", low=1500, high=20000, about="root to tip of one wing; for drawings of what is fitted"),
+    Key(name="root_chord_mm", low=200, high=5000),
+    Key(name="tip_chord_mm", low=100, high=5000),
+    Key(name="tip_setback_mm", low=-3000, high=3000, about="leading edge of the tip behind that of the root"),
+    Key(name="control_surface", kind="rows"),
+    Key(name="wing_station", kind="rows"),
+)
+
+CONTROL_SURFACE = (
+    Key(name="name", kind="text", required=True, about="flap, aileron, ..."),
+    Key(name="span_from_pct", required=True, low=0, high=100, about="of the semispan, from the root"),
+    Key(name="span_to_pct", required=True, low=0, high=100),
+    Key(name="chord_from_pct", low=10, high=100, about="hinge line, of the chord from the leading edge"),
+)
+
+WING_STATION = (
+    Key(name="name", kind="text", required=True),
+    Key(name="span_pct", required=True, low=0, high=100, about="of the semispan, from the root"),
 )
 
 FLAP_LIMIT = (
@@ -140,6 +158,7 @@ CONFIGURATION = (
     Key(name="name", kind="text"),
     Key(name="parent", kind="text", about="the configuration that this one was made from"),
     Key(name="note", kind="text"),
+    Key(name="question", kind="text", about="what the team wants to know next"),
     Key(name="change", kind="rows"),
 )
 
@@ -147,7 +166,29 @@ CHANGE = (
     Key(name="item", kind="text", required=True, about="the one thing that differs"),
     Key(name="what", kind="text"),
     Key(name="state", kind="text", choices=("measured", "nominal")),
+    Key(name="takes_off", kind="text", about="item of an earlier configuration that is removed"),
+    Key(name="row", kind="rows"),
     Key(name="other", kind="fields", about="anything that has no key of its own"),
+)
+
+# A row of devices; spans and chords in percent, or a named station of the aircraft.
+DEVICE_ROW = (
+    Key(name="side", kind="text", choices=("both", "left", "right")),
+    Key(name="surface", kind="text", about="wing, or a control surface by name"),
+    Key(name="count", kind="whole", low=1, high=2500, about="devices on each side"),
+    Key(name="span_from_pct", low=-100, high=200, about="of the semispan, from the root"),
+    Key(name="span_to_pct", low=-100, high=200),
+    Key(name="span_from_station", kind="text", about="a wing_station of the aircraft"),
+    Key(name="span_to_station", kind="text"),
+    Key(name="chord_from_pct", low=-100, high=200, about="at the inner end, of the chord from the leading edge"),
+    Key(name="chord_to_pct", low=-100, high=200, about="at the outer end; the same if left out"),
+    Key(name="angle_deg", low=-90, high=90, about="to the chord"),
+    Key(name="spacing_mm", low=1, high=5000),
+    Key(name="size_mm", low=0.5, high=3000),
+    Key(name="size_pct", low=1, high=1000, about="scale of the base design"),
+    Key(name="state", kind="text", choices=("measured", "nominal")),
+    Key(name="mass_kg", low=0, high=300),
+    Key(name="photo", kind="text", about="file name, from the campaign folder"),
 )
 
 # What can be said of a change in numbers; kept as (name, value) pairs in `Change.details`.

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from logger_app.domain.fitted import fitted_to
 from logger_app.errors import CardError, Fault
-from logger_app.records.plan import Aircraft, AircraftConfig, Campaign, Loading
+from logger_app.records.plan import Aircraft, Campaign, Loading
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,22 +75,6 @@ def weight_and_cg(aircraft: Aircraft, loading: Loading, fuel_used_l: float) -> t
     return weight_kg, sum(kg * (arm or 0.0) for kg, arm in loads) / weight_kg
 
 
-def lineage(campaign: Campaign, configuration: str) -> tuple[AircraftConfig, ...]:
-    """A configuration and all that it was made from, the baseline first.
-
-    Returns
-    -------
-    tuple of AircraftConfig
-        Ends with the one asked for; empty if it is not known; stops at a cycle.
-    """
-    chain: list[AircraftConfig] = []
-    at = campaign.configuration(configuration)
-    while at is not None and at not in chain:
-        chain.insert(0, at)
-        at = campaign.configuration(at.parent) if at.parent else None
-    return tuple(chain)
-
-
 def aircraft_as_fitted(campaign: Campaign, configuration: str | None) -> Aircraft:
     """The aircraft with the weight of what a configuration adds to it.
 
@@ -106,17 +91,16 @@ def aircraft_as_fitted(campaign: Campaign, configuration: str | None) -> Aircraf
     """
     aircraft = campaign.aircraft
     weight_kg, arm_mm = aircraft.empty_weight_kg, aircraft.empty_arm_mm
-    for config in lineage(campaign, configuration or ""):
-        for change in config.changes:
-            details = dict(change.details)
-            added_kg = float(details.get("weight_kg", 0.0))
-            if not added_kg:
-                continue
-            if arm_mm is None or "arm_mm" not in details:
-                arm_mm = None
-            else:
-                arm_mm = (weight_kg * arm_mm + added_kg * float(details["arm_mm"])) / (weight_kg + added_kg)
-            weight_kg += added_kg
+    for fit in fitted_to(campaign, configuration or ""):
+        details = dict(fit.change.details)
+        added_kg = float(details.get("weight_kg", 0.0)) or sum(row.mass_kg or 0.0 for row in fit.change.rows)
+        if not added_kg:
+            continue
+        if arm_mm is None or "arm_mm" not in details:
+            arm_mm = None
+        else:
+            arm_mm = (weight_kg * arm_mm + added_kg * float(details["arm_mm"])) / (weight_kg + added_kg)
+        weight_kg += added_kg
     if weight_kg == aircraft.empty_weight_kg or weight_kg > aircraft.max_weight_kg:
         return aircraft
     return replace(aircraft, empty_weight_kg=weight_kg, empty_arm_mm=arm_mm)

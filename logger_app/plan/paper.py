@@ -15,8 +15,8 @@ from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, Paragraph, Spacer, Table
 
+from logger_app.domain.fitted import lineage
 from logger_app.plan.flights import CardLoad, loads
-from logger_app.plan.loading import lineage
 from logger_app.plan.order import build_up
 from logger_app.plan.presets import CAUTIONS
 from logger_app.records.plan import Campaign, PlannedFlight, TestCard, TestPoint

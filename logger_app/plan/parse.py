@@ -23,9 +23,12 @@ from logger_app.records.plan import (
     CalibrationTable,
     Campaign,
     Change,
+    ControlSurface,
+    DeviceRow,
     FlapLimit,
     Indicator,
     Loading,
+    Planform,
     PlannedFlight,
     Planning,
     Station,
@@ -74,13 +77,14 @@ def parse_campaign(document: dict) -> tuple[Campaign, tuple[Fault, ...]]:
     if head.get("format", keys.FORMAT) > keys.FORMAT:
         reader.fault("campaign, format", head["format"], f"{keys.FORMAT} at most", "A newer version wrote it.")
     team = reader.table(document, "team")
+    aircraft = _aircraft(reader, document)
     campaign = Campaign(
         name=head.get("name", ""),
         language=head.get("language", "en"),
-        aircraft=_aircraft(reader, document),
+        aircraft=aircraft,
         indicator=_indicator(reader, document),
         calibrations=_calibrations(reader, document),
-        configurations=_configurations(reader, document),
+        configurations=_configurations(reader, document, aircraft.planform.stations if aircraft.planform else ()),
         cards=_cards(reader, document),
         flights=_flights(reader, document),
         team=Team(**{**team, "words": tuple(team.get("words", {}).items())}),
@@ -127,7 +131,7 @@ def _aircraft(reader: Reader, document: dict) -> Aircraft:
         for where, v in reader.rows(source, "station", keys.STATION, within="aircraft", label="name")
         if reader.complete(v, keys.STATION)
     ]
-    parts = {"flap_limits": tuple(limits), "stations": tuple(stations)}
+    parts = {"flap_limits": tuple(limits), "stations": tuple(stations), "planform": _planform(reader, source, values)}
     if "max_weight_kg" in values:
         values.setdefault("reference_weight_kg", values["max_weight_kg"])
     if reader.complete(values, keys.AIRCRAFT) and values["empty_weight_kg"] <= values["max_weight_kg"]:
@@ -144,6 +148,39 @@ def _aircraft(reader: Reader, document: dict) -> Aircraft:
     return Aircraft(
         name="", empty_weight_kg=1, reference_weight_kg=1, max_weight_kg=math.inf, wing_area_m2=1, **kept, **parts
     )
+
+
+def _planform(reader: Reader, source: dict, values: dict) -> Planform | None:
+    """The wing from above; None where the file gives no semispan and chord."""
+    shape = {
+        k: values.pop(k) for k in ("semispan_mm", "root_chord_mm", "tip_chord_mm", "tip_setback_mm") if k in values
+    }
+    surfaces = [
+        ControlSurface(**v)
+        for _, v in reader.rows(source, "control_surface", keys.CONTROL_SURFACE, within="aircraft", label="name")
+        if reader.complete(v, keys.CONTROL_SURFACE)
+    ]
+    stations = [
+        (v["name"], v["span_pct"])
+        for _, v in reader.rows(source, "wing_station", keys.WING_STATION, within="aircraft", label="name")
+        if reader.complete(v, keys.WING_STATION)
+    ]
+    missing = [name for name in ("semispan_mm", "root_chord_mm") if name not in shape]
+    if len(missing) == 2 and not shape and not surfaces and not stations:
+        return None
+    if missing:
+        if shape:
+            reader.fault(f"aircraft, {missing[0]}", "", "semispan_mm and root_chord_mm together, to draw the wing")
+        return Planform(
+            semispan_mm=1.0,
+            root_chord_mm=1.0,
+            tip_chord_mm=1.0,
+            surfaces=tuple(surfaces),
+            stations=tuple(stations),
+            measured=False,
+        )
+    shape.setdefault("tip_chord_mm", shape["root_chord_mm"])
+    return Planform(**shape, surfaces=tuple(surfaces), stations=tuple(stations))
 
 
 def _pounds_hint(kg: float, limit_kg: float) -> str:
@@ -173,11 +210,13 @@ def _calibrations(reader: Reader, document: dict) -> tuple[CalibrationTable, ...
     return tuple(tables)
 
 
-def _configurations(reader: Reader, document: dict) -> tuple[AircraftConfig, ...]:
+def _configurations(
+    reader: Reader, document: dict, stations: tuple[tuple[str, float], ...]
+) -> tuple[AircraftConfig, ...]:
     found = []
     for where, values in reader.rows(document, "configuration", keys.CONFIGURATION, label="id"):
         changes = tuple(
-            _change(v)
+            _change(reader, at, v, dict(stations))
             for at, v in reader.rows(
                 values.pop("change", {}), "change", (*keys.CHANGE, *keys.CHANGE_FIELDS), within=where, label="item"
             )
@@ -188,12 +227,40 @@ def _configurations(reader: Reader, document: dict) -> tuple[AircraftConfig, ...
     return tuple(found)
 
 
-def _change(values: dict) -> Change:
+def _device_rows(reader: Reader, where: str, source, stations: dict[str, float]) -> tuple[DeviceRow, ...]:
+    found = []
+    for at, values in reader.rows(source, "row", keys.DEVICE_ROW, within=where):
+        for end in ("from", "to"):
+            name = values.pop(f"span_{end}_station", None)
+            if name is None:
+                continue
+            if name in stations:
+                values[f"span_{end}_pct"] = stations[name]
+            else:
+                known = ", ".join(stations) or "none is given"
+                reader.fault(f"{at}, span_{end}_station", name, f"a wing_station of the aircraft: {known}")
+        missing = [name for name in ("span_from_pct", "span_to_pct") if name not in values]
+        if missing:
+            reader.fault(f"{at}, {missing[0]}", "", "where the row begins and ends along the span")
+            continue
+        if "chord_from_pct" in values:
+            values.setdefault("chord_to_pct", values["chord_from_pct"])
+        found.append(DeviceRow(**values))
+    return tuple(found)
+
+
+def _change(reader: Reader, where: str, values: dict, stations: dict[str, float]) -> Change:
     own = {k.name for k in keys.CHANGE}
+    rows = _device_rows(reader, where, values.pop("row", {}), stations)
     details = [(k, _text(v)) for k, v in values.items() if k not in own]
     details += [(k, _text(v)) for k, v in values.get("other", {}).items()]
     return Change(
-        item=values["item"], what=values.get("what", ""), state=values.get("state", "nominal"), details=tuple(details)
+        item=values["item"],
+        what=values.get("what", ""),
+        state=values.get("state", "nominal"),
+        details=tuple(details),
+        rows=rows,
+        takes_off=values.get("takes_off", ""),
     )
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from logger_app.domain.fitted import lineage
 from logger_app.plan.advice import advise, differences
 from logger_app.plan.flights import (
     Budget,
@@ -18,7 +19,7 @@ from logger_app.plan.flights import (
     propose_flights,
     runs_left,
 )
-from logger_app.plan.loading import aircraft_as_fitted, ballast_to_match, lineage, weight_and_cg
+from logger_app.plan.loading import aircraft_as_fitted, ballast_to_match, weight_and_cg
 from logger_app.plan.order import build_up, rank
 from logger_app.plan.repeats import runs_needed, smallest_difference_kt
 from logger_app.records.journal import FlightInfo

@@ -21,6 +21,8 @@ _POWER = re.compile(r"^(\d+(?:\.\d+)?)\s*(rpm|%|percent|per cent)$", re.IGNORECA
 _RPM = (300, 10000)
 _ID = re.compile(r"\w(?:[\w .+-]{0,58}[\w+-])?")
 
+_ROWS_OF_THE_AIRCRAFT = ("flap_limit", "station", "control_surface", "wing_station")
+
 
 class Reader:
     """Takes values out of tables against their keys and collects what is wrong with them."""
@@ -53,7 +55,7 @@ class Reader:
             self.fault(name, _shown(found), f"a table [{name}]", "Write it in single square brackets, once.")
             return {}
         values = self.values(found, name, keys.TABLES[name])
-        return {k: v for k, v in values.items() if k not in ("flap_limit", "station")}
+        return {k: v for k, v in values.items() if k not in _ROWS_OF_THE_AIRCRAFT}
 
     def rows(self, document: dict, name: str, table: tuple[Key, ...], *, within: str = "", label: str = ""):
         """(where, values) of every ``[[name]]`` row."""

@@ -62,6 +62,34 @@ class Station:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ControlSurface:
+    """A flap, aileron or the like on one wing: from and to along the span, hinge line along the chord; both wings alike."""
+
+    name: str
+    span_from_pct: float
+    span_to_pct: float
+    chord_from_pct: float = 75.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Planform:
+    """One wing from above, as a drawing needs it: a straight-edged panel. Percent of semispan from the root, of chord
+    from the leading edge."""
+
+    semispan_mm: float
+    root_chord_mm: float
+    tip_chord_mm: float
+    tip_setback_mm: float = 0.0  # leading edge of the tip behind that of the root
+    surfaces: tuple[ControlSurface, ...] = ()
+    stations: tuple[tuple[str, float], ...] = ()  # (name, percent of semispan)
+    measured: bool = True  # False: a plain rectangle from the wing area alone
+
+    def chord_mm(self, span_pct: float) -> float:
+        """Chord at a place along the span [mm]."""
+        return self.root_chord_mm + (self.tip_chord_mm - self.root_chord_mm) * span_pct / 100.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Aircraft:
     """The aircraft: weights, wing, fuel and limits. Arms and CG are in millimetres aft of datum."""
 
@@ -82,6 +110,7 @@ class Aircraft:
     max_bank_deg: float = 60.0
     flap_limits: tuple[FlapLimit, ...] = ()
     stations: tuple[Station, ...] = ()
+    planform: Planform | None = None
 
     def __post_init__(self):
         if not 0 < self.empty_weight_kg <= self.max_weight_kg:
@@ -111,17 +140,55 @@ class CalibrationTable:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DeviceRow:
+    """A row of like devices on one surface. All optional but the span.
+
+    Percent of semispan from the root and of chord from the leading edge; the chord position runs in a straight line
+    between both ends. `size_pct` is a scale of the base design; `side` is ``left``, ``right`` or ``both``.
+    """
+
+    span_from_pct: float
+    span_to_pct: float
+    side: str = "both"
+    surface: str = "wing"
+    count: int | None = None  # on each side
+    chord_from_pct: float | None = None
+    chord_to_pct: float | None = None
+    angle_deg: float | None = None
+    spacing_mm: float | None = None
+    size_mm: float | None = None
+    size_pct: float | None = None
+    state: str = "nominal"  # nominal | measured
+    mass_kg: float | None = None
+    photo: str = ""
+
+
+SIDES = ("both", "left", "right")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
     """One thing that differs from the parent configuration.
 
     `item` names it ("leading-edge cuff"); `details` are structured fields (surface, span,
-    chord position, count, ...) as (name, value) pairs; `state` is ``measured`` or ``nominal``.
+    chord position, count, ...) as (name, value) pairs; `state` is ``measured`` or ``nominal``. `rows` says where the
+    devices stand. `takes_off` names an item of an earlier configuration that is removed.
     """
 
     item: str
     what: str = ""
     state: str = "nominal"
     details: tuple[tuple[str, str], ...] = ()
+    rows: tuple[DeviceRow, ...] = ()
+    takes_off: str = ""
+
+    @property
+    def side(self) -> str:
+        """``both``, ``left`` or ``right``: of its rows where they agree, else as its own field says."""
+        sides = {row.side for row in self.rows}
+        if len(sides) == 1:
+            return sides.pop()
+        return "both" if sides else dict(self.details).get("side", "both")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,6 +200,7 @@ class AircraftConfig:
     parent: str | None = None
     changes: tuple[Change, ...] = ()
     note: str = ""
+    question: str = ""  # what the team wants to know next, in its own words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

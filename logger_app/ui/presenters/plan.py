@@ -9,12 +9,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from logger_app.domain.fitted import lineage
 from logger_app.errors import Fault
 from logger_app.plan import edit, keys
 from logger_app.plan.advice import advise
 from logger_app.plan.flights import count_flown, next_flight
 from logger_app.plan.keys import Key
-from logger_app.plan.loading import lineage
 from logger_app.plan.parse import parse_text
 from logger_app.plan.presets import PRESETS
 from logger_app.plan.summary import matrix

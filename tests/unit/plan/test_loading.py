@@ -4,8 +4,9 @@ from dataclasses import replace
 
 import pytest
 
+from logger_app.domain.fitted import lineage
 from logger_app.errors import CardError
-from logger_app.plan.loading import aircraft_as_fitted, ballast_to_match, lineage, loading_limits, weight_and_cg
+from logger_app.plan.loading import aircraft_as_fitted, ballast_to_match, loading_limits, weight_and_cg
 from logger_app.plan.parse import parse_text
 from logger_app.records.plan import Loading
 
