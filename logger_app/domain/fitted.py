@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from logger_app.records.plan import AircraftConfig, Campaign, Change, DeviceRow
+from logger_app.records.plan import SIDES, AircraftConfig, Campaign, Change, DeviceRow
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,9 +96,37 @@ def side_of(fits: Sequence[Fit]) -> str:
     return sides.pop() if len(sides) == 1 else "both"
 
 
-def device_rows(fits: Sequence[Fit]) -> tuple[tuple[Fit, DeviceRow], ...]:
-    """Every row of devices among what is fitted."""
-    return tuple((one, row) for one in fits for row in one.change.rows)
+def device_rows(fits: Sequence[Fit], *, implied: bool = True) -> tuple[tuple[Fit, DeviceRow], ...]:
+    """Every row of devices among what is fitted.
+
+    Parameters
+    ----------
+    implied : bool
+        With those that a change without rows implies by its own span and chord.
+    """
+    return tuple((one, row) for one in fits for row in one.change.rows or (_implied(one.change) if implied else ()))
+
+
+def _implied(change: Change) -> tuple[DeviceRow, ...]:
+    details = dict(change.details)
+    try:
+        low, high = float(details["span_from_pct"]), float(details["span_to_pct"])
+        chord = float(details["chord_pct"]) if "chord_pct" in details else None
+        count = int(details["count_per_side"]) if "count_per_side" in details else None
+    except (KeyError, ValueError):  # no span, or a chord that changes along it: nothing to draw by
+        return ()
+    side = details.get("side", "both")
+    return (
+        DeviceRow(
+            span_from_pct=low,
+            span_to_pct=high,
+            side=side if side in SIDES else "both",
+            count=count,
+            chord_from_pct=chord,
+            chord_to_pct=chord,
+            state=change.state,
+        ),
+    )
 
 
 def history_problems(campaign: Campaign) -> tuple[str, ...]:

@@ -112,6 +112,8 @@ def drawing_of(aircraft: Aircraft, fits: Sequence[Fit] = (), configuration: str 
             texts.append(
                 Text(**dict(zip(("x_mm", "y_mm"), place(side, (a + b) / 2, (hinge + 100) / 2))), text=surface.name)
             )
+        x, y = place(side, 75, 112)
+        texts.append(Text(x_mm=x, y_mm=y, text=f"{side} wing"))
         for name, span in wing.stations:
             lines.append(Line(points=(place(side, span, 0), place(side, span, 100)), role=Role.STATION))
             x, y = place(side, span, 108)
@@ -131,7 +133,7 @@ def drawing_of(aircraft: Aircraft, fits: Sequence[Fit] = (), configuration: str 
         lines=tuple(lines),
         texts=tuple(texts),
         width_mm=2 * centre_mm,
-        height_mm=1.15 * height,
+        height_mm=1.2 * height,
         note="; ".join(notes),
         description="; ".join(row_words(fit, row) for fit, row in device_rows(fits)) or "nothing is fitted in rows",
     )
@@ -178,7 +180,7 @@ def row_words(fit: Fit, row: DeviceRow) -> str:
 def row_problems(aircraft: Aircraft, fits: Sequence[Fit]) -> Iterator[tuple[Fit, DeviceRow, str, str]]:
     """Rows that cannot be: (fit, row, what was got, what was expected)."""
     surfaces = {s.name: s for s in aircraft.planform.surfaces} if aircraft.planform else {}
-    rows = device_rows(fits)
+    rows = device_rows(fits, implied=False)
     for fit, row in rows:
         low, high = 0.0, 100.0
         if row.surface in surfaces:

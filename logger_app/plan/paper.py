@@ -15,7 +15,8 @@ from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, Paragraph, Spacer, Table
 
-from logger_app.domain.fitted import lineage
+from logger_app.domain.fitted import device_rows, fitted_to, lineage
+from logger_app.domain.planform import Drawing, Role, drawing_of, row_words
 from logger_app.plan.flights import CardLoad, loads
 from logger_app.plan.order import build_up
 from logger_app.plan.presets import CAUTIONS
@@ -175,9 +176,12 @@ def _fitted(look: Look, campaign: Campaign, flight: PlannedFlight) -> Blocks:
     fuel = f"fuel {flight.loading.fuel_l:g} l" if flight.loading.fuel_l is not None else ""
     aboard = ", ".join(part for part in (load, fuel) if part)
     checked = look.text("Fitted, checked on the ground:", bold=True)
+    fits = fitted_to(campaign, config.id)
+    lines += [row_words(fit, row) for fit, row in device_rows(fits)]
+    drawn = [WingDrawing(look, drawing_of(campaign.aircraft, fits, config.id))] if device_rows(fits) else []
     return [
         [look.labelled("Configuration", f"{config.id}: {config.name}")],
-        [checked, _ticks(look, lines or ["nothing added: the baseline"])],
+        [checked, _ticks(look, lines or ["nothing added: the baseline"]), *drawn],
         [look.labelled("Aboard", aboard)] if aboard else [],
     ]
 
@@ -290,6 +294,38 @@ class _Tick(Flowable):
 
     def draw(self):
         self.canv.rect(0, 0, 4.5 * mm, 4.5 * mm)
+
+
+class WingDrawing(Flowable):
+    """The wing from above with what must be fitted; what is new in this configuration is drawn thick."""
+
+    WIDTHS = {Role.OUTLINE: 0.9, Role.SURFACE: 0.4, Role.STATION: 0.3, Role.DEVICE: 0.8, Role.STRIP: 1.6}
+
+    def __init__(self, look: Look, drawing: Drawing):
+        super().__init__()
+        self.look, self.drawing = look, drawing
+        self.scale = look.width / drawing.width_mm
+
+    def wrap(self, *_):
+        return self.look.width, self.drawing.height_mm * self.scale + (11 if self.drawing.note else 2)
+
+    def draw(self):
+        canvas, top = self.canv, self.drawing.height_mm * self.scale + (11 if self.drawing.note else 2)
+        for line in self.drawing.lines:
+            canvas.setLineWidth(self.WIDTHS[line.role] * (1.8 if line.new else 1.0))
+            canvas.setDash([1, 2] if line.role is Role.STATION else [])
+            path = canvas.beginPath()
+            for k, (x, y) in enumerate(line.points):
+                (path.lineTo if k else path.moveTo)(x * self.scale, top - y * self.scale)
+            if line.closed:
+                path.close()
+            canvas.drawPath(path)
+        canvas.setDash([])
+        canvas.setFont(self.look.plain, 7)
+        for text in self.drawing.texts:
+            canvas.drawCentredString(text.x_mm * self.scale, top - text.y_mm * self.scale - 2.5, text.text)
+        if self.drawing.note:
+            canvas.drawString(0, 2, self.drawing.note)
 
 
 def _ticks(look: Look, lines: Sequence[str]) -> Table:

@@ -11,6 +11,7 @@ import itertools
 import math
 import re
 import tomllib
+from typing import Any
 
 from logger_app.errors import Fault
 from logger_app.plan import keys
@@ -131,7 +132,11 @@ def _aircraft(reader: Reader, document: dict) -> Aircraft:
         for where, v in reader.rows(source, "station", keys.STATION, within="aircraft", label="name")
         if reader.complete(v, keys.STATION)
     ]
-    parts = {"flap_limits": tuple(limits), "stations": tuple(stations), "planform": _planform(reader, source, values)}
+    parts: dict[str, Any] = {
+        "flap_limits": tuple(limits),
+        "stations": tuple(stations),
+        "planform": _planform(reader, source, values),
+    }
     if "max_weight_kg" in values:
         values.setdefault("reference_weight_kg", values["max_weight_kg"])
     if reader.complete(values, keys.AIRCRAFT) and values["empty_weight_kg"] <= values["max_weight_kg"]:
