@@ -189,6 +189,42 @@ class Excluded:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OneSided:
+    """A change on one wing only: how often the unmodified wing (`control_side`) dropped first, with its exact interval.
+
+    `reference_left` and `reference_right` count the drops of the nearest earlier configuration that is alike on both
+    wings; `could_also` names what else favours a side.
+    """
+
+    configuration: str
+    fitted_side: str
+    control_side: str
+    n_runs: int
+    control_first: int
+    fitted_first: int
+    neither: int
+    low_ratio: float
+    high_ratio: float
+    reference_left: int = 0
+    reference_right: int = 0
+    p_differs_from_reference: float | None = None
+    could_also: tuple[str, ...] = ()
+    words: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StationPair:
+    """One station of both wings in the same runs: control minus fitted, positive when the change held on longer."""
+
+    station: str
+    n: int
+    not_paired: int = 0
+    difference_ias_kt: float | None = None
+    low_kt: float | None = None
+    high_kt: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Reduction:
     """All results of a campaign."""
 
@@ -201,3 +237,4 @@ class Reduction:
     provenance: Provenance = field(default_factory=Provenance)
     summary: tuple[str, ...] = ()
     rules: tuple[tuple[str, str, str], ...] = ()  # "a run counts if": (name, effect, rule)
+    one_sided: tuple[OneSided, ...] = ()

@@ -22,6 +22,7 @@ from logger_app.reduce.atmosphere import density_altitude_ft
 from logger_app.reduce.calibration import Calibrated, calibrate_ias, instrument_corrected_kt
 from logger_app.reduce.cells import make_cells, with_surplus_noted
 from logger_app.reduce.compare import compare_all
+from logger_app.reduce.one_side import one_sided
 from logger_app.reduce.quality import RULES, judge
 from logger_app.reduce.stall_speed import RunStall, stall_of_run
 from logger_app.reduce.standardise import (
@@ -181,6 +182,7 @@ class Reducer:
             ),
             summary=summary(campaign, comparisons),
             rules=RULES,
+            one_sided=one_sided(campaign, runs),
         )
 
     def _shared(self, run: StallSpeed) -> StallSpeed:

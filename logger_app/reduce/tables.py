@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from logger_app.records.plan import Campaign
 from logger_app.records.results import Reduction
+from logger_app.reduce.one_side import CAUTION as ONE_SIDE_CAUTION
 from logger_app.units import from_kt
 
 # What a person reads on a terminal. All of it is in results/reduction.json and in the report's tables.
@@ -28,6 +29,9 @@ def plain_text(campaign: Campaign, reduction: Reduction) -> str:
     unit = campaign.indicator.unit
     parts = [f"{reduction.campaign}\n", *[f"{line}\n" for line in reduction.summary]]
     parts.append(_comparisons(reduction, labels))
+    if reduction.one_sided:
+        lines = [f"  {one.configuration}: {one.words}." for one in reduction.one_sided]
+        parts.append("One wing only\n" + "\n".join([*lines, f"  {ONE_SIDE_CAUTION}"]) + "\n")
     parts.append(_cells(reduction, labels, unit))
     parts.append(_runs(reduction, unit))
     parts.append(_remarks(reduction, labels))

@@ -20,6 +20,7 @@ from enum import StrEnum
 from itertools import combinations
 from statistics import median
 
+from logger_app.domain.binomial import clopper_pearson
 from logger_app.domain.stall_events import APPROACH_ENDS, APPROACH_STARTS, STALL_KINDS
 from logger_app.records.calls import CallKind, CallStatus, Flag, ReviewedCall
 from logger_app.records.runs import FlightRuns, Run
@@ -172,28 +173,6 @@ def build_queue(
         sampled=frozenset(call.id for call in sampled),
         undetected=_undetected([call for call in sampled if call.reviewed]),
     )
-
-
-def clopper_pearson(wrong: int, n: int, confidence: float = 0.95) -> tuple[float, float]:
-    """Exact interval of a proportion.
-
-    Returns
-    -------
-    tuple of float
-        Low and high, 0 to 1; (0, 1) where nothing was tried.
-
-    References
-    ----------
-    Clopper and Pearson (1934), Biometrika 26, 404-413.
-    """
-    from scipy.stats import beta
-
-    if n == 0:
-        return 0.0, 1.0
-    tail = (1 - confidence) / 2
-    low = 0.0 if wrong == 0 else float(beta.ppf(tail, wrong, n - wrong + 1))
-    high = 1.0 if wrong == n else float(beta.ppf(1 - tail, wrong + 1, n - wrong))
-    return low, high
 
 
 def p_wrong(

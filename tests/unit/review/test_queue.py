@@ -5,10 +5,11 @@ from dataclasses import replace
 import made_flight
 import pytest
 
+from logger_app.domain.binomial import clopper_pearson
 from logger_app.records.calls import Action, CallKind, CallStatus, Correction, Flag
 from logger_app.records.runs import FlightRuns
 from logger_app.review.apply import apply_corrections
-from logger_app.review.queue import Item, approaches, build_queue, clopper_pearson, p_wrong
+from logger_app.review.queue import Item, approaches, build_queue, p_wrong
 from logger_app.review.runs import find_runs
 
 

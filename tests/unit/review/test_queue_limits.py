@@ -6,10 +6,11 @@ from dataclasses import replace
 import pytest
 from scipy import stats
 
+from logger_app.domain.binomial import clopper_pearson
 from logger_app.records.calls import Alternative, CallKind, CallStatus, Flag, HeardCall, ReviewedCall
 from logger_app.records.plan import TestPoint
 from logger_app.records.runs import FlightRuns, Run, RunEnd
-from logger_app.review.queue import Item, approaches, build_queue, clopper_pearson, expectations, p_wrong
+from logger_app.review.queue import Item, approaches, build_queue, expectations, p_wrong
 from logger_app.review.runs import find_runs
 from logger_app.units import s_to_ns
 

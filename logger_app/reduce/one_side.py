@@ -1,0 +1,165 @@
+"""Changes fitted to one wing only: the other wing, unmodified, is the control in the very same second.
+
+Pure. Which side dropped first, as an exact binomial; what each side's stations did, as differences paired in the run, so
+that airspeed error cancels. Nothing here says what a full fit would do to the stall speed.
+Main names: `one_sided`, `paired_stations`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+
+from logger_app.domain.binomial import clopper_pearson
+from logger_app.domain.fitted import fitted_to, side_of
+from logger_app.records.plan import Campaign, TestPoint
+from logger_app.records.results import OneSided, StallSpeed, StationPair
+from logger_app.reduce.statistics import mean_interval, sides_differ_p
+
+OTHER = {"left": "right", "right": "left"}
+CAUTION = (
+    "A change on one wing can make the stall asymmetric: outboard devices first, altitude, spin recovery briefed "
+    "(common practice, no source). No stall speed of a full fit follows from it."
+)
+
+
+def one_sided(campaign: Campaign, runs: Iterable[StallSpeed]) -> tuple[OneSided, ...]:
+    """Every configuration whose fit is on one wing, and which wing dropped first in its runs.
+
+    Parameters
+    ----------
+    runs : iterable of StallSpeed
+        All runs of the campaign; those that do not count are left out, except that a run that does not count for its
+        speed alone still shows a side.
+    """
+    runs = [run for run in runs if run.event_flight_s is not None]
+    found = []
+    for config in campaign.configurations:
+        side = side_of(fitted_to(campaign, config.id)) if config.parent is not None else "both"
+        if side in OTHER:
+            mine = [run for run in runs if run.configuration == config.id]
+            if mine:
+                reference = [run for run in runs if run.configuration == _symmetric(campaign, config.id)]
+                found.append(_of(campaign, config.id, side, mine, reference))
+    return tuple(found)
+
+
+def _symmetric(campaign: Campaign, configuration: str) -> str | None:
+    """The nearest earlier configuration that is alike on both wings."""
+    at = campaign.configuration(configuration)
+    while at is not None and at.parent is not None:
+        if side_of(fitted_to(campaign, at.parent)) == "both":
+            return at.parent
+        at = campaign.configuration(at.parent)
+    return None
+
+
+def _drops(runs: Sequence[StallSpeed]) -> tuple[int, int, int]:
+    """How often the left wing, the right wing and neither dropped."""
+    left = sum(run.wing_drop == "left" for run in runs)
+    right = sum(run.wing_drop == "right" for run in runs)
+    return left, right, len(runs) - left - right
+
+
+def _of(campaign: Campaign, configuration: str, side: str, runs, reference) -> OneSided:
+    control = OTHER[side]
+    left, right, neither = _drops(runs)
+    first = right if control == "right" else left
+    low, high = clopper_pearson(first, left + right)
+    was_left, was_right, _ = _drops(reference)
+    p = sides_differ_p((was_left, was_right), (left, right)) if was_left + was_right and left + right else None
+    confounders = _could_favour_a_side({p.id: p for p in campaign.points}, runs)
+    return OneSided(
+        configuration=configuration,
+        fitted_side=side,
+        control_side=control,
+        n_runs=len(runs),
+        control_first=first,
+        fitted_first=left + right - first,
+        neither=neither,
+        low_ratio=low,
+        high_ratio=high,
+        reference_left=was_left,
+        reference_right=was_right,
+        p_differs_from_reference=p,
+        could_also=confounders,
+        words=_words(side, control, first, left + right, low, high, len(runs), was_left, was_right, p, confounders),
+    )
+
+
+def _words(side, control, first, dropped, low, high, n, was_left, was_right, p, confounders) -> str:
+    if not dropped:
+        return f"fitted on the {side} wing only: no wing drop was called in {n} run{'s' if n != 1 else ''}"
+    text = (
+        f"the {control} wing, without the change, dropped first in {first} of {dropped}, "
+        f"{100 * low:.0f} to {100 * high:.0f} % (95 %, exact)"
+    )
+    if was_left + was_right:
+        before = was_right if control == "right" else was_left
+        text += f"; without any change it was {before} of {was_left + was_right}"
+        text += " (the side changed)" if p is not None and p < 0.05 else " (no change of side is shown)"
+    else:
+        text += "; which wing drops first without the change has not been flown"
+    if confounders:
+        text += f". What else favours a side: {', '.join(confounders)}"
+    return text
+
+
+def _could_favour_a_side(points: Mapping[str, TestPoint], runs: Sequence[StallSpeed]) -> tuple[str, ...]:
+    """Power, bank and flap of the runs that would favour a side by themselves; ball and rudder, which nobody recorded."""
+    flown = [points[run.point] for run in runs if run.point in points]
+    found = []
+    if powered := sorted({point.power for point in flown if point.power != "idle"}):
+        found.append(f"power ({', '.join(powered)})")
+    if banked := sorted(
+        {f"{abs(p.bank_deg):g} deg {'right' if p.bank_deg > 0 else 'left'}" for p in flown if p.bank_deg}
+    ):
+        found.append(f"bank ({', '.join(banked)})")
+    if any(point.flap_deg for point in flown):
+        found.append("flaps that do not go down alike")
+    return (*found, "ball and rudder (not recorded)")
+
+
+def paired_stations(
+    runs: Iterable[Mapping[str, tuple[float | None, float | None]]], fitted_side: str
+) -> tuple[StationPair, ...]:
+    """Difference between the wings at each station that both showed in the same run: control minus fitted.
+
+    Positive: the control let go at a higher speed, so the change held the flow longer. Both speeds are of one run and one
+    needle, so that the error of the airspeed cancels.
+
+    Parameters
+    ----------
+    runs : iterable of mapping
+        Of each run, by station: indicated airspeed at which the left and the right wing first separated [kt], None where
+        a side never did or was not seen.
+    fitted_side : str
+        ``left`` or ``right``.
+
+    References
+    ----------
+    [STUDENT1908] paired differences.
+    """
+    by_station: dict[str, list[float]] = {}
+    unseen: dict[str, int] = {}
+    for run in runs:
+        for station, (left, right) in run.items():
+            if left is None or right is None:
+                unseen[station] = unseen.get(station, 0) + 1
+                continue
+            by_station.setdefault(station, []).append(left - right if fitted_side == "right" else right - left)
+    found = []
+    for station in sorted({*by_station, *unseen}):
+        values = by_station.get(station, [])
+        interval = mean_interval(values) if len(values) >= 2 else None
+        found.append(
+            StationPair(
+                station=station,
+                n=len(values),
+                not_paired=unseen.get(station, 0),
+                difference_ias_kt=math.fsum(values) / len(values) if values else None,
+                low_kt=interval.low if interval else None,
+                high_kt=interval.high if interval else None,
+            )
+        )
+    return tuple(found)
