@@ -107,7 +107,7 @@ def _words(side, control, first, dropped, low, high, n, was_left, was_right, p, 
 
 def _could_favour_a_side(points: Mapping[str, TestPoint], runs: Sequence[StallSpeed]) -> tuple[str, ...]:
     """Power, bank and flap of the runs that would favour a side by themselves; ball and rudder, which nobody recorded."""
-    flown = [points[run.point] for run in runs if run.point in points]
+    flown = [points[run.point] for run in runs if run.point is not None and run.point in points]
     found = []
     if powered := sorted({point.power for point in flown if point.power != "idle"}):
         found.append(f"power ({', '.join(powered)})")
