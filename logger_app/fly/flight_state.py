@@ -11,7 +11,7 @@
 Each arrow is a word or a touch, never a must: a pilot who says "on condition" begins a run from
 anywhere, one who forgets it begins one with three falling airspeeds, one who forgets "recovered"
 ends it by silence. Pure: no clock, no disk. Every call given is in exactly one place afterwards:
-the open run, a closed run, or in no run. The grouping follows `review.runs`, which decides on the
+the open run, a closed run, or in no run. The grouping follows `domain.runs`, which decides on the
 ground from the same rows.
 
 Main names: `FlightState`, `Touch`, `Intent`, `advance`, `begin`.
@@ -23,23 +23,32 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
-from logger_app.domain.approach import MIN_CALLS
+from logger_app.domain.points import named_point, next_point, place, point_to_show
+from logger_app.domain.runs import (
+    LONGEST_NOTE_NS,
+    SCRATCH_NS,
+    SILENCE_NS,
+    STOPPED_NS,
+    approach_begins,
+    new_approach_at,
+    silent_after_ns,
+)
+from logger_app.domain.settings import (
+    Memory,
+    Possible,
+    approach_flown,
+    approach_given_up,
+    card_shown,
+    contradicted_items,
+    setting_called,
+)
 from logger_app.domain.stall_events import STALL_KINDS
 from logger_app.fly.cues import Cue, Tone
-from logger_app.fly.settings import contradictions, for_new_card, the_point_for, with_setting
 from logger_app.fly.verdict import Verdict, assess, in_words
-from logger_app.records.calls import CallKind, HeardCall
+from logger_app.records.calls import CallKind, Flag, HeardCall
 from logger_app.records.plan import TestPoint
-from logger_app.records.runs import RunEnd, Settings
-from logger_app.units import s_to_ns, to_kt
-
-# The same as in `review.runs`: the silence that ends an approach, the longer one that is allowed
-# before the first call, how far back "scratch that" reaches (common practice, no source).
-SILENCE_NS = s_to_ns(12.0)
-FIRST_CALL_NS = s_to_ns(40.0)
-SCRATCH_NS = s_to_ns(30.0)
-# A sentence for the notes is over by then, whatever was said (common practice, no source).
-LONGEST_NOTE_NS = s_to_ns(20.0)
+from logger_app.records.runs import RunEnd
+from logger_app.units import to_kt
 
 
 class Phase(StrEnum):
@@ -55,7 +64,6 @@ class Phase(StrEnum):
     LANDED = "landed"
 
 
-NOTHING_SAID = Settings()
 IN_RUN = frozenset({Phase.ON_CONDITION, Phase.APPROACH, Phase.STALL})
 
 
@@ -194,13 +202,17 @@ class Outcome:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlightState:
-    """All that the cards know. `forming` are calls from which an unannounced approach may grow."""
+    """All that the cards know. `forming` are calls from which an unannounced approach may grow.
+
+    `points` are this flight's, in the order of its cards; `possible` holds those of the whole campaign.
+    """
 
     points: tuple[TestPoint, ...]
+    possible: Possible = Possible()
     unit: str = "kt"
     phase: Phase = Phase.SET_UP
     point: str | None = None
-    said: Settings = NOTHING_SAID
+    memory: Memory = Memory()
     run: OpenRun | None = None
     runs: tuple[ClosedRun, ...] = ()
     loose: tuple[str, ...] = ()
@@ -208,6 +220,7 @@ class FlightState:
     held: Phase = Phase.SET_UP
     note_ns: int | None = None
     runs_begun: int = 0
+    stopped_until_ns: int = 0
 
     @property
     def test_point(self) -> TestPoint | None:
@@ -230,37 +243,38 @@ class FlightState:
     @property
     def point_after(self) -> TestPoint | None:
         """The next point that still wants runs, or any next one when none does."""
-        if not self.points:
-            return None
-        here = self._here()
-        others = self.points[here + 1 :] + self.points[: max(here, 0)]
-        wanting = next((point for point in others if not self.complete(point)), None)
-        return wanting or self.points[(here + 1) % len(self.points)]
+        return next_point(self.points, self.point, self.complete)
 
     @property
     def point_before(self) -> TestPoint | None:
         """The point before this one, in card order."""
-        return self.points[(self._here() - 1) % len(self.points)] if self.points else None
-
-    def _here(self) -> int:
-        return next((k for k, point in enumerate(self.points) if point.id == self.point), -1)
+        return next_point(self.points, self.point, self.complete, forward=False)
 
     @property
     def contradicted(self) -> tuple[str, ...]:
         """What was said that is not on this card: any of ``power``, ``flap``, ``bank``."""
-        return contradictions(self.test_point, self.said) if self.test_point else ()
+        return contradicted_items(self.test_point, self.memory) if self.test_point else ()
 
 
-def begin(points: Sequence[TestPoint], unit: str = "kt") -> FlightState:
+def begin(points: Sequence[TestPoint], unit: str = "kt", possible: Possible | None = None) -> FlightState:
     """The state before anything has happened: the first card up.
 
     Parameters
     ----------
     points : sequence of TestPoint
         In the order to fly them; may be empty.
+    possible : Possible, optional
+        What this campaign can have; the `points` alone if not given.
     """
     points = tuple(points)
-    return FlightState(points=points, unit=unit, point=points[0].id if points else None)
+    first = points[0].id if points else None
+    return FlightState(
+        points=points,
+        possible=possible or Possible(points=points),
+        unit=unit,
+        point=first,
+        memory=card_shown(Memory(), first, 0, by_pilot=False),
+    )
 
 
 def advance(state: FlightState, event: HeardCall | Touch) -> tuple[FlightState, Outcome]:
@@ -300,8 +314,7 @@ def silent_since_ns(state: FlightState, now_ns: int) -> int | None:
     run = state.run
     if run is None:
         return None
-    allowed_ns = SILENCE_NS if run.airspeeds else FIRST_CALL_NS
-    return run.last_ns if now_ns - run.last_ns > allowed_ns else None
+    return run.last_ns if now_ns - run.last_ns > silent_after_ns(bool(run.airspeeds)) else None
 
 
 @dataclass
@@ -332,6 +345,8 @@ class _Turn:
         since_ns = silent_since_ns(self.state, call.start_ns)
         if since_ns is not None:
             self._silence(since_ns)
+        if self.state.forming and call.start_ns - _last_ns(self.state.forming) > SILENCE_NS:
+            self._drop_forming()
         intent = COMMANDS.get(call.name) if call.kind is not CallKind.AIRSPEED else None
         if self.state.note_ns is not None and not self._note_ends_with(call, intent):
             self._loosen(call)
@@ -363,37 +378,50 @@ class _Turn:
 
     def _airspeed(self, call: HeardCall) -> None:
         if self.state.run:
+            self._maybe_next_approach(call)
             self._keep(call)
             if self.state.phase is Phase.ON_CONDITION:
                 self._go(Phase.APPROACH, "approach", _Cause.of_call(call))
             return
-        if self.state.phase not in (Phase.SET_UP, Phase.VERDICT):
+        if self.state.phase is Phase.LANDED or call.start_ns < self.state.stopped_until_ns:
             self._loosen(call)
             return
-        forming = self.state.forming
-        if forming and call.start_ns - forming[-1].end_ns > SILENCE_NS:
-            self._drop_forming()
         self.state = replace(self.state, forming=self.state.forming + (call,))
         self._maybe_unannounced(call)
 
     def _maybe_unannounced(self, call: HeardCall) -> None:
-        """Three airspeeds, each no faster than the one before and the last slower: an approach."""
-        speeds = [(c, _kt(c)) for c in self.state.forming if c.kind is CallKind.AIRSPEED]
-        last = [speed for _, speed in speeds[-MIN_CALLS:]]
-        falling = len(last) == MIN_CALLS and None not in last and last[0] >= last[1] >= last[2] < last[0]
-        if not falling:
-            return
+        """Three airspeeds that fall: an approach that nobody announced."""
         calls = self.state.forming
-        first = speeds[0][0]
+        speeds = [c for c in calls if c.kind is CallKind.AIRSPEED]
+        if approach_begins([_kt(c) for c in speeds]):
+            self._open_unannounced(speeds[0], calls, call)
+
+    def _open_unannounced(self, first: HeardCall, calls: tuple[HeardCall, ...], call: HeardCall) -> None:
         self.state = replace(
             self.state,
             forming=(),
             runs_begun=self.state.runs_begun + 1,
             run=OpenRun(
-                id=f"run-{first.id}", start_ns=first.start_ns, announced=False, calls=calls, last_ns=call.end_ns
+                id=f"run-{first.id}", start_ns=first.start_ns, announced=False, calls=calls, last_ns=_last_ns(calls)
             ),
         )
         self._go(Phase.APPROACH, "approach", _Cause.of_call(call))
+
+    def _maybe_next_approach(self, call: HeardCall) -> None:
+        """After a recovery that nobody called, the first airspeeds of the next approach."""
+        run, kt = self.state.run, _kt(call)
+        if run is None or kt is None or Flag.IMPLAUSIBLE in call.flags:
+            return
+        trusted = [(c, v) for c in run.airspeeds if (v := _kt(c)) is not None and Flag.IMPLAUSIBLE not in c.flags]
+        k = new_approach_at([v for _, v in trusted], kt)
+        if k is None:
+            return
+        top = trusted[k][0]
+        before = tuple(c for c in run.calls if c.start_ns < top.start_ns)
+        after = tuple(c for c in run.calls if c.start_ns >= top.start_ns)
+        self.state = replace(self.state, run=replace(run, calls=before))
+        self._close(RunEnd.NEXT_RUN, top.start_ns)
+        self._open_unannounced(top, after, call)
 
     def _event(self, call: HeardCall) -> None:
         self._keep(call)
@@ -402,17 +430,16 @@ class _Turn:
 
     def _setting(self, call: HeardCall) -> None:
         self._keep(call, counts_as_speech=False)
-        said = with_setting(self.state.said, call)
-        self.state = replace(self.state, said=said)
-        flying = self.state.run is not None and self.state.run.airspeeds
-        here = self.state.test_point
-        if flying or said == NOTHING_SAID or (here and not contradictions(here, said)):
-            return
-        there = the_point_for(self.state.points, said)
-        if there and there.id != self.state.point:
-            fresh = with_setting(for_new_card(said), call)
-            self._choose(there, _Cause.of_call(call))
-            self.state = replace(self.state, said=fresh)
+        run = self.state.run
+        flying = bool(run and run.airspeeds) or any(c.kind is CallKind.AIRSPEED for c in self.state.forming)
+        calls = run.calls if run else self.state.forming
+        if flying and any(c.kind is CallKind.EVENT and c.name in STALL_KINDS for c in calls):
+            return  # power and flaps of the recovery are not the next run's
+        memory = setting_called(self.state.memory, call, self.state.possible, in_approach=flying)
+        self.state = replace(self.state, memory=memory)
+        there = None if flying else point_to_show(self.state.points, memory, self.state.point)
+        if there:
+            self._choose(there, _Cause.of_call(call), asked=False)
 
     # ---- intents --------------------------------------------------------------------------------
 
@@ -450,6 +477,7 @@ class _Turn:
         self.state = replace(
             self.state,
             runs_begun=self.state.runs_begun + 1,
+            stopped_until_ns=0,
             run=OpenRun(id=f"run-{cause.id}", start_ns=cause.start_ns, announced=True, last_ns=cause.start_ns),
         )
         self._keep_cause(cause)
@@ -469,6 +497,7 @@ class _Turn:
 
     def _recovered(self, cause: _Cause) -> None:
         self._keep_cause(cause)
+        self._drop_forming()
         if self.state.run:
             self._step("recovered", cause)
             self._close(RunEnd.RECOVERED, cause.end_ns)
@@ -479,6 +508,7 @@ class _Turn:
             self._step("discard", cause)
             self._close(RunEnd.DISCARDED, cause.end_ns)
             return
+        self._drop_forming()
         last = self.state.last_run
         reaches = cause.call is None or (last and cause.start_ns - last.end_ns <= SCRATCH_NS)
         if last and not last.discarded and reaches:
@@ -505,18 +535,22 @@ class _Turn:
         if self.state.run:
             self._close(RunEnd.KNOCKED_OFF, cause.end_ns)
         self._drop_forming()
-        self.state = replace(self.state, phase=Phase.KNOCKED_OFF)
+        stopped_ns = cause.start_ns + STOPPED_NS
+        self.state = replace(self.state, phase=Phase.KNOCKED_OFF, stopped_until_ns=stopped_ns)
         self.cues = [Cue(tone=Tone.STOP, flash="red", text="KNOCK IT OFF")]
 
     def _hold(self, cause: _Cause) -> None:
         self._keep_cause(cause)
         if self.state.phase in (Phase.HOLD, Phase.KNOCKED_OFF, Phase.LANDED):
             return
-        self.state = replace(self.state, held=self.state.phase)
+        self._drop_forming()
+        stopped_ns = 0 if self.state.run else cause.start_ns + STOPPED_NS
+        self.state = replace(self.state, held=self.state.phase, stopped_until_ns=stopped_ns)
         self._go(Phase.HOLD, "hold", cause)
 
     def _resume(self, cause: _Cause) -> None:
         self._keep_cause(cause)
+        self.state = replace(self.state, stopped_until_ns=0)
         if self.state.phase is Phase.HOLD:
             back = self.state.held if self.state.run or self.state.held not in IN_RUN else Phase.SET_UP
             self._go(back, "resume", cause)
@@ -542,9 +576,7 @@ class _Turn:
 
     def _card(self, cause: _Cause) -> None:
         self._keep_cause(cause)
-        name = str(cause.value).replace(" ", "").upper() if cause.value is not None else ""
-        there = next((p for p in self.state.points if p.id.upper() == name), None)
-        there = there or next((p for p in self.state.points if p.card.upper() == name), None)
+        there = named_point(self.state.points, cause.value, self.state.point)
         if there and not self.state.run:
             self._choose(there, cause)
 
@@ -613,8 +645,11 @@ class _Turn:
         self.state = replace(self.state, loose=self.state.loose + (call.id,))
 
     def _drop_forming(self) -> None:
+        if not self.state.forming:
+            return
         ids = tuple(call.id for call in self.state.forming)
-        self.state = replace(self.state, forming=(), loose=self.state.loose + ids)
+        memory = approach_given_up(self.state.memory)
+        self.state = replace(self.state, forming=(), loose=self.state.loose + ids, memory=memory)
 
     def _stir(self, cause: _Cause) -> None:
         run = self.state.run
@@ -630,10 +665,14 @@ class _Turn:
         last = replace(self.state.runs[-1], **changes)
         self.state = replace(self.state, runs=self.state.runs[:-1] + (last,))
 
-    def _choose(self, point: TestPoint, cause: _Cause, step: str = "card") -> None:
+    def _choose(self, point: TestPoint, cause: _Cause, step: str = "card", asked: bool = True) -> None:
+        """Put a card up: one that was asked for, or the one that fits what was called."""
         self._drop_forming()
-        said = self.state.said if point.id == self.state.point else for_new_card(self.state.said)
-        self.state = replace(self.state, point=point.id, said=said)
+        self.state = replace(self.state, point=point.id)
+        if asked:
+            by_pilot = cause.by != "app"
+            memory = card_shown(self.state.memory, point.id, cause.start_ns, by_pilot=by_pilot)
+            self.state = replace(self.state, memory=memory)
         if self.state.phase is Phase.VERDICT:
             self.state = replace(self.state, phase=Phase.SET_UP)
         self._step(step, cause)
@@ -686,6 +725,8 @@ class _Turn:
             verdict=verdict,
             discarded=how in (RunEnd.DISCARDED, RunEnd.KNOCKED_OFF),
         )
+        if run.airspeeds:
+            self.state = replace(self.state, memory=approach_flown(self.state.memory))
         scratched = how is RunEnd.DISCARDED
         phase = self.state.phase if self.state.phase is Phase.HOLD else Phase.SET_UP if scratched else Phase.VERDICT
         self.state = replace(self.state, run=None, runs=self.state.runs + (closed,), phase=phase)
@@ -696,11 +737,8 @@ class _Turn:
             self._cue(Tone.GOOD if verdict.counts else Tone.AGAIN, text=in_words(verdict))
 
     def _point_flown(self) -> TestPoint | None:
-        """The card's point unless what was said contradicts it; then the one that fits, if any."""
-        here = self.state.test_point
-        if here is None or contradictions(here, self.state.said):
-            return the_point_for(self.state.points, self.state.said) if self.state.said != NOTHING_SAID else here
-        return here
+        placed = place(self.state.possible.points, self.state.memory)
+        return next((point for point in self.state.possible.points if point.id == placed.point), None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -725,3 +763,8 @@ class _Cause:
 
 def _kt(call: HeardCall) -> float | None:
     return to_kt(float(call.value), call.unit or "kt") if isinstance(call.value, (int, float)) else None
+
+
+def _last_ns(calls: Sequence[HeardCall]) -> int:
+    """When the last of some calls was over; a setting may be said at any time and does not count."""
+    return max((call.end_ns for call in calls if call.kind is not CallKind.SETTING), default=0)

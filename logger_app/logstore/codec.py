@@ -7,13 +7,14 @@ raises `LogDamaged` naming what it should have been. `..._row` wraps a record as
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 
 from logger_app.errors import LogDamaged
 from logger_app.records.calls import Action, Alternative, CallKind, CaptureGap, Correction, Flag, HeardCall
 from logger_app.records.clocks import ClockMap
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
+from logger_app.records.plan import TestPoint
 from logger_app.units import AIRSPEED_UNITS
 
 # Eleven days and a half: longer than any flight, short enough that nothing computed from it overflows.
@@ -255,6 +256,30 @@ def body_to_info(body: dict) -> FlightInfo:
             fuel_l=_optional(_number, loading.get("fuel_l"), "fuel_l"),
             started_utc=_text(body.get("started_utc", ""), "started_utc"),
             who=_text(body.get("who", ""), "who"),
+        )
+
+
+POINT_FIELDS = ("id", "card", "power", "power_rpm", "power_pct", "flap_deg", "bank_deg", "runs_wanted")
+
+
+def points_to_body(points: Iterable[TestPoint]) -> list[dict]:
+    """The test points as they are when a flight is flown, for its `FLIGHT` row."""
+    return [{name: getattr(point, name) for name in POINT_FIELDS} for point in points]
+
+
+def body_to_points(body: object) -> tuple[TestPoint, ...] | None:
+    """The test points that a flight was flown under; None where its journal does not hold them."""
+    if not isinstance(body, list):
+        return None
+    with _reading("flight", {"id": "points"}):
+        return tuple(
+            TestPoint(
+                **{name: _text(one[name], name) for name in ("id", "card", "power")},
+                **{name: _optional(_number, one.get(name), name) for name in ("power_rpm", "power_pct")},
+                **{name: _number(one[name], name) for name in ("flap_deg", "bank_deg")},
+                runs_wanted=int(_number(one.get("runs_wanted", 3), "runs_wanted")),
+            )
+            for one in body
         )
 
 

@@ -40,6 +40,8 @@ class Flag(StrEnum):
     CLIPPED = "clipped"
     DISAGREE = "disagree"  # the second listening heard something else
     TRANSCRIPT = "transcript"  # read from a text, not heard
+    IN_TALK = "in_talk"  # said within a sentence, or with a unit that belongs to something else
+    TIME_SPREAD = "time_spread"  # its time was worked out from a long line of text: good to seconds only
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -55,7 +55,9 @@ class Run:
 
     `id` is anchored on the row that opened it (a card step, or the first call as heard), so
     corrections do not rename it; `number` counts runs of the flight from 1. `point` is the test
-    point's id, or None with the reason in `why_no_point`.
+    point's id, or None with the reason in `why_no_point`. `point_why` says what the choice of point
+    rests on, `point_share` (0 to 1) how likely it is, `point_cause` the call that an unsure choice
+    hangs on, `next_likeliest` the point that it would be otherwise.
     """
 
     id: str
@@ -71,6 +73,11 @@ class Run:
     discarded: bool = False
     why_discarded: str = ""
     overruled: bool | None = None
+    point_why: str = ""
+    point_share: float = 1.0
+    point_sure: bool = True
+    point_cause: str | None = None
+    next_likeliest: str | None = None
 
     @property
     def start_s(self) -> float:
@@ -90,11 +97,17 @@ class Run:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlightRuns:
-    """The runs of one flight, and the calls that belong to none."""
+    """The runs of one flight, the calls that belong to none, and settings that were heard and not applied.
+
+    `doubts` holds (call id, why); `elsewhere` runs that the campaign as it is now would put at another
+    point: (run id, the point flown in words, the other point or None).
+    """
 
     flight: str
     runs: tuple[Run, ...]
     unassigned: tuple[ReviewedCall, ...] = ()
+    doubts: tuple[tuple[str, str], ...] = ()
+    elsewhere: tuple[tuple[str, str, str | None], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,7 +4,7 @@ The same rows in any order of arrival give the same result: corrections are take
 (utc, id), and an undo is a correction too, so undoing an undo brings its target back. Nothing
 is lost: a rejected call is still there, with its status.
 
-Not for: runs (`review.runs`), whether a correction may be taken (`review.check`).
+Not for: runs (`domain.runs`), whether a correction may be taken (`review.check`).
 """
 
 from __future__ import annotations

@@ -130,9 +130,9 @@ def flight_from_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[Journa
     LogDamaged
         A row's body cannot be read.
     """
+    from logger_app.domain.runs import runs_as_flown
     from logger_app.logstore import codec
     from logger_app.review.apply import apply_corrections, standing
-    from logger_app.review.runs import find_runs
 
     rows = list(rows)
     digest = hashlib.sha256()
@@ -146,7 +146,10 @@ def flight_from_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[Journa
     gaps = [codec.body_to_gap(row.body) for row in rows if row.kind is RowKind.GAP]
     steps = [row for row in rows if row.kind is RowKind.STEP]
     calls = apply_corrections(heard, corrections, campaign.indicator.unit)
-    runs = find_runs(info.id, calls, steps, campaign.points, standing(corrections), gaps, duration_ns)
+    flown = next((row.body["points"] for row in rows if row.kind is RowKind.FLIGHT and row.body.get("points")), None)
+    runs = runs_as_flown(
+        campaign, codec.body_to_points(flown), info.id, calls, steps, standing(corrections), gaps, duration_ns
+    )
     return FlightData(
         info=info,
         runs=runs,

@@ -27,6 +27,8 @@ from pathlib import Path
 import numpy as np
 
 from logger_app.domain.folder_names import is_folder_name
+from logger_app.domain.points import points_for
+from logger_app.domain.settings import Possible
 from logger_app.errors import CardError, Fault, LogError
 from logger_app.fly.capture.audio_writer import HEARING_S, AudioWriter, HearingQueue, SoundState, samples_to_ns
 from logger_app.fly.capture.listener import Listener, Recogniser
@@ -41,7 +43,7 @@ from logger_app.logstore.audio_io import SegmentWriter, read_sound
 from logger_app.logstore.store import Journal, list_flights, utc_now
 from logger_app.records.calls import Action, CaptureGap, Correction, HeardCall
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
-from logger_app.records.plan import Campaign, Loading, TestPoint
+from logger_app.records.plan import Campaign, Loading
 from logger_app.units import NS_PER_S, RATE_HZ, ns_to_s, s_to_ns
 
 FLIGHTS_DIR = "flights"
@@ -623,7 +625,8 @@ def open_flight(
         started_utc=utc_now(),
         who=who,
     )
-    return Journal.create(folder, info, campaign=campaign.name, **extra)
+    points = codec.points_to_body(campaign.points)
+    return Journal.create(folder, info, campaign=campaign.name, points=points, **extra)
 
 
 def unfinished_flight(campaign_dir: Path) -> str | None:
@@ -634,15 +637,6 @@ def unfinished_flight(campaign_dir: Path) -> str | None:
         if steps and steps[-1] != LANDED:
             return folder.name
     return None
-
-
-def points_for(campaign: Campaign, flight: str) -> tuple[TestPoint, ...]:
-    """The points of a flight in the order of its planned cards; all of them where nothing is planned."""
-    planned = campaign.flight(flight)
-    if not planned or not planned.cards:
-        return campaign.points
-    by_id = {card.id: card for card in campaign.cards}
-    return tuple(point for id in planned.cards if id in by_id for point in by_id[id].points)
 
 
 def _next_planned(campaign: Campaign, campaign_dir: Path) -> str:
@@ -680,7 +674,7 @@ def _check_name(name: str) -> None:
 
 def _replay(journal: Journal, campaign: Campaign) -> tuple[FlightState, list[HeardCall]]:
     """The state that the journal's rows lead to, and the calls in it: the same fold as in flight."""
-    state = begin(points_for(campaign, journal.info.id), campaign.indicator.unit)
+    state = begin(points_for(campaign, journal.info.id), campaign.indicator.unit, Possible.of(campaign))
     calls: list[HeardCall] = []
     for row in journal.rows(RowKind.CALL, RowKind.STEP, RowKind.CORRECTION):
         event = _event_of(row)

@@ -125,7 +125,8 @@ def hear_into(
     clear_unfinished(flight_dir.parent)
     building = flight_dir.with_name(f".{flight_dir.name}.{os.getpid()}.part")
     try:
-        with Journal.create(building, info, campaign=campaign.name) as journal:
+        points = codec.points_to_body(campaign.points)
+        with Journal.create(building, info, campaign=campaign.name, points=points) as journal:
             result = _hear_to(journal, files, campaign, arguments)
             journal.append([_flight_row(journal, result)])
         if flight_dir.exists():

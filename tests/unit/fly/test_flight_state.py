@@ -760,15 +760,30 @@ def test_a_card_said_with_a_space_or_not_at_all():
     assert flight.say(2, "card").steps == ()
 
 
-def test_what_was_set_holds_on_the_same_card_and_not_on_another():
+def test_a_new_card_asks_for_its_own_settings_and_forgets_none():
     flight = Flight()
     flight.say(5, "flap", 0)
     flight.say(6, "altitude", 6000)
-    flight.touch(7, Intent.CARD, point="A1")
-    assert flight.state.said.flap_deg == 0
     flight.touch(8, Intent.CARD, point="A2")
 
-    assert (flight.state.said.flap_deg, flight.state.said.altitude_ft) == (None, 6000)
+    said = flight.state.memory.settings()
+    assert (said.flap_deg, said.altitude_ft) == (0, 6000)
+    assert flight.state.contradicted == ()
+    flight.approach()
+    assert flight.closed[0].point == "A2"
+
+
+def test_power_said_once_still_holds_after_next_card():
+    """Live, "flap 15 fits more than one point": what was said before a card move was forgotten."""
+    flight = Flight()
+    flight.say(1, "power", "idle")
+    flight.say(2, "flap", 0)
+    end_s = flight.approach()
+    flight.say(end_s + 5, "next_card")
+    flight.say(end_s + 8, "flap", 15)
+    flight.approach(end_s + 12)
+
+    assert [run.point for run in flight.closed] == ["A1", "A2"]
 
 
 def test_a_run_counts_for_the_point_that_was_really_set():
@@ -778,6 +793,7 @@ def test_a_run_counts_for_the_point_that_was_really_set():
         flight.say(12 + 1.5 * k, 60 - 1.5 * k)
     flight.say(23, "flap", 15)
     flight.say(24, "break")
+    flight.say(25, "flap", 0)
     flight.say(26, "recovered")
 
     assert (flight.state.point, flight.closed[0].point) == ("A1", "A2")
@@ -798,7 +814,7 @@ def test_a_setting_between_on_condition_and_the_first_call_still_turns_the_card(
     flight.say(11, "flap", 15)
 
     assert flight.state.point == "A2"
-    assert flight.state.said.flap_deg == 15
+    assert flight.state.memory.settings().flap_deg == 15
 
 
 @pytest.mark.parametrize("late_s, in_note", [(20.0, True), (20.1, False)])

@@ -10,7 +10,7 @@ from logger_app.records.calls import Action, CallKind, CallStatus, Correction, F
 from logger_app.records.runs import FlightRuns
 from logger_app.review.apply import apply_corrections
 from logger_app.review.queue import Item, approaches, build_queue, p_wrong
-from logger_app.review.runs import find_runs
+from logger_app.domain.runs import find_runs
 
 
 def queue_of(heard, corrections=(), name="made", **kw):

@@ -9,7 +9,7 @@ from logger_app.records.journal import FlightInfo
 from logger_app.review.apply import apply_corrections
 from logger_app.review.progress import progress_of
 from logger_app.review.queue import build_queue
-from logger_app.review.runs import find_runs
+from logger_app.domain.runs import find_runs
 from logger_app.ui.presenters.review import AddCall, Correct, Play, Undo, begin, renewed, update, view
 
 NAMES = (("airspeed", "airspeed"), ("event", "buffet"), ("event", "break"), ("setting", "flap"))

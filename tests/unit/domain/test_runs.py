@@ -8,7 +8,7 @@ from logger_app.records.calls import Action, CallKind, CallStatus, CaptureGap, C
 from logger_app.records.journal import JournalRow, RowKind
 from logger_app.records.plan import TestPoint
 from logger_app.records.runs import RunEnd, Settings
-from logger_app.review.runs import find_runs, with_setting
+from logger_app.domain.runs import find_runs
 from logger_app.units import s_to_ns
 
 POINTS = (
@@ -401,38 +401,9 @@ def test_settings_said_before_the_first_speed_are_the_runs_and_later_ones_the_ne
 
 
 @pytest.mark.parametrize(
-    "name, value, unit, field, expected",
-    [
-        ("flap", 15.0, "deg", "flap_deg", 15.0),
-        ("bank", -30.0, "deg", "bank_deg", -30.0),
-        ("altitude", 6200.0, "ft", "altitude_ft", 6200.0),
-        ("fuel", 40.5, "l", "fuel_l", 40.5),
-        ("power", "idle", None, "power", "idle"),
-        ("power", 2100.0, "rpm", "power", "2100 rpm"),
-        ("power", 2100.0, "rpm", "power_rpm", 2100.0),
-        ("power", 60.0, "%", "power", "60 %"),
-        ("power", 60.0, "%", "power_pct", 60.0),
-        ("power", 60.0, "%", "power_rpm", None),
-        ("power", None, "%", "power", "full"),
-        ("trim", 3.0, None, "flap_deg", None),
-    ],
-)
-def test_what_a_spoken_setting_sets(name, value, unit, field, expected):
-    assert getattr(with_setting(Settings(power="full"), setting(1, name, value, unit)), field) == expected
-
-
-def test_a_new_power_takes_the_place_of_the_old_in_every_form():
-    before = Settings(power="2100 rpm", power_rpm=2100.0, power_pct=55.0)
-
-    assert with_setting(before, setting(1, "power", "idle")) == Settings(power="idle")
-    assert with_setting(before, setting(1, "power", 60.0, "%")) == Settings(power="60 %", power_pct=60.0)
-    assert with_setting(before, setting(1, "power", 2200.0, "rpm")) == Settings(power="2200 rpm", power_rpm=2200.0)
-
-
-@pytest.mark.parametrize(
     "settings, point",
     [
-        # The same tolerances as in the air (fly/settings.py), to the last value.
+        # The tolerances to the last value.
         ([("power", 2175.0, "rpm")], "B1"),
         ([("power", 2176.0, "rpm")], None),
         ([("power", 2024.0, "rpm")], None),

@@ -1,0 +1,296 @@
+"""What is set on the aircraft: what was said, what the card says, how sure, since when. Pure.
+
+One memory for the cockpit and the ground. A setting that was said stays until another one is said; a card that the
+pilot puts up asks for its own settings from then on. A setting that this campaign has no use for, or that was part of
+a sentence, is kept as a doubt and changes nothing until a person confirms it. Which test point a memory makes is
+`domain.points`.
+
+Main names: `Memory`, `Known`, `Doubt`, `Possible`, `setting_called`, `card_shown`, `approach_flown`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from logger_app.records.calls import Flag, HeardCall, ReviewedCall
+from logger_app.records.plan import Campaign, TestPoint
+from logger_app.records.runs import Settings
+
+# How far a spoken setting may be from the card and still be it (common practice, no source:
+# a tachometer is read to 50 rpm, a bank to 5 deg).
+RPM_TOLERANCE = 75.0
+PCT_TOLERANCE = 5.0
+FLAP_TOLERANCE_DEG = 1.5
+BANK_TOLERANCE_DEG = 7.5
+# A fuel gauge is read to a few litres; what is more than the tanks hold, or than was aboard before, is something else.
+FUEL_TOLERANCE_L = 8.0
+# A setting believed less than this is kept, not applied (ours; the recogniser's own threshold is near it).
+MIN_BELIEF = 0.6
+# A machine that says 1.0 is still wrong now and then.
+MAX_BELIEF = 0.997
+# Another setting said in the middle of an approach: the next set-up after an end that nobody heard, or talk.
+LATE_BELIEF = 0.9
+ITEMS = ("power", "flap", "bank")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """A setting in force: `value` None means moved, but not known to what.
+
+    `belief` is how much the call is believed, 0 to 1. `superseded`: another setting was changed after runs were
+    flown with this one, so that it may have been changed too without a word.
+    """
+
+    value: float | str | None
+    unit: str | None
+    since_ns: int
+    call: str
+    belief: float = 1.0
+    superseded: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Doubt:
+    """A setting that was heard and not applied."""
+
+    item: str
+    call: str
+    at_ns: int
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Possible:
+    """What this campaign can have: its points, the aircraft's flap settings, its tanks."""
+
+    points: tuple[TestPoint, ...] = ()
+    flaps_deg: tuple[float, ...] = ()
+    fuel_capacity_l: float | None = None
+
+    @classmethod
+    def of(cls, campaign: Campaign, points: Iterable[TestPoint] | None = None) -> Possible:
+        """What a campaign can have; `points` in place of its own where a flight was flown by an earlier edition."""
+        aircraft = campaign.aircraft
+        flaps = {limit.flap_deg for limit in aircraft.flap_limits} | {t.flap_deg for t in campaign.calibrations}
+        return cls(
+            points=campaign.points if points is None else tuple(points),
+            flaps_deg=tuple(sorted(flaps)),
+            fuel_capacity_l=aircraft.fuel_capacity_l,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Memory:
+    """What is known of the settings at one moment.
+
+    `late` are settings said during an approach: they hold for what nothing before it settled. `card` is the point
+    that was put up, `card_by_pilot` whether a person asked for it.
+    """
+
+    power: Known | None = None
+    flap: Known | None = None
+    bank: Known | None = None
+    altitude: Known | None = None
+    fuel: Known | None = None
+    late: tuple[tuple[str, Known], ...] = ()
+    card: str | None = None
+    card_ns: int = 0
+    card_by_pilot: bool = False
+    flown: bool = False
+    doubts: tuple[Doubt, ...] = ()
+
+    @property
+    def anything_said(self) -> bool:
+        """Whether power, flap or bank was said."""
+        return any(getattr(self, item) for item in ITEMS) or bool(self.late)
+
+    def settings(self, point: TestPoint | None = None) -> Settings:
+        """What was said, as a run carries it; what a run's `point` contradicts is left out."""
+        said = {item: getattr(self, item) for item in (*ITEMS, "altitude", "fuel")}
+        said |= {item: known for item, known in self.late if not said[item]}
+        if point is not None:
+            said |= {item: None for item in ITEMS if said[item] and not known_fits(item, said[item], point)}
+        power = said["power"]
+        return Settings(
+            power=None if power is None else _power_words(power),
+            power_rpm=_number(power) if power and power.unit != "%" else None,
+            power_pct=_number(power) if power and power.unit == "%" else None,
+            flap_deg=_number(said["flap"]),
+            bank_deg=_number(said["bank"]),
+            altitude_ft=_number(said["altitude"]),
+            fuel_l=_number(said["fuel"]),
+        )
+
+
+def setting_called(
+    memory: Memory, call: HeardCall | ReviewedCall, possible: Possible, *, in_approach: bool = False
+) -> Memory:
+    """The memory after a setting was called.
+
+    Parameters
+    ----------
+    possible : Possible
+        What decides whether the setting is believed.
+    in_approach : bool
+        Said between the first airspeed of a run and its stall.
+    """
+    item, at_ns = call.name, _at_ns(call)
+    if item not in (*ITEMS, "altitude", "fuel") or call.value is None:
+        return memory
+    if item != "power" and isinstance(call.value, str) and item != "flap":
+        return memory
+    value = _with_side(call, possible) if item == "bank" else call.value
+    kept = tuple(doubt for doubt in memory.doubts if doubt.item != item)
+    if why := _why_doubtful(memory, call, value, possible):
+        return replace(memory, doubts=(*kept, Doubt(item=item, call=call.id, at_ns=at_ns, why=why)))
+    if item == "flap" and isinstance(value, str):
+        value = None  # moved to a setting whose degrees the campaign does not name
+    belief = 1.0 if _reviewed(call) else min(call.posterior, MAX_BELIEF)
+    known = Known(value=value, unit=call.unit, since_ns=at_ns, call=call.id, belief=belief)
+    if in_approach and item in ITEMS:
+        return replace(memory, late=(*((i, k) for i, k in memory.late if i != item), (item, known)), doubts=kept)
+    changed = item in ITEMS and not _same(item, getattr(memory, item), known)
+    memory = replace(memory, **{item: known}, doubts=kept)
+    if changed and memory.flown and item != "bank" and memory.bank:
+        memory = replace(memory, bank=replace(memory.bank, superseded=True))
+    return replace(memory, flown=False) if changed else memory
+
+
+def card_shown(memory: Memory, point: str | None, at_ns: int, *, by_pilot: bool) -> Memory:
+    """The memory after a card was put up: by a word or touch of the pilot, or by the app at the start."""
+    return replace(memory, card=point, card_ns=at_ns, card_by_pilot=by_pilot)
+
+
+def approach_flown(memory: Memory) -> Memory:
+    """The memory after a run: what was said during it is set from now on, less believed where it is new."""
+    settled = {
+        item: known if getattr(memory, item) is None else replace(known, belief=min(known.belief, LATE_BELIEF))
+        for item, known in memory.late
+    }
+    return replace(memory, late=(), flown=True, **settled)
+
+
+def approach_given_up(memory: Memory) -> Memory:
+    """The memory after airspeeds that were no run: what was said between them is set."""
+    return replace(memory, late=(), **dict(memory.late))
+
+
+def value_fits(item: str, value: float | str, unit: str | None, point: TestPoint) -> bool:
+    """Whether a setting is the one that a point asks for.
+
+    Examples
+    --------
+    >>> point = TestPoint(id="B1", card="B", power="2100 rpm", power_rpm=2100.0, flap_deg=15.0)
+    >>> [value_fits("power", v, "rpm", point) for v in ("idle", 2150.0, 2200.0)], value_fits("flap", 20.0, "deg", point)
+    ([False, True, False], False)
+    """
+    if item == "power":
+        if isinstance(value, str):
+            return point.power == value
+        wanted, tolerance = (point.power_pct, PCT_TOLERANCE) if unit == "%" else (point.power_rpm, RPM_TOLERANCE)
+        return wanted is not None and abs(wanted - value) <= tolerance
+    if isinstance(value, str):
+        return False
+    if item == "flap":
+        return abs(value - point.flap_deg) <= FLAP_TOLERANCE_DEG
+    return abs(value - point.bank_deg) <= BANK_TOLERANCE_DEG
+
+
+def known_fits(item: str, known: Known, point: TestPoint) -> bool:
+    """Whether what is set is what a point asks for; what is not known contradicts nothing."""
+    return known.value is None or value_fits(item, known.value, known.unit, point)
+
+
+def contradicted_items(point: TestPoint, memory: Memory) -> tuple[str, ...]:
+    """What was said since the card went up that is not on it: any of ``power``, ``flap``, ``bank``."""
+    return tuple(
+        item
+        for item in ITEMS
+        if (known := getattr(memory, item)) and known.since_ns >= memory.card_ns and not known_fits(item, known, point)
+    )
+
+
+def setting_words(item: str, value: float | str | None, unit: str | None = None) -> str:
+    """A setting as people say it.
+
+    Examples
+    --------
+    >>> setting_words("bank", -30.0), setting_words("bank", 0.0), setting_words("power", "idle"), setting_words("flap", 20.0)
+    ('bank 30 left', 'wings level', 'power idle', 'flap 20')
+    """
+    if value is None:
+        return f"{item} not known"
+    if item == "bank" and not isinstance(value, str):
+        side = "right" if value > 0 else "left"
+        return "wings level" if value == 0 else f"bank {abs(value):g} {side}"
+    shown = value if isinstance(value, str) else f"{value:g}"
+    return f"{item} {shown}" + (f" {unit}" if item == "power" and unit and not isinstance(value, str) else "")
+
+
+# ---- belief -----------------------------------------------------------------------------------------
+
+
+def _why_doubtful(memory: Memory, call: HeardCall | ReviewedCall, value, possible: Possible) -> str:
+    """Why a setting is not applied by itself; empty where it is."""
+    if _reviewed(call):
+        return ""
+    if Flag.IN_TALK in call.flags:
+        return "said within a sentence"
+    if call.posterior < MIN_BELIEF:
+        return f"low confidence ({100 * call.posterior:.0f} %)"
+    if call.name == "fuel":
+        return _why_fuel_doubtful(memory, value, possible)
+    if call.name not in ITEMS or not possible.points:
+        return ""
+    if any(value_fits(call.name, value, call.unit, point) for point in possible.points):
+        return ""
+    if call.name == "power":
+        return f"no test point has {setting_words('power', value, call.unit)}"
+    if call.name == "bank":
+        level = not isinstance(value, str) and abs(value) <= BANK_TOLERANCE_DEG
+        return "" if level else f"no test point has {setting_words('bank', value)}"
+    if isinstance(value, str) or any(abs(value - deg) <= FLAP_TOLERANCE_DEG for deg in possible.flaps_deg):
+        return ""
+    return f"this aircraft has no flap {value:g}" if possible.flaps_deg else ""
+
+
+def _why_fuel_doubtful(memory: Memory, value: float, possible: Possible) -> str:
+    most_l = possible.fuel_capacity_l
+    if most_l is not None and value > most_l + FUEL_TOLERANCE_L:
+        return f"{value:.0f} L is more than the tanks hold ({most_l:.0f} L)"
+    before_l = _number(memory.fuel)
+    if before_l is not None and value > before_l + FUEL_TOLERANCE_L:
+        return f"{value:.0f} L is more than was aboard before ({before_l:.0f} L)"
+    return ""
+
+
+def _with_side(call: HeardCall | ReviewedCall, possible: Possible):
+    """A bank called without a side is on the side that the campaign flies, if it flies one only."""
+    value = call.value
+    if isinstance(value, str) or value <= 0:
+        return value
+    words = call.words if isinstance(call, HeardCall) else call.heard.words if call.heard else ""
+    fits = [any(value_fits("bank", v, "deg", p) for p in possible.points) for v in (value, -value)]
+    return -value if fits == [False, True] and "right" not in words.split() else value
+
+
+def _same(item: str, before: Known | None, now: Known) -> bool:
+    return before is not None and (before.value, before.unit) == (now.value, now.unit)
+
+
+def _reviewed(call: HeardCall | ReviewedCall) -> bool:
+    return isinstance(call, ReviewedCall) and call.reviewed
+
+
+def _at_ns(call: HeardCall | ReviewedCall) -> int:
+    return call.flight_ns if isinstance(call, ReviewedCall) else call.start_ns
+
+
+def _number(known: Known | None) -> float | None:
+    return float(known.value) if known and isinstance(known.value, (int, float)) else None
+
+
+def _power_words(known: Known) -> str | None:
+    value = known.value
+    return value if value is None or isinstance(value, str) else f"{value:g} {known.unit or 'rpm'}"
