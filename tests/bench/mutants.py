@@ -96,7 +96,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         ),
     ),
     "fly": (
-        ("fly/flight_state.py", "fly/verdict.py", "fly/settings.py"),
+        ("fly/flight_state.py", "fly/verdict.py", "domain/settings.py", "domain/points.py", "domain/runs.py"),
         (
             "logger_app/fly/flight_state.py",
             "tests/unit/fly/test_flight_state.py",

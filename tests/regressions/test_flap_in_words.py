@@ -2,16 +2,16 @@
 
 import pytest
 
-from logger_app.fly import settings as live
+from logger_app.domain.settings import Memory, Possible, setting_called
 from logger_app.records.calls import CallKind, HeardCall
-from logger_app.records.runs import Settings
-from logger_app.review import runs
 
 
 @pytest.mark.parametrize("word", ["full", "half", "notch 1"])
-@pytest.mark.parametrize("room", [live, runs])
-def test_the_old_flap_is_not_kept(room, word):
+def test_the_old_flap_is_not_kept(word):
     """It was, so runs flown with full flaps were counted at the point of the setting before."""
-    call = HeardCall(id="c1", start_ns=0, end_ns=1, kind=CallKind.SETTING, name="flap", value=word)
+    memory = Memory()
+    for name, value in (("power", "idle"), ("flap", 15.0), ("flap", word)):
+        call = HeardCall(id="c1", start_ns=0, end_ns=1, kind=CallKind.SETTING, name=name, value=value)
+        memory = setting_called(memory, call, Possible())
 
-    assert room.with_setting(Settings(power="idle", flap_deg=15.0), call) == Settings(power="idle")
+    assert (memory.settings().power, memory.settings().flap_deg) == ("idle", None)
