@@ -2,9 +2,9 @@
 
 import pytest
 
+from logger_app.domain.runs import find_runs
 from logger_app.logstore.codec import body_to_gap, gap_to_body
 from logger_app.records.calls import CallKind, CallStatus, CaptureGap, ReviewedCall
-from logger_app.domain.runs import find_runs
 from logger_app.units import s_to_ns
 
 

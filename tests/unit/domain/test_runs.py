@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import pytest
 
+from logger_app.domain.runs import find_runs
 from logger_app.records.calls import Action, CallKind, CallStatus, CaptureGap, Correction, Flag, ReviewedCall
 from logger_app.records.journal import JournalRow, RowKind
 from logger_app.records.plan import TestPoint
-from logger_app.records.runs import RunEnd, Settings
-from logger_app.domain.runs import find_runs
+from logger_app.records.runs import RunEnd
 from logger_app.units import s_to_ns
 
 POINTS = (

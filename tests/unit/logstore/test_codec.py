@@ -163,9 +163,9 @@ BODY_VALUE = st.one_of(
 )
 def test_whatever_is_read_can_be_folded_and_looked_at(call_over, payload, action):
     """A journal made by somebody else may hold anything; what the codec lets in must not break the review."""
+    from logger_app.domain.runs import find_runs
     from logger_app.review.apply import apply_corrections
     from logger_app.review.queue import build_queue
-    from logger_app.domain.runs import find_runs
 
     body = {"id": "c", "start_ns": 5 * 10**9, "end_ns": 6 * 10**9, "kind": "airspeed", "name": "ias", "value": 50.0}
     fix = {"id": "k", "utc": "2027", "who": "x", "action": str(action), "target": "c", "payload": payload}

@@ -6,11 +6,11 @@ import made_flight
 import pytest
 
 from logger_app.domain.binomial import clopper_pearson
+from logger_app.domain.runs import find_runs
 from logger_app.records.calls import Action, CallKind, CallStatus, Correction, Flag
 from logger_app.records.runs import FlightRuns
 from logger_app.review.apply import apply_corrections
 from logger_app.review.queue import Item, approaches, build_queue, p_wrong
-from logger_app.domain.runs import find_runs
 
 
 def queue_of(heard, corrections=(), name="made", **kw):
