@@ -23,6 +23,7 @@ IDLE = TestPoint(id="A1", card="A", flap_deg=15.0, bank_deg=-30.0)
 RPM = TestPoint(id="B1", card="B", power="2100 rpm", power_rpm=2100.0)
 PCT = TestPoint(id="B2", card="B", power="60 %", power_pct=60.0)
 ANY = Possible()
+EMPTY = Memory()
 THIS = Possible(points=(IDLE, RPM), flaps_deg=(0.0, 15.0, 40.0), fuel_capacity_l=60.0)
 
 
@@ -39,7 +40,7 @@ def setting(name, value, unit=None, at_s=1.0, **over):
     return replace(call, **over)
 
 
-def memory(*calls, possible=ANY, start=Memory()):
+def memory(*calls, possible=ANY, start=EMPTY):
     for call in calls:
         start = setting_called(start, call, possible)
     return start
