@@ -12,6 +12,7 @@ set the screen's size; read the cautions. It cannot say that a flight is safe.""
 EXAMPLE = """kneecall preflight sparrow
          kneecall preflight sparrow --no-screen --acknowledge "J. Doe"
          kneecall preflight sparrow --audio rehearsal.wav --json"""
+SECONDS_A_LINE = 2.5
 
 
 def add_arguments(parser) -> None:
@@ -66,14 +67,10 @@ def _display(args):
 
 def _desk(args, display):
     from logger_app.cli.fly import Silence, build_session
-    from logger_app.fly.capture.mic_portaudio import PortAudioMicrophone
-    from logger_app.fly.capture.mic_wavfile import FileMicrophone
     from logger_app.ui.preflight_work import PreflightDesk
+    from logger_app.workflows.rehearsal import microphone_of
 
     args.fast = False
-
-    def microphone():
-        return FileMicrophone(args.audio) if args.audio else PortAudioMicrophone(args.device)
 
     def session(campaign, make):
         flying = type(args)(**vars(args) | {"audio": None})
@@ -87,7 +84,7 @@ def _desk(args, display):
         model=args.model,
         device=args.device,
         make_session=session,
-        microphone=microphone,
+        microphone=lambda: microphone_of(args.device, args.audio),
         who=args.pilot,
     )
 
@@ -148,27 +145,26 @@ def _record(args, lines):
     """Ask for the lines one after the other and record them all."""
     import time
 
-    import numpy as np
+    from logger_app.workflows.rehearsal import microphone_of, record
 
-    from logger_app.fly.capture.mic import BlockQueue
-    from logger_app.fly.capture.mic_portaudio import PortAudioMicrophone
-
-    microphone, blocks, parts = PortAudioMicrophone(args.device), BlockQueue(limit_s=120), []
-    microphone.start(blocks)
     say("Say, when it is shown:")
-    for line in lines:
-        say(f"    {line.say}")
-        end = time.monotonic() + 2.5
-        while time.monotonic() < end:
-            block = blocks.get(timeout_s=0.1)
-            if block is not None:
-                parts.append(block.pcm)
-    microphone.stop()
-    return np.concatenate(parts) if parts else np.zeros(0, np.int16)
+    waiting, next_s = list(lines), time.monotonic()
+
+    def enough() -> bool:
+        nonlocal next_s
+        if time.monotonic() < next_s:
+            return False
+        if not waiting:
+            return True
+        say(f"    {waiting.pop(0).say}")
+        next_s = time.monotonic() + SECONDS_A_LINE
+        return False
+
+    return record(microphone_of(args.device), enough)
 
 
 def _words(checks, briefing) -> None:
-    signs = {"ok": "ok   ", "warn": "look ", "wrong": "WRONG", "unknown": "-    "}
+    signs = {"ok": "ok   ", "warn": "check", "wrong": "WRONG", "unknown": "-    "}
     for check in checks:
         print(f"{signs[check.state]}  {check.name:17}  {check.words}")
         if check.hint and check.state != "ok":
@@ -179,5 +175,6 @@ def _words(checks, briefing) -> None:
     print("Knock it off when")
     for criterion in briefing["knock_it_off"] or ["(none set in the campaign: [team] knock_it_off)"]:
         print(f"  x {criterion}")
-    floor = briefing["floor_ft"]
-    print(f"Floor: {f'{floor:g} ft' if floor is not None else 'none set in the campaign: [team] floor_ft'}")
+    for name, key in (("Floor", "floor_ft"), ("Minimum entry altitude", "entry_min_ft")):
+        height = briefing[key]
+        print(f"{name}: {f'{height:g} ft' if height is not None else f'none set in the campaign: [team] {key}'}")

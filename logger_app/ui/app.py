@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import signal
+from collections.abc import Callable
 
 from logger_app.errors import CaptureError
 from logger_app.ui.bridge import Bridge
 from logger_app.ui.display_io import load_display
 from logger_app.ui.kivy_env import prepare_environment
+from logger_app.ui.presenters.fly import FlyContext
+from logger_app.ui.presenters.preflight import briefing_rows
 from logger_app.ui.theme import Display
 
 FRAMES_PER_S = 30
+# A new flight's clock is younger than this when its screen opens; a resumed one is older.
+RESUMED_NS = 5_000_000_000
 
 
 def prepare_kivy(width: int | None = None, height: int | None = None) -> None:
@@ -71,9 +76,29 @@ def keep_flying() -> None:
     ExceptionManager.add_handler(KeepFlying())
 
 
-def make_fly_app(session, display: Display):
+def fly_context(session) -> tuple[FlyContext, Callable[[], object]]:
+    """What the flight screen shows of the campaign, and what is kept when its cautions are read there.
+
+    A flight that goes on after the program was away asks nothing: it is in the air.
+    """
+    from logger_app.workflows import preflight
+
+    campaign, campaign_dir = session.campaign, session.flight_dir.parent.parent
+    who = session.journal.info.who
+    read = preflight.acknowledged(campaign_dir, campaign) is not None
+    context = FlyContext(
+        floor_ft=campaign.team.floor_ft,
+        entry_min_ft=campaign.team.entry_min_ft,
+        briefing=briefing_rows(preflight.briefing(campaign)),
+        acknowledged=read or session.clock.now_ns() > RESUMED_NS,
+    )
+    return context, lambda: preflight.acknowledge(campaign_dir, campaign, who)
+
+
+def make_fly_app(session, display: Display, context: FlyContext = FlyContext(), acknowledge=lambda: None):
     """The flight app, not yet running. `landed` is True when the flight was ended on the screen."""
     from kivy.app import App
+    from kivy.core.window import Window
 
     from logger_app.fly.flight_state import Phase
     from logger_app.ui.screens.fly import FlyScreen
@@ -85,8 +110,9 @@ def make_fly_app(session, display: Display):
         kv_file = ""
 
         def build(self):
-            screen = FlyScreen(display, send=session.touch, close=self.stop)
+            screen = FlyScreen(display, session.touch, lambda: self.stop(), context, acknowledge)
             self.bridge = Bridge(session, screen.show, screen.cue)
+            Window.bind(on_key_down=screen.on_key)
             return screen
 
         def on_start(self):
@@ -96,6 +122,7 @@ def make_fly_app(session, display: Display):
 
         def on_stop(self):
             self.bridge.stop()
+            Window.unbind(on_key_down=self.root.on_key)
 
         @property
         def landed(self) -> bool:
@@ -108,6 +135,7 @@ def make_preflight_app(desk, display: Display):
     """The preflight app, not yet running; `desk` is a `PreflightDesk`. FLY turns it into the flight app."""
     from kivy.app import App
     from kivy.clock import Clock
+    from kivy.core.window import Window
     from kivy.uix.floatlayout import FloatLayout
 
     from logger_app.ui.presenters.preflight import Do
@@ -151,7 +179,9 @@ def make_preflight_app(desk, display: Display):
                 self.look()
                 return
             self.looking.cancel()
-            screen = FlyScreen(desk.state.display, send=self.session.touch, close=self.stop)
+            screen = FlyScreen(desk.state.display, self.session.touch, lambda: self.stop(), *fly_context(self.session))
+            Window.bind(on_key_down=screen.on_key)
+            self.keys = screen.on_key
             self.root.clear_widgets()
             self.root.add_widget(screen)
             self.session.start()
@@ -162,6 +192,7 @@ def make_preflight_app(desk, display: Display):
         def on_stop(self):
             if self.bridge:
                 self.bridge.stop()
+                Window.unbind(on_key_down=self.keys)
             desk.close()
 
     return PreflightApp()
@@ -212,7 +243,7 @@ def fly_on_screen(session, display: Display | None = None, size: tuple[int, int]
     """
     prepare_kivy(*(size or (None, None)))
     keep_flying()
-    app = make_fly_app(session, display or load_display())
+    app = make_fly_app(session, display or load_display(), *fly_context(session))
     before = {number: signal.signal(number, lambda *_: app.stop()) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
         app.run()

@@ -7,17 +7,12 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
-
 from logger_app.errors import LoggerError
-from logger_app.fly.capture.mic import BlockQueue, level_dbfs
 from logger_app.ui.display_io import save_display
 from logger_app.ui.presenters.preflight import Do, PreflightState, briefing_rows, update
 from logger_app.ui.theme import Display
-from logger_app.units import RATE_HZ
 from logger_app.workflows import preflight as checks
-
-LONGEST_REHEARSAL_S = 60.0
+from logger_app.workflows.rehearsal import record
 
 
 class PreflightDesk:
@@ -64,7 +59,7 @@ class PreflightDesk:
 
     def look(self) -> None:
         """Look at everything, in a thread."""
-        self._start(self._look, "Looking ...")
+        self._start(self._look, "Checking ...")
 
     def do(self, do: Do) -> None:
         """A touch."""
@@ -144,27 +139,16 @@ class PreflightDesk:
         self._check(checks.check_microphone(self.device))
 
     def _rehearse(self) -> None:
-        microphone, blocks = self._microphone(), BlockQueue()
-        microphone.start(blocks)
-        parts: list[np.ndarray] = []
-        longest = round(LONGEST_REHEARSAL_S * RATE_HZ)
-        while not self._end.is_set() and sum(map(len, parts)) < longest:
-            block = blocks.get(timeout_s=0.2)
-            if block is None:
-                if microphone.trouble:
-                    break
-                continue
-            if block.last:
-                break
-            parts.append(block.pcm)
-            if len(parts) % 10 == 0:
-                self._put(replace(self.state, level_words=f"{level_dbfs(block.pcm):.0f} dB"))
-        microphone.stop()
-        if not parts:
+        microphone = self._microphone()
+        pcm = record(
+            microphone,
+            self._end.is_set,
+            lambda level_dbfs: self._put(replace(self.state, level_words=f"{level_dbfs:.0f} dB")),
+        )
+        if not len(pcm):
             self._check(checks.no_microphone(microphone.trouble))
             return
         self._put(replace(self.state, recording=False, busy="Hearing it ..."))
-        pcm = np.concatenate(parts)
         self._check(checks.judge_level(pcm))
         result = checks.rehearse(self._lines, pcm, self.make_engine())
         self._put(replace(self.state, answers=result.answers))

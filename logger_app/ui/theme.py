@@ -110,6 +110,8 @@ NIGHT = Palette(
     trouble=rgb("#4a3400"),
     trouble_on=rgb("#ffe3a6"),
 )
+HANDS = ("right", "left")
+IN_RUN = ("dimmed", "blank")
 PALETTES = {palette.name: palette for palette in (DAY, NIGHT)}
 
 
@@ -131,7 +133,7 @@ def _luminance(colour: Colour) -> float:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Display:
-    """A tablet's display as it is mounted: dots per inch, distance of the eye, palette.
+    """A tablet's display as it is mounted and used: dots per inch, distance of the eye, palette, hand, what a run shows.
 
     The defaults are a 10.1 inch tablet of 1280x800 at arm's length.
     """
@@ -139,6 +141,8 @@ class Display:
     dpi: float = 149.0
     viewing_mm: float = 600.0
     palette_name: str = "day"
+    hand: str = "right"  # the side of the screen with the column of buttons
+    in_run: str = "dimmed"  # last call and trace from on condition to recovered: dimmed or blank
 
     def __post_init__(self):
         if not 60 <= self.dpi <= 600:
@@ -147,6 +151,9 @@ class Display:
             raise ValueError(f"viewing distance {self.viewing_mm:g} mm; needs 250 to 1200")
         if self.palette_name not in PALETTES:
             raise ValueError(f"palette {self.palette_name!r}; allowed: {', '.join(PALETTES)}")
+        for name, allowed in (("hand", HANDS), ("in_run", IN_RUN)):
+            if getattr(self, name) not in allowed:
+                raise ValueError(f"{name} {getattr(self, name)!r}; allowed: {', '.join(allowed)}")
 
     @property
     def palette(self) -> Palette:

@@ -9,7 +9,7 @@ from logger_app.ui.theme import CAP_RATIO, MIN_ARCMIN, Display, character_mm
 from logger_app.workflows import preflight as checks
 
 pytestmark = pytest.mark.window
-TABLETS = {(1280, 800): 149.0, (1920, 1200): 224.0, (1024, 600): 170.0}
+TABLETS = {(1280, 800): 149.0, (1920, 1200): 224.0, (1024, 600): 170.0, (800, 1280): 149.0}
 TOML = """
 [campaign]
 name = "Test"
@@ -107,10 +107,11 @@ def test_every_page_at_every_size(screen, shots, size, palette):
 
     finger, _ = screen(size, palette)
     least_mm = character_mm(MIN_ARCMIN, 600)
-    for do in (Do.CHECKS, Do.SPEAK, Do.DISPLAY, Do.CAUTIONS, Do.MORE):
+    for do in (Do.CHECKS, Do.SPEAK, Do.DISPLAY, Do.MORE, Do.CAUTIONS, Do.MORE):
         finger.tap(finger.app.screen.targets[do])
         finger.frames(3)
-        finger.shot(shots / f"preflight_{size[0]}x{size[1]}_{palette}_{do}.png")
+        page = f"{finger.app.screen.state.page}_{finger.app.screen.state.part}"
+        finger.shot(shots / f"preflight_{size[0]}x{size[1]}_{palette}_{page}.png")
         for target in finger.app.screen.targets.values():
             assert min(target.size) / TABLETS[size] * 25.4 >= 20.0, target.key
             assert target.x >= 0 and target.y >= 0 and target.right <= size[0] and target.top <= size[1], target.key
@@ -149,7 +150,11 @@ def test_reading_the_cautions_is_kept(screen, tmp_path):
     while Do.MORE in finger.app.screen.targets:
         finger.tap(finger.app.screen.targets[Do.MORE])
         texts += [row.words for row in finger.app.screen.shown.rows]
-    assert "recovered above 3000 ft" in texts and "anyone says so" in texts and "Never aft of the tested CG." in texts
+    assert (
+        "recovered above 3000 ft (floor)" in texts
+        and "anyone says so" in texts
+        and "Never aft of the tested CG." in texts
+    )
     finger.tap(finger.app.screen.targets[Do.ACKNOWLEDGE])
 
     assert made.state.acknowledged
@@ -180,11 +185,15 @@ def test_the_display_is_set_with_a_bank_card_and_kept(screen):
     finger.tap(finger.app.screen.targets[Do.DISPLAY])
     before = finger.app.screen.ids.card.wide
     assert before == pytest.approx(85.6 / 25.4 * 149)
-    for do in (Do.WIDER, Do.WIDER, Do.FARTHER, Do.PALETTE):
+    for do in (Do.WIDER, Do.WIDER, Do.FARTHER, Do.MORE, Do.PALETTE, Do.HAND, Do.IN_RUN, Do.MORE):
         finger.tap(finger.app.screen.targets[do])
 
     assert (made.state.display.dpi, made.state.display.viewing_mm) == (151.0, 650.0)
-    assert made.state.display.palette_name == "night"
+    assert (made.state.display.palette_name, made.state.display.hand, made.state.display.in_run) == (
+        "night",
+        "left",
+        "blank",
+    )
     assert finger.app.screen.ids.card.wide > before
     assert load_display() == made.state.display
 
@@ -203,8 +212,8 @@ def test_fly_asks_for_the_briefing_first_then_flies_in_the_same_window(screen, t
     flying = finger.app.root.children[0]
     assert isinstance(flying, FlyScreen)
     finger.until(lambda: finger.app.session.snapshot().ended)
-    finger.tap(flying.targets["main"])
-    finger.until(lambda: flying.targets["main"].text == "APPROACH")
+    finger.tap(flying.targets["on_condition"])
+    finger.until(lambda: flying.ids.phase.text == "ON\nCONDITION")
     finger.app.bridge.stop()
     finger.app.session.stop(landed=True)
 

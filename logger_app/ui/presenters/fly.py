@@ -1,11 +1,13 @@
 """What the flight screen shows and what its buttons ask for. Pure: a snapshot in, a view out.
 
-The screen never asks for a look: everything on it is also a tone or can be done by voice.
+The screen never asks for a look: everything on it is also a tone or can be done by voice. The largest word is where the run
+is. The last call is labelled with its age, dim in a run, and goes after a while: it must not be read as an airspeed indicator.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from enum import StrEnum
 
 from logger_app.domain.stall_events import STALL_KINDS
 from logger_app.fly.flight_state import IN_RUN, FlightState, Intent, Phase
@@ -20,15 +22,20 @@ STRIP_KT = 18.0  # at least this much of the scale, so that a knot of wander doe
 QUIET_DBFS = -45.0
 LOUD_PEAK = 32_000
 LEVEL_RANGE_DBFS = (-60.0, 0.0)
+# The last call is shown bright, fainter and no more, by its age [s] (common practice, no source).
+FADES_S = 5.0
+FAINT_S = 10.0
+GONE_S = 20.0
+IN_RUN_ALPHA = 0.45
 STEP_WORDS = {
     Phase.SET_UP: "SET UP",
-    Phase.ON_CONDITION: "ON CONDITION",
+    Phase.ON_CONDITION: "ON\nCONDITION",
     Phase.APPROACH: "APPROACH",
     Phase.STALL: "STALL",
     Phase.VERDICT: "RUN OVER",
     Phase.HOLD: "HOLD",
-    Phase.KNOCKED_OFF: "KNOCKED OFF",
-    Phase.LANDED: "LANDED",
+    Phase.KNOCKED_OFF: "KNOCK IT\nOFF",
+    Phase.LANDED: "FLIGHT\nENDED",
 }
 EVENT_WORDS = {
     "on_condition": "on condition",
@@ -83,6 +90,17 @@ class StripView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FlyContext:
+    """What the screen knows besides the flight: heights of the campaign [ft], whether the briefing was read, blank in a run or not."""
+
+    floor_ft: float | None = None
+    entry_min_ft: float | None = None
+    briefing: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    acknowledged: bool = True
+    blank_in_run: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FlyView:
     """All that is drawn. `banner_role` is one of text, good, again, stop, trouble; `sign` a drawn shape."""
 
@@ -91,23 +109,26 @@ class FlyView:
     level: float
     level_words: str
     place: str
-    setup: tuple[tuple[str, bool], ...]  # (words, said otherwise): power, flap, bank
+    setup: tuple[tuple[str, bool], ...]  # (words, called differently): power, flap, bank
+    phase: str
+    heights: str  # floor and entry, while setting up
     last: str
     last_note: str
+    last_alpha: float
+    trace_alpha: float  # 0: nothing is drawn
     partial: str
     banner: str
     banner_role: str
     sign: str
     strip: StripView
-    main: ButtonView
     buttons: tuple[ButtonView, ...] = field(default=())
 
     def button(self, key: str) -> ButtonView:
         """The button at a place."""
-        return self.main if key == "main" else next(b for b in self.buttons if b.key == key)
+        return next(b for b in self.buttons if b.key == key)
 
 
-def view(snapshot, cue_text: str = "") -> FlyView:
+def view(snapshot, cue_text: str = "", context: FlyContext = FlyContext()) -> FlyView:
     """What to draw.
 
     Parameters
@@ -119,7 +140,10 @@ def view(snapshot, cue_text: str = "") -> FlyView:
     recording, recording_ok = _recording(snapshot)
     level, level_words = _level(snapshot)
     banner, role, sign = _banner(snapshot, cue_text)
-    last, note = _last(snapshot.last_call, state.unit)
+    flying = state.phase in IN_RUN
+    hidden = flying and context.blank_in_run
+    last, note, alpha = ("", "", 0.0) if hidden else _last(snapshot)
+    strip = StripView() if hidden else strip_view(snapshot)
     return FlyView(
         recording=recording,
         recording_ok=recording_ok,
@@ -127,14 +151,17 @@ def view(snapshot, cue_text: str = "") -> FlyView:
         level_words=level_words,
         place=_place(state),
         setup=_setup(state),
+        phase=STEP_WORDS[state.phase],
+        heights="" if flying or strip.dots else _heights(state, context),
         last=last,
         last_note=note,
-        partial=snapshot.partial,
+        last_alpha=alpha,
+        trace_alpha=0.0 if not strip.dots else IN_RUN_ALPHA if flying else 1.0,
+        partial="" if hidden else snapshot.partial,
         banner=banner,
         banner_role=role,
         sign=sign,
-        strip=strip_view(snapshot),
-        main=_main(state),
+        strip=strip,
         buttons=_buttons(state),
     )
 
@@ -151,6 +178,8 @@ def clock_words(flight_ns: int) -> str:
 
 def _recording(snapshot) -> tuple[str, bool]:
     at = clock_words(snapshot.flight_ns)
+    if snapshot.ended:
+        return f"SOUND ENDED {at}", False
     if snapshot.microphone_trouble or snapshot.sound is None:
         return f"NO SOUND {at}", False
     if not snapshot.sound.recording:
@@ -160,7 +189,7 @@ def _recording(snapshot) -> tuple[str, bool]:
 
 def _level(snapshot) -> tuple[float, str]:
     sound = snapshot.sound
-    if sound is None or snapshot.microphone_trouble:
+    if sound is None or snapshot.microphone_trouble or snapshot.ended:
         return 0.0, "NO MIC"
     low, high = LEVEL_RANGE_DBFS
     level = min(1.0, max(0.0, (sound.level_dbfs - low) / (high - low)))
@@ -170,12 +199,22 @@ def _level(snapshot) -> tuple[float, str]:
 
 
 def _place(state: FlightState) -> str:
-    """Which run of which point on which card: ``A1 run 2/3, card 1/4``."""
+    """Which run of which point on which card: ``A1 run 2/3, card 1/2``."""
     point = state.test_point
     if point is None:
         return "no cards"
+    cards = list(dict.fromkeys(one.card for one in state.points))
     flown = min(state.counted(point.id) + 1, point.runs_wanted)
-    return f"{point.id} run {flown}/{point.runs_wanted}, card {state.points.index(point) + 1}/{len(state.points)}"
+    return f"{point.id} run {flown}/{point.runs_wanted}, card {cards.index(point.card) + 1}/{len(cards)}"
+
+
+def _heights(state: FlightState, context: FlyContext) -> str:
+    """Floor and minimum entry altitude, one a line; empty once the flight has ended."""
+    if state.phase is Phase.LANDED:
+        return ""
+    floor = "not set" if context.floor_ft is None else f"{context.floor_ft:g} ft"
+    entry = "not set" if context.entry_min_ft is None else f"{context.entry_min_ft:g} ft"
+    return f"Floor {floor}\nMin. entry {entry}".replace(" ", "\u00a0")
 
 
 def _setup(state: FlightState) -> tuple[tuple[str, bool], ...]:
@@ -197,47 +236,57 @@ def bank_words(point: TestPoint) -> str:
     return f"BANK {abs(point.bank_deg):g} {'R' if point.bank_deg > 0 else 'L'}"
 
 
-def _last(call: HeardCall | None, unit: str) -> tuple[str, str]:
-    """The last call as the biggest thing, and a note beside it: unit, doubt."""
-    if call is None:
-        return "-", ""
+def _last(snapshot) -> tuple[str, str, float]:
+    """The last call, a note beside it (age, doubt), and how bright it is; nothing once it is old."""
+    call = snapshot.last_call
+    age_s = (snapshot.flight_ns - call.end_ns) / NS_PER_S if call else 0.0
+    if call is None or age_s > GONE_S or snapshot.ended:
+        return "", "no call yet" if call is None else f"no call for {age_s:.0f} s", 1.0
+    alpha = 1.0 if age_s <= FADES_S else 0.7 if age_s <= FAINT_S else 0.45
+    note = f"last call, {max(0.0, age_s):.0f} s ago" + (", unsure" if "unsure" in (call.flags or ()) else "")
+    if snapshot.state.phase in IN_RUN:
+        alpha *= IN_RUN_ALPHA
+    return _call_words(call, snapshot.state.unit), note, alpha
+
+
+def _call_words(call: HeardCall, unit: str) -> str:
     if call.kind is CallKind.AIRSPEED:
-        value = f"{call.value:g}" if isinstance(call.value, (int, float)) else "?"
-        return value, f"{call.unit or unit}{'  unsure' if call.flags and 'unsure' in call.flags else ''}"
-    value = call.value
+        return f"{call.value:g} {call.unit or unit}" if isinstance(call.value, (int, float)) else "?"
     text = EVENT_WORDS.get(call.name, call.name.replace("_", " "))
-    if value is not None:
-        text += f" {value:g}" if isinstance(value, (int, float)) else f" {value}"
-    return text, call.unit or ""
+    if call.value is not None:
+        text += f" {call.value:g}" if isinstance(call.value, (int, float)) else f" {call.value}"
+    return f"{text} {call.unit or ''}".rstrip()
 
 
 def _banner(snapshot, cue_text: str) -> tuple[str, str, str]:
-    """(words, role, sign), the most important first."""
+    """(words, role, sign), the most important first; empty when there is nothing to add to the phase."""
     state, sound = snapshot.state, snapshot.sound
     if snapshot.unsaved:
         return f"DISK FULL: {snapshot.unsaved} rows wait to be saved", "trouble", "warn"
     if state.phase is Phase.KNOCKED_OFF:
-        return "KNOCK IT OFF", "stop", "stop"
+        return "Knock it off. RESUME when ready", "stop", "stop"
     if state.phase is Phase.LANDED:
-        return "LANDED: everything is kept", "good", "tick"
+        return "Flight ended. All data saved", "good", "tick"
     if state.phase is Phase.VERDICT and state.last_run:
         verdict = state.last_run.verdict
         return in_words(verdict), "good" if verdict.counts else "again", "tick" if verdict.counts else "again"
     if state.note_ns is not None:
-        return "NOTE: speak", "text", "dot"
+        return "Note: speak", "text", "dot"
+    if snapshot.ended:
+        return "The recording has ended; nothing is heard any more", "trouble", "warn"
     if snapshot.microphone_trouble:
-        return f"{_first_upper(_short(snapshot.microphone_trouble))}; cards go on by touch", "trouble", "warn"
+        return f"{_first_upper(_short(snapshot.microphone_trouble))}; use the buttons", "trouble", "warn"
     if sound and not sound.recording:
-        return "Disk full: sound not recorded, calls are kept", "trouble", "warn"
+        return "Disk full: calls are kept, sound is not", "trouble", "warn"
     if sound and sound.minutes_left is not None:
-        return f"Disk: sound for {sound.minutes_left:.0f} more minutes", "trouble", "warn"
+        return f"Disk: room for {sound.minutes_left:.0f} more minutes of sound", "trouble", "warn"
     if snapshot.hearing:
-        return "Not hearing: sound is recorded, cards go on by touch", "trouble", "warn"
+        return "Not hearing: sound is recorded; use the buttons", "trouble", "warn"
+    if state.contradicted:
+        return f"You called a different {' and '.join(state.contradicted)} from the card", "again", "warn"
     if cue_text and state.phase not in IN_RUN:
         return cue_text, "text", "dot"
-    if state.contradicted:
-        return f"Said otherwise than the card: {', '.join(state.contradicted)}", "again", "warn"
-    return STEP_WORDS[state.phase], "text", "dot"
+    return "", "text", "dot"
 
 
 def _short(trouble: str) -> str:
@@ -251,60 +300,144 @@ def _first_upper(text: str) -> str:
 # ---- buttons -----------------------------------------------------------------------------------------
 
 
-def _main(state: FlightState) -> ButtonView:
-    label, intent = {
-        Phase.ON_CONDITION: ("APPROACH", Intent.APPROACH),
-        Phase.APPROACH: ("STALL", Intent.STALL),
-        Phase.STALL: ("RECOVERED", Intent.RECOVERED),
-        Phase.HOLD: ("END FLIGHT", Intent.LAND),
-        Phase.KNOCKED_OFF: ("END FLIGHT", Intent.LAND),
-        Phase.LANDED: ("CLOSE", None),
-    }.get(state.phase, ("ON CONDITION", Intent.ON_CONDITION))
-    return ButtonView(key="main", label=label, intent=intent, role="main")
+# The next step, drawn as the one large button.
+NEXT_STEP = {
+    Phase.SET_UP: "on_condition",
+    Phase.ON_CONDITION: "stall",
+    Phase.APPROACH: "stall",
+    Phase.STALL: "recovered",
+    Phase.VERDICT: "on_condition",
+    Phase.HOLD: "hold",
+    Phase.KNOCKED_OFF: "hold",
+}
 
 
 def _buttons(state: FlightState) -> tuple[ButtonView, ...]:
-    flying = state.phase in IN_RUN
-    last = state.last_run
-    back = last is not None and last.discarded and not state.run and state.phase is not Phase.KNOCKED_OFF
-    discard = (
-        ButtonView(key="discard", label="KEEP RUN", intent=Intent.REINSTATE)
-        if back
-        else ButtonView(
-            key="discard",
-            label="SCRATCH",
-            intent=Intent.DISCARD,
-            enabled=bool(state.run or (last and not last.discarded)),
-        )
-    )
+    """Each button keeps its place and its meaning; what cannot be done now is drawn as an outline."""
+    flying, last = bool(state.run), state.last_run
     stopped = state.phase in (Phase.HOLD, Phase.KNOCKED_OFF, Phase.LANDED)
-    hold = (
-        ButtonView(key="hold", label="RESUME", intent=Intent.RESUME)
-        if stopped
-        else ButtonView(key="hold", label="HOLD", intent=Intent.HOLD)
-    )
-    again = state.phase is Phase.VERDICT
-    can_turn = not state.run and state.phase not in (Phase.KNOCKED_OFF, Phase.LANDED) and bool(state.points)
-    recovered = ButtonView(key="back", label="RECOV'D", intent=Intent.RECOVERED)
-    previous = ButtonView(
-        key="back",
-        label="AGAIN" if again else _turned("BACK", state.point_before),
-        intent=Intent.AGAIN if again else Intent.PREVIOUS,
-        enabled=can_turn,
-    )
+    back = last is not None and last.discarded and not flying and state.phase is not Phase.KNOCKED_OFF
+    scratchable = flying or bool(last and not last.discarded)
+    can_turn = not flying and state.phase not in (Phase.KNOCKED_OFF, Phase.LANDED) and len(state.points) > 1
+    complete = state.phase is Phase.VERDICT and state.test_point is not None and state.complete(state.test_point)
+    main = "next" if complete and can_turn else NEXT_STEP.get(state.phase, "")
+    note = "END\nNOTE" if state.note_ns is not None else "NOTE"
+
+    def button(key: str, label: str, intent: Intent | None, enabled: bool = True) -> ButtonView:
+        role = "stop" if key == "stop" else "main" if key == main else "button"
+        return ButtonView(key=key, label=label, intent=intent, role=role, enabled=enabled)
+
     return (
-        ButtonView(key="stop", label="KNOCK\nIT OFF", intent=Intent.KNOCK_IT_OFF, role="stop"),
-        discard,
-        recovered if flying else previous,
-        hold,
-        ButtonView(key="mark", label="MARK", intent=Intent.MARK),
-        ButtonView(key="note", label="END\nNOTE" if state.note_ns is not None else "NOTE", intent=Intent.NOTE),
-        ButtonView(key="next", label=_turned("NEXT", state.point_after), intent=Intent.NEXT, enabled=can_turn),
+        button("stop", "KNOCK\nIT OFF", Intent.KNOCK_IT_OFF),
+        button("on_condition", "ON\nCONDITION", Intent.ON_CONDITION, state.phase is not Phase.LANDED),
+        button("stall", "STALL", Intent.STALL, flying and state.phase is not Phase.STALL),
+        button("recovered", "RECOVERED", Intent.RECOVERED, flying),
+        button("discard", *(("KEEP\nRUN", Intent.REINSTATE) if back else ("SCRATCH", Intent.DISCARD, scratchable))),
+        button("hold", *(("RESUME", Intent.RESUME) if stopped else ("HOLD", Intent.HOLD))),
+        button("next", _turned("NEXT", state.point_after), Intent.NEXT, can_turn),
+        button("note", note, Intent.NOTE),
+        button("more", "MORE", None),
     )
 
 
 def _turned(word: str, point: TestPoint | None) -> str:
     return f"{word}\n{point.id}" if point else word
+
+
+# ---- the panel over the reading area -----------------------------------------------------------------
+
+
+class Panel(StrEnum):
+    """What lies over the reading area; the buttons of a run stay free."""
+
+    NONE = ""
+    MORE = "more"
+    END = "end"
+    HELP = "help"
+    CAUTIONS = "cautions"
+    LANDED = "landed"
+
+
+HELP_WORDS = (
+    "Say: on condition. Then the airspeeds as you read them.",
+    "Say what happens: buffet, break, wing dropping, stick on the stop, recovered.",
+    "Between runs: next card, scratch that, mark, note, hold, resume.",
+    "Stop at any time: knock it off, or your team's own words.",
+    "No touch is needed in a run. This is a recorder, not an instrument.",
+    "Keys: O on condition, S stall, R recovered, X scratch, H hold, N next, T note, M more, Esc back.",
+)
+CAUTION_LINES = 6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PanelView:
+    """A panel: heading, lines, buttons. A button's key says what it does; `intent` what it asks of the flight."""
+
+    heading: str
+    lines: tuple[str, ...] = ()
+    buttons: tuple[ButtonView, ...] = ()
+
+
+def panel_shown(wanted: Panel, state: FlightState, context: FlyContext, acknowledged: bool) -> Panel:
+    """The panel to draw: none in a run; cautions first, where nobody has read them; the end when the flight has ended."""
+    if state.phase is Phase.LANDED:
+        return Panel.LANDED
+    if state.phase in IN_RUN or state.phase is Phase.KNOCKED_OFF:
+        return Panel.NONE
+    untouched = state.phase is Phase.SET_UP and not state.runs
+    if not acknowledged and untouched and context.briefing:
+        return Panel.CAUTIONS
+    return wanted if wanted not in (Panel.CAUTIONS, Panel.LANDED) else Panel.NONE
+
+
+def caution_parts(context: FlyContext) -> tuple[tuple[str, ...], ...]:
+    """The briefing in parts that fit the panel."""
+    lines = [f"{heading.upper()}: {text}" for heading, texts in context.briefing for text in texts]
+    return tuple(tuple(lines[k : k + CAUTION_LINES]) for k in range(0, len(lines), CAUTION_LINES))
+
+
+def panel_view(panel: Panel, state: FlightState, context: FlyContext, part: int = 0) -> PanelView | None:
+    """What a panel shows, or None without one."""
+
+    def button(key: str, label: str, intent: Intent | None = None, role: str = "button", enabled: bool = True):
+        return ButtonView(key=key, label=label, intent=intent, role=role, enabled=enabled)
+
+    shut = button("shut", "CARDS")
+    if panel is Panel.MORE:
+        here = next((k for k, point in enumerate(state.points) if point.id == state.point), 0)
+        before = state.points[here - 1] if here else None
+        return PanelView(
+            heading="More",
+            buttons=(
+                button("back", _turned("BACK", before), Intent.PREVIOUS, enabled=before is not None and not state.run),
+                button("mark", "MARK", Intent.MARK),
+                button("palette", "DAY\nNIGHT"),
+                button("help", "HELP"),
+                button("end", "END\nFLIGHT"),
+                shut,
+            ),
+        )
+    if panel is Panel.END:
+        words = ("Recording stops and the flight is closed.",)
+        end = button("land", "YES, END\nFLIGHT", Intent.LAND, role="stop")
+        return PanelView(heading="End the flight?", lines=words, buttons=(shut, end))
+    if panel is Panel.HELP:
+        return PanelView(heading="What you can say", lines=HELP_WORDS, buttons=(shut,))
+    if panel is Panel.CAUTIONS:
+        parts = caution_parts(context)
+        part = min(part, len(parts) - 1)
+        last = part + 1 == len(parts)
+        action = (
+            button("read", "I HAVE\nREAD IT", role="main") if last else button("more_cautions", "MORE", role="main")
+        )
+        return PanelView(
+            heading=f"Before the first run: {part + 1} of {len(parts)}", lines=parts[part], buttons=(action,)
+        )
+    if panel is Panel.LANDED:
+        words = ("Flight ended. All data saved.", "Next: review the calls.")
+        again = button("resume", "RESUME\nFLIGHT", Intent.RESUME)
+        return PanelView(heading="Flight ended", lines=words, buttons=(button("close", "CLOSE", role="main"), again))
+    return None
 
 
 # ---- the strip -----------------------------------------------------------------------------------------
@@ -363,7 +496,7 @@ def strip_view(snapshot) -> StripView:
 
 
 def _strip_calls(snapshot) -> tuple[list[HeardCall], int, int]:
-    """The calls of the open run, else of the last one while its verdict stands, else the latest ones."""
+    """The calls of the open run, else of the last one while its verdict is shown, else those from which a run may grow."""
     state = snapshot.state
     if state.run:
         calls = list(state.run.calls)
@@ -371,8 +504,7 @@ def _strip_calls(snapshot) -> tuple[list[HeardCall], int, int]:
         ids = set(state.last_run.calls)
         calls = [call for call in snapshot.strip if call.id in ids]
     else:
-        since_ns = snapshot.flight_ns - round(STRIP_S * NS_PER_S)
-        calls = [call for call in snapshot.strip if call.start_ns >= since_ns]
+        calls = list(state.forming)
     airspeeds = [call for call in calls if call.kind is CallKind.AIRSPEED]
     start_ns = airspeeds[0].start_ns - NS_PER_S if airspeeds else snapshot.flight_ns
     end_ns = max([call.end_ns for call in calls], default=snapshot.flight_ns)

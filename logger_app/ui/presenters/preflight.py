@@ -6,15 +6,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
-from logger_app.ui.theme import PALETTES, Display
+from logger_app.ui.theme import HANDS, IN_RUN, PALETTES, Display
 
 SIGNS = {"ok": "tick", "warn": "warn", "wrong": "stop", "unknown": "dot"}
-STATE_WORDS = {"ok": "OK", "warn": "LOOK", "wrong": "WRONG", "unknown": "-"}
+STATE_WORDS = {"ok": "OK", "warn": "CHECK:", "wrong": "WRONG:", "unknown": "-"}
 WORST_FIRST = ("wrong", "warn", "unknown", "ok")
 # Without these there is no flight at all.
 FIRST = ("flight", "cards")
 # ID-1, the size of a bank card: 85.60 mm wide (ISO/IEC 7810).
 CARD_MM = 85.6
+KNOCK_IT_OFF = "knock_it_off"
 # So few lines a part that each can be read on the smallest tablet.
 CAUTIONS_A_PART = 4
 DPI_STEP = 1.0
@@ -44,6 +45,8 @@ class Do(StrEnum):
     NEARER = "nearer"
     FARTHER = "farther"
     PALETTE = "palette"
+    HAND = "hand"
+    IN_RUN = "in_run"
     MORE = "more"  # the next part of the cautions
     ACKNOWLEDGE = "acknowledge"
     FLY = "fly"
@@ -62,7 +65,7 @@ class PreflightState:
     level_words: str = ""
     display: Display = field(default_factory=Display)
     briefing: tuple[tuple[str, tuple[str, ...]], ...] = ()
-    part: int = 0  # of the cautions
+    part: int = 0  # of the cautions or the display
     acknowledged: bool = False
 
 
@@ -111,7 +114,9 @@ def update(state: PreflightState, do: Do) -> PreflightState:
         Do.NARROWER: {"dpi": display.dpi - DPI_STEP},
         Do.NEARER: {"viewing_mm": display.viewing_mm - VIEWING_STEP_MM},
         Do.FARTHER: {"viewing_mm": display.viewing_mm + VIEWING_STEP_MM},
-        Do.PALETTE: {"palette_name": _other(display.palette_name)},
+        Do.PALETTE: {"palette_name": _after(tuple(PALETTES), display.palette_name)},
+        Do.HAND: {"hand": _after(HANDS, display.hand)},
+        Do.IN_RUN: {"in_run": _after(IN_RUN, display.in_run)},
     }.get(do)
     if changes is None:
         return state
@@ -141,13 +146,13 @@ def _checks(state: PreflightState) -> PreflightView:
         for check in ranked
     )
     worst = next((check for check in ranked if check.hint and check.state in ("wrong", "warn")), None)
-    foot = state.busy or (f"{worst.name}: {worst.hint}" if worst else "Nothing found that stops the recorder.")
+    foot = state.busy or (f"{worst.name}: {worst.hint}" if worst else "No fault found in the recorder.")
     return PreflightView(
         title="Before the flight",
         rows=rows,
         foot=foot,
         pages=(),
-        actions=(Button(label="LOOK\nAGAIN", do=Do.AGAIN, enabled=not state.busy),),
+        actions=(Button(label="CHECK\nAGAIN", do=Do.AGAIN, enabled=not state.busy),),
     )
 
 
@@ -183,17 +188,40 @@ def _speak(state: PreflightState) -> PreflightView:
 
 
 def _display(state: PreflightState) -> PreflightView:
+    """First the size, with a bar to hold a card against, then colours, hand and what a run shows."""
     display = state.display
-    rows = (
-        Row(sign="dot", name="dots per inch", words=f"{display.dpi:g}"),
-        Row(sign="dot", name="eye to screen", words=f"{display.viewing_mm / 10:g} cm"),
-        Row(sign="dot", name="colours", words=display.palette_name),
-        Row(sign="dot", name="smallest letter", words=f"{display.text_px:g} px"),
-        Row(sign="dot", name="smallest target", words=f"20 mm, {display.target_px:g} px"),
-    )
+    more = Button(label="MORE", do=Do.MORE)
+    if state.part % 2:
+        palette, hand, in_run = (
+            _after(names, name)
+            for names, name in (
+                (tuple(PALETTES), display.palette_name),
+                (HANDS, display.hand),
+                (IN_RUN, display.in_run),
+            )
+        )
+        return PreflightView(
+            title="Colours, buttons, runs",
+            rows=(
+                Row(sign="dot", name="colours", words=display.palette_name),
+                Row(sign="dot", name="buttons for", words=f"the {display.hand} hand"),
+                Row(sign="dot", name="in a run", words=f"last call and trace {display.in_run}"),
+            ),
+            foot="",
+            pages=(),
+            actions=(
+                Button(label=palette.upper(), do=Do.PALETTE),
+                Button(label=f"{hand.upper()}\nHAND", do=Do.HAND),
+                Button(label=f"IN A RUN\n{in_run.upper()}", do=Do.IN_RUN),
+                more,
+            ),
+        )
     return PreflightView(
-        title="Hold a bank card to the bar: same width?",
-        rows=rows,
+        title="Bar as wide as a bank card?",
+        rows=(
+            Row(sign="dot", name="dots per inch", words=f"{display.dpi:g}"),
+            Row(sign="dot", name="eye to screen", words=f"{display.viewing_mm / 10:g} cm"),
+        ),
         foot="",
         pages=(),
         card_px=display.px(CARD_MM),
@@ -202,7 +230,7 @@ def _display(state: PreflightState) -> PreflightView:
             Button(label="BAR\nNARROWER", do=Do.NARROWER),
             Button(label="EYE\nNEARER", do=Do.NEARER),
             Button(label="EYE\nFARTHER", do=Do.FARTHER),
-            Button(label=_other(display.palette_name).upper(), do=Do.PALETTE),
+            more,
         ),
     )
 
@@ -217,7 +245,7 @@ def _cautions(state: PreflightState) -> PreflightView:
     )
     parts = max(1, -(-len(rows) // CAUTIONS_A_PART))
     part = min(state.part, parts - 1)
-    title = f"Cautions, criteria, floor: {part + 1} of {parts}"
+    title = f"Heights, criteria, cautions: {part + 1} of {parts}"
     if part + 1 < parts:
         action = Button(label="MORE", do=Do.MORE, role="main")
     else:
@@ -228,7 +256,7 @@ def _cautions(state: PreflightState) -> PreflightView:
         rows=rows[part * CAUTIONS_A_PART : (part + 1) * CAUTIONS_A_PART],
         name_share=0.22,
         pages=(),
-        foot="Acknowledged." if state.acknowledged else "Asked for once, and again when they change.",
+        foot="Read." if state.acknowledged else "Read these before the flight; asked again when they change.",
         actions=(action,),
     )
 
@@ -238,24 +266,37 @@ def _pages(state: PreflightState) -> tuple[Button, ...]:
         Button(label=page.upper(), do=Do(page), role="main" if page is state.page else "button") for page in Page
     )
     cards = any(check.name == "cards" and check.state != "wrong" for check in state.checks)
-    ready = cards and not state.busy and not state.recording
-    return (*tabs, Button(label="FLY", do=Do.FLY, role="good", enabled=ready))
+    can = cards and not state.busy and not state.recording
+    reason = not_ready(state)
+    label = f"FLY\n{reason}" if reason and can else "FLY"
+    return (*tabs, Button(label=label, do=Do.FLY, role="again" if reason else "good", enabled=can))
+
+
+def not_ready(state: PreflightState) -> str:
+    """Why FLY is not green, in a few words; empty when it is."""
+    wrong = next((check.name for check in state.checks if check.state == "wrong"), "")
+    if wrong:
+        return f"{wrong} wrong"
+    if any(answer.line.name == KNOCK_IT_OFF and not answer.right for answer in state.answers):
+        return "knock-it-off\nnot heard"
+    if not state.acknowledged:
+        return "cautions first"
+    return "" if state.answers else "no rehearsal"
 
 
 def briefing_rows(briefing: dict) -> tuple[tuple[str, tuple[str, ...]], ...]:
-    """The desk's briefing as headed lines."""
+    """The briefing as headed lines."""
     heights = []
     if briefing["floor_ft"] is not None:
-        heights.append(f"recovered above {briefing['floor_ft']:g} ft")
+        heights.append(f"recovered above {briefing['floor_ft']:g} ft (floor)")
     if briefing["entry_min_ft"] is not None:
-        heights.append(f"enter above {briefing['entry_min_ft']:g} ft")
+        heights.append(f"enter above {briefing['entry_min_ft']:g} ft (minimum entry)")
     return (
-        ("floor", tuple(heights) or ("none set in the campaign",)),
+        ("heights", tuple(heights) or ("none set in the campaign",)),
         ("stop if", tuple(briefing["knock_it_off"]) or ("none set in the campaign",)),
         ("caution", tuple(briefing["cautions"])),
     )
 
 
-def _other(palette_name: str) -> str:
-    names: Sequence[str] = list(PALETTES)
-    return names[(names.index(palette_name) + 1) % len(names)]
+def _after(names: Sequence[str], name: str) -> str:
+    return names[(names.index(name) + 1) % len(names)]

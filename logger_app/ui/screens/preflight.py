@@ -127,22 +127,35 @@ class PreflightScreen(FloatLayout):
 
     def _place(self, shown: PreflightView, display) -> None:
         side, gap = display.target_px, display.px(3.0)
-        edge = max(2.0, min(gap, (self.height - 4 * side - 3 * gap) / 2))
-        wide = (self.width - 2 * edge - (len(shown.pages) - 1) * gap) / max(1, len(shown.pages))
-        for k, button in enumerate(shown.pages):
-            self.targets[button.do].pos = (edge + k * (wide + gap), edge)
-            self.targets[button.do].size = (wide, side)
-        column = 1.3 * side if shown.actions else 0.0
-        top = self.height - edge
-        foot_y = edge + side + gap
-        columns = 2 if len(shown.actions) > 3 else 1
-        per_column = -(-len(shown.actions) // columns)
-        for k, button in enumerate(shown.actions):
-            across, down = divmod(k, per_column)
-            x = self.width - edge - (columns - across) * column - (columns - across - 1) * gap
-            self.targets[button.do].pos = (x, top - (down + 1) * side - down * gap)
-            self.targets[button.do].size = (column, side)
-        right = self.width - edge - columns * (column + gap)
+        edge = max(1.0, min(gap, (self.height - 4 * side - 3 * gap) / 2))
+        # FLY is wider: it says why it is not green.
+        shares = [1.5 if button.do is Do.FLY else 1.0 for button in shown.pages]
+        share = (self.width - 2 * edge - (len(shares) - 1) * gap) / max(1.0, sum(shares))
+        x = edge
+        for button, wide in zip(shown.pages, shares, strict=True):
+            self.targets[button.do].pos = (x, edge)
+            self.targets[button.do].size = (wide * share, side)
+            x += wide * share + gap
+        top, foot_y, right = self.height - edge, edge + side + gap, self.width - edge
+        count = len(shown.actions)
+        if self.height > self.width:  # rows above the pages
+            across = min(3, count)
+            one = (self.width - 2 * edge - 2 * gap) / 3
+            for k, button in enumerate(shown.actions):
+                row, at = divmod(k, max(1, across))
+                self.targets[button.do].pos = (edge + at * (one + gap), foot_y + row * (side + gap))
+                self.targets[button.do].size = (one, side)
+            foot_y += -(-count // 3) * (side + gap)
+        elif count:  # columns at the right
+            per_column = max(1, min(count, int((top - foot_y + gap) / (side + gap) + 0.01)))
+            columns = -(-count // per_column)
+            column = (1.3 if columns < 3 else 1.05) * side
+            for k, button in enumerate(shown.actions):
+                across, down = divmod(k, per_column)
+                x = right - (columns - across) * column - (columns - across - 1) * gap
+                self.targets[button.do].pos = (x, top - (down + 1) * side - down * gap)
+                self.targets[button.do].size = (column, side)
+            right -= columns * (column + gap)
         text = display.text_px
         foot_high = 2.4 * text if shown.foot else 0.0
         card_high = 1.2 * text if shown.card_px else 0.0

@@ -1,14 +1,16 @@
 """What the flight screen says, from snapshots; and its rectangles."""
 
+from dataclasses import replace
+
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger_app.fly.capture.audio_writer import SoundState
 from logger_app.fly.flight_state import Intent, Phase, Touch, advance, begin
 from logger_app.records.calls import CallKind, Flag, HeardCall
 from logger_app.records.plan import TestPoint
-from logger_app.ui.presenters.fly import clock_words, strip_view, view
+from logger_app.ui.presenters.fly import FlyContext, Panel, clock_words, panel_shown, panel_view, strip_view, view
 from logger_app.ui.presenters.fly_layout import TARGETS, layout
 from logger_app.ui.theme import Display
 from logger_app.units import s_to_ns
@@ -68,32 +70,85 @@ def test_what_was_said_otherwise_than_the_card_is_marked():
     shown = view(Snapshot(state=state, flight="f", flight_ns=0, sound=snapshot.sound))
 
     assert [otherwise for _, otherwise in shown.setup] == [False, True, False]
-    assert shown.banner == "Said otherwise than the card: flap"
+    assert shown.banner == "You called a different flap from the card"
 
 
-def test_the_last_call_is_shown_with_its_doubt():
-    assert (view(flown((1, 52))).last, view(flown((1, 52))).last_note) == ("52", "kt")
-    assert view(flown((1, 52, (Flag.UNSURE,)))).last_note == "kt  unsure"
+def test_the_last_call_is_labelled_with_its_age_and_doubt():
+    shown = view(flown((1, 52)))
+    assert (shown.last, shown.last_note, shown.last_alpha) == ("52 kt", "last call, 0 s ago", 1.0)
+    assert view(flown((1, 52, (Flag.UNSURE,)))).last_note == "last call, 0 s ago, unsure"
     assert view(flown((1, "wing_drop_left"))).last == "left wing drop"
+
+
+def test_the_last_call_fades_and_expires():
+    def later(seconds):
+        snapshot = flown((1, 52))
+        return view(replace(snapshot, flight_ns=snapshot.flight_ns + s_to_ns(seconds)))
+
+    assert later(3).last_alpha > later(8).last_alpha > later(15).last_alpha
+    assert (later(21).last, later(21).last_note) == ("", "no call for 21 s")
+
+
+def test_in_a_run_number_and_trace_are_dim_or_blank():
+    said = ((1, "on_condition"), (3, 60), (4, 59))
+    dim, blank = view(flown(*said)), view(flown(*said), context=FlyContext(blank_in_run=True))
+
+    assert dim.last_alpha < 0.5 and dim.trace_alpha < 0.5 and dim.last == "59 kt"
+    assert (blank.last, blank.last_note, blank.partial, blank.strip.dots) == ("", "", "", ())
+    assert blank.phase == "APPROACH"
+
+
+def test_a_recording_that_has_ended_shows_no_speed_and_no_microphone():
+    shown = view(flown((1, 52), ended=True))
+
+    assert (shown.last, shown.recording_ok, shown.level_words) == ("", False, "NO MIC")
+    assert shown.banner == "The recording has ended; nothing is heard any more"
+
+
+def test_floor_and_entry_are_on_set_up():
+    context = FlyContext(floor_ft=5000, entry_min_ft=6000)
+
+    assert view(flown(), context=context).heights.replace("\u00a0", " ") == "Floor 5000 ft\nMin. entry 6000 ft"
+    assert view(flown()).heights.replace("\u00a0", " ") == "Floor not set\nMin. entry not set"
+    assert view(flown((1, "on_condition")), context=context).heights == ""
+
+
+def test_cards_are_counted_as_cards():
+    points = (*POINTS[:1], TestPoint(id="A2", card="A", flap_deg=15, runs_wanted=1), *POINTS[1:])
+
+    assert view(flown(points=points)).place == "A1 run 1/2, card 1/2"
+    assert view(flown(Intent.NEXT, points=points)).place == "A2 run 1/1, card 1/2"
+    assert view(flown(Intent.NEXT, Intent.NEXT, points=points)).place == "B1 run 1/1, card 2/2"
+
+
+def test_another_point_does_not_stand_under_the_old_trace():
+    assert view(flown(*GOOD_RUN)).strip.dots
+    assert view(flown(*GOOD_RUN, Intent.NEXT)).strip.dots == ()
+
+
+def test_after_a_scratch_the_strip_does_not_join_runs():
+    second = ((40, "on_condition"), (42, 63), (44, 61), (46, 60))
+    assert len(view(flown(*GOOD_RUN, *second)).strip.dots) == 3
+    assert view(flown(*GOOD_RUN, *second, Intent.DISCARD)).strip.dots == ()
 
 
 @pytest.mark.parametrize(
     "extra, banner, role",
     [
         ({"unsaved": 3}, "DISK FULL: 3 rows wait to be saved", "trouble"),
-        ({"microphone_trouble": "microphone lost"}, "Microphone lost; cards go on by touch", "trouble"),
-        ({"hearing": "x"}, "Not hearing: sound is recorded, cards go on by touch", "trouble"),
+        ({"microphone_trouble": "microphone lost"}, "Microphone lost; use the buttons", "trouble"),
+        ({"hearing": "x"}, "Not hearing: sound is recorded; use the buttons", "trouble"),
         (
             {"sound": SoundState(end_sample=0, level_dbfs=-25, peak=1, recording=True, minutes_left=8.2)},
-            "Disk: sound for 8 more minutes",
+            "Disk: room for 8 more minutes of sound",
             "trouble",
         ),
         (
             {"sound": SoundState(end_sample=0, level_dbfs=-25, peak=1, recording=False, trouble="x")},
-            "Disk full: sound not recorded, calls are kept",
+            "Disk full: calls are kept, sound is not",
             "trouble",
         ),
-        ({}, "SET UP", "text"),
+        ({}, "", "text"),
     ],
 )
 def test_the_banner_says_the_worst(extra, banner, role):
@@ -116,24 +171,67 @@ def test_the_verdict_has_a_sign_and_words_not_only_a_colour():
 @pytest.mark.parametrize(
     "said, main",
     [
-        ((), "ON CONDITION"),
-        (((1, "on_condition"),), "APPROACH"),
-        (((1, "on_condition"), (3, 60)), "STALL"),
-        (((1, "on_condition"), (3, 60), (5, "break")), "RECOVERED"),
-        (GOOD_RUN, "ON CONDITION"),
-        ((Intent.HOLD,), "END FLIGHT"),
-        ((Intent.KNOCK_IT_OFF,), "END FLIGHT"),
-        ((Intent.LAND,), "CLOSE"),
+        ((), "on_condition"),
+        (((1, "on_condition"),), "stall"),
+        (((1, "on_condition"), (3, 60)), "stall"),
+        (((1, "on_condition"), (3, 60), (5, "break")), "recovered"),
+        (GOOD_RUN, "on_condition"),
+        ((Intent.NEXT, *GOOD_RUN), "next"),  # the one run that B1 wanted
+        ((Intent.HOLD,), "hold"),
+        ((Intent.KNOCK_IT_OFF,), "hold"),
+        ((Intent.LAND,), None),
     ],
 )
-def test_the_large_button_is_always_the_next_step(said, main):
-    assert view(flown(*said)).main.label == main
+def test_the_next_step_stands_out(said, main):
+    large = [button.key for button in view(flown(*said)).buttons if button.role == "main"]
+    assert large == ([main] if main else [])
 
 
-def test_every_button_has_a_place():
-    for said in ((), GOOD_RUN, (Intent.HOLD,), ((1, "on_condition"), (3, 60))):
+def test_one_button_has_one_meaning_and_one_place():
+    """SCRATCH and KEEP RUN, HOLD and RESUME, NOTE and END NOTE undo each other; all else never changes its words."""
+    words = {}
+    for said in ((), GOOD_RUN, (Intent.HOLD,), (Intent.KNOCK_IT_OFF,), (Intent.LAND,), ((1, "on_condition"), (3, 60))):
         shown = view(flown(*said))
-        assert sorted([shown.main.key, *(button.key for button in shown.buttons)]) == sorted(TARGETS)
+        assert sorted(button.key for button in shown.buttons) == sorted(TARGETS)
+        for button in shown.buttons:
+            words.setdefault(button.key, set()).add((button.label.split("\n")[0], button.intent))
+    assert {key for key, said in words.items() if len(said) > 1} <= {"discard", "hold"}
+    assert all(button.intent is not Intent.LAND for button in view(flown()).buttons)
+
+
+def test_the_phase_is_never_covered():
+    trouble = {"microphone_trouble": "no microphone"}
+    assert view(flown(Intent.HOLD, **trouble)).phase == "HOLD"
+    assert view(flown(**trouble)).phase == "SET UP"
+
+
+@pytest.mark.parametrize(
+    "said, wanted, panel",
+    [
+        ((), Panel.MORE, Panel.MORE),
+        (((1, "on_condition"),), Panel.MORE, Panel.NONE),
+        ((Intent.KNOCK_IT_OFF,), Panel.END, Panel.NONE),
+        ((Intent.LAND,), Panel.NONE, Panel.LANDED),
+    ],
+)
+def test_a_panel_is_shown_only_out_of_a_run(said, wanted, panel):
+    assert panel_shown(wanted, flown(*said).state, FlyContext(), True) is panel
+
+
+def test_the_end_of_the_flight_is_asked_twice():
+    state = flown().state
+    more = panel_view(Panel.MORE, state, FlyContext())
+    end = panel_view(Panel.END, state, FlyContext())
+
+    assert next(b for b in more.buttons if b.key == "end").intent is None
+    assert [b.intent for b in end.buttons if b.key == "land"] == [Intent.LAND]
+
+
+def test_back_does_not_go_round_to_the_last_card():
+    back = panel_view(Panel.MORE, flown().state, FlyContext()).buttons[0]
+    assert (back.key, back.enabled) == ("back", False)
+    back = panel_view(Panel.MORE, flown(Intent.NEXT).state, FlyContext()).buttons[0]
+    assert (back.label, back.enabled) == ("BACK\nA1", True)
 
 
 def test_the_band_is_where_the_speed_may_be():
@@ -173,7 +271,21 @@ def test_the_clock_is_read_at_a_glance():
     assert [clock_words(s_to_ns(s)) for s in (0, 65, 3725)] == ["0:00", "1:05", "1:02:05"]
 
 
-@given(st.sampled_from([(1280, 800, 149), (1920, 1200, 224), (1024, 600, 170), (2560, 1600, 284), (1366, 768, 135)]))
+@given(
+    st.sampled_from(
+        [
+            (1280, 800, 149),
+            (1920, 1200, 224),
+            (1024, 600, 170),
+            (2560, 1600, 284),
+            (1366, 768, 135),
+            (800, 1280, 149),
+            (1200, 1920, 224),
+            (800, 600, 96),
+        ]
+    )
+)
+@settings(deadline=None)
 def test_rectangles_lie_in_the_window_and_apart(tablet):
     width, height, dpi = tablet
     rects = dict(layout(width, height, Display(dpi=dpi)).rects)
@@ -187,5 +299,5 @@ def test_rectangles_lie_in_the_window_and_apart(tablet):
 
 
 def test_landed_is_said():
-    assert view(flown(Intent.LAND)).banner == "LANDED: everything is kept"
+    assert view(flown(Intent.LAND)).banner == "Flight ended. All data saved"
     assert flown(Intent.LAND).state.phase is Phase.LANDED

@@ -1,5 +1,7 @@
 """The preflight pages and what a touch changes at once."""
 
+from dataclasses import replace
+
 import pytest
 
 from logger_app.fly.rehearsal import Answer, Line
@@ -48,14 +50,14 @@ def test_the_briefing_is_read_to_its_end_before_it_can_be_acknowledged():
     assert labels(first.actions) == ["MORE"]
     second = view(update(state, Do.MORE))
 
-    assert [row.words for row in first.rows + second.rows] == ["recovered above 3000 ft", "x", "a", "b", "c"]
+    assert [row.words for row in first.rows + second.rows] == ["recovered above 3000 ft (floor)", "x", "a", "b", "c"]
     assert second.actions[0].do is Do.ACKNOWLEDGE and second.actions[0].enabled
 
 
 def test_a_team_without_criteria_is_told_so():
     rows = briefing_rows({"cautions": [], "knock_it_off": [], "floor_ft": None, "entry_min_ft": None})
 
-    assert dict(rows)["floor"] == dict(rows)["stop if"] == ("none set in the campaign",)
+    assert dict(rows)["heights"] == dict(rows)["stop if"] == ("none set in the campaign",)
 
 
 def test_answers_stand_beside_the_lines():
@@ -83,3 +85,28 @@ def test_the_display_stays_within_what_one_can_be():
     assert update(state, Do.PALETTE).display.palette_name == "night"
     assert update(state, Do.WIDER).display.dpi == 150
     assert update(state, Do.FLY) == state
+
+
+@pytest.mark.parametrize(
+    "change, reason",
+    [
+        ({"acknowledged": False}, "cautions first"),
+        ({"answers": ()}, "no rehearsal"),
+        ({"checks": (GOOD, WRONG)}, "microphone wrong"),
+        ({"answers": (Answer(line=line("knock_it_off"), right=False),)}, "knock-it-off\nnot heard"),
+    ],
+)
+def test_fly_is_green_only_when_nothing_is_wrong(change, reason):
+    cards = Check(name="cards", state="ok", words="")
+    heard = Answer(line=line("knock_it_off"), right=True)
+    ready = PreflightState(checks=(cards,), acknowledged=True, answers=(heard,))
+    assert (view(ready).pages[-1].role, view(ready).pages[-1].label) == ("good", "FLY")
+    shown = view(replace(ready, **{**change, "checks": (cards, *change.get("checks", ()))})).pages[-1]
+
+    assert (shown.role, shown.label, shown.enabled) == ("again", f"FLY\n{reason}", True)
+
+
+def test_the_hand_and_what_a_run_shows_are_chosen():
+    state = update(update(PreflightState(), Do.HAND), Do.IN_RUN)
+
+    assert (state.display.hand, state.display.in_run) == ("left", "blank")
