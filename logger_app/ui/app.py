@@ -9,7 +9,7 @@ from logger_app.errors import CaptureError
 from logger_app.ui.bridge import Bridge
 from logger_app.ui.display_io import load_display
 from logger_app.ui.kivy_env import prepare_environment
-from logger_app.ui.presenters.fly import FlyContext
+from logger_app.ui.presenters.fly import NO_CONTEXT, FlyContext
 from logger_app.ui.presenters.preflight import briefing_rows
 from logger_app.ui.theme import Display
 
@@ -95,7 +95,7 @@ def fly_context(session) -> tuple[FlyContext, Callable[[], object]]:
     return context, lambda: preflight.acknowledge(campaign_dir, campaign, who)
 
 
-def make_fly_app(session, display: Display, context: FlyContext = FlyContext(), acknowledge=lambda: None):
+def make_fly_app(session, display: Display, context: FlyContext = NO_CONTEXT, acknowledge=lambda: None):
     """The flight app, not yet running. `landed` is True when the flight was ended on the screen."""
     from kivy.app import App
     from kivy.core.window import Window

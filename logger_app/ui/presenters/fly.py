@@ -100,6 +100,9 @@ class FlyContext:
     blank_in_run: bool = False
 
 
+NO_CONTEXT = FlyContext()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlyView:
     """All that is drawn. `banner_role` is one of text, good, again, stop, trouble; `sign` a drawn shape."""
@@ -128,7 +131,7 @@ class FlyView:
         return next(b for b in self.buttons if b.key == key)
 
 
-def view(snapshot, cue_text: str = "", context: FlyContext = FlyContext()) -> FlyView:
+def view(snapshot, cue_text: str = "", context: FlyContext = NO_CONTEXT) -> FlyView:
     """What to draw.
 
     Parameters

@@ -16,6 +16,7 @@ from kivy.uix.floatlayout import FloatLayout
 from logger_app.fly.cues import Cue
 from logger_app.ui.presenters.fly import (
     IN_RUN,
+    NO_CONTEXT,
     ButtonView,
     FlyContext,
     FlyView,
@@ -144,7 +145,7 @@ class FlyScreen(FloatLayout):
         display: Display,
         send: Callable,
         close: Callable,
-        context: FlyContext = FlyContext(),
+        context: FlyContext = NO_CONTEXT,
         acknowledge: Callable = lambda: None,
         **kwargs,
     ):
