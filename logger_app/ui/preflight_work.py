@@ -8,10 +8,12 @@ from dataclasses import replace
 from pathlib import Path
 
 from logger_app.errors import LoggerError
+from logger_app.records.plan import Campaign
 from logger_app.ui.display_io import save_display
 from logger_app.ui.presenters.preflight import Do, PreflightState, briefing_rows, update
 from logger_app.ui.theme import Display
 from logger_app.workflows import preflight as checks
+from logger_app.workflows.flight_session import EngineMaker
 from logger_app.workflows.rehearsal import record
 
 
@@ -46,8 +48,9 @@ class PreflightDesk:
         self.engine, self.model, self.device = engine, model, device
         self._session_of, self._microphone = make_session, microphone
         self.state = PreflightState(display=display)
-        self.campaign, self.make_engine = None, None
-        self._lines = ()
+        self.campaign: Campaign | None = None
+        self.make_engine: EngineMaker | None = None
+        self._lines: tuple = ()
         self._new = True
         self._end = threading.Event()
         self._thread: threading.Thread | None = None
@@ -147,6 +150,8 @@ class PreflightDesk:
         )
         if not len(pcm):
             self._check(checks.no_microphone(microphone.trouble))
+            return
+        if self.make_engine is None:
             return
         self._put(replace(self.state, recording=False, busy="Hearing it ..."))
         self._check(checks.judge_level(pcm))

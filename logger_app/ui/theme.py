@@ -29,7 +29,8 @@ Colour = tuple[float, float, float, float]
 
 def rgb(text: str) -> Colour:
     """``#rrggbb`` as four numbers from 0 to 1."""
-    return tuple(int(text[k : k + 2], 16) / 255 for k in (1, 3, 5)) + (1.0,)
+    red, green, blue = (int(text[k : k + 2], 16) / 255 for k in (1, 3, 5))
+    return red, green, blue, 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

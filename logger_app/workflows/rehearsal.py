@@ -35,9 +35,10 @@ def record(
     ndarray of int16, shape (n,)
         16 kHz mono; empty where nothing came (`microphone.trouble` then says why).
     """
-    blocks, parts = BlockQueue(limit_s=2 * MAX_REHEARSAL_S), []
+    blocks, samples = BlockQueue(limit_s=2 * MAX_REHEARSAL_S), 0
+    parts: list[np.ndarray] = []
     microphone.start(blocks)
-    while not enough() and sum(map(len, parts)) < MAX_REHEARSAL_S * RATE_HZ:
+    while not enough() and samples < MAX_REHEARSAL_S * RATE_HZ:
         block = blocks.get(timeout_s=0.1)
         if block is None:
             if microphone.trouble:
@@ -46,6 +47,7 @@ def record(
         if block.last:
             break
         parts.append(block.pcm)
+        samples += len(block.pcm)
         if len(parts) % LEVEL_EVERY_BLOCKS == 0:
             on_level(level_dbfs(block.pcm))
     microphone.stop()

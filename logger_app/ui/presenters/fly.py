@@ -421,9 +421,9 @@ def panel_view(panel: Panel, state: FlightState, context: FlyContext, part: int 
             ),
         )
     if panel is Panel.END:
-        words = ("Recording stops and the flight is closed.",)
         end = button("land", "YES, END\nFLIGHT", Intent.LAND, role="stop")
-        return PanelView(heading="End the flight?", lines=words, buttons=(shut, end))
+        lines: tuple[str, ...] = ("Recording stops and the flight is closed.",)
+        return PanelView(heading="End the flight?", lines=lines, buttons=(shut, end))
     if panel is Panel.HELP:
         return PanelView(heading="What you can say", lines=HELP_WORDS, buttons=(shut,))
     if panel is Panel.CAUTIONS:
@@ -437,9 +437,9 @@ def panel_view(panel: Panel, state: FlightState, context: FlyContext, part: int 
             heading=f"Before the first run: {part + 1} of {len(parts)}", lines=parts[part], buttons=(action,)
         )
     if panel is Panel.LANDED:
-        words = ("Flight ended. All data saved.", "Next: review the calls.")
+        lines = ("Flight ended. All data saved.", "Next: review the calls.")
         again = button("resume", "RESUME\nFLIGHT", Intent.RESUME)
-        return PanelView(heading="Flight ended", lines=words, buttons=(button("close", "CLOSE", role="main"), again))
+        return PanelView(heading="Flight ended", lines=lines, buttons=(button("close", "CLOSE", role="main"), again))
     return None
 
 
@@ -456,8 +456,8 @@ def strip_view(snapshot) -> StripView:
     """
     state = snapshot.state
     calls, start_ns, end_ns = _strip_calls(snapshot)
-    speeds = [(call, _speed_kt(call)) for call in calls if call.kind is CallKind.AIRSPEED]
-    speeds = [(call, speed) for call, speed in speeds if speed is not None]
+    heard = [(call, _speed_kt(call)) for call in calls if call.kind is CallKind.AIRSPEED]
+    speeds = [(call, speed) for call, speed in heard if speed is not None]
     if not speeds:
         return StripView()
     span_ns = max(STRIP_S * NS_PER_S, end_ns - start_ns)

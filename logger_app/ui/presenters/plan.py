@@ -20,7 +20,7 @@ from logger_app.plan.presets import PRESETS
 from logger_app.plan.summary import matrix
 from logger_app.plan.template import also_in
 from logger_app.records.journal import FlightInfo
-from logger_app.records.plan import Campaign, TestPoint
+from logger_app.records.plan import AircraftConfig, Campaign, TestPoint
 from logger_app.records.results import StallSpeed
 from logger_app.ui.presenters.plan_records import (
     Action,
@@ -112,6 +112,18 @@ def update(state: PlanState, intent) -> PlanState:
     return _EDITS[type(intent)](state, intent)
 
 
+def _campaign(state: PlanState) -> Campaign:
+    """The campaign, where there is one: an edit is only taken then."""
+    assert state.campaign is not None, "a text with faults has no points to edit"
+    return state.campaign
+
+
+def _configuration(state: PlanState, id: str) -> AircraftConfig:
+    config = _campaign(state).configuration(id)
+    assert config is not None, id
+    return config
+
+
 def _undone(state: PlanState) -> PlanState:
     if not state.past:
         return state
@@ -155,7 +167,7 @@ def _exists(campaign: Campaign | None, place: Place) -> bool:
 
 def _set_value(state: PlanState, intent: SetValue) -> PlanState:
     key = _key(intent.place, intent.key)
-    unit = state.campaign.indicator.unit
+    unit = _campaign(state).indicator.unit
     value = _read(key, intent.typed)
     spelt = ""
     if intent.key.endswith("_ias_kt") and isinstance(value, (int, float)):
@@ -185,10 +197,10 @@ def _renamed(state: PlanState, place: Place, new: str) -> PlanState:
 
 
 def _add_point(state: PlanState, intent: AddPoint) -> PlanState:
-    card = next(c for c in state.campaign.cards if c.id == intent.card)
-    taken = {p.id for p in state.campaign.points}
+    card = next(c for c in _campaign(state).cards if c.id == intent.card)
+    taken = {p.id for p in _campaign(state).points}
     id_ = _free(intent.card, taken)
-    like = next((p for p in state.campaign.points if p.id == intent.like), card.points[-1] if card.points else None)
+    like = next((p for p in _campaign(state).points if p.id == intent.like), card.points[-1] if card.points else None)
     values = {
         "id": id_,
         "power": like.power if like else "idle",
@@ -201,9 +213,9 @@ def _add_point(state: PlanState, intent: AddPoint) -> PlanState:
 
 
 def _add_card(state: PlanState, intent: AddCard) -> PlanState:
-    taken = {c.id for c in state.campaign.cards}
+    taken = {c.id for c in _campaign(state).cards}
     id_ = next((letter for letter in "ABCDEFGHIJKLMNOPQRSTUVWXYZ" if letter not in taken), None) or _free("Z", taken)
-    preset, unit = PRESETS[intent.preset], state.campaign.indicator.unit
+    preset, unit = PRESETS[intent.preset], _campaign(state).indicator.unit
     card = {
         "id": id_,
         "title": f"Idle {preset.title}",
@@ -217,14 +229,19 @@ def _add_card(state: PlanState, intent: AddCard) -> PlanState:
         "entry_rate_band_kt_per_s": [preset.rate_low_kt_per_s, preset.rate_high_kt_per_s],
     }
     text = edit.add_row(state.text, (), "card", card)
-    point = {"id": _free(id_, {p.id for p in state.campaign.points}), "power": "idle", "flap_deg": 0, "runs_wanted": 3}
+    point = {
+        "id": _free(id_, {p.id for p in _campaign(state).points}),
+        "power": "idle",
+        "flap_deg": 0,
+        "runs_wanted": 3,
+    }
     point["bank_deg"] = preset.bank_deg or None
     text = edit.add_row(text, ("card", id_), "point", point)
     return _with_text(state, text, selected=("card", id_))
 
 
 def _add_configuration(state: PlanState, intent: AddConfiguration) -> PlanState:
-    id_ = _free("change_", {c.id for c in state.campaign.configurations})
+    id_ = _free("change_", {c.id for c in _campaign(state).configurations})
     values = {"id": id_, "name": "New configuration", "parent": state.configuration or None}
     text = edit.add_row(state.text, (), "configuration", values)
     text = edit.add_row(text, ("configuration", id_), "change", {"item": "what is changed", "state": "nominal"})
@@ -232,7 +249,7 @@ def _add_configuration(state: PlanState, intent: AddConfiguration) -> PlanState:
 
 
 def _add_change(state: PlanState, intent: AddChange) -> PlanState:
-    taken = {change.item for change in state.campaign.configuration(intent.configuration).changes}
+    taken = {change.item for change in _configuration(state, intent.configuration).changes}
     item = "another thing" if "another thing" not in taken else _free("another thing ", taken)
     text = edit.add_row(
         state.text, ("configuration", intent.configuration), "change", {"item": item, "state": "nominal"}
@@ -320,7 +337,7 @@ def _unreadable(state: PlanState) -> PlanView:
 
 
 def _tab(state: PlanState, id_: str) -> Action:
-    parent = state.campaign.configuration(id_).parent
+    parent = _configuration(state, id_).parent
     label = f"{id_} (from {parent})" if parent else id_
     return Action(label=label, intent=ShowConfiguration(id_), active=id_ == state.configuration)
 
@@ -370,7 +387,7 @@ _ADD_CONFIGURATION = Action(label="+ configuration", intent=AddConfiguration())
 
 
 def _point_detail(state: PlanState, place: Place):
-    point = next(p for p in state.campaign.points if p.id == place[3] and p.card == place[1])
+    point = next(p for p in _campaign(state).points if p.id == place[3] and p.card == place[1])
     lines = [
         _run_line(state, run)
         for run in state.runs
@@ -386,7 +403,7 @@ def _point_detail(state: PlanState, place: Place):
 
 
 def _run_line(state: PlanState, run: StallSpeed) -> str:
-    unit = state.campaign.indicator.unit
+    unit = _campaign(state).indicator.unit
     speed = "no speed" if run.vs_ias_kt is None else f"{from_kt(run.vs_ias_kt, unit):.1f} {unit} IAS"
     rate = "" if run.entry_rate_kt_per_s is None else f", {run.entry_rate_kt_per_s:.1f} kt/s"
     verdict = "counts" if run.counts else f"does not count: {'; '.join(run.why) or 'no reason given'}"
@@ -394,7 +411,7 @@ def _run_line(state: PlanState, run: StallSpeed) -> str:
 
 
 def _card_detail(state: PlanState, place: Place):
-    card = next(c for c in state.campaign.cards if c.id == place[1])
+    card = next(c for c in _campaign(state).cards if c.id == place[1])
     lines = (f"Points: {', '.join(p.id for p in card.points) or 'none'}",) + (
         (f"After {card.basis}",) if card.basis else ()
     )
@@ -407,8 +424,8 @@ def _card_detail(state: PlanState, place: Place):
 
 
 def _configuration_detail(state: PlanState, place: Place):
-    config = state.campaign.configuration(place[1])
-    chain = " > ".join(c.id for c in lineage(state.campaign, config.id))
+    config = _configuration(state, place[1])
+    chain = " > ".join(c.id for c in lineage(_campaign(state), config.id))
     fields = list(_fields(state, place, _CONFIG_KEYS))
     actions = [Action(label="+ thing that differs", intent=AddChange(config.id)), _ADD_CONFIGURATION]
     for change in config.changes:
@@ -422,7 +439,7 @@ def _configuration_detail(state: PlanState, place: Place):
 def _fields(state: PlanState, place: Place, names: Sequence[str]) -> tuple[Field, ...]:
     values = edit.values_at(state.text, place)
     shared = edit.values_at(state.text, place[:2]) if len(place) == 4 and place[2] == "point" else {}
-    unit = state.campaign.indicator.unit
+    unit = _campaign(state).indicator.unit
     return tuple(_field(place, _key(place, name), values.get(name), shared.get(name), unit) for name in names)
 
 
@@ -502,7 +519,7 @@ def _number(typed: str):
 def _checks(state: PlanState) -> tuple[tuple[str, str], ...]:
     if state.faults:
         return tuple(("wrong", _sentence(fault)) for fault in state.faults)
-    advice = advise(state.campaign, state.flights)
+    advice = advise(_campaign(state), state.flights)
     if not advice:
         return (("fine", "Nothing to say: the plan holds together."),)
     return tuple(("advice", item.words) for item in advice)
@@ -518,7 +535,7 @@ def _next_words(state: PlanState) -> str:
     if state.faults:
         return ""
     history = [f.configuration for f in state.flights if f.configuration]
-    proposed = next_flight(state.campaign, count_flown(state.runs), history)
+    proposed = next_flight(_campaign(state), count_flown(state.runs), history)
     if proposed is None:
         return "Next flight: none; all that was wanted has been flown."
     points = ", ".join(f"{point} x{runs}" for point, runs in proposed.runs)

@@ -109,7 +109,7 @@ def update(state: PreflightState, do: Do) -> PreflightState:
     if do is Do.MORE:
         return replace(state, part=state.part + 1)
     display = state.display
-    changes = {
+    changes: dict[Do, dict[str, float | str]] = {
         Do.WIDER: {"dpi": display.dpi + DPI_STEP},
         Do.NARROWER: {"dpi": display.dpi - DPI_STEP},
         Do.NEARER: {"viewing_mm": display.viewing_mm - VIEWING_STEP_MM},
@@ -117,11 +117,11 @@ def update(state: PreflightState, do: Do) -> PreflightState:
         Do.PALETTE: {"palette_name": _after(tuple(PALETTES), display.palette_name)},
         Do.HAND: {"hand": _after(HANDS, display.hand)},
         Do.IN_RUN: {"in_run": _after(IN_RUN, display.in_run)},
-    }.get(do)
-    if changes is None:
+    }
+    if do not in changes:
         return state
     try:
-        return replace(state, display=replace(display, **changes))
+        return replace(state, display=replace(display, **changes[do]))  # type: ignore[arg-type]
     except ValueError:  # at the end of what a display can be
         return state
 

@@ -286,10 +286,10 @@ class FlyScreen(FloatLayout):
         ids.last_note.text = f"{shown.partial} ..." if shown.partial else shown.last_note
         ids.strip.strip, ids.strip.opacity = shown.strip, shown.trace_alpha
         self._show_banner(shown)
-        words = [target.text for target in self.targets.values()]
+        before = [target.text for target in self.targets.values()]
         for button in shown.buttons:
             paint(self.targets[button.key], button, palette)
-        if words != [target.text for target in self.targets.values()]:
+        if before != [target.text for target in self.targets.values()]:
             self._equal_words()
 
     def _show_panel(self) -> None:
