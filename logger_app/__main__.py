@@ -15,7 +15,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from logger_app import __version__
-from logger_app.errors import LeftOut, LoggerError
+from logger_app.errors import LoggerError, Notice
 
 VERBS = {
     "plan": "plan a campaign, check it, print cards",
@@ -56,14 +56,14 @@ def _notices_shown() -> Iterator[None]:
         show = warnings.showwarning
 
         def shown(message, category, *where, **more) -> None:
-            if not issubclass(category, LeftOut):
+            if not issubclass(category, Notice):
                 show(message, category, *where, **more)
             elif str(message) not in said:
                 said.add(str(message))
                 print(f"kneecall: note: {message}", file=sys.stderr)
 
         warnings.showwarning = shown
-        warnings.simplefilter("always", LeftOut)
+        warnings.simplefilter("always", Notice)
         yield
 
 

@@ -41,7 +41,7 @@ LONGEST_WHERE, LONGEST_GOT, LONGEST_EXPECTED, LONGEST_MESSAGE, MAX_FAULTS = 600,
 _ACTED_ON = re.compile("[\\x00-\\x1f\\x7f-\\x9f\\u2028\\u2029\\u202a-\\u202e\\u2066-\\u2069\\ud800-\\udfff]")
 
 
-class LeftOut(UserWarning):
+class Notice(UserWarning):
     """Something in a campaign was left out and the work went on; the command line says so on standard error."""
 
 

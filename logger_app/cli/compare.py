@@ -101,7 +101,9 @@ def run(args) -> int:
         for name in names:
             runs = [r for r in reduction.runs if (r.point, r.configuration) == (args.point, name)]
             for flight in {r.flight for r in runs} - set(cameras):
-                cameras[flight] = open_files.enter_context(open_cameras(args.campaign, flight))
+                cameras[flight] = open_files.enter_context(
+                    open_cameras(args.campaign, flight, reader.folder_of(flight))
+                )
             _need_runs(runs, name, args, cameras)
             candidates[name] = [r for r in runs if _seen(r, cameras[r.flight], args.camera)]
         chosen, why = choose_runs(candidates, _wanted(args, names))

@@ -107,6 +107,7 @@ def _print(args, display) -> int:
         desk.check_disk(args.campaign, desk.planned_minutes(campaign, args.flight)),
         desk.check_battery(),
         desk.check_clock(desk.newest_flight(args.campaign) if campaign else None),
+        desk.check_flights(args.campaign),
         desk.check_briefing(args.campaign, campaign),
     ]
     ready = not any(check.state == desk.WRONG for check in checks)

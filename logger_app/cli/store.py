@@ -45,7 +45,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _list(args) -> int:
-    from logger_app.logstore.audio_io import segments_of
+    from logger_app.logstore.audio_io import journal_segments
     from logger_app.logstore.store import Journal, list_flights
     from logger_app.records.journal import RowKind
     from logger_app.units import RATE_HZ
@@ -57,7 +57,7 @@ def _list(args) -> int:
     for folder in folders:
         with Journal.open(folder, read_only=True) as journal:
             info = journal.info
-            segments = segments_of(folder, journal)
+            segments = journal_segments(journal)
             flights.append(
                 {
                     "flight": folder.name,

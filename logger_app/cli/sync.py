@@ -55,7 +55,8 @@ def run(args) -> int:
         print_json({"flight": str(args.flight), "videos": [as_json(one, args.camera) for one in linked]})
     else:
         for one in linked:
-            print(_sentence(one))
+            if one.accepted:
+                print(_sentence(one))
     for one in linked:
         if not one.accepted:
             say(
@@ -85,8 +86,6 @@ def as_json(one, camera: str | None = None) -> dict:
 
 
 def _sentence(one) -> str:
-    if not one.accepted:
-        return f"{one.path.name}: not linked: {one.why}"
     clock = one.clock_map
     return (
         f"{one.path.name}: begins at flight time {clock.offset_s:.3f} s, drift {clock.drift_ppm:+.1f} ppm, "

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import re
 
+from logger_app.errors import Fault
+
+# Names that Kneecall makes of it are longer, most file systems end at 255 bytes and Windows paths at 260 signs.
+MAX_NAME_BYTES = 100
 # Names that stand for devices, whatever their ending and case; what cannot stand in a name; what may not end it
 # (Microsoft, "Naming Files, Paths, and Namespaces"; from memory).
 _DEVICE = re.compile(r"(CON|PRN|AUX|NUL|CONIN\$|CONOUT\$|(COM|LPT)[0-9\u00b9\u00b2\u00b3])", re.IGNORECASE)
@@ -16,7 +20,7 @@ def is_folder_name(name: str) -> bool:
     Returns
     -------
     bool
-        False for what is empty, leads elsewhere, stands for a device or cannot be written.
+        False for what is empty or too long, leads elsewhere, stands for a device or cannot be written.
 
     Examples
     --------
@@ -24,10 +28,27 @@ def is_folder_name(name: str) -> bool:
     (True, False, False, False)
     """
     stem = name.partition(".")[0].rstrip()
-    return bool(name) and not (
+    return 0 < len(name.encode("utf-8", "surrogatepass")) <= MAX_NAME_BYTES and not (
         _NOT_IN_NAMES.search(name)
         or name != name.strip()
         or name.endswith(".")
         or name.startswith("..")
         or _DEVICE.fullmatch(stem)
     )
+
+
+def name_faults(name: str, where: str) -> tuple[Fault, ...]:
+    """Why a new folder may not have this name; none if it may.
+
+    Parameters
+    ----------
+    where : str
+        What the name was given to, for the message.
+    """
+    if is_folder_name(name):
+        return ()
+    expected = (
+        f'a folder name of at most {MAX_NAME_BYTES} bytes without / \\ : * ? " < > |, and none that stands for a device '
+        "(con, nul, com1)"
+    )
+    return (Fault(where=where, got=repr(name), expected=expected),)

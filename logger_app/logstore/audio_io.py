@@ -15,7 +15,7 @@ import errno
 import os
 import struct
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -77,7 +77,7 @@ class SegmentWriter:
         self.journal = journal
         self.source = source
         self.segment_samples = round(segment_s * RATE_HZ)
-        known = segments_of(self.flight_dir, journal)
+        known = journal_segments(journal)
         self.samples = max((segment.end_sample for segment in known), default=0)
         self._number = _next_number(self.flight_dir)
         self._fd: int | None = None
@@ -291,8 +291,13 @@ def audio_row(segment: Segment, id: str, utc: str) -> JournalRow:
     return JournalRow(id=id, flight_ns=flight_ns, utc=utc, kind=RowKind.AUDIO, body=body)
 
 
-def segments_of(flight_dir: Path, journal: Journal) -> list[Segment]:
+def segments_of(flight_dir: Path, rows: Iterable[JournalRow]) -> list[Segment]:
     """The sound of a flight, in order of time; unfinished segments are measured on the disk.
+
+    Parameters
+    ----------
+    rows : iterable of JournalRow
+        Of the flight's journal; rows that are not about sound are passed over.
 
     Returns
     -------
@@ -306,10 +311,10 @@ def segments_of(flight_dir: Path, journal: Journal) -> list[Segment]:
     """
     latest: dict[int, Segment] = {}
     erased: set[str] = set()
-    for row in journal.rows(RowKind.AUDIO, RowKind.ERASED):
+    for row in rows:
         if row.kind is RowKind.ERASED:
             erased |= set(row.body.get("files", ()))
-        else:
+        elif row.kind is RowKind.AUDIO:
             segment = _segment_from(row, flight_dir)
             latest[segment.first_sample] = segment
     return [_measured(latest[first], Path(flight_dir), erased) for first in sorted(latest)]
@@ -354,10 +359,15 @@ def _measured(segment: Segment, flight_dir: Path, erased: set[str]) -> Segment:
     )
 
 
+def journal_segments(journal: Journal) -> list[Segment]:
+    """As `segments_of`, from an open journal."""
+    return segments_of(journal.flight_dir, journal.rows(RowKind.AUDIO, RowKind.ERASED))
+
+
 def list_segments(flight_dir: Path) -> list[Segment]:
     """The sound of a flight, in order of time (opens the journal for reading)."""
     with Journal.open(flight_dir, read_only=True) as journal:
-        return segments_of(flight_dir, journal)
+        return journal_segments(journal)
 
 
 def sound_duration_s(flight_dir: Path) -> float:
@@ -368,7 +378,12 @@ def sound_duration_s(flight_dir: Path) -> float:
     float
         Length on the flight clock [s].
     """
-    return max((segment.end_sample for segment in list_segments(flight_dir)), default=0) / RATE_HZ
+    return end_s(list_segments(flight_dir))
+
+
+def end_s(segments: Iterable[Segment]) -> float:
+    """Where the last of some measured segments ends on the flight clock [s]."""
+    return max((segment.end_sample for segment in segments), default=0) / RATE_HZ
 
 
 def read_sound(flight_dir: Path, start_s: float, end_s: float) -> np.ndarray:
@@ -397,7 +412,7 @@ def read_sound(flight_dir: Path, start_s: float, end_s: float) -> np.ndarray:
 def read_samples(flight_dir: Path, segments: Sequence[Segment], first: int, end: int) -> np.ndarray:
     """Samples ``[first, end)`` of the flight clock out of known segments; see `read_sound`."""
     first = max(0, first)
-    end = min(end, max((segment.end_sample for segment in segments), default=0))
+    end = min(end, round(end_s(segments) * RATE_HZ))
     if end <= first:
         return np.zeros(0, np.int16)
     out = np.zeros(end - first, np.int16)
@@ -504,7 +519,7 @@ def compress_sound(journal: Journal) -> list[str]:
     from logger_app.io.sound import encode_flac, read_sound_file
 
     folder, made = journal.flight_dir, []
-    for segment in segments_of(folder, journal):
+    for segment in journal_segments(journal):
         wav = folder / segment.file
         if wav.suffix != ".wav" or segment.erased or not segment.samples or not _is_own(wav):
             continue

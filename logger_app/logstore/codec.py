@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
 from logger_app.errors import LogDamaged
 from logger_app.records.calls import Action, Alternative, CallKind, CaptureGap, Correction, Flag, HeardCall
@@ -281,6 +282,28 @@ def body_to_points(body: object) -> tuple[TestPoint, ...] | None:
             )
             for one in body
         )
+
+
+def flight_info(rows: Iterable[JournalRow], where: Path) -> FlightInfo:
+    """What a flight is: its `FLIGHT` rows, later ones over earlier ones.
+
+    Raises
+    ------
+    LogDamaged
+        There is none, or it cannot be read.
+    """
+    return body_to_info(flight_body(rows, where))
+
+
+def flight_body(rows: Iterable[JournalRow], where: Path) -> dict:
+    """All keys of the `FLIGHT` rows, later ones over earlier ones; `LogDamaged` if none."""
+    body: dict = {}
+    for row in rows:
+        if row.kind is RowKind.FLIGHT:
+            body.update(row.body)
+    if not body:
+        raise LogDamaged(f"{where}: the journal does not say which flight it is.")
+    return body
 
 
 def body_to_proposal(body: dict) -> tuple[str, float | str | None]:

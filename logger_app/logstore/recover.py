@@ -18,6 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
+from logger_app.domain.folder_names import name_faults
 from logger_app.errors import Fault, LogDamaged, LogError, SoundError
 from logger_app.io.containers import open_container
 from logger_app.io.files import is_file, is_folder, put_in_place, refuse_links, remove_file, sync_data, sync_folder
@@ -69,8 +70,13 @@ class Rescue:
     sound_lost: tuple[CaptureGap, ...] = ()
 
 
-def verify(flight_dir: Path) -> Health:
+def verify(flight_dir: Path, sound: bool = True) -> Health:
     """Check every row and every second of sound of a flight; change nothing.
+
+    Parameters
+    ----------
+    sound : bool
+        Decode the sound and compare it with its checksums; else only ask whether its files are there, which is quick.
 
     Raises
     ------
@@ -90,9 +96,9 @@ def verify(flight_dir: Path) -> Health:
     rows, lost = readable_rows(flight_dir)
     faults += [_row_fault(flight_dir, span) for span in _spans(lost)]
     faults += _body_faults(flight_dir, rows)
-    segments = _segments(flight_dir, rows)
+    segments = audio_io.segments_of(flight_dir, rows)
     for segment in segments:
-        faults += _segment_faults(flight_dir, segment)
+        faults += _segment_faults(flight_dir, segment, sound)
         if not segment.checks and segment.samples and not segment.erased:
             notes.append(f"{segment.file}: was not closed; {segment.samples / RATE_HZ:.1f} s are readable")
     notes += _log_notes(flight_dir)
@@ -121,12 +127,14 @@ def rescue(flight_dir: Path, out: Path) -> Rescue:
         `out` is there already, or there is nothing to save.
     """
     flight_dir, out = Path(flight_dir), Path(out)
-    if out.exists():
+    if faults := name_faults(out.name, str(out)):
+        raise LogError(faults=faults, hint="Give another folder with -o; nothing was changed.")
+    if os.path.lexists(out):
         raise LogError(f"{out}: is there already.", hint="Give another folder with -o; nothing was changed.")
     if not is_file(flight_dir / JOURNAL_FILE) and not is_folder(flight_dir / AUDIO_DIR):
         raise LogError(f"{flight_dir}: holds neither a journal nor sound; there is nothing to save.")
     rows, lost = readable_rows(flight_dir)
-    segments = _segments(flight_dir, rows) or _segments_without_journal(flight_dir)
+    segments = audio_io.segments_of(flight_dir, rows) or _segments_without_journal(flight_dir)
     clear_unfinished(out.parent)
     part = out.with_name(f".{out.name}.{os.getpid()}.part")
     try:
@@ -168,7 +176,7 @@ def forget_sound(flight_dir: Path, who: str, why: str = "") -> list[str]:
     refuse_links(flight_dir / AUDIO_DIR)
     clear_unfinished(flight_dir.parent)
     with Journal.open(flight_dir) as journal:
-        segments = audio_io.segments_of(flight_dir, journal)
+        segments = audio_io.journal_segments(journal)
         files = sorted({form for s in segments for form in _forms(s.file)} | set(_files_with_sound(flight_dir)))
         present = [file for file in files if os.path.lexists(flight_dir / file) and not is_folder(flight_dir / file)]
         to_note = [file for file in files if any(s.file == file and not s.erased for s in segments)]
@@ -356,20 +364,6 @@ def _spans(numbers: list[int]) -> list[str]:
     return [f"{a}" if a == b else f"{a}-{b}" for a, b in spans]
 
 
-class _Rows:
-    """Saved rows in the shape of a journal, for `segments_of`."""
-
-    def __init__(self, rows: list[JournalRow]):
-        self._rows = rows
-
-    def rows(self, *kinds: RowKind) -> Iterator[JournalRow]:
-        return (row for row in self._rows if row.kind in kinds)
-
-
-def _segments(flight_dir: Path, rows: list[JournalRow]) -> list[Segment]:
-    return audio_io.segments_of(flight_dir, _Rows(rows))
-
-
 def _segments_without_journal(flight_dir: Path) -> list[Segment]:
     """Where no row about sound is left: the files in order, one after the other."""
     segments, first = [], 0
@@ -399,7 +393,7 @@ def _forms(file: str) -> tuple[str, str]:
     return f"{stem}.wav", f"{stem}.flac"
 
 
-def _segment_faults(flight_dir: Path, segment: Segment) -> list[Fault]:
+def _segment_faults(flight_dir: Path, segment: Segment, decode: bool = True) -> list[Fault]:
     present = [form for form in _forms(segment.file) if os.path.lexists(flight_dir / form)]
     if segment.erased:
         return [
@@ -415,6 +409,8 @@ def _segment_faults(flight_dir: Path, segment: Segment) -> list[Fault]:
         if not segment.samples:
             return []
         return [Fault(where=str(flight_dir / segment.file), got="no file", expected=_length(segment))]
+    if not decode:
+        return []
     pcm, whole = _salvaged(flight_dir, segment)
     bad = _bad_seconds(segment, pcm)
     if not bad and whole and len(pcm) == segment.samples:

@@ -22,7 +22,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from shutil import copyfile
 
-from logger_app.errors import FileRefused, LeftOut, LogDamaged, LogError, LoggerError, LogTooNew
+from logger_app.errors import FileRefused, LogDamaged, LogError, LoggerError, LogTooNew, Notice
 from logger_app.io.files import clear_left_behind, is_file, is_folder, make_folder, refuse_links, sync_folder
 from logger_app.io.resources import user_dir
 from logger_app.logstore import codec, schema
@@ -172,12 +172,7 @@ class Journal:
 
     def flight_body(self) -> dict:
         """All keys of the `FLIGHT` rows, later ones over earlier ones; `LogDamaged` if none."""
-        body: dict = {}
-        for row in self.rows(RowKind.FLIGHT):
-            body.update(row.body)
-        if not body:
-            raise LogDamaged(f"{self.flight_dir}: the journal does not say which flight it is.")
-        return body
+        return codec.flight_body(self.rows(RowKind.FLIGHT), self.flight_dir)
 
     def append(self, rows: Iterable[JournalRow]) -> list[JournalRow]:
         """Write rows in one transaction; they are on the disk when this returns.
@@ -311,7 +306,7 @@ def list_flights(campaign_dir: Path) -> list[Path]:
     list of Path
         Folders that hold a journal; none if there is no flight yet. One that was cut off before its
         first row is no flight: it may be begun anew. Folders that are being built, or were when the program
-        was killed, and links are left out with a warning (`LeftOut`).
+        was killed, and links are left out with a warning (`Notice`).
     """
     folder = Path(campaign_dir) / FLIGHTS_DIR
     if folder.is_symlink():
@@ -331,7 +326,7 @@ def list_flights(campaign_dir: Path) -> list[Path]:
 
 
 def _leave_out(path: Path, why: str) -> None:
-    warnings.warn(f"{path}: {why}.", LeftOut, stacklevel=2)
+    warnings.warn(f"{path}: {why}.", Notice, stacklevel=2)
 
 
 def _begun(path: Path) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from pathlib import Path
 
 from logger_app.records.calls import Correction, ReviewedCall
 from logger_app.records.journal import FlightInfo
@@ -122,7 +123,11 @@ class RunWeight:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlightData:
-    """All that the reduction and the report need of one flight."""
+    """All that the reduction and the report need of one flight.
+
+    `folder` is where it was read from, None where it was not read from a disk. Its name need not be the flight's id:
+    people rename folders.
+    """
 
     info: FlightInfo
     runs: FlightRuns
@@ -130,6 +135,7 @@ class FlightData:
     corrections: tuple[Correction, ...] = ()
     packs: tuple[str, ...] = ()
     journal_sha256: str = ""
+    folder: Path | None = None
 
     def weight(self, run: str) -> RunWeight | None:
         """The weight record of a run, or None."""

@@ -132,6 +132,7 @@ class PreflightDesk:
         self._check(checks.check_disk(self.campaign_dir, minutes))
         self._check(checks.check_battery())
         self._check(checks.check_clock(checks.newest_flight(self.campaign_dir)))
+        self._check(checks.check_flights(self.campaign_dir))
         check, self.make_engine = checks.check_hearing(self.campaign, self.engine, self.model)
         self._check(check)
         if self.make_engine:

@@ -37,8 +37,14 @@ def camera_path(flight_dir: Path, file: str) -> Path:
     return next((place for place in places if place.is_file()), places[0])
 
 
-def open_cameras(campaign_dir: Path, flight: str) -> FlightCameras:
-    """The cameras of a flight that are on its clock; a context manager."""
-    flight_dir = Path(campaign_dir) / flow.FLIGHTS_DIR / flight
+def open_cameras(campaign_dir: Path, flight: str, folder: Path | None = None) -> FlightCameras:
+    """The cameras of a flight that are on its clock; a context manager.
+
+    Parameters
+    ----------
+    folder : Path, optional
+        The flight's folder, where it is not named by the flight's id.
+    """
+    flight_dir = folder or Path(campaign_dir) / flow.FLIGHTS_DIR / flight
     synced = [file for file in read_cameras(flight_dir, flight) if file.clock_map is not None]
     return FlightCameras([on_clock(file, camera_path(flight_dir, file.file)) for file in synced])

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import hashlib
 import json
+import warnings
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import takewhile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from logger_app.errors import CardError, Fault
+from logger_app.errors import CardError, Fault, Notice
 from logger_app.records.calls import ReviewedCall
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 from logger_app.records.plan import Campaign, Loading
@@ -101,15 +102,26 @@ def _load(
     campaign: Campaign, flight_dir: Path, seen: _Seen | None = None
 ) -> tuple[FlightData, _Seen, list[JournalRow]]:
     """A flight as it is now, or as it was when it was seen; and the rows of its journal."""
-    from logger_app.logstore.audio_io import sound_duration_s
+    from logger_app.logstore import codec
+    from logger_app.logstore.audio_io import end_s, segments_of
     from logger_app.logstore.store import Journal
 
-    with Journal.open(Path(flight_dir), read_only=True) as journal:
-        info = seen.info if seen else journal.info
+    folder = Path(flight_dir)
+    with Journal.open(folder, read_only=True) as journal:
         rows = list(takewhile(lambda row: seen is None or row.seq <= seen.last_seq, journal.rows()))
-    duration_ns = seen.duration_ns if seen else s_to_ns(sound_duration_s(Path(flight_dir)))
-    data = flight_from_rows(campaign, info, rows, duration_ns)
-    return data, _Seen(folder=Path(flight_dir), info=info, last_seq=rows[-1].seq, duration_ns=duration_ns), rows
+    info = seen.info if seen else codec.flight_info(rows, folder)
+    duration_ns = seen.duration_ns if seen else s_to_ns(end_s(segments_of(folder, rows)))
+    data = replace(flight_from_rows(campaign, info, rows, duration_ns), folder=folder)
+    if info.id != folder.resolve().name:
+        warnings.warn(
+            f"{folder}: holds the flight {info.id!r}; the folder was renamed or copied.", Notice, stacklevel=2
+        )
+    return data, _Seen(folder=folder, info=info, last_seq=rows[-1].seq, duration_ns=duration_ns), rows
+
+
+def folder_of(campaign_dir: Path, data: FlightData) -> Path:
+    """Where a flight lies: the folder it was read from; named by its id where it was not read from a disk."""
+    return data.folder or Path(campaign_dir) / FLIGHTS_DIR / data.info.id
 
 
 def flight_from_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[JournalRow], duration_ns: int) -> FlightData:
@@ -162,8 +174,6 @@ def flight_from_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[Journa
 
 def with_proposals(heard: Iterable, proposals: Iterable[dict]) -> list:
     """Heard calls with the latest proposal of the reader of sequences to each."""
-    from dataclasses import replace
-
     from logger_app.logstore.codec import body_to_proposal
 
     latest = dict(map(body_to_proposal, proposals))
@@ -272,6 +282,11 @@ class FlightByFlight:
             for kept, more in zip(self._steps, steps, strict=True):
                 kept.extend(more)
             yield flight, self._reducer.add(flight, at_event)
+
+    def folder_of(self, flight_id: str) -> Path:
+        """The folder that a flight was read from; named by its id where it was not read."""
+        seen = self._seen.get(flight_id)
+        return seen.folder if seen else self.campaign_dir / FLIGHTS_DIR / flight_id
 
     def reduction(self) -> Reduction:
         """The results of all flights, once they have been gone through.

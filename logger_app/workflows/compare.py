@@ -280,7 +280,8 @@ class CompareDesk:
         return save_picture(folder / f"{stem}_{number:03d}.png", picture, about)
 
     def _dir(self, flight: str) -> Path:
-        return self.campaign_dir / flow.FLIGHTS_DIR / flight
+        found = next((data.folder for data in self.flights if data.info.id == flight), None)
+        return found or self.campaign_dir / flow.FLIGHTS_DIR / flight
 
     def _rows(self, flight: str, kind: RowKind) -> list[JournalRow]:
         with Journal.open(self._dir(flight), read_only=True) as journal:

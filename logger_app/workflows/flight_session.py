@@ -19,6 +19,7 @@ import queue
 import shutil
 import threading
 import time
+import warnings
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -26,10 +27,10 @@ from pathlib import Path
 
 import numpy as np
 
-from logger_app.domain.folder_names import is_folder_name
+from logger_app.domain.folder_names import name_faults
 from logger_app.domain.points import points_for
 from logger_app.domain.settings import Possible
-from logger_app.errors import CardError, Fault, LogError
+from logger_app.errors import CardError, Fault, LogError, Notice
 from logger_app.fly.capture.audio_writer import HEARING_S, AudioWriter, HearingQueue, SoundState, samples_to_ns
 from logger_app.fly.capture.listener import Listener, Recogniser
 from logger_app.fly.capture.mic import BlockQueue, Microphone, steady_s
@@ -632,8 +633,12 @@ def open_flight(
 def unfinished_flight(campaign_dir: Path) -> str | None:
     """The latest flight that was begun in the air and not landed, or None."""
     for folder in reversed(list_flights(campaign_dir)):
-        with Journal.open(folder, read_only=True) as journal:
-            steps = [row.body.get("step") for row in journal.rows(RowKind.STEP)]
+        try:
+            with Journal.open(folder, read_only=True) as journal:
+                steps = [row.body.get("step") for row in journal.rows(RowKind.STEP)]
+        except LogError as err:  # an old flight that is damaged does not keep the next one on the ground
+            warnings.warn(f"left out: {err}", Notice, stacklevel=2)
+            continue
         if steps and steps[-1] != LANDED:
             return folder.name
     return None
@@ -667,9 +672,8 @@ def _configuration(campaign: Campaign, flight: str, wanted: str | None) -> str |
 
 
 def _check_name(name: str) -> None:
-    if not is_folder_name(name):
-        expected = 'a folder name without / \\ : * ? " < > |, and none that stands for a device (con, nul, com1)'
-        raise CardError(faults=(Fault(where="--flight", got=repr(name), expected=expected),))
+    if faults := name_faults(name, "--flight"):
+        raise CardError(faults=faults)
 
 
 def _replay(journal: Journal, campaign: Campaign) -> tuple[FlightState, list[HeardCall]]:

@@ -15,13 +15,14 @@ from pathlib import Path
 
 import numpy as np
 
+from logger_app.domain.folder_names import name_faults
 from logger_app.errors import CardError, Fault, SoundError
 from logger_app.hear.listen import HearResult, hear_files
 from logger_app.hear.transcript_io import is_transcript
 from logger_app.io.files import make_folder, put_in_place, refuse_links, remove_file
 from logger_app.io.sound import write_flac
 from logger_app.logstore import codec
-from logger_app.logstore.audio_io import AUDIO_DIR, SEGMENT_S, Segment, audio_row, second_checks, segments_of
+from logger_app.logstore.audio_io import AUDIO_DIR, SEGMENT_S, Segment, audio_row, journal_segments, second_checks
 from logger_app.logstore.recover import clear_unfinished
 from logger_app.logstore.schema import JOURNAL_FILE
 from logger_app.logstore.store import Journal, utc_now
@@ -117,6 +118,8 @@ def hear_into(
         with Journal.open(flight_dir) as journal:
             _check_configuration(journal.info, configuration, flight_dir)
             return _hear_to(journal, files, campaign, arguments)
+    if faults := name_faults(flight_dir.name, str(flight_dir)):
+        raise CardError(faults=faults)
     info = _new_info(campaign, flight_dir.name, configuration)
     if flight_dir.exists() and any(flight_dir.iterdir()):
         raise SoundError(f"{flight_dir}: a folder with other files in it; expected a flight, or a new or empty folder.")
@@ -175,7 +178,7 @@ def _new_info(campaign: Campaign, name: str, configuration: str | None) -> Fligh
 
 
 def _hear_to(journal: Journal, files: Sequence[Path], campaign: Campaign, arguments: dict) -> HearResult:
-    known = segments_of(journal.flight_dir, journal)
+    known = journal_segments(journal)
     _refuse_same(files, {segment.source for segment in known}, journal.flight_dir)
     sound = _Segments(journal.flight_dir, max((segment.end_sample for segment in known), default=0))
     try:

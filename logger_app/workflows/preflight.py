@@ -352,6 +352,28 @@ def check_clock(newest: datetime | None = None, now: datetime | None = None) -> 
     return Check(name="clock", state=OK, words=words)
 
 
+def check_flights(campaign_dir: Path) -> Check:
+    """Whether the flights so far are intact: every row, and that every sound file is there."""
+    from logger_app.logstore.recover import verify
+    from logger_app.logstore.store import list_flights
+
+    damaged: dict[str, str] = {}
+    folders = list_flights(campaign_dir)
+    for folder in folders:
+        try:
+            faults = verify(folder, sound=False).faults
+        except LoggerError as err:
+            damaged[folder.name] = str(err)
+        else:
+            if faults:
+                damaged[folder.name] = str(faults[0])
+    facts = (("damaged", damaged),)
+    if not damaged:
+        return Check(name="flights", state=OK, words=f"{_some(len(folders), 'flight')} intact", facts=facts)
+    words = f"{len(damaged)} of {_some(len(folders), 'flight')} damaged: {', '.join(damaged)}"
+    return Check(name="flights", state=WARN, words=words, hint=next(iter(damaged.values())), facts=facts)
+
+
 def newest_flight(campaign_dir: Path) -> datetime | None:
     """When the newest flight of the campaign was begun, by its label."""
     from logger_app.logstore.store import Journal, list_flights

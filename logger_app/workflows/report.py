@@ -20,7 +20,7 @@ from logger_app.errors import LogError, ReportError
 from logger_app.io.files import read_bytes
 from logger_app.io.sound import encode_opus
 from logger_app.io.stills import STILLS_DIR, read_pictures
-from logger_app.logstore.audio_io import read_sound
+from logger_app.logstore.audio_io import Segment, list_segments, read_samples
 from logger_app.records.clocks import ClockMap
 from logger_app.records.journal import JournalRow, RowKind
 from logger_app.records.runs import FlightData, Run
@@ -108,12 +108,12 @@ def write_report(
         extras = gathered.extras(reader.campaign.indicator.unit, speeds, warn)
         pictured = [(side.flight, side.run) for still in extras.stills for side in still.about.sides]
         page = report.page(reader.reduction(), reader.again, asked, pictured)
-        frame_of = frame_finder(reader.campaign_dir, extras.cameras)
+        frame_of = frame_finder(reader.campaign_dir, extras.cameras, reader.folder_of)
         few = frame_of is not None and frame_of.costly and not every_picture
         with stage("Sound and pictures") as bar:
             report.finish(
                 page,
-                SoundFinder(reader.campaign_dir, page.shown, warn),
+                SoundFinder(reader.folder_of, page.shown, warn),
                 frame_of,
                 pdf=pdf,
                 extras=replace(extras, few_pictures=few),
@@ -219,8 +219,14 @@ def _cells(stations: Iterable[tuple[str, str, str, bool]]) -> tuple[WingCell, ..
 class SoundFinder:
     """A stretch of a flight's sound as a small Ogg; the sound of a run is read at once, for its calls come together."""
 
-    def __init__(self, campaign_dir: Path, runs: Iterable[RunView], warn: Callable[[str], None] = lambda message: None):
-        self.folder, self.warn = campaign_dir / flow.FLIGHTS_DIR, warn
+    def __init__(
+        self,
+        folder_of: Callable[[str], Path],
+        runs: Iterable[RunView],
+        warn: Callable[[str], None] = lambda message: None,
+    ):
+        self.folder_of, self.warn = folder_of, warn
+        self.segments: dict[str, list[Segment]] = {}
         self.spans: dict[str, list[tuple[float, float]]] = {}
         for view in runs:
             self.spans.setdefault(view.flight, []).append((max(view.run.start_s - 5, 0.0), view.run.end_s + 5))
@@ -238,22 +244,41 @@ class SoundFinder:
         around = [span for span in self.spans.get(flight, ()) if span[0] <= start_s and end_s <= span[1]]
         begin, end = around[0] if around else (start_s, end_s)
         try:
-            self.pcm = read_sound(self.folder / flight, begin, end)
+            self.pcm = self._sound(flight, begin, end)
         except LogError as err:  # the page counts what is missing
             self.warn(f"No sound for {flight}: {err}")
             self.pcm = np.zeros(0, np.int16)
         self.kept = (flight, begin, end)
 
+    def _sound(self, flight: str, begin_s: float, end_s: float) -> np.ndarray:
+        folder = self.folder_of(flight)
+        if flight not in self.segments:
+            self.segments[flight] = list_segments(folder)
+        return read_samples(folder, self.segments[flight], round(begin_s * RATE_HZ), round(end_s * RATE_HZ))
 
-def frame_finder(campaign_dir: Path, cameras: Iterable[CameraFile]) -> FrameFinder | None:
-    """Gives the picture at a time of a flight; None when no camera was synced."""
-    synced = [(camera, _quick_path(campaign_dir, camera)) for camera in cameras if camera.clock_map is not None]
+
+def frame_finder(
+    campaign_dir: Path, cameras: Iterable[CameraFile], folder_of: Callable[[str], Path] | None = None
+) -> FrameFinder | None:
+    """Gives the picture at a time of a flight; None when no camera was synced.
+
+    Parameters
+    ----------
+    folder_of : callable, optional
+        A flight's id to its folder; the folder of that name if not given.
+    """
+    folder_of = folder_of or (lambda flight: campaign_dir / flow.FLIGHTS_DIR / flight)
+    synced = [
+        (camera, _quick_path(campaign_dir, camera, folder_of(camera.flight)))
+        for camera in cameras
+        if camera.clock_map is not None
+    ]
     return FrameFinder(synced) if synced else None
 
 
-def _quick_path(campaign_dir: Path, camera: CameraFile) -> Path:
+def _quick_path(campaign_dir: Path, camera: CameraFile, flight_dir: Path) -> Path:
     """The small copy of a camera's file, where there is one: it has the same pictures at the same times."""
-    path = camera_path(campaign_dir / flow.FLIGHTS_DIR / camera.flight, camera.file)
+    path = camera_path(flight_dir, camera.file)
     if not path.is_file():
         return path
     proxy = proxy_path(campaign_dir, camera.flight, path)
@@ -293,7 +318,7 @@ def make_clip(
     chosen = _chosen_run(reader, wanted)
     camera, clock_map = _chosen_camera(cameras_in(reader.rows, chosen.flight), chosen, camera_name)
     name = f"clip_{file_name(chosen.flight)}_run{chosen.run.number}_{file_name(camera.camera)}.mp4"
-    video = camera_path(reader.campaign_dir / flow.FLIGHTS_DIR / chosen.flight, camera.file)
+    video = camera_path(reader.folder_of(chosen.flight), camera.file)
     with stage(f"Clip of {chosen.name}") as bar:
         path = write_clip(out / name, video, clock_map, chosen, reader.campaign.indicator.unit, bar.to)
     return Clip(path=path, run=chosen.run.id, flight=chosen.flight, camera=camera.camera)

@@ -135,7 +135,7 @@ class ReviewDesk:
             # Rows never change: only new ones are read, and without any the desk is as it was.
             new = list(journal.rows(after=self._rows[-1].seq if self._rows else 0))
             info = journal.info
-            sound = tuple(audio_io.segments_of(self.flight_dir, journal))
+            sound = tuple(audio_io.journal_segments(journal))
         if self._desk is None or new or sound != self._desk.sound:
             self._rows += new
             if any(row.kind in HEARD_KINDS for row in new):

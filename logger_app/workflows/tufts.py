@@ -43,7 +43,7 @@ def marks_of_runs(campaign_dir: Path, flights: Sequence[FlightData], point: str 
     found: list[RunMarks] = []
     for data in flights:
         if _runs_with_marks(data, point):
-            with Journal.open(Path(campaign_dir) / flow.FLIGHTS_DIR / data.info.id, read_only=True) as journal:
+            with Journal.open(flow.folder_of(campaign_dir, data), read_only=True) as journal:
                 found += marks_of_flight(data, journal.rows(RowKind.TUFT), point)
     return tuple(found)
 

@@ -132,6 +132,7 @@ def test_the_checks_are_there_and_the_worst_is_first(screen):
         "disk",
         "battery",
         "clock",
+        "flights",
         "briefing",
         "rehearsal",
     }

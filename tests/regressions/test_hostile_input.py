@@ -27,7 +27,7 @@ from logger_app.hear.parse import parse_words
 from logger_app.hear.transcript_io import read_transcript
 from logger_app.io.sound import read_sound_file, write_flac
 from logger_app.logstore import codec, schema
-from logger_app.logstore.audio_io import segments_of
+from logger_app.logstore.audio_io import journal_segments
 from logger_app.logstore.recover import readable_rows, verify
 from logger_app.logstore.store import Journal, row_of
 from logger_app.plan.cards_io import read_campaign
@@ -422,7 +422,7 @@ def test_a_segment_whose_length_is_no_number_is_damage(tmp_path, samples):
     with Journal.create(tmp_path / "day1", FlightInfo(id="day1", configuration=None)) as journal:
         journal.append([JournalRow(id="a1", flight_ns=0, utc="", kind=RowKind.AUDIO, body=body)])
         with pytest.raises(LogDamaged):
-            segments_of(tmp_path / "day1", journal)
+            journal_segments(journal)
 
 
 @pytest.mark.parametrize("proposal", [{}, {"call": []}, {"call": "c", "value": {}}])
