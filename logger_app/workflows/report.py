@@ -58,7 +58,8 @@ Stage = Callable[[str], AbstractContextManager[Bar]]
 """Opens a progress bar with a label."""
 
 
-def _silent(label: str) -> AbstractContextManager[Bar]:
+def silent(label: str) -> AbstractContextManager[Bar]:
+    """No progress shown."""
     return nullcontext(_NoBar())
 
 
@@ -70,7 +71,7 @@ def write_report(
     pdf: bool = False,
     speeds: tuple[str, ...] | None = None,
     every_picture: bool = False,
-    stage: Stage = _silent,
+    stage: Stage = silent,
     warn: Callable[[str], None] = lambda message: None,
 ) -> Path:
     """Write the report of a campaign with everything that its folder has.
@@ -296,7 +297,7 @@ class Clip:
 
 
 def make_clip(
-    campaign_dir: Path, out: Path, wanted: str, camera_name: str | None = None, stage: Stage = _silent
+    campaign_dir: Path, out: Path, wanted: str, camera_name: str | None = None, stage: Stage = silent
 ) -> Clip:
     """A copy of a camera's video of one run, with speed, time and events written in.
 
