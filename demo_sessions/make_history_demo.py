@@ -58,8 +58,8 @@ FIRST = {
         for side in ("left", "right")
     },
 }
-UNITS = "zero one two three four five six seven eight nine".split()
-TENS = "_ _ twenty thirty forty fifty sixty seventy".split()
+UNITS = ["zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine"]
+TENS = ["_", "_", "twenty", "thirty", "forty", "fifty", "sixty", "seventy"]
 SETUP = {"A1": ("power idle", "flaps up"), "A2": ("power idle", "flaps thirty")}
 
 
