@@ -238,3 +238,4 @@ class Reduction:
     summary: tuple[str, ...] = ()
     rules: tuple[tuple[str, str, str], ...] = ()  # "a run counts if": (name, effect, rule)
     one_sided: tuple[OneSided, ...] = ()
+    history: tuple[Comparison, ...] = ()  # with the baseline, beside the comparisons asked for; not adjusted with them

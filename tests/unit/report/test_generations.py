@@ -1,0 +1,81 @@
+"""The line of a design: what each generation is, what it answers, and what nobody has changed."""
+
+from dataclasses import replace
+
+from builders import Make
+
+from logger_app.records.plan import AircraftConfig, Change, DeviceRow, PlannedFlight
+from logger_app.records.results import Comparison, Reduction
+from logger_app.report.generations import evidence, generations
+from logger_app.report.svg import to_svg
+
+ROW = DeviceRow(span_from_pct=40, span_to_pct=70, side="right")
+
+
+def campaign():
+    return replace(
+        Make().campaign(),
+        configurations=(
+            AircraftConfig(id="plain", name="Plain wing", question="what does a strip do?"),
+            AircraftConfig(
+                id="strip", name="Strip", parent="plain", changes=(Change(item="strip", rows=(ROW,)),), note="glued"
+            ),
+            AircraftConfig(id="both", name="Strip and fence", parent="strip", changes=(Change(item="fence"),)),
+        ),
+        flights=(PlannedFlight(id="f3", configuration="strip", work_done=("glue line sanded",)),),
+    )
+
+
+def compared(reference, changed, difference_kt=-1.0):
+    return Comparison(
+        point="A1",
+        reference=reference,
+        changed=changed,
+        n_reference=4,
+        n_changed=4,
+        verdict="lower",
+        words="",
+        difference_kt=difference_kt,
+    )
+
+
+def reduction(*comparisons, history=()):
+    return Reduction(campaign="made", runs=(), cells=(), comparisons=comparisons, history=history)
+
+
+def test_each_generation_stands_against_its_parent_and_the_baseline():
+    plain, strip, both = generations(
+        campaign(),
+        reduction(compared("plain", "strip"), compared("strip", "both"), history=(compared("plain", "both", -2.0),)),
+    )
+
+    assert [g.configuration.id for g in (plain, strip, both)] == ["plain", "strip", "both"]
+    assert plain.step is None and plain.stalls == ()
+    assert both.stalls[0].to_parent.reference == "strip"
+    assert both.stalls[0].to_baseline.difference_kt == -2.0
+    assert strip.step.items == ("strip fitted",)
+
+
+def test_what_was_fitted_is_drawn_and_said():
+    _, strip, both = generations(campaign(), reduction())
+
+    assert strip.fitted == ("strip, right wing, 40 to 70 % of semispan",)
+    assert both.fitted == ("fence",), "its own change; the strip is drawn as fitted before"
+    svg = to_svg(strip.drawing)
+    assert svg.startswith("<svg") and "right wing" in svg
+    assert strip.team_words == ("glued", "glue line sanded (f3)")
+
+
+def test_evidence_names_what_lets_go_early_and_what_nobody_changed_alone():
+    seen = [("both", "80/20", 1.14, 7, 8), ("both", "55/20", 1.12, 5, 8), ("both", "20/20", 1.02, 8, 8)]
+
+    *_, sentence = evidence(campaign(), seen[:1])
+    assert sentence == (
+        "both: separated above 1.1 Vs: 80/20 at 1.14 Vs (7 of 8 runs); no configuration has changed that area alone."
+    )
+    *_, sentence = evidence(campaign(), seen)
+    assert "changed there by strip" in sentence and "20/20" not in sentence
+
+
+def test_without_marks_only_the_line_itself_is_judged():
+    assert all("separated above" not in one for one in evidence(campaign()))
