@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 
 from logger_app.cli.common import Progress, print_json, say
-from logger_app.errors import CardError, LoggerError
+from logger_app.errors import CardError, Fault, LoggerError
 
 SUMMARY = (
     "Plan a campaign. `plan new DIR` asks a few questions (or takes options) and writes a commented\n"
@@ -43,8 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _question_options(group) -> None:
-    from logger_app.plan.keys import twins
-    from logger_app.plan.questions import QUESTIONS, flag
+    from logger_app.workflows.planning import QUESTIONS, flag, twins
 
     for question in QUESTIONS:
         again = {"action": "append"} if question.name == "changes" else {}
@@ -78,32 +77,27 @@ def run(args: argparse.Namespace) -> int:
     if args.screen:
         from logger_app.ui.screens.plan_app import open_plan
 
-        return open_plan(folder, *_flown(folder))
+        return open_plan(folder, _flown(folder))
     return _show(args, folder)
 
 
 def _new(args: argparse.Namespace, folder: Path) -> int:
-    from logger_app.plan.cards_io import campaign_file, write_text
-    from logger_app.plan.parse import parse_text
-    from logger_app.plan.questions import answers_from
-    from logger_app.plan.template import campaign_text
+    from logger_app.workflows.planning import campaign_file, new_text, write_new
 
-    file = campaign_file(folder)
-    if file.exists() and not args.force:
-        raise CardError(f"{file}: it is there already, and was left alone. Give --force to replace it.")
-    text = _asked(args) if _can_ask() else campaign_text(answers_from(_values(args, {}, ask=False)))
-    write_text(file, text)
-    campaign, _ = parse_text(text)
+    if not args.force and campaign_file(folder).exists():
+        raise CardError(f"{campaign_file(folder)}: already exists; not overwritten. Give --force to replace it.")
+    text = _asked(args) if _can_ask() else new_text(_values(args, {}, ask=False))
+    made = write_new(folder, text, force=args.force)
     counts = {
-        "file": str(file),
-        "points": len(campaign.points),
-        "configurations": len(campaign.configurations),
-        "flights": len(campaign.flights),
+        "file": str(made.file),
+        "points": made.points,
+        "configurations": made.configurations,
+        "flights": made.flights,
     }
     if args.json:
         print_json(counts)
         return 0
-    print(f"{file}: {counts['points']} points, {counts['configurations']} configurations, {counts['flights']} flights")
+    print(f"{made.file}: {made.points} points, {made.configurations} configurations, {made.flights} flights")
     print(f"next: kneecall plan {folder}, then kneecall plan {folder} --cards {folder}/cards.pdf")
     return 0
 
@@ -114,24 +108,23 @@ def _can_ask() -> bool:
 
 def _asked(args: argparse.Namespace) -> str:
     """The campaign's text from questions; answers that contradict each other are asked again, not lost."""
-    from logger_app.plan.questions import answers_from
-    from logger_app.plan.template import campaign_text
+    from logger_app.workflows.planning import new_text
 
-    say("Enter takes what stands in brackets, or leaves it out; - leaves it out. Ctrl-C stops, nothing is written.")
+    say("Enter accepts the answer in brackets, or leaves it out; - leaves it out. Ctrl-C stops, nothing is written.")
     typed: dict[str, str] = {}
     while True:
         try:
-            return campaign_text(answers_from(_values(args, typed, ask=True)))
+            return new_text(_values(args, typed, ask=True))
         except CardError as err:
-            say(f"\n{err}\nOnce more; Enter keeps what you said.\n")
+            say(f"\n{err}\nOnce more; Enter keeps your answer.\n")
 
 
 def _values(args: argparse.Namespace, typed: dict[str, str], *, ask: bool) -> dict:
     """Answers by question, from the options and, if asked for, from the terminal (kept in `typed`)."""
-    from logger_app.plan.questions import QUESTIONS, read_answer, worth_asking
+    from logger_app.workflows.planning import QUESTIONS, read_answer, worth_asking
 
     values: dict = {"accelerated": args.accelerated or None, "speeds": args.speeds or None}
-    faults = []
+    faults: list[Fault] = []
     for question in QUESTIONS:
         given = getattr(args, f"new_{question.name}")
         text = "; ".join(given) if isinstance(given, list) else given
@@ -149,7 +142,7 @@ def _values(args: argparse.Namespace, typed: dict[str, str], *, ask: bool) -> di
 
 def _ask(question, typed: dict[str, str]):
     """Ask until the answer can be read; what was typed before is the usual answer now."""
-    from logger_app.plan.questions import read_answer
+    from logger_app.workflows.planning import read_answer
 
     usual = typed.get(question.name, question.usual)
     while True:
@@ -169,8 +162,7 @@ def _ask(question, typed: dict[str, str]):
 
 
 def _show(args: argparse.Namespace, folder: Path) -> int:
-    from logger_app.plan.cards_io import missing_photos, read_campaign
-    from logger_app.plan.summary import plan_document, plan_text
+    from logger_app.workflows.planning import missing_photos, plan_document, plan_text, print_cards, read_campaign
 
     try:
         campaign = read_campaign(folder)
@@ -179,78 +171,29 @@ def _show(args: argparse.Namespace, folder: Path) -> int:
             faults = [{"where": f.where, "got": f.got, "expected": f.expected, "hint": f.hint} for f in err.faults]
             print_json({"faults": faults})
         raise
-    from logger_app.plan.flights import count_flown
-
-    runs, flights, trouble = _flown(folder)
-    flown = count_flown(runs)
+    done = _flown(folder)
     if args.cards:
-        return _print_cards(args, campaign, flown, flights)
-    if args.json:
-        document = plan_document(campaign, flown, flights)
-        print_json({**document, "not_counted": trouble, "missing_photos": list(missing_photos(folder, campaign))})
+        sheets = print_cards(args.cards, campaign, done, paper=args.paper, flight=args.flight or "", force=args.force)
+        if args.json:
+            print_json({"cards": str(args.cards), "sheets": sheets, "paper": args.paper})
+        else:
+            print(f"{args.cards}: {sheets} sheets, two cards on each; print at 100 %")
         return 0
-    print(plan_text(campaign, flown, flights))
-    for sentence in missing_photos(folder, campaign):
-        print(f"  - photo: {sentence}")
-    if trouble:
-        say(f"\nThe flights could not be read, so no run is counted: {trouble}")
-    return 0
-
-
-def _flown(folder: Path) -> tuple[tuple, list, str]:
-    """Reduced runs, the flights in order, and what hindered reading them."""
-    root = folder.parent if folder.is_file() else folder
-    if not any((root / "flights").glob("*/flight.sqlite")):
-        return (), [], ""
-    from logger_app.workflows.campaign import FlightByFlight
-
-    try:
-        reader = FlightByFlight(root)
-        with Progress("Flights") as progress:
-            infos = []
-            for k, (data, _) in enumerate(reader, 1):
-                infos.append(data.info)
-                progress.to(k / len(reader))
-        runs = reader.reduction().runs
-    except LoggerError as err:
-        return (), [], str(err)
-    return runs, sorted(infos, key=lambda info: (info.started_utc, info.id)), ""
-
-
-def _print_cards(args: argparse.Namespace, campaign, flown, flights) -> int:
-    from logger_app.plan.cards_pdf_io import write_cards
-
-    if args.cards.exists() and not args.force:
-        raise CardError(f"{args.cards}: it is there already, and was left alone. Give --force to replace it.")
-    flight, runs = _chosen_flight(args.flight, campaign, flown, flights) if args.flight else (None, None)
-    sheets = write_cards(args.cards, campaign, paper=args.paper, flight=flight, runs=runs)
+    photos = list(missing_photos(folder, campaign))
     if args.json:
-        print_json({"cards": str(args.cards), "sheets": sheets, "paper": args.paper})
-    else:
-        print(f"{args.cards}: {sheets} sheets, two cards on each; print at 100 %")
+        document = plan_document(campaign, done.counted, list(done.flights))
+        print_json({**document, "not_counted": done.trouble, "missing_photos": photos})
+        return 0
+    print(plan_text(campaign, done.counted, list(done.flights)))
+    for sentence in photos:
+        print(f"  - photo: {sentence}")
+    if done.trouble:
+        say(f"\nThe flights could not be read, so no run is counted: {done.trouble}")
     return 0
 
 
-def _chosen_flight(name: str, campaign, flown, flights):
-    """The planned flight of this id, or the proposed next one with its runs."""
-    from logger_app.plan.flights import next_flight, shared_runs
-    from logger_app.records.plan import Loading, PlannedFlight
+def _flown(folder: Path):
+    from logger_app.workflows.planning import flown
 
-    planned = campaign.flight(name)
-    if planned is not None:
-        return planned, shared_runs(campaign, planned)
-    if name != "next":
-        known = ", ".join(f.id for f in campaign.flights) or "none"
-        raise CardError(f'--flight: there is no flight "{name}"; expected next, or one of: {known}.')
-    proposed = next_flight(campaign, flown, [f.configuration for f in flights if f.configuration])
-    if proposed is None:
-        raise CardError("--flight next: all that was wanted has been flown; name a flight, or ask for more runs.")
-    like = next((f for f in campaign.flights if f.configuration == proposed.configuration), None)
-    flight = PlannedFlight(
-        id=f"{proposed.number:02d}_{proposed.configuration}",
-        configuration=proposed.configuration,
-        loading=like.loading if like else Loading(),
-        cards=proposed.cards(campaign),
-        note=proposed.reason,
-    )
-    return flight, dict(proposed.runs)
+    with Progress("Flights") as progress:
+        return flown(folder, progress.to)

@@ -25,8 +25,8 @@ from kivy.uix.gridlayout import GridLayout
 from kivy.uix.label import Label
 
 from logger_app.errors import LoggerError
-from logger_app.plan.cards_io import read_text, write_text
 from logger_app.ui.presenters import plan as presenter
+from logger_app.workflows.planning import read_text, write_text
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))
 

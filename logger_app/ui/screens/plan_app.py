@@ -4,21 +4,15 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Sequence
 from pathlib import Path
 
 from logger_app.errors import CaptureError, LoggerError
-from logger_app.plan.cards_io import campaign_file, read_text
 from logger_app.ui.app import prepare_kivy
+from logger_app.workflows.planning import Flown, campaign_file, read_text
 
 
-def open_plan(folder: Path, runs: Sequence = (), flights: Sequence = (), trouble: str = "") -> int:
+def open_plan(folder: Path, flown: Flown) -> int:
     """Open the plan of a campaign in a window; returns when it is closed.
-
-    Parameters
-    ----------
-    trouble : str
-        Why flights could not be read, if so.
 
     Returns
     -------
@@ -45,5 +39,5 @@ def open_plan(folder: Path, runs: Sequence = (), flights: Sequence = (), trouble
         ) from err
     from logger_app.ui.screens.plan import PlanScreenApp
 
-    PlanScreenApp(file, runs, flights, trouble).run()
+    PlanScreenApp(file, flown.runs, flown.flights, flown.trouble).run()
     return 0
