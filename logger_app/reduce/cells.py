@@ -12,6 +12,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from logger_app.domain.warning import WARNING_MARGIN_KT
 from logger_app.errors import OutsideValidity, TooFewCalls
 from logger_app.records.results import Cell, StallSpeed
 from logger_app.records.runs import StallEvent
@@ -22,8 +23,6 @@ NATURAL = (StallEvent.PITCH_DOWN, StallEvent.ROLL_OFF)
 BASES = ("measured_nz", "sqrt_cos", "raw")
 STANDARD_RATE_KT_PER_S = 1.0
 MIN_FOR_LINE = 4
-# 14 CFR 23.207(c): warning begins at least this far above the stall [CFR23.207].
-WARNING_MARGIN_KT = 5.0
 # Repeats within about 1,000 ft of each other (common practice, no source).
 ALTITUDE_SPREAD_FT = 1000.0
 

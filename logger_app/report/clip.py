@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from logger_app.records.calls import CallKind
 from logger_app.report.figures import fitted_ias_kt, zero_of
 from logger_app.report.view import RunView
-from logger_app.report.words import clock, indicated, number
+from logger_app.report.words import Units, clock, number
 
 # Seconds shown before and after a run, and for how long an event stays written. Ours.
 LEAD_S = 3.0
@@ -42,15 +42,16 @@ def caption(run: RunView, flight_s: float, unit: str) -> Caption:
     Caption
         Tenths of seconds and of the unit; empty where there is nothing to say.
     """
+    units = Units(unit)
     spoken = [view for view in run.calls if view.call.counts and view.call.flight_s <= flight_s]
     speeds = [view for view in spoken if view.call.kind is CallKind.AIRSPEED]
     events = [view for view in spoken if view.call.kind is CallKind.EVENT]
     last = speeds[-1] if speeds else None
     fitted = fitted_ias_kt(run, flight_s) if run.event_s is not None and flight_s <= run.event_s else None
     if fitted is not None:
-        speed, kind = f"{indicated(fitted, unit)} {unit}", "indicated, fit of the calls"
+        speed, kind = f"{units.text(fitted)} {unit}", "indicated, fit of the calls"
     elif last and last.call.ias_kt is not None and flight_s - last.call.flight_s <= LEAD_S:
-        speed, kind = f"{indicated(last.call.ias_kt, unit, 0)} {unit}", "indicated, last call"
+        speed, kind = f"{units.text(last.call.ias_kt, 0)} {unit}", "indicated, last call"
     else:
         speed, kind = "", ""
     zero_s = zero_of(run)

@@ -1,7 +1,7 @@
-"""Data for the plots: results to `Figure`s. Pure; knows no pixels and no file format.
+"""Results to pictures as data: `Figure`s and `Grid`s in the pilot's units. Pure; knows no pixels and no file format.
 
-The forest plot of differences, the approaches at a point, stall speed against entry rate, the
-warning margins and the spanwise tuft map.
+Of a pair: the differences (`forest`) and the warning margins. Of the campaign: every run (`every_run`).
+Of a point: the approaches, the stall speed against entry rate, and the tufts.
 """
 
 from __future__ import annotations
@@ -10,25 +10,38 @@ import statistics
 from collections.abc import Mapping, Sequence
 
 from logger_app.domain.approach_curve import ApproachCurve, curve_of
+from logger_app.domain.warning import WARNING_MARGIN_KT
 from logger_app.records.calls import CallKind
 from logger_app.records.results import Cell
 from logger_app.report.extras import TuftMark, WingMap
-from logger_app.report.plot import Axis, Bar, Dot, Event, Figure, Key, Line, Rule, Square, fitted_range, nice_ticks
-from logger_app.report.view import Pair, PointView, RunView, Side
-from logger_app.report.words import clock, indicated, interval, number
+from logger_app.report.plot import (
+    Axis,
+    Bar,
+    Dot,
+    Event,
+    Figure,
+    Grid,
+    Key,
+    Line,
+    Rule,
+    Square,
+    fitted_range,
+    nice_ticks,
+)
+from logger_app.report.view import Page, Pair, PointView, RunView, Side
+from logger_app.report.words import Units, basis_words, clock, interval, listed, number
 from logger_app.units import NS_PER_S, from_kt
 
 # What is shown of an approach: common practice, no source; the fit needs 1.3 Vs at most.
 BEFORE_S = 30.0
-MEAN_STEP_S = 1.7
-# Stall warning at least 5 kt above the stalling speed: 14 CFR 23.207(c), Amdt 23-62.
-WARNING_KT = 5.0
 # Markers of one configuration in one figure: more hide each other.
 MAX_DRAWN = 120
+MAX_COLUMNS = 4
 TUFT_STATES = {"attached": 0, "unsteady": 1, "separated": 2, "reversed": 3, "not visible": None}
+NOT_REVIEWED = "Hollow: not reviewed by a person"
 
 
-def forest(pair: Pair, id: str) -> Figure | None:
+def forest(pair: Pair, id: str, units: Units) -> Figure | None:
     """The differences of a pair with their 95 % intervals, one line a test point.
 
     Returns
@@ -36,98 +49,331 @@ def forest(pair: Pair, id: str) -> Figure | None:
     Figure or None
         None when no point could be compared.
     """
-    rows = [(row, bounds) for row in pair.rows if (bounds := row.bounds) is not None]
+    rows = [(row, bounds) for row in pair.rows if (bounds := row.bounds) is not None][::-1]
     if not rows:
         return None
-    values = [v for _, (low_kt, _, high_kt) in rows for v in (low_kt, high_kt)] + [0.0]
-    low, high = fitted_range(values, 2.0)
-    bars: list[Bar] = []
-    says: list[str] = []
-    for k, (row, (low_kt, at_kt, high_kt)) in enumerate(reversed(rows)):
-        c = row.comparison
-        words = f"{row.point.id}, {row.point.label}: {number(c.difference_kt, 1, True)} kt, 95 % {interval(c.low_kt, c.high_kt)} kt"
+    shown = [(row, tuple(units.speed(kt) for kt in bounds)) for row, bounds in rows]
+    low, high = fitted_range([v for _, ends in shown for v in ends] + [0.0], 2.0)
+    bars, said = [], []
+    for k, (row, (low_v, at, high_v)) in enumerate(shown):
+        words = f"{number(at, 1, True)} ({interval(low_v, high_v)})"
+        said.append(f"{row.point.id}, {row.point.label}: {words} {units.speed_unit}")
+        caveat = f"; {row.caveat}" if row.caveat else ""
         bars.append(
             Bar(
-                low=low_kt,
-                high=high_kt,
-                at=at_kt,
+                low=low_v,
+                high=high_v,
+                at=at,
                 y=k,
-                series=1,
-                hollow=bool(row.caveat) or not c.reviewed,
+                series=pair.series,
+                hollow=bool(row.caveat) or not row.comparison.reviewed,
                 link=row.anchor,
-                says=words + (f"; {row.caveat}" if row.caveat else ""),
+                says=f"{said[-1]}, 95 %{caveat}",
             )
         )
-        says.insert(0, words)
-    names = tuple(row.point.id for row, _ in reversed(rows))
+    bases = {basis_words(row.comparison.basis, row.comparison.load_factor_basis, units) for row, _ in shown}
+    basis = bases.pop() if len(bases) == 1 else "basis differs: see the table"
+    hollow = f" {NOT_REVIEWED}." if any(bar.hollow for bar in bars) else ""
     return Figure(
         id=id,
         title=f"Difference in stall speed, {pair.changed.name} less {pair.reference.name}",
-        says="; ".join(says) + ". Left of zero is a lower stall.",
+        see=_forest_see(pair),
+        says="; ".join(reversed(said)) + ". Left of zero is a lower stall.",
+        caption="Bars are 95 % intervals. A bar that crosses zero: no difference was shown there, which is not the "
+        f"same as no difference.{hollow}",
         x=Axis(
-            label="difference in stall speed [kt CAS]; negative: lower", low=low, high=high, ticks=nice_ticks(low, high)
+            label=f"lower \N{LEFTWARDS ARROW}  difference in stall speed [{units.speed_unit}], {basis}",
+            low=low,
+            high=high,
+            ticks=nice_ticks(low, high, whole=True),
         ),
         y=Axis(
             label="",
             low=-0.6,
             high=len(rows) - 0.4,
-            names=names,
-            notes=tuple(row.point.label for row, _ in reversed(rows)),
-            links=tuple(row.anchor for row, _ in reversed(rows)),
+            names=tuple(row.point.id for row, _ in rows),
+            notes=tuple(row.point.label for row, _ in rows),
+            links=tuple(row.anchor for row, _ in rows),
+            values=tuple(f"{number(v[1], 1, True)} ({interval(v[0], v[2])})" for _, v in shown),
+            values_head=f"{units.speed_unit} (95 %)",
         ),
         bars=tuple(bars),
         rules=(Rule(at=0.0, upright=True, strong=True),),
-        keys=(Key(word="difference and 95 % interval", series=1),)
-        + ((Key(word="not all reviewed", series=1, hollow=True),) if any(bar.hollow for bar in bars) else ()),
-        height=74.0 + 38.0 * len(rows) + 18.0,
+        height=62.0 + 38.0 * len(rows),
         left=170.0,
+        right=142.0,
     )
 
 
-def approaches(view: PointView, unit: str) -> Figure | None:
-    """All approaches at a point on one axis of time before the stall event: calls, fits, events.
+def _forest_see(pair: Pair) -> str:
+    """What of the differences to see: on which side of zero the intervals lie."""
+    rows = [row for row in pair.rows if row.bounds is not None]
+    parts = []
+    for where, side in (("left of zero: lower", "lower"), ("right of zero: higher", "higher")):
+        points = [row.point.id for row in rows if row.comparison.verdict == side]
+        if points:
+            parts.append(f"{_of(points, len(rows))} {where}")
+    unclear = [row.point.id for row in rows if row.comparison.verdict == "not shown"]
+    if unclear:
+        parts.append(f"{_of(unclear, len(rows))} not shown")
+    return _capital("; ".join(parts))
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _of(points: Sequence[str], every: int) -> str:
+    if len(points) == every:
+        return f"all {every} points" if every > 1 else points[0]
+    return listed(points)
+
+
+def warning_figure(pair: Pair, id: str, units: Units) -> Figure | None:
+    """Margin of the first warning or buffet above the stall: one marker a run, both configurations, every point.
 
     Returns
     -------
     Figure or None
+        None when no run had a warning called.
+    """
+    rows = [row for row in pair.rows if any(side and side.margins for side in (row.reference, row.changed))][::-1]
+    if not rows:
+        return None
+    line = units.speed(WARNING_MARGIN_KT)
+    dots: list[Dot] = []
+    said, values, drawn, every = [], [], 0, 0
+    for k, row in enumerate(rows):
+        means = []
+        for offset, side in ((0.17, row.reference), (-0.17, row.changed)):
+            if side is None or not side.margins:
+                means.append("not called")
+                continue
+            pairs = thinned(side.margins)
+            drawn, every = drawn + len(pairs), every + len(side.margins)
+            mean = units.speed(statistics.fmean(margin_kt for _, margin_kt in side.margins))
+            means.append(number(mean))
+            said.append(f"{row.point.id}, {side.configuration.name}: mean {number(mean)} {units.speed_unit}")
+            dots += [
+                Dot(
+                    x=units.speed(margin_kt),
+                    y=k + offset,
+                    series=side.series,
+                    hollow=not run.reduced.reviewed,
+                    link=run.anchor,
+                    says=f"{run.name}: warning {number(units.speed(margin_kt))} {units.speed_unit} above the stall",
+                )
+                for run, margin_kt in pairs
+            ]
+        values.append(" \N{RIGHTWARDS ARROW} ".join(means))
+    low, high = fitted_range([dot.x for dot in dots] + [0.0, line + 1], 6.0, 0.03)
+    low = min(low, 0.0)
+    now = [mean_kt for row in rows if row.changed and (mean_kt := _mean(row.changed)) is not None]
+    short, at = sum(mean_kt < WARNING_MARGIN_KT for mean_kt in now), len(now)
+    return Figure(
+        id=id,
+        title=f"Warning before the stall, {pair.reference.name} and {pair.changed.name}",
+        see=f"{pair.changed.name}: mean margin less than {_plain(line)} {units.speed_unit} at {short} of {at} points"
+        if at
+        else f"{pair.changed.name}: no warning was called",
+        says="; ".join(reversed(said)) + "." + _drawn(drawn, every),
+        caption="The first warning or buffet called, above the stall; one marker a run. At the right: means of "
+        f"{pair.reference.id} \N{RIGHTWARDS ARROW} {pair.changed.id}. Line: 14 CFR 23.207(c), before amendment 64."
+        + (f" {NOT_REVIEWED}." if any(dot.hollow for dot in dots) else ""),
+        x=Axis(
+            label=f"above the stall [{units.speed_unit}]", low=low, high=high, ticks=nice_ticks(low, high, whole=True)
+        ),
+        y=Axis(
+            label="",
+            low=-0.6,
+            high=len(rows) - 0.4,
+            names=tuple(row.point.id for row in rows),
+            notes=tuple(row.point.label for row in rows),
+            links=tuple(row.anchor for row in rows),
+            values=tuple(values),
+            values_head=f"mean [{units.speed_unit}]",
+        ),
+        dots=tuple(dots),
+        rules=(Rule(at=line, upright=True, strong=True, word=f"{_plain(line)} {units.speed_unit}"),),
+        keys=(
+            Key(word=pair.reference.name, series=pair.reference_series),
+            Key(word=pair.changed.name, series=pair.series),
+        ),
+        height=80.0 + 38.0 * len(rows),
+        left=170.0,
+        right=142.0,
+    )
+
+
+def _plain(value: float) -> str:
+    return number(value, 0 if value == round(value) else 1)
+
+
+def _mean(side: Side) -> float | None:
+    return statistics.fmean(margin for _, margin in side.margins) if side.margins else None
+
+
+def every_run(page: Page) -> Grid | None:
+    """Every run that counts, a panel a test point on one scale: speed with its own uncertainty, mean and interval.
+
+    Returns
+    -------
+    Grid or None
+        None when no run has a speed at the reference weight.
+    """
+    units, panels = page.units, []
+    drawn = every = 0
+    for view in page.points:
+        sides = [side for side in view.sides if side.cell and _speeds_on(side, side.cell.basis)]
+        dots, bars = [], []
+        for k, side in enumerate(sides):
+            speeds = _speeds_on(side, side.cell.basis if side.cell else "raw")
+            shown = thinned(speeds)
+            drawn, every = drawn + len(shown), every + len(speeds)
+            for n, (run, speed_kt) in enumerate(shown):
+                dots.append(
+                    Dot(
+                        x=k - 0.12 + 0.1 * ((n % 3) - 1),
+                        y=units.speed(speed_kt),
+                        y_half=units.speed(random_u_kt(run) or 0.0),
+                        series=side.series,
+                        hollow=not run.reduced.reviewed,
+                        link=run.anchor,
+                        says=f"{run.name}: {number(units.speed(speed_kt))} {units.speed_unit}",
+                    )
+                )
+            if side.cell and side.cell.low_kt is not None and side.cell.high_kt is not None and side.cell.vs_std_kt:
+                ends = [units.speed(kt) for kt in (side.cell.low_kt, side.cell.vs_std_kt, side.cell.high_kt)]
+                bars.append(Bar(low=ends[0], at=ends[1], high=ends[2], y=k + 0.22, series=side.series, upright=True))
+        if dots:
+            panels.append((view, sides, dots, bars))
+    if not panels:
+        return None
+    low, high = fitted_range([d.y for _, _, dots, _ in panels for d in dots], 4.0, 0.1)
+    bases = {basis_words("std", s.cell.basis, units) for _, sides, _, _ in panels for s in sides if s.cell}
+    figures = tuple(
+        Figure(
+            id=f"{view.anchor}-runs",
+            title=view.point.label,
+            says=view.point.label,
+            heading=f"{view.point.id}  {view.point.power}, flap {view.point.flap_deg:g}"
+            + (f", bank {view.point.bank_deg:g}" if view.point.bank_deg else ""),
+            x=Axis(label="", low=-0.6, high=max(len(sides), 2) - 0.4, names=tuple(s.configuration.id for s in sides)),
+            y=Axis(
+                label=f"stall speed [{units.speed_unit} CAS]", low=low, high=high, ticks=nice_ticks(low, high, 6, True)
+            ),
+            dots=tuple(dots),
+            bars=tuple(bars),
+            height=250.0,
+        )
+        for view, sides, dots, bars in panels
+    )
+    sds = [s.cell.vs_std_sd_kt for _, sides, _, _ in panels for s in sides if s.cell and s.cell.vs_std_sd_kt]
+    spread = (
+        f"Repeats at one point scatter by {number(units.speed(statistics.fmean(sds)))} {units.speed_unit} (mean standard deviation)"
+        if sds
+        else "One run a point: nothing is known of the scatter"
+    )
+    said = "; ".join(
+        f"{view.point.id} {side.configuration.id}: {number(units.speed(side.cell.vs_std_kt))} {units.speed_unit}, {side.cell.n} runs"
+        for view, sides, _, _ in panels
+        for side in sides
+        if side.cell and side.cell.vs_std_kt is not None
+    )
+    return Grid(
+        id="every-run",
+        title="Every run that counts",
+        see=spread,
+        says=f"Stall speed of every run, a panel a test point. {said}.{_drawn(drawn, every)}",
+        caption=f"Calibrated, {listed(sorted(bases))}. Marker: a run, with its own standard uncertainty; "
+        f"long bar beside: mean of the runs and its 95 % interval. One scale in all panels.{_drawn(drawn, every)}",
+        panels=figures,
+        columns=min(MAX_COLUMNS, len(figures)),
+    )
+
+
+def _speeds_on(side: Side, basis: str) -> list[tuple[RunView, float]]:
+    """Speeds at the reference weight of the runs that count, on one load-factor basis [kt]."""
+    found = []
+    for run in side.counting:
+        speeds = {name: speed_kt for name, speed_kt, _ in run.reduced.bases}
+        speed_kt = speeds.get(basis, run.reduced.vs_std_kt if run.reduced.basis == basis else None)
+        if speed_kt is not None:
+            found.append((run, speed_kt))
+    return found
+
+
+def approaches(view: PointView, units: Units) -> Grid | None:
+    """All approaches at a point, a panel a configuration on one scale: calls, fits and events before the stall.
+
+    Returns
+    -------
+    Grid or None
         None when no run has an event or a lowest call to line up on.
     """
-    dots, lines, events = [], [], []
+    drawn: list[tuple[Side, list[Dot], list[Line], list[Event], float | None]] = []
     for side in view.sides:
+        dots, lines, events = [], [], []
         for run in side.counting:
-            zero_s = zero_of(run)
-            if zero_s is None:
-                continue
-            dots += _call_dots(run, zero_s, unit)
-            lines += _fit_line(run, zero_s, unit)
-            events += _spoken_events(run, zero_s, unit)
-    if not dots:
+            if (zero_s := zero_of(run)) is not None:
+                dots += _call_dots(run, zero_s, units)
+                lines += _fit_line(run, zero_s, units)
+                events += _spoken_events(run, zero_s, units)
+        if dots:
+            drawn.append((side, dots, lines, events, _mean_stall(side)))
+    if not drawn:
         return None
-    sides = [side for side in view.sides if side.counting]
-    low_x, high_x = -min(max(-dot.x for dot in dots) + 1, BEFORE_S), MEAN_STEP_S * len(sides) + 1.0
-    dots = [dot for dot in dots if low_x <= dot.x <= high_x]
-    means = _means(sides, unit)
-    ends = [y for line in lines for y in line.ys]
-    low, high = fitted_range([dot.y for dot in dots] + [mean.y for mean in means] + ends, from_kt(8.0, unit))
-    events = [event for event in events if event.x >= low_x] + means
-    keys = [Key(word=side.configuration.name, series=side.series, line=True) for side in view.sides if side.counting]
-    keys.append(Key(word="buffet or another event called", tick=True))
-    if any(dot.hollow for dot in dots):
+    every = [dot for _, dots, *_ in drawn for dot in dots]
+    low_x, high_x = -min(max(-dot.x for dot in every) + 1, BEFORE_S), 3.0
+    inside = [dot for dot in every if low_x <= dot.x <= high_x]
+    ends = [y for _, _, lines, _, _ in drawn for line in lines for y in line.ys]
+    means = {side.series: units.speed(kt) for side, *_, kt in drawn if kt is not None}
+    low, high = fitted_range([dot.y for dot in inside] + [*means.values()] + ends, units.speed(8.0))
+    keys = [Key(word="buffet or another event called", tick=True)]
+    if any(dot.hollow for dot in every):
         keys.append(Key(word="not reviewed", hollow=True))
-    if any(dot.struck for dot in dots):
+    if any(dot.struck for dot in every):
         keys.append(Key(word="left out of the fit", struck=True))
-    return Figure(
+    panels = tuple(
+        Figure(
+            id=f"{view.anchor}-approach-{side.series}",
+            title=side.configuration.name,
+            says="",
+            heading=side.configuration.name,
+            x=Axis(label="time from the stall [s]", low=low_x, high=high_x, ticks=nice_ticks(low_x, high_x, 6, True)),
+            y=Axis(
+                label=f"indicated airspeed [{units.speed_unit}]",
+                low=low,
+                high=high,
+                ticks=nice_ticks(low, high, 7, True),
+            ),
+            dots=tuple(dot for dot in dots if low_x <= dot.x <= high_x),
+            lines=tuple(lines),
+            events=tuple(e for e in events if e.x >= low_x)
+            + (
+                (Event(x=0.3, y=means[side.series], word=number(means[side.series]), series=side.series),)
+                if side.series in means
+                else ()
+            ),
+            rules=(Rule(at=0.0, upright=True),),
+            height=330.0,
+        )
+        for side, dots, lines, events, _ in drawn
+    )
+    return Grid(
         id=f"{view.anchor}-approaches",
         title=f"{view.point.id}, {view.point.label}: the approaches",
-        says=_approach_words(view, unit),
-        x=Axis(label="time from the stall event [s]", low=low_x, high=high_x, ticks=nice_ticks(low_x, high_x, 9)),
-        y=Axis(label=f"indicated airspeed [{unit}]", low=low, high=high, ticks=nice_ticks(low, high)),
-        dots=tuple(dots),
-        lines=tuple(lines),
-        events=tuple(events),
-        rules=(Rule(at=0.0, upright=True, word="stall event"),),
+        see="; ".join(
+            f"{side.configuration.name}: mean stall at {number(means[side.series])} {units.speed_unit} indicated"
+            for side, *_ in drawn
+            if side.series in means
+        ),
+        says=_approach_words(view, units),
+        caption="One marker a spoken airspeed, leading to its sound; lines are the fits that the stall speed was read "
+        f"from; the number is the mean at the stall. One scale.{drawn_words(view)}",
+        panels=panels,
+        columns=min(2, len(panels)) if len(panels) < 3 else 3,
         keys=tuple(keys),
-        height=390.0,
     )
 
 
@@ -182,7 +428,7 @@ def time_at_ias_s(run: RunView, ias_kt: float) -> float | None:
     return None if run.result is None or run.event_s is None else curve_of(run.result).time_at_s(ias_kt)
 
 
-def _call_dots(run: RunView, zero_s: float, unit: str) -> list[Dot]:
+def _call_dots(run: RunView, zero_s: float, units: Units) -> list[Dot]:
     dots = []
     for view in run.calls:
         call = view.call
@@ -192,7 +438,7 @@ def _call_dots(run: RunView, zero_s: float, unit: str) -> list[Dot]:
         dots.append(
             Dot(
                 x=call.flight_s - zero_s,
-                y=from_kt(call.ias_kt, unit),
+                y=units.speed(call.ias_kt),
                 series=run.series,
                 hollow=not call.reviewed,
                 struck=bool(view.left_out),
@@ -203,7 +449,7 @@ def _call_dots(run: RunView, zero_s: float, unit: str) -> list[Dot]:
     return dots
 
 
-def _fit_line(run: RunView, zero_s: float, unit: str) -> list[Line]:
+def _fit_line(run: RunView, zero_s: float, units: Units) -> list[Line]:
     """The fitted approach: its curve, or the line over the calls that it used."""
     result = run.reduced
     if result.fit is None:
@@ -216,10 +462,10 @@ def _fit_line(run: RunView, zero_s: float, unit: str) -> list[Line]:
     if not curve:
         return []
     xs, ys = zip(*curve, strict=True)
-    return [Line(xs=tuple(x - zero_s for x in xs), ys=tuple(from_kt(y, unit) for y in ys), series=run.series)]
+    return [Line(xs=tuple(x - zero_s for x in xs), ys=tuple(units.speed(y) for y in ys), series=run.series)]
 
 
-def _spoken_events(run: RunView, zero_s: float, unit: str) -> list[Event]:
+def _spoken_events(run: RunView, zero_s: float, units: Units) -> list[Event]:
     """Ticks on the fitted line where something was called before the event."""
     ticks = []
     for view in run.calls:
@@ -232,30 +478,25 @@ def _spoken_events(run: RunView, zero_s: float, unit: str) -> list[Event]:
         ):
             says = f"{view.says} at {clock(view.call.flight_s)}, {run.name}"
             ticks.append(
-                Event(x=view.call.flight_s - zero_s, y=from_kt(ias_kt, unit), word="", series=run.series, says=says)
+                Event(x=view.call.flight_s - zero_s, y=units.speed(ias_kt), word="", series=run.series, says=says)
             )
     return ticks
 
 
-def _means(sides: Sequence[Side], unit: str) -> list[Event]:
-    """The stall itself, once a configuration: mean speed of its runs at their events."""
-    events = []
-    for k, side in enumerate(sides):
-        speeds = [run.reduced.vs_ias_kt for run in side.counting if run.reduced.vs_ias_kt is not None]
-        if speeds:
-            y = from_kt(statistics.fmean(speeds), unit)
-            events.append(Event(x=0.3 + MEAN_STEP_S * k, y=y, word=number(y), series=side.series))
-    return events
+def _mean_stall(side: Side) -> float | None:
+    """Mean indicated speed of the runs that count at their stalls [kt]."""
+    speeds = [run.reduced.vs_ias_kt for run in side.counting if run.reduced.vs_ias_kt is not None]
+    return statistics.fmean(speeds) if speeds else None
 
 
-def _approach_words(view: PointView, unit: str) -> str:
+def _approach_words(view: PointView, units: Units) -> str:
     parts = []
     for side in view.sides:
         for run in _detailed(side.counting):
             r = run.reduced
             parts.append(
-                f"{side.configuration.name}, run {run.run.number} of {run.flight}: stall at {indicated(r.vs_ias_kt, unit)} {unit} "
-                f"indicated, entry rate {number(r.entry_rate_kt_per_s)} kt/s"
+                f"{side.configuration.name}, run {run.run.number} of {run.flight}: stall at "
+                f"{units.text(r.vs_ias_kt)} {units.speed_unit} indicated, entry rate {units.text(r.entry_rate_kt_per_s)} {units.rate_unit}"
             )
     return (
         "Spoken airspeeds falling to the stall event, with the fitted approach of each run. "
@@ -307,7 +548,7 @@ def thinned(runs: Sequence[tuple[RunView, float]], most: int = MAX_DRAWN) -> lis
     return [pair for k, pair in enumerate(runs) if k in kept or pair[0].anchor]
 
 
-def against_entry_rate(view: PointView) -> Figure | None:
+def against_entry_rate(view: PointView, units: Units) -> Figure | None:
     """Stall speed against entry rate, with the regression where the reduction has one.
 
     Returns
@@ -315,66 +556,62 @@ def against_entry_rate(view: PointView) -> Figure | None:
     Figure or None
         None with fewer than two runs to draw.
     """
-    dots, lines, parts, keys, every = [], [], [], [], 0
-    for side in view.sides:
-        speeds = [(run, run.reduced.vs_std_kt) for run in side.counting]
-        rates = [(run, run.reduced.entry_rate_kt_per_s) for run, speed_kt in speeds if speed_kt is not None]
-        known = [(run, rate) for run, rate in rates if rate is not None]
-        every += len(known)
-        for run, rate in thinned(known):
-            r, u, speed_kt = run.reduced, random_u_kt(run), run.reduced.vs_std_kt or 0.0
+    dots: list[Dot] = []
+    lines, parts, keys, every = [], [], [], 0
+    sides = [(side, side.cell) for side in view.sides if side.cell]
+    for side, cell in sides:
+        known = [(run, kt, run.reduced.entry_rate_kt_per_s) for run, kt in _speeds_on(side, cell.basis)]
+        speed_of = {run.flight + run.run.id: kt for run, kt, _ in known}
+        rates = [(run, rate) for run, _, rate in known if rate is not None]
+        every += len(rates)
+        for run, rate in thinned(rates):
+            speed, u = units.speed(speed_of[run.flight + run.run.id]), units.speed(random_u_kt(run) or 0.0)
             dots.append(
                 Dot(
-                    x=rate,
-                    y=speed_kt,
+                    x=units.speed(rate),
+                    y=speed,
                     series=side.series,
-                    hollow=not r.reviewed,
+                    hollow=not run.reduced.reviewed,
                     link=run.anchor,
-                    x_half=r.entry_rate_u_kt_per_s or 0.0,
-                    y_half=u or 0.0,
-                    says=f"{run.name}: {number(speed_kt)} kt at {number(rate, 2)} kt/s",
+                    x_half=units.speed(run.reduced.entry_rate_u_kt_per_s or 0.0),
+                    y_half=u,
+                    says=f"{run.name}: {number(speed)} {units.speed_unit} at {number(units.speed(rate), 2)} {units.rate_unit}",
                 )
             )
-        if known:
-            keys.append(
-                Key(
-                    word=side.configuration.name,
-                    series=side.series,
-                    line=bool(side.cell and side.cell.at_1_kt_per_s_kt),
-                )
-            )
-        if side.cell and (line := _regression_line(side.cell, [rate for _, rate in known], side.series)):
+        line = _regression_line(cell, [rate for _, rate in rates], side.series, units)
+        if rates:
+            keys.append(Key(word=side.configuration.name, series=side.series, line=line is not None))
+        if line:
             lines.append(line)
             parts.append(
-                f"{side.configuration.name}: {number(side.cell.rate_slope, 1, True)} kt for each kt/s, "
-                f"{number(side.cell.at_1_kt_per_s_kt)} kt at 1 kt/s"
+                f"{side.configuration.name}: {number(cell.rate_slope, 1, True)} {units.speed_unit} for each "
+                f"{units.rate_unit}, {units.text(cell.at_1_kt_per_s_kt)} {units.speed_unit} at 1 kt/s"
             )
     if len(dots) < 2:
         return None
-    low_x, high_x = fitted_range([v for d in dots for v in (d.x - d.x_half, d.x + d.x_half)] + [1.0], 0.6)
-    low, high = fitted_range([v for d in dots for v in (d.y - d.y_half, d.y + d.y_half)], 2.0)
-    if any(dot.hollow for dot in dots):
-        keys.append(Key(word="not reviewed", hollow=True))
-    words = "; ".join(parts) + "." if parts else "No regression: too few runs, or the flown rates do not span 1 kt/s."
+    one = units.speed(1.0)
+    low_x, high_x = fitted_range([v for d in dots for v in (d.x - d.x_half, d.x + d.x_half)] + [one], 0.6)
+    low, high = fitted_range([v for d in dots for v in (d.y - d.y_half, d.y + d.y_half)], 4.0)
+    bases = listed(sorted({basis_words("std", cell.basis, units) for _, cell in sides}))
     return Figure(
         id=f"{view.anchor}-rate",
         title=f"{view.point.id}, {view.point.label}: stall speed against entry rate",
-        says=f"One marker a run. {words}{_drawn(len(dots), every)}",
+        see="; ".join(parts) if parts else "No regression: too few runs, or the flown rates do not span 1 kt/s",
+        says=f"One marker a run. {'; '.join(parts) or 'No regression'}.{_drawn(len(dots), every)}",
+        caption=f"One marker a run with its standard uncertainty; calibrated, {bases}. Nothing is extrapolated."
+        + (f" {NOT_REVIEWED}." if any(dot.hollow for dot in dots) else ""),
         x=Axis(
-            label="entry rate, 1.1 Vs to Vs [kt/s]",
+            label=f"entry rate, 1.1 Vs to Vs [{units.rate_unit}]",
             low=max(low_x, 0.0),
             high=high_x,
             ticks=nice_ticks(max(low_x, 0.0), high_x),
         ),
-        y=Axis(
-            label="stall speed, calibrated, reference weight [kt]", low=low, high=high, ticks=nice_ticks(low, high, 6)
-        ),
+        y=Axis(label=f"stall speed [{units.speed_unit} CAS]", low=low, high=high, ticks=nice_ticks(low, high, 6, True)),
         dots=tuple(dots),
         lines=tuple(lines),
-        rules=(Rule(at=1.0, upright=True, word="1 kt/s"),),
+        rules=(Rule(at=one, upright=True, word="1 kt/s"),),
         keys=tuple(keys),
-        width=480.0,
-        height=330.0,
+        height=290.0,
     )
 
 
@@ -392,60 +629,16 @@ def random_u_kt(run: RunView) -> float | None:
     return run.reduced.vs_ias_u_kt
 
 
-def _regression_line(cell: Cell, rates: Sequence[float], series: int) -> Line | None:
+def _regression_line(cell: Cell, rates: Sequence[float], series: int, units: Units) -> Line | None:
     """The reduction's line of stall speed on entry rate, over the rates that were flown."""
     at_1_kt, slope = cell.at_1_kt_per_s_kt, cell.rate_slope
     if at_1_kt is None or slope is None or not rates:
         return None
     xs = (min(rates), max(rates))
-    return Line(xs=xs, ys=tuple(at_1_kt + slope * (x - 1.0) for x in xs), series=series)
-
-
-def warning_margins(view: PointView) -> Figure | None:
-    """Margin of the first warning or buffet above the stall, one marker a run.
-
-    Returns
-    -------
-    Figure or None
-        None when no run had a warning called.
-    """
-    sides = [side for side in view.sides if side.margins]
-    if not sides:
-        return None
-    dots = []
-    for k, side in enumerate(reversed(sides)):
-        for n, (run, margin_kt) in enumerate(thinned(side.margins)):
-            y = k + 0.16 * ((n % 3) - 1)
-            dots.append(
-                Dot(
-                    x=margin_kt,
-                    y=y,
-                    series=side.series,
-                    hollow=not run.reduced.reviewed,
-                    link=run.anchor,
-                    says=f"{run.name}: warning {number(margin_kt)} kt above the stall",
-                )
-            )
-    low, high = fitted_range([dot.x for dot in dots] + [0.0, WARNING_KT + 1], 6.0, 0.03)
-    means = {s.configuration.name: statistics.fmean(m for _, m in s.margins) for s in sides}
-    return Figure(
-        id=f"{view.anchor}-warning",
-        title=f"{view.point.id}, {view.point.label}: warning margin",
-        says="; ".join(f"{name}: mean {number(mean)} kt" for name, mean in means.items())
-        + "."
-        + _drawn(len(dots), sum(len(s.margins) for s in sides)),
-        x=Axis(
-            label="first warning or buffet above the stall [kt]",
-            low=min(low, 0.0),
-            high=high,
-            ticks=nice_ticks(min(low, 0), high),
-        ),
-        y=Axis(label="", low=-0.6, high=len(sides) - 0.4, names=tuple(s.configuration.id for s in reversed(sides))),
-        dots=tuple(dots),
-        rules=(Rule(at=WARNING_KT, upright=True, word="14 CFR 23.207(c)"),),
-        width=480.0,
-        height=86.0 + 34.0 * len(sides),
-        left=110.0,
+    return Line(
+        xs=tuple(units.speed(x) for x in xs),
+        ys=tuple(units.speed(at_1_kt + slope * (x - 1.0)) for x in xs),
+        series=series,
     )
 
 

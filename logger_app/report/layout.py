@@ -5,10 +5,10 @@ Both the page and the PDF draw these same shapes, so a figure looks the same in 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeAlias
 
-from logger_app.report.plot import Axis, Figure
+from logger_app.report.plot import Axis, Figure, Grid, Key, Picture
 from logger_app.report.style import FONT_PX, SMALL_PX, look_of, role_of
 
 # Mean advance of a sans-serif letter as a share of its size; only for leaving room.
@@ -90,18 +90,18 @@ class _Box:
         return self.bottom - (value - axis.low) / (axis.high - axis.low) * (self.bottom - self.top)
 
 
-def lay_out(figure: Figure) -> Drawing:
-    """Place everything of a figure.
-
-    Parameters
-    ----------
-    figure : Figure
-        Data in the units of its axes.
-    """
-    key_shapes, key_height = _keys(figure)
-    top = 12.0 + key_height
-    box = _Box(figure.left, top, figure.width - 14.0, figure.height - 46.0, figure)
+def lay_out(figure: Picture) -> Drawing:
+    """Place everything of a figure, given in the units of its axes."""
+    if isinstance(figure, Grid):
+        return _lay_out_grid(figure)
+    key_shapes, key_height = _keys(figure.keys, figure.left, figure.width)
+    top = 12.0 + key_height + (20.0 if figure.heading else 0.0)
+    box = _Box(
+        figure.left, top, figure.width - figure.right, figure.height - (46.0 if figure.x.label else 30.0), figure
+    )
     shapes: list[Shape] = []
+    if figure.heading:
+        shapes.append(Label(x=figure.left, y=top - 8, text=figure.heading, bold=True, size=SMALL_PX))
     shapes += _frame(box)
     for square in figure.squares:
         shapes += _square(box, square)
@@ -125,6 +125,31 @@ def lay_out(figure: Figure) -> Drawing:
         height=figure.height,
         shapes=tuple(shapes + key_shapes),
     )
+
+
+def _lay_out_grid(grid: Grid) -> Drawing:
+    """Panels in rows on one scale: the y axis is written at the left of each row, the x axis under the last one."""
+    keys, top = _keys(grid.keys, 58.0, grid.width)
+    shapes: list[Shape] = list(keys)
+    columns = max(min(grid.columns, len(grid.panels)), 1)
+    first = grid.panels[0].left
+    plot = (grid.width - first - 36.0 * (columns - 1) - 14.0 * columns) / columns
+    for k in range(0, len(grid.panels), columns):
+        x = 0.0
+        for n, panel in enumerate(grid.panels[k : k + columns]):
+            left = first if n == 0 else 36.0
+            y = panel.y if n == 0 else replace(panel.y, label="")
+            placed = replace(panel, y=y, left=left, width=left + plot + 14.0)
+            shapes += [_moved(shape, x, top) for shape in lay_out(placed).shapes]
+            x += placed.width
+        top += max(panel.height for panel in grid.panels[k : k + columns])
+    return Drawing(id=grid.id, title=grid.title, says=grid.says, width=grid.width, height=top, shapes=tuple(shapes))
+
+
+def _moved(shape: Shape, dx: float, dy: float) -> Shape:
+    if isinstance(shape, Stroke):
+        return replace(shape, points=tuple((x + dx, y + dy) for x, y in shape.points))
+    return replace(shape, x=shape.x + dx, y=shape.y + dy)
 
 
 def text_width(text: str, size: float) -> float:
@@ -163,7 +188,8 @@ def _frame(box: _Box) -> list[Shape]:
     shapes += _names(box, x, across=True) + _names(box, y, across=False)
     shapes.append(Stroke(points=((box.left, box.bottom), (box.right, box.bottom)), role="axis", width=1.0))
     middle = (box.left + box.right) / 2
-    shapes.append(Label(x=middle, y=box.figure.height - 8, text=x.label, anchor="middle", role="ink"))
+    if x.label:
+        shapes.append(Label(x=middle, y=box.figure.height - 8, text=x.label, anchor="middle", role="ink"))
     if y.label:
         shapes.append(Label(x=15, y=(box.top + box.bottom) / 2, text=y.label, anchor="middle", turn=90))
     return shapes
@@ -171,14 +197,22 @@ def _frame(box: _Box) -> list[Shape]:
 
 def _names(box: _Box, axis: Axis, across: bool) -> list[Shape]:
     shapes: list[Shape] = []
+    wide = max((text_width(name, SMALL_PX) for name in axis.names), default=0.0)
+    tilted = across and wide > 0.96 * (box.right - box.left) / max(len(axis.names), 1)
     for k, name in enumerate(axis.names):
         note = axis.notes[k] if k < len(axis.notes) else ""
         link = axis.links[k] if k < len(axis.links) else ""
         if across:
-            shapes.append(_label(box.x(k), box.bottom + 16, name, anchor="middle"))
+            label = _label(box.x(k), box.bottom + 16, name, anchor="end" if tilted else "middle")
+            shapes.append(replace(label, turn=35.0, x=label.x + 6) if tilted else label)
             continue
         y = box.y(k)
         shapes.append(Label(x=box.left - 10, y=y + (-1 if note else 4), text=name, anchor="end", bold=True, link=link))
+        if axis.values_head and k == len(axis.names) - 1:
+            head = Label(x=box.right + 10, y=box.top + 2, text=axis.values_head, role="muted", size=SMALL_PX)
+            shapes.append(head)
+        if k < len(axis.values):
+            shapes.append(Label(x=box.right + 10, y=y + 4, text=axis.values[k], size=SMALL_PX))
         if note:
             shapes.append(Label(x=box.left - 10, y=y + 12, text=note, anchor="end", role="muted", size=SMALL_PX))
     return shapes
@@ -217,9 +251,15 @@ def _event(box: _Box, event) -> list[Shape]:
 
 
 def _bar(box: _Box, bar) -> list[Shape]:
+    role = role_of(bar.series)
+    if bar.upright:
+        x, low, at, high = box.x(bar.y), box.y(bar.low), box.y(bar.at), box.y(bar.high)
+        return [
+            Stroke(points=((x, low), (x, high)), role=role, width=2.2),
+            Stroke(points=((x - 7, at), (x + 7, at)), role=role, width=2.2),
+        ]
     y = box.y(bar.y)
     low, high = box.x(bar.low), box.x(bar.high)
-    role = role_of(bar.series)
     ends: list[Shape] = [Stroke(points=((x, y - 5), (x, y + 5)), role=role, width=1.8) for x in (low, high)]
     return [
         Stroke(points=((low, y), (high, y)), role=role, width=2.2),
@@ -277,16 +317,16 @@ def _patch(
     return shapes
 
 
-def _keys(figure: Figure) -> tuple[list[Shape], float]:
+def _keys(keys: tuple[Key, ...], left: float, limit: float) -> tuple[list[Shape], float]:
     """The legend, above the plot, wrapped to the width."""
-    if not figure.keys:
+    if not keys:
         return [], 0.0
     shapes: list[Shape] = []
-    x, y = figure.left, 12.0
-    for key in figure.keys:
+    x, y = left, 12.0
+    for key in keys:
         width = 30 + text_width(key.word, FONT_PX) + 14
-        if x + width > figure.width and x > figure.left:
-            x, y = figure.left, y + 18
+        if x + width > limit and x > left:
+            x, y = left, y + 18
         role = "muted" if key.series is None else role_of(key.series)
         if key.shade is not None:
             shapes += _patch((x, y - 7, x + 24, y + 7), key.shade, role)

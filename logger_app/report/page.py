@@ -4,64 +4,87 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import statistics
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
 
 from logger_app import __version__
-from logger_app.report import words
+from logger_app.report import shown, words
 from logger_app.report.extras import Extras
 from logger_app.report.figures import (
     against_entry_rate,
     approaches,
-    drawn_words,
+    every_run,
     forest,
     tuft_map,
-    warning_margins,
+    warning_figure,
     wing_map,
 )
+from logger_app.report.headline import Statement, caveats, headline
 from logger_app.report.layout import lay_out
 from logger_app.report.media import Media
-from logger_app.report.plot import Figure
+from logger_app.report.plot import Figure, Grid, Picture
 from logger_app.report.prose import CAUTIONS, METHOD, SOURCES_NOTE
+from logger_app.report.shown import ShownTable
 from logger_app.report.style import ROLES, look_of, role_of
 from logger_app.report.svg import marker_path, page_colours, to_svg
-from logger_app.report.view import Page, PointView, Side
+from logger_app.report.view import Page, Pair, PointView, Side
 from logger_app.units import NS_PER_S
 
-# Names of files, and rows of flights and cameras, that the page lists; the rest is in versions.json.
+# Names of files that the page lists; the rest is in versions.json.
 MAX_FILES = 60
-MAX_ROWS = 500
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PairAnswer:
+    """All that the answer has of one pair of configurations; `number` is its place among the pairs, from 1."""
+
+    number: int
+    pair: Pair
+    said: tuple[Statement, ...]
+    caveats: tuple[str, ...]
+    figures: tuple[Figure, ...]
+    table: ShownTable
+
+
+def answers(page: Page) -> tuple[PairAnswer, ...]:
+    """The answer of each pair, in the order planned: the last one leads the page."""
+    return tuple(
+        PairAnswer(
+            number=k,
+            pair=pair,
+            said=headline(pair, page.units),
+            caveats=caveats(pair, page.units),
+            figures=tuple(
+                figure
+                for figure in (
+                    forest(pair, f"forest-{k}", page.units),
+                    warning_figure(pair, f"warning-{k}", page.units),
+                )
+                if figure
+            ),
+            table=shown.answer_table(pair, page),
+        )
+        for k, pair in enumerate(page.pairs, 1)
+    )
+
+
+def all_figures(page: Page) -> list[Picture]:
+    """Every picture of the page, those of the answer first."""
+    found: list[Picture | None] = [figure for one in answers(page) for figure in one.figures]
+    return [figure for figure in (*found, every_run(page), *(f for v in page.points for f in v.figures)) if figure]
 
 
 def add_figures(page: Page, extras: Extras) -> None:
-    """Make the figures of every test point.
-
-    Parameters
-    ----------
-    page : Page
-        Changed in place: `figures` of its points.
-    """
+    """Make the figures of every test point: `figures` of its points are filled in."""
     tufts: dict[str, list] = {}
     for mark in extras.tufts:
         tufts.setdefault(mark.flight, []).append(mark)
     for view in page.points:
-        found = [approaches(view, page.unit), against_entry_rate(view), warning_margins(view)]
+        found: list[Picture | None] = [approaches(view, page.units), against_entry_rate(view, page.units)]
         found += [tuft_map(side, view, _tufts_of(side, tufts), page.unit) for side in view.sides]
         found += [_wing(one, view, page) for one in extras.wings if one.point == view.point.id]
         view.figures = [figure for figure in found if figure]
-
-
-def forests(page: Page) -> list[Figure | None]:
-    """The forest plot of each pair of configurations.
-
-    Returns
-    -------
-    list[Figure | None]
-        One a pair; None where nothing could be compared.
-    """
-    return [forest(pair, f"forest-{k}") for k, pair in enumerate(page.pairs, 1)]
 
 
 def _wing(one, view: PointView, page: Page):
@@ -78,7 +101,7 @@ def _tufts_of(side: Side, tufts: dict[str, list]) -> list:
 
 
 def render_page(page: Page, media: Media, extras: Extras, files: list[str], made_utc: str) -> str:
-    """The whole page.
+    """The page as HTML.
 
     Parameters
     ----------
@@ -87,44 +110,53 @@ def render_page(page: Page, media: Media, extras: Extras, files: list[str], made
     files : list of str
         Names of the files beside the page.
     """
-    environment = _environment(page.unit)
-    script = _source("page.js")
-    digest = base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
-    unreviewed, every = page.unreviewed
     from markupsafe import Markup
 
-    return environment.get_template("page.html.j2").render(
-        page=page,
-        app=__version__,
-        made_utc=made_utc,
-        css=Markup(stylesheet()),
-        js=Markup(script),
-        script_hash=digest,
-        counting=sum(run.counts for run in page.runs),
-        reviewed_pct=100.0 * (1 - unreviewed / every) if every else 0.0,
-        unreviewed=unreviewed_sentence(page),
-        forests=forests(page),
-        single=single_cells(page),
-        no_comparison=no_comparison(page),
-        flown=flown_words(page),
-        cautions=CAUTIONS,
-        method=METHOD,
-        rules=page.reduction.rules,
-        sources_note=SOURCES_NOTE,
-        media_words=media_words(media),
-        any_sound=media.sounds > 0,
-        any_frame=media.frames > 0,
-        cameras=extras.cameras,
-        most_files=MAX_FILES,
-        most_rows=MAX_ROWS,
-        versions=extras.versions,
-        files=files,
-        anchors={view.point.id: view.anchor for view in page.points if view.sides},
-        names={c.id: c.name for c in page.campaign.configurations},
-        verdicts=words.VERDICTS,
-        methods=words.METHODS,
-        bases=words.BASES,
-        statuses=words.STATUS,
+    script = _source("page.js")
+    unreviewed, every = page.unreviewed
+    return (
+        _environment(page.units)
+        .get_template("page.html.j2")
+        .render(
+            page=page,
+            app=__version__,
+            made_utc=made_utc,
+            css=Markup(stylesheet()),
+            js=Markup(script),
+            script_hash=base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii"),
+            counting=sum(run.counts for run in page.runs),
+            reviewed_pct=100.0 * (1 - unreviewed / every) if every else 0.0,
+            unreviewed=unreviewed_sentence(page),
+            pairs=answers(page),
+            history=shown.history_table(page) if len(page.pairs) > 1 else None,
+            single=shown.single_table(page),
+            every_run=every_run(page),
+            no_comparison=no_comparison(page),
+            flown=shown.flown_words(page),
+            cautions=CAUTIONS,
+            method=METHOD,
+            rules=page.reduction.rules,
+            sources_note=SOURCES_NOTE,
+            media_words=media_words(media),
+            any_sound=media.sounds > 0,
+            any_frame=media.frames > 0,
+            runs_table=shown.runs_table(page),
+            excluded=shown.excluded_table(page),
+            corrected=shown.corrections_table(page),
+            flights=shown.flights_table(page),
+            budget=lambda name, terms, comparison: shown.budget_table(name, terms, comparison, page),
+            cameras=extras.cameras,
+            most_files=MAX_FILES,
+            most_rows=shown.MAX_FLIGHTS,
+            versions=extras.versions,
+            files=files,
+            anchors={view.point.id: view.anchor for view in page.points if view.sides},
+            names={c.id: c.name for c in page.campaign.configurations},
+            methods=words.METHODS,
+            statuses=words.STATUS,
+            run_basis=lambda result: words.basis_words("std", result.basis, page.units),
+            sides=lambda view: shown.sides_table(view, page),
+        )
     )
 
 
@@ -140,9 +172,9 @@ def _source(name: str) -> str:
 
 
 @cache
-def _environment(unit: str):
+def _environment(units: words.Units):
     from jinja2 import Environment, PackageLoader, StrictUndefined
-    from markupsafe import Markup
+    from markupsafe import Markup, escape
 
     environment = Environment(
         loader=PackageLoader("logger_app.report", "templates"),
@@ -154,82 +186,42 @@ def _environment(unit: str):
     )
     environment.filters |= {
         "num": words.number,
-        "span": lambda low, high, signed=True: words.interval(low, high, 1, signed),
-        "ias": lambda value, places=1: words.indicated(value, unit, places),
+        "speed": units.text,
+        "span": units.span,
+        "weight": units.weight,
         "clock": words.clock,
-        "sentence": words.sentence,
+        "sentence": lambda c, label, changed: words.sentence(c, label, changed, units),
+        "basis": lambda c: words.basis_words(c.basis, c.load_factor_basis, units),
         "p": lambda p: words.NONE if p is None else "below 0.001" if p < 0.001 else f"{p:.3f}",
-        "tally": words.tally,
         "event": words.event_words,
-        "margin": margin_words,
-        "together": lambda terms: words.number(sum(t.u_kt**2 for t in terms) ** 0.5, 2),
+        "lines": lambda text: Markup("<br>").join(escape(words.printable(line)) for line in text.split("\n")),
         "marker": lambda series: marker_path(look_of(series).marker, 8, 8, 5),
         "shape": lambda series: look_of(series).marker,
         "role": role_of,
-        "drawn": drawn_words,
         "slim": slim,
         "svg": lambda figure: Markup(to_svg(lay_out(figure))),
     }
     return environment
 
 
-def slim(figure: Figure) -> Figure:
-    """The same figure for a phone: as wide as one, without the second line under each name."""
-    left = 60.0 if figure.y.names else 50.0
-    y = replace(figure.y, notes=())
-    return replace(figure, id=f"{figure.id}-slim", width=400.0, height=min(figure.height, 380.0), left=left, y=y)
-
-
-def margin_words(side: Side) -> str:
-    """Mean warning margin of a side, with how many runs it rests on."""
-    margins = [margin for _, margin in side.margins]
-    if not margins:
-        return words.NONE
-    return f"{words.number(statistics.fmean(margins))} ({words.count(len(margins), 'run')})"
-
-
-def single_cells(page: Page) -> list[tuple[PointView, Side, object]]:
-    """Cells that no comparison shows."""
-    compared = {(c.point, name) for c in page.reduction.comparisons for name in (c.reference, c.changed)}
-    return [
-        (view, side, cell)
-        for view in page.points
-        for side in view.sides
-        for cell in side.cells
-        if (view.point.id, side.configuration.id) not in compared
-    ]
+def slim(figure: Picture) -> Picture:
+    """The same figure for a phone: as wide as one, without what is written beside each line."""
+    if isinstance(figure, Grid):
+        columns = 1 if figure.id.endswith("approaches") else 2
+        return replace(figure, id=f"{figure.id}-slim", width=400.0, columns=columns)
+    left = 44.0 if figure.y.names else 50.0
+    y = replace(figure.y, notes=(), values=())
+    return replace(
+        figure, id=f"{figure.id}-slim", width=400.0, height=min(figure.height, 380.0), left=left, right=14.0, y=y
+    )
 
 
 def no_comparison(page: Page) -> str:
     """Why there is nothing to compare."""
     flown = sorted({run.configuration for run in page.runs if run.configuration})
     if len(flown) < 2:
-        return f"Only one configuration has been flown ({', '.join(flown) or 'not named'}): there is nothing to compare yet. Its stall speeds:"
-    return "No configuration was compared with another: none of those flown has a flown parent. The stall speeds:"
-
-
-FLOWN = (
-    ("altitude_ft", "altitude", "ft", 0),
-    ("density_altitude_ft", "density altitude", "ft", 0),
-    ("weight_kg", "weight", "kg", 0),
-    ("cg_mm", "centre of gravity", "mm aft of datum", 0),
-    ("entry_rate_kt_per_s", "entry rate", "kt/s", 1),
-    ("bank_deg", "bank", "deg", 0),
-)
-
-
-def flown_words(page: Page) -> str:
-    """The ranges that were flown by the runs that count: atmosphere, loading, entry rate, bank."""
-    parts = []
-    for field, name, unit, places in FLOWN:
-        values = [getattr(run.result, field) for run in page.runs if run.counts]
-        values = [value for value in values if value is not None]
-        if not values:
-            parts.append(f"{name} not recorded")
-            continue
-        low, high = words.number(min(values), places), words.number(max(values), places)
-        parts.append(f"{name} {low} {unit}" if low == high else f"{name} {low} to {high} {unit}")
-    return "; ".join(parts) + "."
+        return f"Only one configuration has been flown ({', '.join(flown) or 'not named'}): there is nothing to compare yet."
+    return "No configuration was compared with another: none of those flown has a flown parent."
 
 
 def media_words(media: Media) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 from reportlab.lib import colors
@@ -24,23 +24,17 @@ from reportlab.platypus import (
 )
 
 from logger_app import __version__
-from logger_app.report import words
+from logger_app.report import shown, words
+from logger_app.report.figures import every_run
 from logger_app.report.figures_pdf import to_drawing
 from logger_app.report.fonts_io import marked, register
 from logger_app.report.layout import lay_out
 from logger_app.report.media import Media
-from logger_app.report.page import (
-    flown_words,
-    forests,
-    margin_words,
-    media_words,
-    no_comparison,
-    single_cells,
-    unreviewed_sentence,
-)
-from logger_app.report.plot import Figure
+from logger_app.report.page import PairAnswer, answers, media_words, no_comparison, unreviewed_sentence
+from logger_app.report.plot import Picture
 from logger_app.report.prose import CAUTIONS, METHOD, SOURCES_NOTE
-from logger_app.report.view import Page, PointView, Row, RunView
+from logger_app.report.shown import Cell, ShownTable
+from logger_app.report.view import Page, PointView, RunView
 
 MARGIN = 15 * mm
 WIDTH = A4[0] - 2 * MARGIN
@@ -50,10 +44,48 @@ LINE = colors.HexColor("#c9c6bc")
 MARK = colors.HexColor("#fff3d9")
 
 
-def write_pdf(path: Path, page: Page, media: Media, made_utc: str) -> None:
-    """Write the PDF."""
-    document = BaseDocTemplate(
-        str(path),
+# A page that is less filled than this looks like a mistake; figures are drawn smaller until there is none.
+MIN_FILLED = 0.3
+MAX_REBUILT = 40  # pages: longer ones take a second each time
+SCALES = (1.0, 0.94, 0.88, 0.82, 0.76)
+
+
+class _Document(BaseDocTemplate):
+    """A document that notes how much of each page is filled, 0 to 1."""
+
+    filled: list[float]
+
+    def handle_pageEnd(self):  # noqa: N802 (reportlab's name)
+        frame = self.frame
+        self.filled.append(1.0 - (frame._y - frame._y1p) / (frame._y2 - frame._y1p))
+        super().handle_pageEnd()
+
+
+def write_pdf(path: Path, page: Page, media: Media, made_utc: str) -> list[float]:
+    """Write the PDF.
+
+    Returns
+    -------
+    list of float
+        How much of each page is filled, 0 to 1.
+    """
+    best: tuple[float, list[float], bytes] | None = None
+    for scale in SCALES:
+        filled, data = _built(page, media, made_utc, scale)
+        least = min(filled)
+        if best is None or least > best[0]:
+            best = least, filled, data
+        if least >= MIN_FILLED or len(filled) > MAX_REBUILT:
+            break
+    if best is not None:
+        path.write_bytes(best[2])
+    return best[1] if best else []
+
+
+def _built(page: Page, media: Media, made_utc: str, scale: float) -> tuple[list[float], bytes]:
+    out = io.BytesIO()
+    document = _Document(
+        out,
         pagesize=A4,
         leftMargin=MARGIN,
         rightMargin=MARGIN,
@@ -64,11 +96,13 @@ def write_pdf(path: Path, page: Page, media: Media, made_utc: str) -> None:
         invariant=1,
         initialFontName=register()[0],
     )
+    document.filled = []
     frame = Frame(
         MARGIN, 18 * mm, WIDTH, A4[1] - MARGIN - 18 * mm, leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0
     )
     document.addPageTemplates(PageTemplate(frames=[frame], onPage=lambda canvas, _: _foot(canvas, page, made_utc)))
-    document.build(_Story(page, media, made_utc).flowables())
+    document.build(_Story(page, media, made_utc, scale).flowables())
+    return document.filled, out.getvalue()
 
 
 def _foot(canvas, page: Page, made_utc: str) -> None:
@@ -100,10 +134,10 @@ def _marked(text: str, caveat: str, size: float = 9, bold: bool = False) -> Para
 
 
 class _Story:
-    """The parts of the document, in order."""
+    """The parts of the document, in order; `scale` shrinks figures so that pages fill well."""
 
-    def __init__(self, page: Page, media: Media, made_utc: str):
-        self.page, self.media, self.made_utc = page, media, made_utc
+    def __init__(self, page: Page, media: Media, made_utc: str, scale: float):
+        self.page, self.media, self.made_utc, self.scale = page, media, made_utc, scale
         self.names = {c.id: c.name for c in page.campaign.configurations}
 
     def flowables(self) -> list[Flowable]:
@@ -116,170 +150,124 @@ class _Story:
     def _head(self) -> list[Flowable]:
         page = self.page
         counting = sum(run.counts for run in page.runs)
-        facts = f"{words.count(len(page.flights), 'flight')}, {words.count(len(page.runs), 'run')}, {counting} count"
-        table = Table(
-            [
-                [
-                    [
-                        _text(page.campaign.name, 17, bold=True),
-                        _text(f"Stall-speed flight test: {page.campaign.aircraft.name}", 9.5, MUTED),
-                    ],
-                    [
-                        _text(facts, 8.5),
-                        _text(f"{page.calls_in_all} calls; indicator in {page.unit}", 8.5),
-                        _text(
-                            f"reference weight {words.number(page.campaign.aircraft.reference_weight_kg, 0)} kg", 8.5
-                        ),
-                        _text(f"made {self.made_utc}", 8.5),
-                    ],
-                ]
-            ],
-            colWidths=[WIDTH * 0.66, WIDTH * 0.34],
+        facts = (
+            f"{words.count(len(page.flights), 'flight')}, {words.count(len(page.runs), 'run')}, {counting} count; "
+            f"{page.calls_in_all} calls",
+            f"indicator in {page.unit}; reference weight {page.units.reference_weight or words.NONE}",
+            f"made {self.made_utc}",
         )
+        title = [
+            _text(page.campaign.name, 16, bold=True),
+            _text(f"Stall-speed flight test, {page.campaign.aircraft.name}", 9, MUTED),
+            *(_text(line, 8) for line in facts),
+        ]
+        signed = [_text(f"{who}: {'_' * 26}", 8, spaceAfter=7) for who in ("Prepared", "Checked", "Date")]
+        table = Table([[title, signed]], colWidths=[WIDTH * 0.66, WIDTH * 0.34])
         table.setStyle(
             [
                 _font(),
                 ("BOX", (0, 0), (-1, -1), 1.2, INK),
                 ("LINEBEFORE", (1, 0), (1, 0), 0.5, LINE),
-                ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                ("VALIGN", (0, 0), (0, 0), "TOP"),
+                ("VALIGN", (1, 0), (1, 0), "BOTTOM"),
                 ("BOTTOMPADDING", (0, 0), (-1, -1), 7),
             ]
         )
-        parts: list[Flowable] = [table, Spacer(1, 8)]
-        if said := unreviewed_sentence(page):
-            parts += [
-                _box([_text(f"Not all reviewed. {said} Figures that rest on them are marked.", 9)], MARK),
-                Spacer(1, 4),
-            ]
-        return parts
+        return [table, Spacer(1, 8)]
 
     def _answer(self) -> list[Flowable]:
-        parts: list[Flowable] = [_heading("Answer")]
-        if not self.page.pairs:
-            parts.append(_text(no_comparison(self.page), 10, spaceAfter=5))
-        for pair, figure in zip(self.page.pairs, forests(self.page), strict=True):
-            for row in pair.rows:
-                parts.append(_marked(words.sentence(row.comparison, pair.changed.name), row.caveat, 10.5))
-            parts += [Spacer(1, 4), self._comparison_table(pair), Spacer(1, 6)]
-            if pair.common_notes:
-                parts.append(_text(f"At every point: {'; '.join(pair.common_notes)}.", 8.5, spaceAfter=4))
-            if figure:
-                parts.append(KeepTogether(self._figure(figure)))
-        if single := single_cells(self.page):
-            parts += [Spacer(1, 4), self._single_table(single)]
+        parts: list[Flowable] = []
+        pairs = answers(self.page)
+        if not pairs:
+            parts += [_heading("Stall speeds"), _text(no_comparison(self.page), 10, spaceAfter=5)]
+            if said := unreviewed_sentence(self.page):
+                parts += [_box([_text(f"Not all reviewed. {said}", 9)], MARK), Spacer(1, 4)]
+        if pairs:
+            parts += self._claims(pairs[-1])
+        if len(pairs) > 1:
+            parts += [_shown(shown.history_table(self.page)), Spacer(1, 5)]
+        for one in pairs[::-1]:
+            if one is not pairs[-1]:
+                parts += self._claims(one)
+            parts += self._figures(one.figures)
+            parts += [_shown(one.table), Spacer(1, 4)]
+            if one.pair.common_notes:
+                parts.append(_text(f"At every point: {'; '.join(one.pair.common_notes)}.", 8, spaceAfter=4))
+        single = shown.single_table(self.page)
+        if single.rows:
+            parts += [Spacer(1, 4), _shown(single)]
+        if grid := every_run(self.page):
+            parts += [Spacer(1, 4), KeepTogether(self._figure(grid))]
         return parts
 
-    def _comparison_table(self, pair) -> Table:
-        a, b, unit = pair.reference.id, pair.changed.id, self.page.unit
-        head = (
-            "Point",
-            "Power",
-            "Flap\n[deg]",
-            "Bank\n[deg]",
-            f"{a}\nIAS [{unit}]",
-            f"{b}\nIAS [{unit}]",
-            f"{a}\nCAS [kt]",
-            f"{b}\nCAS [kt]",
-            "Difference\n[kt]",
-            "95 %\n[kt]",
-            "Runs",
-            "Conclusion",
+    def _claims(self, one: PairAnswer) -> list[Flowable]:
+        head = Paragraph(
+            f"{marked(one.pair.changed.name)} <font color='#59616a'>against {marked(one.pair.reference.name)}</font>",
+            _style(12.5, bold=True, spaceBefore=6, spaceAfter=4, keepWithNext=1),
         )
-        rows = [self._comparison_row(row) for row in pair.rows]
-        return _table(head, rows, (1.0, 1.4, 0.8, 0.8, 1.5, 1.3, 1.5, 1.3, 1.5, 1.9, 0.9, 2.6))
-
-    def _comparison_row(self, row: Row) -> Sequence:
-        c, p, unit = row.comparison, row.point, self.page.unit
-        cells = [side.cell if side else None for side in (row.reference, row.changed)]
-        verdict = words.VERDICTS.get(c.verdict, c.verdict)
-        return (
-            p.id,
-            p.power,
-            f"{p.flap_deg:g}",
-            words.number(p.bank_deg, 0),
-            *(words.indicated(cell.vs_ias_kt if cell else None, unit) for cell in cells),
-            *(words.number(cell.vs_std_kt if cell else None) for cell in cells),
-            words.number(c.difference_kt, 1, True),
-            words.interval(c.low_kt, c.high_kt),
-            f"{c.n_reference} + {c.n_changed}",
-            _marked(verdict, row.caveat, 7.8, bold=True),
-        )
-
-    def _single_table(self, single) -> Table:
-        head = (
-            "Point",
-            "Conditions",
-            "Configuration",
-            f"IAS\n[{self.page.unit}]",
-            "CAS, ref. weight\n[kt]",
-            "95 %\n[kt]",
-            "Runs",
-            "Event",
-        )
-        rows = [
-            (
-                view.point.id,
-                view.point.label,
-                side.configuration.name,
-                words.indicated(cell.vs_ias_kt, self.page.unit),
-                words.number(cell.vs_std_kt),
-                words.interval(cell.low_kt, cell.high_kt, 1, False),
-                str(cell.n),
-                _marked(words.event_words(cell.event), view.caveat, 7.8),
+        claims = [
+            Paragraph(
+                f"<b>{marked(said.about)}</b> {marked(said.text)} <font size='8' color='#59616a'>({said.tone})</font>",
+                _style(11, spaceAfter=3),
             )
-            for view, side, cell in single
+            for said in one.said
         ]
-        return _table(head, rows, (0.8, 2.4, 2.2, 1.0, 1.5, 1.6, 0.7, 2.2))
+        notes = [_text(line, 8.5, spaceAfter=2) for line in one.caveats]
+        return [head, *claims, *([_box(notes, MARK)] if notes else []), Spacer(1, 5)]
 
     def _cautions(self) -> list[Flowable]:
         lines = [
             CAUTIONS[0],
             (
-                f"They hold for this aircraft, as it was rigged, loaded and flown: {flown_words(self.page)} "
+                f"They hold for this aircraft, as it was rigged, loaded and flown: {shown.flown_words(self.page)} "
                 "Outside that range nothing here has been shown."
             ),
             CAUTIONS[1],
             *self.page.campaign.team.cautions,
         ]
-        return [
-            KeepTogether(
-                [
-                    _heading("What these figures are not"),
-                    _box([_text(line, 9, spaceAfter=3) for line in lines], colors.white),
-                ]
-            )
-        ]
+        box = _box([_text(line, 9, spaceAfter=3) for line in lines], colors.white)
+        return [KeepTogether([_heading("What these figures are not"), box])]
 
     def _point(self, view: PointView) -> list[Flowable]:
-        head = [_heading(f"{view.point.id}: {view.point.label}")]
-        if view.caveat:
-            head.append(_marked("", view.caveat))
+        head: list[Flowable] = [_heading(f"{view.point.id}: {view.point.label}")]
         for c in view.comparisons:
-            head.append(_text(words.sentence(c, self.names.get(c.changed, c.changed)), 9.5, bold=True, spaceAfter=4))
+            changed = self.names.get(c.changed, c.changed)
+            said = words.sentence(c, view.point.label, changed, self.page.units)
+            head.append(_marked(said, view.caveat, 9.5, bold=True))
+        if not view.comparisons and view.caveat:
+            head.append(_marked("", view.caveat))
         parts: list[Flowable] = []
         if view.figures:
-            head += self._figure(view.figures[0])
-        for k in range(1, len(view.figures), 2):
-            parts += self._pair_of_figures(view.figures[k : k + 2])
+            head += self._figure(view.figures[0], WIDTH * 0.84)
+            parts += self._figures(view.figures[1:])
         return [
             KeepTogether(head),
             *parts,
             *self._sheet(view),
             *(part for saved in view.stills if saved.uri for part in _saved(saved)),
-            self._sides_table(view),
+            _shown(shown.sides_table(view, self.page)),
             Spacer(1, 5),
             *self._budgets(view),
         ]
 
-    def _figure(self, figure: Figure, width: float = WIDTH) -> list[Flowable]:
-        return [to_drawing(lay_out(figure), width), _text(f"{figure.title}.", 7.8, MUTED, spaceAfter=6)]
+    def _figure(self, figure: Picture, width: float = WIDTH) -> list[Flowable]:
+        see = f"<b>{marked(figure.see)}.</b> " if figure.see else ""
+        caption = Paragraph(f"{see}{marked(figure.title)}. {marked(figure.caption)}", _style(7.6, MUTED, spaceAfter=6))
+        return [to_drawing(lay_out(figure), width * self.scale), caption]
 
-    def _pair_of_figures(self, figures: Sequence[Figure]) -> list[Flowable]:
-        half = WIDTH / 2 - 4
-        cells = [self._figure(figure, half) for figure in figures]
-        table = Table([cells + [""] * (2 - len(cells))], colWidths=[WIDTH / 2] * 2)
-        table.setStyle([_font(), ("VALIGN", (0, 0), (-1, -1), "TOP"), *_NO_PADDING])
-        return [table]
+    def _figures(self, figures: Sequence[Picture]) -> list[Flowable]:
+        """Two beside each other; what is wide, and the last of an odd number, by itself."""
+        parts: list[Flowable] = []
+        waiting = list(figures)
+        while waiting:
+            pair, waiting = waiting[:2], waiting[2:]
+            if len(pair) == 1:
+                parts.append(KeepTogether(self._figure(pair[0], WIDTH * 0.7)))
+                continue
+            table = Table([[self._figure(figure, WIDTH / 2 - 6) for figure in pair]], colWidths=[WIDTH / 2] * 2)
+            table.setStyle([_font(), ("VALIGN", (0, 0), (-1, -1), "TOP"), *_NO_PADDING])
+            parts.append(table)
+        return parts
 
     def _sheet(self, view: PointView) -> list[Flowable]:
         if not view.sheet:
@@ -288,7 +276,7 @@ class _Story:
         rows = [
             [
                 _text(row.side.configuration.name, 8, bold=True),
-                *(_picture(shot, wide - 4, self.page.unit) for shot in row.shots),
+                *(_picture(shot, wide * self.scale - 4, self.page.units) for shot in row.shots),
             ]
             for row in view.sheet
         ]
@@ -299,102 +287,27 @@ class _Story:
         head = _text("The wing at those speeds", 9, bold=True, spaceBefore=6, spaceAfter=3)
         return [KeepTogether([head, table]), Spacer(1, 5)]
 
-    def _sides_table(self, view: PointView) -> Table:
-        head = (
-            "Configuration",
-            "Event",
-            "Runs",
-            f"IAS\n[{self.page.unit}]",
-            "CAS, ref. weight\n[kt]",
-            "95 % of repeats\n[kt]",
-            "with systematic\n[kt]",
-            "At 1 kt/s\n[kt]",
-            "Warning\nmargin [kt]",
-            "Wing drop",
-        )
-        rows = []
-        for side in view.sides:
-            for cell in side.cells:
-                rows.append(
-                    (
-                        side.configuration.name,
-                        words.event_words(cell.event),
-                        str(cell.n),
-                        words.indicated(cell.vs_ias_kt, self.page.unit),
-                        words.number(cell.vs_std_kt, 2),
-                        words.interval(cell.low_kt, cell.high_kt, 1, False),
-                        words.interval(cell.total_low_kt, cell.total_high_kt, 1, False),
-                        words.number(cell.at_1_kt_per_s_kt, 2),
-                        margin_words(side),
-                        words.tally(side.wing_drops),
-                    )
-                )
-            if not side.cells:
-                rows.append((side.configuration.name, "no run counts", *("",) * 8))
-        return _table(head, rows, (2.0, 1.5, 0.7, 0.9, 1.4, 1.6, 1.6, 1.2, 1.4, 1.9))
-
     def _budgets(self, view: PointView) -> list[Flowable]:
         parts: list[Flowable] = []
-        for name, terms in view.budgets:
+        for name, terms, comparison in view.budgets:
+            *rows, total = shown.budget_table(name, terms, comparison, self.page).rows
             listed = "; ".join(
-                f"{t.name} {words.number(t.u_kt, 2)}{'' if t.kind == 'random' else ' (systematic' + (', cancels' if t.cancels else '') + ')'}"
-                for t in terms
+                f"{row[0].text} {row[1].text}{' (cancels)' if comparison and term.cancels else ''}"
+                for row, term in zip(rows, terms, strict=True)
             )
-            together = words.number(sum(t.u_kt**2 for t in terms) ** 0.5, 2)
-            parts.append(
-                _text(f"Uncertainty, {name}, k = 1, kt: {listed}; together {together}.", 7.8, MUTED, spaceAfter=2)
-            )
+            together = f"together {total[1].text}, {total[2].text}"
+            said = f"Uncertainty, {name}, k = 1, {self.page.unit}: {listed}; {together}."
+            parts.append(_text(said, 7.8, MUTED, spaceAfter=2))
         return parts
 
     def _runs(self) -> list[Flowable]:
-        head = (
-            "Run",
-            "Point",
-            "Configuration",
-            "From, to",
-            f"IAS\n[{self.page.unit}]",
-            "± u",
-            "CAS, ref.\n[kt]",
-            "Rate\n[kt/s]",
-            "Counts",
-        )
-        parts: list[Flowable] = [
-            _heading("Runs and calls"),
-            _text(
-                media_words(self.media) + " Sound is on the page, not on paper.",
-                8.5,
-                MUTED,
-                spaceAfter=4,
-                keepWithNext=1,
-            ),
-        ]
+        said = media_words(self.media) + " Sound is on the page, not on paper."
+        parts: list[Flowable] = [_heading("Runs and calls"), _text(said, 8.5, MUTED, spaceAfter=4, keepWithNext=1)]
         if self.page.chosen:
             said = f"Not every run is listed here. {self.page.chosen} All runs are in runs.csv, all calls in calls.csv."
             parts.append(_text(said, 8.5, spaceAfter=4))
-        parts.append(
-            _table(head, [self._run_row(run) for run in self.page.shown], (2.4, 0.8, 1.7, 2.1, 0.9, 0.7, 1.0, 0.9, 3.2))
-        )
-        parts.append(Spacer(1, 6))
-        for run in self.page.shown:
-            parts.append(self._calls(run))
-        return parts
-
-    def _run_row(self, run: RunView) -> Sequence:
-        r = run.result if run.stalled else None
-        rate = run.result.entry_rate_kt_per_s if run.result else None
-        counts = "yes" if run.counts else f"no: {'; '.join(run.why) or 'not reduced'}"
-        caveat = f"{run.unreviewed} of {len(run.calls)} calls not reviewed" if run.unreviewed else ""
-        return (
-            run.name,
-            run.run.point or words.NONE,
-            run.configuration or words.NONE,
-            f"{words.clock(run.run.start_s)} to {words.clock(run.run.end_s)}",
-            words.indicated(r.vs_ias_kt if r else None, self.page.unit),
-            words.indicated(r.vs_ias_u_kt if r else None, self.page.unit, 2),
-            words.number(r.vs_std_kt if r else None),
-            words.number(rate, 2),
-            _marked(counts, caveat, 7.8),
-        )
+        parts += [_shown(shown.runs_table(self.page)), Spacer(1, 6)]
+        return parts + [self._calls(run) for run in self.page.shown]
 
     def _calls(self, run: RunView) -> Paragraph:
         listed = []
@@ -406,53 +319,23 @@ class _Story:
         return _text(f"{run.name}: {'; '.join(listed)}.", 7.2, MUTED, spaceAfter=3)
 
     def _left_out(self) -> list[Flowable]:
-        rows = [(name, item.why) for item, name, _ in self.page.excluded]
-        if len(rows) < self.page.excluded_in_all:
-            rows.insert(
-                0, (f"{self.page.excluded_in_all} in all", f"the newest {len(rows)} follow; all are in runs.csv")
-            )
-        body = _table(("What", "Why"), rows, (1.0, 2.4)) if rows else _text("Nothing was left out.")
+        table = shown.excluded_table(self.page)
         return [
             _text("In the lists of calls: * used in the fit, (?) not reviewed.", 7.8, MUTED),
             _heading("Left out, and why"),
-            body,
+            _shown(table) if table.rows else _text("Nothing was left out."),
         ]
 
     def _corrections(self) -> list[Flowable]:
-        rows = [
-            (
-                k.utc,
-                k.who,
-                f"{k.action} " + " ".join(f"{name} {value}" for name, value in k.payload),
-                f"{flight}, {k.target}",
-                k.why,
-            )
-            for flight, k, _ in self.page.corrections
-        ]
-        if len(rows) < self.page.corrections_in_all:
-            rows.insert(0, ("", "", f"{self.page.corrections_in_all} in all", "", f"the newest {len(rows)} follow"))
-        body = _table(("When", "Who", "What", "On", "Why"), rows, (1.5, 1.0, 1.6, 1.8, 2.4)) if rows else _text("None.")
-        return [_heading("Corrections"), body]
+        table = shown.corrections_table(self.page)
+        return [_heading("Corrections"), _shown(table) if table.rows else _text("None.")]
 
     def _method(self) -> list[Flowable]:
         steps = [_text(f"{k}. {name}. {text}", 8.5, spaceAfter=3) for k, (name, text) in enumerate(METHOD, 1)]
         return [_heading("Method"), *steps, _text(SOURCES_NOTE, 8, MUTED)]
 
     def _provenance(self) -> list[Flowable]:
-        rows = [
-            (
-                d.info.id,
-                d.info.configuration or words.NONE,
-                d.info.started_utc or words.NONE,
-                ", ".join(d.packs) or words.NONE,
-                d.journal_sha256 or words.NONE,
-            )
-            for d in self.page.flights
-        ]
-        return [
-            _heading("Where it comes from"),
-            _table(("Flight", "Configuration", "Begun", "Packs", "Journal, SHA-256"), rows, (1.5, 1.3, 1.8, 1.2, 3.4)),
-        ]
+        return [_heading("Where it comes from"), _shown(shown.flights_table(self.page))]
 
 
 _NO_PADDING = [(name, (0, 0), (-1, -1), 0) for name in ("LEFTPADDING", "RIGHTPADDING", "TOPPADDING", "BOTTOMPADDING")]
@@ -473,12 +356,12 @@ def _box(content: list, ground) -> Table:
     return table
 
 
-def _table(head: Sequence[str], rows: Iterable[Sequence], shares: Sequence[float]) -> Table:
-    total = sum(shares)
-    cells = [[Paragraph(marked(h).replace("\n", "<br/>"), _style(7.4, bold=True)) for h in head]]
-    cells += [[cell if isinstance(cell, Flowable) else _text(cell, 7.8) for cell in row] for row in rows]
-    table = Table(cells, colWidths=[WIDTH * share / total for share in shares], repeatRows=1)
-    table.setStyle(
+def _shown(table: ShownTable) -> Table:
+    total = sum(column.share for column in table.columns)
+    head = [Paragraph("<br/>".join(map(marked, c.head.split("\n"))), _style(7.4, bold=True)) for c in table.columns]
+    cells = [[_cell(cell) for cell in row] for row in table.rows]
+    flowable = Table([head, *cells], colWidths=[WIDTH * c.share / total for c in table.columns], repeatRows=1)
+    flowable.setStyle(
         [
             _font(),
             ("LINEBELOW", (0, 0), (-1, 0), 0.9, INK),
@@ -490,7 +373,15 @@ def _table(head: Sequence[str], rows: Iterable[Sequence], shares: Sequence[float
             ("RIGHTPADDING", (0, 0), (-1, -1), 3),
         ]
     )
-    return table
+    return flowable
+
+
+def _cell(cell: Cell) -> Paragraph:
+    text = f"<b>{marked(cell.text)}</b>" if cell.strong else marked(cell.text)
+    if cell.mark:
+        text += f' <font backColor="#fff3d9">&nbsp;{marked(cell.mark)}&nbsp;</font>'
+    small = "".join(f'<br/><font size="6.6" color="#59616a">{marked(line)}</font>' for line in cell.small)
+    return Paragraph(text + small, _style(7.8, splitLongWords=1))
 
 
 def _saved(saved) -> list[Flowable]:
@@ -500,7 +391,7 @@ def _saved(saved) -> list[Flowable]:
     return [KeepTogether([image, _text(saved.caption, 7.5, MUTED)]), Spacer(1, 5)]
 
 
-def _picture(shot, width: float, unit: str) -> list[Flowable]:
+def _picture(shot, width: float, units: words.Units) -> list[Flowable]:
     if not shot.uri:
         return [_text(f"{shot.caption}: no picture", 7.5, MUTED)]
     data = io.BytesIO(base64.b64decode(shot.uri.split(",", 1)[1]))
@@ -509,5 +400,7 @@ def _picture(shot, width: float, unit: str) -> list[Flowable]:
     image.drawWidth, image.drawHeight = width, image.imageHeight * scale
     return [
         image,
-        _text(f"{shot.caption}, {words.indicated(shot.ias_kt, unit)} {unit}, {words.clock(shot.flight_s)}", 7.5, MUTED),
+        _text(
+            f"{shot.caption}, {units.text(shot.ias_kt)} {units.speed_unit}, {words.clock(shot.flight_s)}", 7.5, MUTED
+        ),
     ]

@@ -21,6 +21,8 @@ class Axis:
     names: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()  # a second, quieter line under each name
     links: tuple[str, ...] = ()
+    values: tuple[str, ...] = ()  # what is written at the other end of each name's line
+    values_head: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +62,7 @@ class Bar:
     hollow: bool = False
     link: str = ""
     says: str = ""
+    upright: bool = False  # an interval along y at a place on x instead, its middle a short line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,38 +114,66 @@ class Key:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Figure:
-    """A figure. `says` is the alternative text: what a reader who cannot see it must know; `caption` stands under it instead, where that is long."""
+    """A figure. `see` says in one line what to see; `says` is the alternative text; `caption` says how it was drawn.
+
+    `heading` stands in the figure, at its top: for panels of a grid.
+    """
 
     id: str
     title: str
     says: str
     x: Axis
     y: Axis
+    see: str = ""
+    caption: str = ""
+    heading: str = ""
     dots: tuple[Dot, ...] = ()
     lines: tuple[Line, ...] = ()
     bars: tuple[Bar, ...] = ()
     events: tuple[Event, ...] = ()
     rules: tuple[Rule, ...] = ()
     squares: tuple[Square, ...] = ()
-    caption: str = ""
     keys: tuple[Key, ...] = ()
     width: float = 720.0
     height: float = 380.0
     left: float = 58.0
+    right: float = 14.0
 
 
-def nice_ticks(low: float, high: float, wanted: int = 7) -> tuple[float, ...]:
-    """Round values that cover a range, steps of 1, 2, 2.5 or 5 times a power of ten.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Grid:
+    """Small multiples: panels on one scale, in rows of `columns`; their axis labels stand once."""
+
+    id: str
+    title: str
+    says: str
+    panels: tuple[Figure, ...]
+    columns: int
+    see: str = ""
+    caption: str = ""
+    keys: tuple[Key, ...] = ()
+    width: float = 720.0
+    squares: tuple[Square, ...] = ()  # none: what asks a figure for them may ask a grid
+
+
+Picture = Figure | Grid
+
+
+def nice_ticks(low: float, high: float, wanted: int = 7, whole: bool = False) -> tuple[float, ...]:
+    """Round values that cover a range, steps of 1, 2 or 5 times a power of ten; of 1 at least where `whole`.
 
     Examples
     --------
-    >>> nice_ticks(41.2, 60.0)
-    (42.5, 45.0, 47.5, 50.0, 52.5, 55.0, 57.5, 60.0)
+    >>> nice_ticks(41.2, 60.0, 5)
+    (45.0, 50.0, 55.0, 60.0)
+    >>> nice_ticks(-0.4, 1.3, whole=True)
+    (0.0, 1.0)
     """
     span = max(high - low, 1e-9)
     rough = span / max(wanted, 1)
     power = 10.0 ** math.floor(math.log10(rough))
-    step = min((m * power for m in (1, 2, 2.5, 5, 10)), key=lambda s: abs(math.log(s / rough)))
+    step = min((m * power for m in (1, 2, 5, 10)), key=lambda s: abs(math.log(s / rough)))
+    step = max(step, 1.0) if whole else step
     first = math.ceil(low / step - 1e-9)
     last = math.floor(high / step + 1e-9)
     return tuple(round(k * step, 10) + 0.0 for k in range(first, last + 1))

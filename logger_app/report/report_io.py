@@ -39,7 +39,7 @@ from logger_app.report.extras import Extras
 from logger_app.report.layout import lay_out
 from logger_app.report.media import FrameOf, Media, SoundOf
 from logger_app.report.media_io import add_media
-from logger_app.report.page import add_figures, forests, render_page
+from logger_app.report.page import add_figures, all_figures, render_page
 from logger_app.report.subtitles import file_name, flight_subtitles
 from logger_app.report.svg import to_svg
 from logger_app.report.tables import CALL_COLUMNS, RUN_COLUMNS, calls_table, comparisons_table, points_table, runs_table
@@ -69,6 +69,8 @@ class ReportWriter:
     ----------
     out : Path
         Folder of the report; made if need be. An older report in it is replaced, other files stay.
+    weight_unit : str
+        ``kg`` or ``lb``: what the owner weighs in.
 
     Raises
     ------
@@ -76,10 +78,10 @@ class ReportWriter:
         The folder cannot be written; what was there before is untouched.
     """
 
-    def __init__(self, out: Path, campaign: Campaign):
+    def __init__(self, out: Path, campaign: Campaign, weight_unit: str = "kg"):
         self.out, self.campaign = Path(out), campaign
         self._target, self._open = _Target(self.out), ExitStack()
-        self._builder = PageBuilder(campaign)
+        self._builder = PageBuilder(campaign, weight_unit)
         self._subtitles: set[str] = set()
 
     def __enter__(self) -> ReportWriter:
@@ -192,10 +194,9 @@ def _write_rest(folder: Path, page: Page, media: Media, extras: Extras, made_utc
 def _write_figures(folder: Path, page: Page) -> None:
     """Every figure as a file of its own, for papers."""
     folder.mkdir()
-    for figure in [*forests(page), *(figure for view in page.points for figure in view.figures)]:
-        if figure:
-            name = file_name(f"{figure.id}") + ".svg"
-            (folder / name).write_text(to_svg(lay_out(figure), standalone=True), encoding="utf-8")
+    for figure in all_figures(page):
+        name = file_name(f"{figure.id}") + ".svg"
+        (folder / name).write_text(to_svg(lay_out(figure), standalone=True), encoding="utf-8")
 
 
 def _write_manifest(folder: Path, page: Page, extras: Extras, made_utc: str) -> None:

@@ -75,28 +75,28 @@ def add_saved(page: Page, stills: Sequence[SavedStill]) -> list[tuple[Saved, byt
     placed = []
     for still in stills:
         if view := points.get(still.about.point):
-            saved = Saved(still.about, tuple(_line(side, runs, page.unit) for side in still.about.sides))
+            saved = Saved(still.about, tuple(_line(side, runs, page.units) for side in still.about.sides))
             view.stills.append(saved)
             placed.append((saved, still.jpeg))
     return placed
 
 
-def _line(side: SavedSide, runs: Mapping, unit: str) -> SavedLine:
+def _line(side: SavedSide, runs: Mapping, units: words.Units) -> SavedLine:
     run = runs.get((side.flight, side.run))
     return SavedLine(
         name=side.name,
         run=run,
         run_name=f"{side.flight}, run {side.run_number}",
-        says="; ".join(_shot_words(shot, unit) for shot in side.shots),
+        says="; ".join(_shot_words(shot, units) for shot in side.shots),
         stations="; ".join(text for shot in side.shots if (text := _station_words(shot))),
-        changed=_changed(side, run, unit),
+        changed=_changed(side, run, units),
     )
 
 
-def _shot_words(shot: SavedShot, unit: str) -> str:
+def _shot_words(shot: SavedShot, units: words.Units) -> str:
     if shot.flight_s is None:
         return f"{shot.at}: no picture ({shot.why})" if shot.at else f"no picture ({shot.why})"
-    speed = "" if shot.ias_kt is None else f" {words.indicated(shot.ias_kt, unit)} {unit} indicated,"
+    speed = "" if shot.ias_kt is None else f" {units.text(shot.ias_kt)} {units.speed_unit} indicated,"
     camera = f", camera {shot.camera}" if shot.camera else ""
     return f"{shot.at},{speed} at {words.clock(shot.flight_s)}{camera}"
 
@@ -115,14 +115,14 @@ def _station_words(shot: SavedShot) -> str:
     return "; ".join(parts)
 
 
-def _changed(side: SavedSide, run: RunView | None, unit: str) -> str:
+def _changed(side: SavedSide, run: RunView | None, units: words.Units) -> str:
     """What no longer holds of a side, or nothing."""
     if run is None or run.result is None:
         return "this run is no longer in the campaign"
     found = []
     was, now = side.vs_ias_kt, run.result.vs_ias_kt
     if _differ(was, now, SAME_KT):
-        found.append(f"stall speed then {words.indicated(was, unit)}, now {words.indicated(now, unit)} {unit}")
+        found.append(f"stall speed then {units.text(was)}, now {units.text(now)} {units.speed_unit}")
     was, now = side.event_flight_s, run.result.event_flight_s
     if _differ(was, now, SAME_S):
         found.append("the stall has another time now")

@@ -20,7 +20,7 @@ from logger_app.records.plan import AircraftConfig, Campaign, TestPoint
 from logger_app.records.results import BudgetTerm, Cell, Comparison, Excluded, Reduction, StallSpeed, without_details
 from logger_app.records.runs import FlightData, FlightRuns, Run, Settings, StallEvent
 from logger_app.report.details import choose_details
-from logger_app.report.words import call_words, count, heard_words
+from logger_app.report.words import Units, call_words, count, heard_words
 
 NO_POINT = ""
 # Runs with all their calls, sounds and pictures on one page: about 2 MB of 15, and what a reader can take in.
@@ -174,6 +174,8 @@ class Pair:
     reference: AircraftConfig
     changed: AircraftConfig
     rows: tuple[Row, ...]
+    reference_series: int
+    series: int  # of the changed one
 
     @property
     def common_notes(self) -> tuple[str, ...]:
@@ -207,10 +209,11 @@ class PointView:
         return tuple(run for side in self.sides for run in side.runs)
 
     @property
-    def budgets(self) -> tuple[tuple[str, tuple[BudgetTerm, ...]], ...]:
-        """(what for, terms) of every cell and comparison that has a budget."""
-        mine = [(side.configuration.name, side.cell.budget) for side in self.sides if side.cell and side.cell.budget]
-        mine += [(f"{c.changed} less {c.reference}", c.budget) for c in self.comparisons if c.budget]
+    def budgets(self) -> tuple[tuple[str, tuple[BudgetTerm, ...], bool], ...]:
+        """(what for, terms, whether of a comparison) of every cell and comparison that has a budget."""
+        sides = [(side.configuration.name, side.cell) for side in self.sides if side.cell]
+        mine = [(name, cell.budget, False) for name, cell in sides if cell.budget]
+        mine += [(f"{c.changed} less {c.reference}", c.budget, True) for c in self.comparisons if c.budget]
         return tuple(mine)
 
     @property
@@ -229,6 +232,7 @@ class Page:
     """
 
     campaign: Campaign
+    units: Units
     reduction: Reduction
     flights: tuple[FlightData, ...]
     pairs: tuple[Pair, ...]
@@ -246,7 +250,7 @@ class Page:
     @property
     def unit(self) -> str:
         """The unit of the indicator."""
-        return self.campaign.indicator.unit
+        return self.units.speed_unit
 
     @property
     def shown(self) -> tuple[RunView, ...]:
@@ -309,8 +313,9 @@ Again = Callable[[str, set[str]], tuple[FlightData, Sequence[StallSpeed]]]
 class PageBuilder:
     """Joins a campaign, its flights and its results, one flight after another."""
 
-    def __init__(self, campaign: Campaign):
+    def __init__(self, campaign: Campaign, weight_unit: str = "kg"):
         self.campaign = campaign
+        self.units = Units(campaign.indicator.unit, weight_unit, campaign.aircraft.reference_weight_kg)
         self._flights: list[FlightData] = []
         self._runs: list[RunView] = []
         self._in_full = True
@@ -389,9 +394,10 @@ class PageBuilder:
         loose = tuple(self._loose)
         return Page(
             campaign=self.campaign,
+            units=self.units,
             reduction=reduction,
             flights=tuple(self._flights),
-            pairs=_pairs(configurations, points, reduction),
+            pairs=_pairs(configurations, points, reduction, series),
             points=points,
             runs=tuple(runs),
             loose=loose,
@@ -568,7 +574,7 @@ def _point_view(campaign, anchor, point, configurations, flown, reduction) -> Po
     )
 
 
-def _pairs(configurations, points, reduction) -> tuple[Pair, ...]:
+def _pairs(configurations, points, reduction, series) -> tuple[Pair, ...]:
     named = {configuration.id: configuration for configuration in configurations}
     order = list(dict.fromkeys((c.reference, c.changed) for c in reduction.comparisons))
     pairs = []
@@ -592,6 +598,8 @@ def _pairs(configurations, points, reduction) -> tuple[Pair, ...]:
                 reference=named.get(reference) or AircraftConfig(id=reference, name=reference),
                 changed=named.get(changed) or AircraftConfig(id=changed, name=changed),
                 rows=tuple(rows),
+                reference_series=series.get(reference, 0),
+                series=series.get(changed, 1),
             )
         )
     return tuple(pairs)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 from logger_app.domain.times import flight_time
 from logger_app.records.calls import CallKind, ReviewedCall
 from logger_app.records.results import Comparison
-from logger_app.units import from_kt
+from logger_app.units import KG_PER_LB, from_kt
 
 _CONTROLS = {code: None for code in (*range(0x20), *range(0x7F, 0xA0), 0xFFFE, 0xFFFF) if chr(code) not in "\t\n\r"}
 MINUS = "\N{MINUS SIGN}"
@@ -22,10 +24,11 @@ EVENTS = {
     "not_reached": "not reached",
 }
 BASES = {
-    "raw": "as flown, at the reference weight",
-    "sqrt_cos": "brought to wings level with \N{SQUARE ROOT}cos of the bank, at the reference weight",
-    "measured_nz": "brought to 1 g with the measured load factor, at the reference weight",
+    "raw": "as flown",
+    "sqrt_cos": "wings level by √cos of the bank",
+    "measured_nz": "1 g by the measured load factor",
 }
+KINDS = {"cas": "CAS at the weights flown", "ias": "IAS at the weights flown"}
 METHODS = {"fit": "fit of the approach at the event", "lowest": "lowest steady call"}
 STATUS = {
     "heard": "heard, not reviewed",
@@ -34,7 +37,6 @@ STATUS = {
     "rejected": "rejected",
     "added": "added by hand",
 }
-VERDICTS = {"lower": "lower", "higher": "higher", "not shown": "not shown", "not comparable": "not comparable"}
 
 
 def printable(text: str) -> str:
@@ -48,11 +50,43 @@ def printable(text: str) -> str:
     return text.translate(_CONTROLS)
 
 
-def sentence(comparison: Comparison, changed: str) -> str:
-    """A comparison as a sentence about the changed configuration."""
-    words = comparison.words.replace("-", MINUS) if comparison.verdict == "not shown" else comparison.words
-    lead = {"lower": "stalls ", "higher": "stalls ", "not shown": "a difference is "}.get(comparison.verdict, "")
-    return f"{changed}: {lead}{words.rstrip('.')}."
+def basis_words(kind: str, load_factor_basis: str, units: Units) -> str:
+    """What a calibrated speed stands for: ``CAS at 600 kg, as flown``.
+
+    Parameters
+    ----------
+    kind : str
+        ``std``, ``cas`` or ``ias``, as a comparison's basis.
+    """
+    if kind in KINDS:
+        return KINDS[kind]
+    at = f"at {units.reference_weight}, " if units.reference_weight else ""
+    return f"CAS {at}{BASES.get(load_factor_basis, load_factor_basis)}"
+
+
+def sentence(c: Comparison, label: str, changed: str, units: Units) -> str:
+    """A comparison as a sentence about the changed configuration, in the pilot's unit."""
+    unit, kind = units.speed_unit, f" ({KINDS[c.basis]})" if c.basis in KINDS else ""
+    if c.verdict == "not comparable":
+        return f"{changed}: not comparable at {label}: {c.notes[0] if c.notes else 'no reason given'}."
+    if c.difference_kt is None or c.low_kt is None or c.high_kt is None:
+        runs = f"{c.n_reference} and {count(c.n_changed, 'run')}"
+        return f"{changed}: nothing shown at {label}: {units.text(c.difference_kt, 1, True)} {unit} from {runs}, no interval{kind}."
+    if c.verdict in ("lower", "higher"):
+        low, high = sorted((abs(c.low_kt), abs(c.high_kt)))
+        by = f"{units.text(abs(c.difference_kt))} {unit}, {units.span(low, high, 1, False)} (95 %)"
+        return f"{changed}: stalls {c.verdict} by {by}, at {label}{kind}."
+    found = f"{units.text(c.difference_kt, 1, True)} {unit}, {units.span(c.low_kt, c.high_kt)} (95 %)"
+    if c.p is not None and c.p < 0.05:
+        more = "by itself it would show, but not as one of all the points compared"
+    else:
+        more = f"{units.text(c.smallest_kt)} {unit} would have shown"
+    return f"{changed}: no difference shown at {label}: {found}; {more}{kind}."
+
+
+def listed(names: Sequence[str]) -> str:
+    """``A1``, ``A1 and A2``, ``A1, A2 and B1``."""
+    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1]))) if names else ""
 
 
 def event_words(event: str) -> str:
@@ -83,7 +117,7 @@ def number(value: float | None, places: int = 1, signed: bool = False) -> str:
 
 
 def interval(low: float | None, high: float | None, places: int = 1, signed: bool = True) -> str:
-    """An interval, ``−2.5 to −0.7``, or a dash."""
+    """An interval, ``-2.5 to -0.7`` with true minus signs, or a dash."""
     if low is None or high is None:
         return NONE
     return f"{number(low, places, signed)} to {number(high, places, signed)}"
@@ -98,17 +132,6 @@ def clock(flight_s: float | None) -> str:
         Time since recording began [s].
     """
     return NONE if flight_s is None else flight_time(flight_s)
-
-
-def indicated(ias_kt: float | None, unit: str, places: int = 1) -> str:
-    """An indicated airspeed in the pilot's unit, without the unit's name.
-
-    Parameters
-    ----------
-    ias_kt : float | None
-        Indicated airspeed, or None [kt].
-    """
-    return number(None if ias_kt is None else from_kt(ias_kt, unit), places)
 
 
 def call_words(call: ReviewedCall) -> str:
@@ -148,6 +171,44 @@ def _plain(value) -> str:
     return f"{value:g}".replace("-", MINUS) if isinstance(value, (int, float)) else str(value)
 
 
-def tally(drops: tuple[tuple[str, int], ...]) -> str:
+def tally(drops: Sequence[tuple[str, int]]) -> str:
     """Wing drops in words: ``left 1, right 2, none 0``."""
     return ", ".join(f"{name} {n}" for name, n in drops)
+
+
+@dataclass(frozen=True, slots=True)
+class Units:
+    """What the pilot reads and the owner weighs in: for speeds, their differences and rates, and for weights."""
+
+    speed_unit: str = "kt"
+    weight_unit: str = "kg"
+    reference_weight_kg: float | None = None
+
+    @property
+    def reference_weight(self) -> str:
+        """``600 kg``; empty where there is none."""
+        return f"{self.weight(self.reference_weight_kg)} {self.weight_unit}" if self.reference_weight_kg else ""
+
+    @property
+    def rate_unit(self) -> str:
+        """Of entry rates: ``kt/s``."""
+        return f"{self.speed_unit}/s"
+
+    def speed(self, speed_kt: float) -> float:
+        """A speed, a difference of speeds or a rate, from knots [kt]."""
+        return from_kt(speed_kt, self.speed_unit)
+
+    def text(self, speed_kt: float | None, places: int = 1, signed: bool = False) -> str:
+        """The same as text without its unit; a dash for None [kt]."""
+        return number(None if speed_kt is None else self.speed(speed_kt), places, signed)
+
+    def span(self, low_kt: float | None, high_kt: float | None, places: int = 1, signed: bool = True) -> str:
+        """An interval, ``-2.5 to -0.7``; a dash where an end is missing [kt]."""
+        if low_kt is None or high_kt is None:
+            return number(None)
+        return f"{self.text(low_kt, places, signed)} to {self.text(high_kt, places, signed)}"
+
+    def weight(self, weight_kg: float | None) -> str:
+        """A weight as text without its unit; a dash for None [kg]."""
+        per_unit = KG_PER_LB if self.weight_unit == "lb" else 1.0
+        return number(None if weight_kg is None else weight_kg / per_unit, 0)

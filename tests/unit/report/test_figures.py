@@ -8,10 +8,18 @@ import numpy as np
 import pytest
 
 from logger_app.report.extras import Extras, TuftMark
-from logger_app.report.figures import against_entry_rate, approaches, forest, time_at_ias_s, tuft_map, warning_margins
+from logger_app.report.figures import (
+    against_entry_rate,
+    approaches,
+    every_run,
+    forest,
+    time_at_ias_s,
+    tuft_map,
+    warning_figure,
+)
 from logger_app.report.layout import Label, Marker, lay_out
-from logger_app.report.page import add_figures, forests, slim
-from logger_app.report.plot import fitted_range, nice_ticks
+from logger_app.report.page import add_figures, all_figures, slim
+from logger_app.report.plot import Grid, fitted_range, nice_ticks
 from logger_app.report.svg import to_svg
 
 
@@ -21,7 +29,7 @@ def page(example):
 
 
 def test_the_forest_holds_every_difference_with_its_interval(page, example):
-    figure = forest(page.pairs[0], "f")
+    figure = forest(page.pairs[0], "f", page.units)
     drawn = {figure.y.names[int(bar.y)]: (bar.low, bar.at, bar.high) for bar in figure.bars}
 
     assert drawn == {c.point: (c.low_kt, c.difference_kt, c.high_kt) for c in example.reduction.comparisons}
@@ -30,14 +38,15 @@ def test_the_forest_holds_every_difference_with_its_interval(page, example):
 
 
 def test_a_difference_that_rests_on_unreviewed_calls_is_hollow(page):
-    figure = forest(page.pairs[0], "f")
+    figure = forest(page.pairs[0], "f", page.units)
 
     assert {figure.y.names[int(bar.y)] for bar in figure.bars if bar.hollow} == {"A2"}
 
 
-def test_approaches_are_lined_up_on_their_events(page):
+def test_approaches_are_lined_up_on_their_events_one_panel_a_configuration_on_one_scale(page):
     view = page.points[0]
-    figure = approaches(view, "kt")
+    grid = approaches(view, page.units)
+    dots = [dot for panel in grid.panels for dot in panel.dots]
     speeds = [
         (round(c.call.flight_s - run.event_s, 6), c.call.ias_kt)
         for run in view.runs
@@ -46,23 +55,50 @@ def test_approaches_are_lined_up_on_their_events(page):
         if c.call.kind == "airspeed"
     ]
 
-    assert sorted((round(dot.x, 6), dot.y) for dot in figure.dots) == sorted(speeds)
-    assert {dot.link for dot in figure.dots} <= {call.anchor for call in page.calls}
-    assert all(line.xs[-1] == pytest.approx(0.0, abs=1e-9) for line in figure.lines)
-    assert not any("run 13" in dot.says for dot in figure.dots)  # the scratched one
+    assert sorted((round(dot.x, 6), dot.y) for dot in dots) == sorted(speeds)
+    assert {dot.link for dot in dots} <= {call.anchor for call in page.calls}
+    assert all(line.xs[-1] == pytest.approx(0.0, abs=1e-9) for panel in grid.panels for line in panel.lines)
+    assert not any("run 13" in dot.says for dot in dots)  # the scratched one
+    assert [panel.heading for panel in grid.panels] == ["Plain wing, tufted", "Drooped cuffs"]
+    assert len({(p.x.low, p.x.high, p.y.low, p.y.high) for p in grid.panels}) == 1
 
 
-def test_the_axis_is_in_the_pilots_unit(page):
-    kt, mph = approaches(page.points[0], "kt"), approaches(page.points[0], "mph")
+def test_every_axis_and_word_of_speed_is_in_the_pilots_unit(example):
+    """Factor 1852 / 1609.344 by definition of the mile; speeds, differences, margins and rates alike."""
+    page = replace(
+        example, campaign=replace(example.campaign, indicator=replace(example.campaign.indicator, unit="mph"))
+    ).page()
+    kt, pair = example.page(), page.pairs[0]
+    factor = 1852 / 1609.344
+    drawn = [
+        (forest(pair, "f", page.units).bars[0].at, forest(kt.pairs[0], "f", kt.units).bars[0].at),
+        (warning_figure(pair, "w", page.units).dots[0].x, warning_figure(kt.pairs[0], "w", kt.units).dots[0].x),
+        (
+            approaches(page.points[0], page.units).panels[0].dots[0].y,
+            approaches(kt.points[0], kt.units).panels[0].dots[0].y,
+        ),
+        (every_run(page).panels[0].dots[0].y, every_run(kt).panels[0].dots[0].y),
+        *(
+            (
+                getattr(against_entry_rate(page.points[0], page.units).dots[0], axis),
+                getattr(against_entry_rate(kt.points[0], kt.units).dots[0], axis),
+            )
+            for axis in ("x", "y", "x_half", "y_half")
+        ),
+    ]
 
-    assert "[mph]" in mph.y.label
-    assert mph.dots[0].y == pytest.approx(kt.dots[0].y * 1.150779, rel=1e-6)  # 1852 / 1609.344
+    assert [mph / knots for mph, knots in drawn] == pytest.approx([factor] * len(drawn))
+    for figure in every_figure(page):
+        for one in figure.panels if isinstance(figure, Grid) else (figure,):
+            assert "[kt" not in one.x.label + one.y.label
+            if not one.y.names:
+                assert all(tick == round(tick) for tick in one.y.ticks)  # whole mph
 
 
 def test_the_regression_drawn_is_that_of_the_runs(page):
     """numpy's polyfit as the independent line."""
     view = page.points[3]
-    figure = against_entry_rate(view)
+    figure = against_entry_rate(view, page.units)
     side = view.sides[0]
     x = [r.result.entry_rate_kt_per_s for r in side.counting]
     y = [r.result.vs_std_kt for r in side.counting]
@@ -78,14 +114,15 @@ def test_no_regression_where_the_reduction_has_none(page):
     for side in page.points[0].sides:
         side.cells = tuple(replace(cell, at_1_kt_per_s_kt=None) for cell in side.cells)
 
-    figure = against_entry_rate(page.points[0])
+    figure = against_entry_rate(page.points[0], page.units)
 
-    assert figure.lines == () and "No regression" in figure.says
+    assert figure.lines == () and "No regression" in figure.see
 
 
 def test_warning_margins_are_one_marker_a_run(page):
-    figure = warning_margins(page.points[0])
-    margins = sorted(run.result.warning_ias_kt - run.result.vs_ias_kt for run in page.points[0].runs if run.counts)
+    figure = warning_figure(page.pairs[0], "w", page.units)
+    runs = [run for view in page.points for run in view.runs if run.counts]
+    margins = sorted(run.result.warning_ias_kt - run.result.vs_ias_kt for run in runs)
 
     assert sorted(dot.x for dot in figure.dots) == pytest.approx(margins)
 
@@ -130,14 +167,15 @@ def test_tuft_marks_go_to_the_point_of_their_run(page):
 
 def every_figure(page):
     add_figures(page, Extras())
-    figures = [*forests(page), *(f for view in page.points for f in view.figures)]
+    figures = all_figures(page)
     return figures + [slim(figure) for figure in figures]
 
 
 def test_every_figure_has_axes_with_units_and_words_for_who_cannot_see_it(page):
     for figure in every_figure(page):
-        assert re.search(r"\[.+\]", figure.x.label)
-        assert figure.y.names or re.search(r"\[.+\]", figure.y.label)
+        for one in figure.panels if isinstance(figure, Grid) else (figure,):
+            assert one.x.names or re.search(r"\[.+\]", one.x.label)
+            assert one.y.names or re.search(r"\[.+\]", one.y.label)
         assert len(figure.says) > 20 and figure.title
 
 

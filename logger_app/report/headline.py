@@ -1,0 +1,168 @@
+"""The answer at one look: what a pair of configurations showed, in as few sentences as can be repeated at the airfield.
+
+Good news and bad news are statements of the same kind and size: the stall speed, the warning before it, the wing
+drop, and what is not known. Pure. Main name: `headline`.
+"""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import fisher_exact
+
+from logger_app.domain.warning import WARNING_MARGIN_KT
+from logger_app.report.view import Pair, Row, Side
+from logger_app.report.words import Units, count, listed
+
+BETTER, WORSE, CAUTION, SAME, OPEN = "better", "worse", "caution", "same", "open"
+SIGNIFICANT_P = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Statement:
+    """One sentence of the answer; `tone` is better, worse, caution (short of a rule), same or open (not known)."""
+
+    tone: str
+    about: str
+    text: str
+
+
+def headline(pair: Pair, units: Units) -> tuple[Statement, ...]:
+    """What a pair showed: stall speed, warning, wing drop, and what would settle what is open."""
+    return (*_stall(pair.rows, units), *_warning(pair.rows, units), *_drop(pair.rows))
+
+
+def caveats(pair: Pair, units: Units) -> tuple[str, ...]:
+    """What a reader must know with the answer: flights behind it, and what nobody reviewed."""
+    found = []
+    flights = [{run.flight for row in pair.rows for run in _counting(side(row))} for side in (_reference, _changed)]
+    if all(flights) and min(map(len, flights)) == 1:
+        each = "One flight each" if max(map(len, flights)) == 1 else "One flight only of one of them"
+        found.append(
+            f"{each}: the weather, the loading and the pilot of the day are in these figures. They hold between these "
+            "flights; another flight of each would show whether they hold for the change."
+        )
+    runs = [run for row in pair.rows for side in (row.reference, row.changed) for run in _counting(side)]
+    unreviewed = sum(not run.reduced.reviewed for run in runs)
+    if unreviewed:
+        found.append(
+            f"{unreviewed} of {count(len(runs), 'run')} not reviewed by a person: the figures rest on what the machine heard."
+        )
+    return tuple(found)
+
+
+def _stall(rows: Sequence[Row], units: Units) -> list[Statement]:
+    by: dict[str, list[Row]] = {}
+    for row in rows:
+        by.setdefault(row.comparison.verdict, []).append(row)
+    every = sum(len(by.get(verdict, ())) for verdict in ("lower", "higher", "not shown"))
+    found = []
+    for verdict, tone in (("lower", BETTER), ("higher", WORSE)):
+        if shown := by.get(verdict, []):
+            sizes = [abs(row.comparison.difference_kt or 0.0) for row in shown]
+            where = _where([row.point.id for row in shown], every)
+            found.append(Statement(tone, "Stall", f"{verdict} {where}, by {_range(sizes, units)}"))
+    if unclear := by.get("not shown", []):
+        found.append(Statement(OPEN, "Stall", _not_shown(unclear, every, units)))
+    if apart := by.get("not comparable", []):
+        why = dict.fromkeys(row.comparison.notes[0] for row in apart if row.comparison.notes)
+        where = listed([row.point.id for row in apart])
+        found.append(Statement(OPEN, "Stall", f"not comparable at {where}: {'; '.join(why)}"))
+    return found
+
+
+def _not_shown(rows: Sequence[Row], every: int, units: Units) -> str:
+    """That nothing was shown, how small it could be, and what would settle it."""
+    text = f"no difference shown {_where([row.point.id for row in rows], every)}"
+    bounds = [row.bounds for row in rows if row.bounds]
+    if bounds:
+        text += f", which leaves {units.span(min(b[0] for b in bounds), max(b[2] for b in bounds))} {units.speed_unit}"
+    wanted = [row.comparison.runs_to_show_1_kt for row in rows if row.comparison.runs_to_show_1_kt]
+    if wanted:
+        text += f"; about {max(wanted)} runs of each would show {units.text(1.0)} {units.speed_unit}"
+    elif not bounds:
+        text += "; two runs of each at least are needed"
+    return text
+
+
+def _warning(rows: Sequence[Row], units: Units) -> list[Statement]:
+    flown = [row for row in rows if _counting(row.changed)]
+    after = {row.point.id: mean for row in flown if (mean := _margin(row.changed)) is not None}
+    before = {row.point.id: mean for row in flown if (mean := _margin(row.reference)) is not None}
+    if not after:
+        runs = sum(len(_counting(row.changed)) for row in flown)
+        return [Statement(OPEN, "Warning", f"none was called before the stall in {count(runs, 'run')}")] if runs else []
+    line = units.text(WARNING_MARGIN_KT, 0 if units.speed_unit == "kt" else 1)
+    short = [point for point, mean in after.items() if mean < WARNING_MARGIN_KT]
+    text = f"{_range(list(after.values()), units)} above the stall"
+    if short:
+        text += f", less than the {line} {units.speed_unit} line {_where(short, len(after))}"
+    else:
+        text += f", not less than the {line} {units.speed_unit} line"
+    both = [point for point in after if point in before]
+    if both:
+        was_short = sum(before[point] < WARNING_MARGIN_KT for point in both)
+        text += f" (before: {_range([before[point] for point in both], units)}"
+        text += f", less at {was_short} of {len(both)})" if was_short else ")"
+    if silent := [row.point.id for row in flown if row.point.id not in after]:
+        text += f"; not called at {listed(silent)}"
+    return [Statement(CAUTION if short else SAME, "Warning", text)]
+
+
+def _drop(rows: Sequence[Row]) -> list[Statement]:
+    (was, was_of), (now, now_of) = (_drops([side(row) for row in rows]) for side in (_reference, _changed))
+    if not now_of:
+        return []
+    text = f"in {now} of {count(now_of, 'run')}"
+    if not was_of:
+        return [Statement(WORSE if now else OPEN, "Wing drop", f"{text}; not called before")]
+    text += f", {was} of {was_of} before"
+    if now * was_of == was * now_of:
+        return [Statement(SAME, "Wing drop", f"no more and no less often: {text}")]
+    p = float(fisher_exact(np.array([[now, now_of - now], [was, was_of - was]])).pvalue)
+    more = now * was_of > was * now_of
+    chance = "" if p < SIGNIFICANT_P else f"; so few could be chance (exact test, p = {p:.2f})"
+    return [
+        Statement(
+            WORSE if more else SAME if chance else BETTER,
+            "Wing drop",
+            f"{'more' if more else 'less'} often: {text}{chance}",
+        )
+    ]
+
+
+def _drops(sides: Sequence[Side | None]) -> tuple[int, int]:
+    """(runs in which a wing dropped, runs in which it was said whether one did)."""
+    said = [run.reduced.wing_drop for side in sides for run in _counting(side) if run.reduced.wing_drop]
+    return sum(one != "none" for one in said), len(said)
+
+
+def _margin(side: Side | None) -> float | None:
+    margins = [margin_kt for _, margin_kt in side.margins] if side else []
+    return statistics.fmean(margins) if margins else None
+
+
+def _counting(side: Side | None):
+    return side.counting if side else ()
+
+
+def _reference(row: Row) -> Side | None:
+    return row.reference
+
+
+def _changed(row: Row) -> Side | None:
+    return row.changed
+
+
+def _where(points: Sequence[str], every: int) -> str:
+    if len(points) == every:
+        return f"at all {every} points" if every > 1 else f"at {points[0]}"
+    return f"at {len(points)} of {every} points ({listed(points)})"
+
+
+def _range(values_kt: Sequence[float], units: Units) -> str:
+    low, high = units.text(min(values_kt)), units.text(max(values_kt))
+    return f"{low} {units.speed_unit}" if low == high else f"{low} to {high} {units.speed_unit}"

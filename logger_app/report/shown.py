@@ -1,0 +1,365 @@
+"""The tables that page and PDF both show, as text in cells, in the pilot's units. Pure; knows neither HTML nor paper.
+
+Not for: tables for machines (see `tables`). Main names: `ShownTable` and the functions that make one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+
+from logger_app.records.results import BudgetTerm
+from logger_app.report import words
+from logger_app.report.headline import headline
+from logger_app.report.view import Page, Pair, PointView, Row, RunView, Side
+from logger_app.report.words import NONE, clock, number
+
+# Rows of flights that are listed; the rest is in versions.json.
+MAX_FLIGHTS = 500
+VERDICT_SIGNS = {"lower": "▼ ", "higher": "▲ ", "not shown": "○ ", "not comparable": "× "}
+ARROW = "\N{RIGHTWARDS ARROW}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Column:
+    """A column: its heading (a line break where it is long), whether it holds numbers, and its share of the width."""
+
+    head: str
+    share: float = 1.0
+    number: bool = False
+
+    @property
+    def label(self) -> str:
+        """The heading on one line."""
+        return self.head.replace("\n", " ")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cell:
+    """What stands in a cell; `mark` is set off after the text, `small` are quieter lines under it."""
+
+    text: str = ""
+    link: str = ""
+    mark: str = ""
+    strong: bool = False
+    small: tuple[str, ...] = ()
+    series: int | None = None
+    code: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShownTable:
+    """A table; the first cell of a row heads it, rows in `faint` are of what was left out."""
+
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    caption: str = ""
+    faint: frozenset[int] = frozenset()
+    stacked: bool = False  # on a phone each row becomes a block
+
+
+def made(
+    caption: str, columns: Sequence[Column], rows: Iterable[Sequence[Cell | str]], stacked: bool = False
+) -> ShownTable:
+    """A table from rows whose plain texts become cells."""
+    cells = tuple(tuple(cell if isinstance(cell, Cell) else Cell(text=cell) for cell in row) for row in rows)
+    return ShownTable(caption=caption, columns=tuple(columns), rows=cells, stacked=stacked)
+
+
+def answer_table(pair: Pair, page: Page) -> ShownTable:
+    """Every point of a pair: speeds, difference, warning, wing drop, and what may be concluded."""
+    units, before, after = page.units, pair.reference.id, pair.changed.id
+    columns = (
+        Column(head="Point", share=2.0),
+        Column(head=f"{before}\nindicated [{units.speed_unit}]", number=True, share=1.4),
+        Column(head=f"{after}\nindicated [{units.speed_unit}]", number=True, share=1.4),
+        Column(head=f"Difference\n[{units.speed_unit}]", number=True, share=1.3),
+        Column(head="95 %\ninterval", number=True, share=1.6),
+        Column(head=f"Warning\nmargin [{units.speed_unit}]", number=True, share=1.4),
+        Column(head="Wing\ndrop", number=True, share=1.7),
+        Column(head="Runs", number=True, share=0.9),
+        Column(head="What can be concluded", share=2.6),
+    )
+    at = f" at {units.reference_weight}" if units.reference_weight else ""
+    caption = (
+        f"{pair.changed.name} against {pair.reference.name}. Differences are of calibrated speeds{at}; "
+        "negative: lower stall."
+    )
+    return made(caption, columns, (_answer_row(row, pair, page) for row in pair.rows), stacked=True)
+
+
+def _answer_row(row: Row, pair: Pair, page: Page) -> Sequence[Cell | str]:
+    c, units = row.comparison, page.units
+    cells = [side.cell if side else None for side in (row.reference, row.changed)]
+    notes = list(pair.own_notes(row))
+    if c.basis in words.KINDS or c.load_factor_basis != "raw":
+        notes.insert(0, words.basis_words(c.basis, c.load_factor_basis, units))
+    if c.verdict == "not shown" and c.smallest_kt is not None:
+        notes.insert(0, f"these runs could have shown {units.text(c.smallest_kt)} {units.speed_unit}")
+    return (
+        Cell(text=row.point.id, link=row.anchor, small=(row.point.label,)),
+        *(units.text(cell.vs_ias_kt if cell else None) for cell in cells),
+        Cell(text=units.text(c.difference_kt, 1, True), strong=True),
+        units.span(c.low_kt, c.high_kt),
+        f"{_margin(row.reference, page)} {ARROW} {_margin(row.changed, page)}",
+        f"{_drops(row.reference)} {ARROW} {_drops(row.changed)}",
+        f"{c.n_reference} + {c.n_changed}",
+        Cell(text=VERDICT_SIGNS.get(c.verdict, "") + c.verdict, mark=row.caveat, strong=True, small=tuple(notes)),
+    )
+
+
+def _margin(side: Side | None, page: Page) -> str:
+    margins = [margin_kt for _, margin_kt in side.margins] if side else []
+    return page.units.text(sum(margins) / len(margins)) if margins else NONE
+
+
+def _drops(side: Side | None) -> str:
+    """``2 of 6``: runs with a wing drop of those where it was said whether one dropped."""
+    said = [run.reduced.wing_drop for run in side.counting if run.reduced.wing_drop] if side else []
+    return f"{sum(one != 'none' for one in said)} of {len(said)}" if said else NONE
+
+
+def history_table(page: Page) -> ShownTable:
+    """One row a configuration that was compared: what it did against the one it came from."""
+    columns = (
+        Column(head="Configuration", share=2.2),
+        Column(head="Against", share=1.6),
+        Column(head="Stall", share=3.0),
+        Column(head="Warning", share=3.0),
+        Column(head="Wing drop", share=2.6),
+    )
+    rows: list[Sequence[Cell | str]] = []
+    for k, pair in enumerate(page.pairs, 1):
+        said: dict[str, list[str]] = {about: [] for about in ("Stall", "Warning", "Wing drop")}
+        for one in headline(pair, page.units):
+            said[one.about].append(f"{one.tone}: {one.text}")
+        lines = [Cell(text=texts[0] if texts else NONE, small=tuple(texts[1:])) for texts in said.values()]
+        rows.append((Cell(text=pair.changed.name, link=f"pair-{k}", series=pair.series), pair.reference.name, *lines))
+    return made("The history of the design: each change against what it was made to.", columns, rows, stacked=True)
+
+
+def single_table(page: Page) -> ShownTable:
+    """Cells that no comparison shows."""
+    compared = {(c.point, name) for c in page.reduction.comparisons for name in (c.reference, c.changed)}
+    units = page.units
+    columns = (
+        Column(head="Point", share=2.2),
+        Column(head="Configuration", share=2.2),
+        Column(head=f"Stall, indicated\n[{units.speed_unit}]", number=True, share=1.3),
+        Column(head=f"Calibrated\n[{units.speed_unit}]", number=True, share=1.3),
+        Column(head="95 %\ninterval", number=True, share=1.6),
+        Column(head="Runs", number=True, share=0.7),
+        Column(head="Event", share=2.2),
+    )
+    rows = [
+        (
+            Cell(text=view.point.id, link=view.anchor, small=(view.point.label,)),
+            Cell(text=side.configuration.name, series=side.series),
+            units.text(cell.vs_ias_kt),
+            Cell(text=units.text(cell.vs_std_kt), small=(words.basis_words("std", cell.basis, units),)),
+            units.span(cell.low_kt, cell.high_kt, 1, False),
+            str(cell.n),
+            Cell(text=words.event_words(cell.event), mark=view.caveat),
+        )
+        for view in page.points
+        for side in view.sides
+        for cell in side.cells
+        if (view.point.id, side.configuration.id) not in compared
+    ]
+    return made("Stall speeds" if not page.pairs else "Points without a comparison", columns, rows, stacked=True)
+
+
+def sides_table(view: PointView, page: Page) -> ShownTable:
+    """Every configuration at a point, one row a kind of event."""
+    unit = page.unit
+    columns = (
+        Column(head="Configuration", share=3.4),
+        Column(head="Event", share=1.4),
+        Column(head="Runs", number=True, share=0.7),
+        Column(head=f"Indicated\n[{unit}]", number=True),
+        Column(head=f"Calibrated\n[{unit}]", number=True, share=1.3),
+        Column(head="95 % of\nrepeats", number=True, share=1.5),
+        Column(head="with\nsystematic", number=True, share=1.5),
+        Column(head=f"At 1 kt/s\n[{unit}]", number=True),
+        Column(head=f"Warning\nmargin [{unit}]", number=True, share=1.2),
+        Column(head="Wing drop", share=1.9),
+    )
+    rows: list[Sequence[Cell | str]] = []
+    for side in view.sides:
+        name = Cell(text=side.configuration.name, series=side.series)
+        for cell in side.cells:
+            basis = words.basis_words("std", cell.basis, page.units)
+            rows.append(
+                (
+                    replace(name, small=(f"calibrated: {basis}", *cell.notes)),
+                    words.event_words(cell.event),
+                    str(cell.n),
+                    page.units.text(cell.vs_ias_kt),
+                    page.units.text(cell.vs_std_kt, 2),
+                    page.units.span(cell.low_kt, cell.high_kt, 1, False),
+                    page.units.span(cell.total_low_kt, cell.total_high_kt, 1, False),
+                    page.units.text(cell.at_1_kt_per_s_kt, 2),
+                    _margin(side, page),
+                    words.tally([drop for drop in side.wing_drops if drop[1]]) or NONE,
+                )
+            )
+        if not side.cells:
+            rows.append((name, "no run counts", *("",) * 8))
+    return made("", columns, rows, stacked=True)
+
+
+def budget_table(name: str, terms: Sequence[BudgetTerm], comparison: bool, page: Page) -> ShownTable:
+    """An uncertainty budget. In a comparison what cancels is named, and is not in the total."""
+    columns = (
+        Column(head="Source", share=1.4),
+        Column(head=f"u (k = 1)\n[{page.unit}]", number=True),
+        Column(head="Kind", share=2.0),
+        Column(head="Note", share=3.4),
+    )
+    rows: list[Sequence[Cell | str]] = [
+        (
+            term.name,
+            page.units.text(term.u_kt, 2),
+            "random: shrinks with more runs" if term.kind == "random" else "systematic: does not shrink",
+            "; ".join(filter(None, ("cancels: not in the total" if comparison and term.cancels else "", term.note))),
+        )
+        for term in terms
+    ]
+    counted = [term for term in terms if not (comparison and term.cancels)]
+    total = sum(term.u_kt**2 for term in counted) ** 0.5
+    how = "root of the sum of squares" + (", without what cancels" if len(counted) < len(terms) else "")
+    rows.append((Cell(text="together", strong=True), Cell(text=page.units.text(total, 2), strong=True), how, ""))
+    return made(f"{name}: standard uncertainty", columns, rows)
+
+
+def runs_table(page: Page) -> ShownTable:
+    """The runs that the page details."""
+    unit = page.unit
+    columns = (
+        Column(head="Run", share=2.2),
+        Column(head="Point", share=0.8),
+        Column(head="Configuration", share=1.7),
+        Column(head="From, to", share=1.9),
+        Column(head=f"Stall, indicated\n[{unit}]", number=True, share=1.2),
+        Column(head="± u", number=True, share=0.7),
+        Column(head=f"Calibrated, ref.\nweight [{unit}]", number=True, share=1.2),
+        Column(head=f"Entry rate\n[{page.units.rate_unit}]", number=True, share=0.9),
+        Column(head=f"Weight\n[{page.units.weight_unit}]", number=True, share=0.9),
+        Column(head="Counts", share=2.8),
+    )
+    rows = [_run_row(run, page) for run in page.shown]
+    table = made(f"{'Runs in detail' if page.chosen else 'Every run'}; its name leads to its calls.", columns, rows)
+    faint = frozenset(k for k, run in enumerate(page.shown) if not run.counts)
+    return ShownTable(caption=table.caption, columns=table.columns, rows=table.rows, faint=faint)
+
+
+def _run_row(run: RunView, page: Page) -> Sequence[Cell | str]:
+    r, units = run.result, page.units
+    speed = r if r and run.stalled else None
+    caveat = f"{run.unreviewed} of {len(run.calls)} calls not reviewed" if run.unreviewed else ""
+    return (
+        Cell(text=run.name, link=run.anchor),
+        run.run.point or NONE,
+        Cell(text=run.configuration or NONE, series=run.series),
+        f"{clock(run.run.start_s)} to {clock(run.run.end_s)}",
+        units.text(speed.vs_ias_kt if speed else None),
+        units.text(speed.vs_ias_u_kt if speed else None, 2),
+        units.text(speed.vs_std_kt if speed else None),
+        units.text(r.entry_rate_kt_per_s if r else None, 2),
+        units.weight(r.weight_kg if r else None),
+        Cell(text="yes" if run.counts else f"no: {'; '.join(run.why) or 'not reduced'}", mark=caveat),
+    )
+
+
+def excluded_table(page: Page) -> ShownTable:
+    """What was left out, and why."""
+    rows: list[Sequence[Cell | str]] = [
+        (Cell(text=name, link=anchor), item.why) for item, name, anchor in page.excluded
+    ]
+    if len(rows) < page.excluded_in_all:
+        rows.insert(0, (f"{page.excluded_in_all} in all", f"the newest {len(rows)} are listed, all are in runs.csv"))
+    return made("", (Column(head="What"), Column(head="Why", share=2.4)), rows)
+
+
+def corrections_table(page: Page) -> ShownTable:
+    """Who corrected what, when and why."""
+    columns = (
+        Column(head="When", share=1.5),
+        Column(head="Who"),
+        Column(head="What", share=1.6),
+        Column(head="On", share=1.8),
+        Column(head="Why", share=2.4),
+    )
+    rows: list[Sequence[Cell | str]] = [
+        (
+            k.utc,
+            k.who,
+            f"{k.action} " + " ".join(f"{name} {value}" for name, value in k.payload),
+            Cell(text=f"{flight}, {k.target}", link=anchor),
+            k.why,
+        )
+        for flight, k, anchor in page.corrections
+    ]
+    if len(rows) < page.corrections_in_all:
+        where = "all are in the flights’ journals, the last one of each call in calls.csv"
+        rows.insert(0, ("", "", f"{page.corrections_in_all} in all", "", f"the newest {len(rows)} are listed; {where}"))
+    return made("", columns, rows)
+
+
+def flights_table(page: Page) -> ShownTable:
+    """Where the figures come from: flights, crews, packs, and the sums of their journals."""
+    columns = (
+        Column(head="Flight", share=1.5),
+        Column(head="Configuration", share=1.3),
+        Column(head="Begun", share=1.6),
+        Column(head="Crew"),
+        Column(head="Language packs", share=1.1),
+        Column(head="Journal, SHA-256", share=3.2),
+    )
+    shown = page.flights[-MAX_FLIGHTS:]
+    rows = [
+        (
+            d.info.id,
+            d.info.configuration or NONE,
+            d.info.started_utc or NONE,
+            d.info.who or NONE,
+            ", ".join(d.packs) or NONE,
+            Cell(text=d.journal_sha256 or NONE, code=True),
+        )
+        for d in shown
+    ]
+    more = f", the last {len(shown)} of {len(page.flights)}; all are in versions.json"
+    return made("Flights" + (more if len(shown) < len(page.flights) else ""), columns, rows)
+
+
+FLOWN = (
+    ("altitude_ft", "altitude", "ft", 0),
+    ("density_altitude_ft", "density altitude", "ft", 0),
+    ("weight_kg", "weight", "kg", 0),
+    ("cg_mm", "centre of gravity", "mm aft of datum", 0),
+    ("entry_rate_kt_per_s", "entry rate", "kt/s", 1),
+    ("bank_deg", "bank", "deg", 0),
+)
+
+
+def flown_words(page: Page) -> str:
+    """The ranges that were flown by the runs that count: atmosphere, loading, entry rate, bank."""
+    parts = []
+    for field, name, unit, places in FLOWN:
+        values = [value for run in page.runs if run.counts and (value := getattr(run.result, field)) is not None]
+        if not values:
+            parts.append(f"{name} not recorded")
+            continue
+        text, written = _as_shown(field, unit, places, page)
+        low, high = text(min(values)), text(max(values))
+        parts.append(f"{name} {low} {written}" if low == high else f"{name} {low} to {high} {written}")
+    return "; ".join(parts) + "."
+
+
+def _as_shown(field: str, unit: str, places: int, page: Page) -> tuple[Callable[[float], str], str]:
+    """How a quantity's values are written, and its unit."""
+    if field == "weight_kg":
+        return page.units.weight, page.units.weight_unit
+    if unit == "kt/s":
+        return page.units.text, page.units.rate_unit
+    return lambda value: number(value, places), unit
