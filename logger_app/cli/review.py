@@ -61,6 +61,11 @@ def add_arguments(parser) -> None:
     )
     parser.add_argument("--export", type=Path, metavar="FILE", help="write calls as .csv, .vtt or .srt")
     parser.add_argument("--import", type=Path, metavar="FILE", dest="take", help="take changes from an edited .csv")
+    parser.add_argument(
+        "--take-mine",
+        action="store_true",
+        help="with --import: take your changes also where somebody else changed the same call since the export",
+    )
     parser.add_argument("--clock", metavar="CAMERA", help="with --export: subtitles on this camera file's clock")
     parser.add_argument("--force", action="store_true", help="with --export: replace the file")
 
@@ -69,14 +74,15 @@ def run(args) -> int:
     from logger_app.workflows.review import ReviewDesk, person
 
     desk = ReviewDesk(args.flight, args.who or person(), args.campaign)
-    done = {}
+    done: dict = {}
     if args.second:
         with Progress("listening again") as bar:
             done["differences"] = desk.listen_again(bar.to)
         say(f"second listening: {done['differences']} differences, now in the queue")
     if args.take:
-        done["corrections"] = [c.id for c in _import(desk, args.take)]
-        say(f"{args.take}: {len(done['corrections'])} corrections taken")
+        made, conflicts = _import(desk, args)
+        done["corrections"] = [c.id for c in made]
+        done["conflicts"] = [{"id": c.id, "taken": args.take_mine, "words": c.in_words()} for c in conflicts]
     if args.acts:
         made = desk_acts(desk, args)
         done["corrections"] = done.get("corrections", []) + [c.id for c in made]
@@ -92,7 +98,7 @@ def run(args) -> int:
         _print(desk.load())
     elif not done:
         return _screen(desk)
-    return 0
+    return 1 if done.get("conflicts") and not args.take_mine else 0
 
 
 def desk_acts(desk, args) -> list:
@@ -179,21 +185,18 @@ def _run_id(desk, text: str) -> str:
     return run.id if run else text
 
 
-def _import(desk, path: Path) -> list:
-    from logger_app.records.calls import Action
-    from logger_app.review.table import MAX_BYTES, read_changes
-    from logger_app.workflows.review import new_call_id
-
-    if path.stat().st_size > MAX_BYTES:
-        raise ReviewError(f"{path}: {path.stat().st_size} bytes; a table of calls has at most {MAX_BYTES}.")
-    try:
-        text = path.read_text(encoding="utf-8-sig", errors="strict")
-    except UnicodeDecodeError as err:
-        raise ReviewError(f"{path}: is not text in UTF-8 (byte {err.start}).", hint="Save it as CSV UTF-8.") from err
-    now = desk.load()
-    wanted = read_changes(text, now.calls, str(path), now.end_s)
-    wanted = [(a, new_call_id() if a is Action.ADD else t, why or f"from {path.name}", p) for a, t, why, p in wanted]
-    return desk.act_all(wanted) if wanted else []
+def _import(desk, args) -> tuple[list, list]:
+    made, conflicts = desk.take_table(args.take, args.take_mine)
+    taken = f"{args.take}: {len(made)} corrections taken"
+    say(f"{taken}, {len(conflicts)} against changes of others" if conflicts and args.take_mine else taken)
+    if not args.take_mine:
+        for conflict in conflicts:
+            say(f"not taken: {conflict.in_words()}")
+    if conflicts and not args.take_mine:
+        say(
+            f"kneecall: {len(conflicts)} of your changes contradict others made since the export; --take-mine takes yours"
+        )
+    return made, list(conflicts)
 
 
 def _export(desk, args) -> None:

@@ -30,6 +30,7 @@ from logger_app.review.check import Standing, correct, last_standing
 from logger_app.review.progress import Progress, progress_of
 from logger_app.review.queue import Queue, build_queue
 from logger_app.review.second import compare_listenings
+from logger_app.review.table import MAX_BYTES, Conflict, Wanted, read_changes
 from logger_app.units import RATE_HZ, s_to_ns
 from logger_app.workflows import campaign as flow
 
@@ -203,7 +204,7 @@ class ReviewDesk:
         """
         return self.act_all([(action, target, why, payload)])[0]
 
-    def act_all(self, wanted: Iterable[tuple[Action, str, str, dict]]) -> list[Correction]:
+    def act_all(self, wanted: Iterable[Wanted]) -> list[Correction]:
         """Take several corrections in one transaction: all, or none when one cannot be taken.
 
         Raises
@@ -211,11 +212,54 @@ class ReviewDesk:
         ReviewError
             One or more cannot be taken; names each.
         """
+        return self._decide(lambda desk: wanted)
+
+    def take_table(self, path: Path, take_mine: bool = False) -> tuple[list[Correction], tuple[Conflict, ...]]:
+        """Take what a person changed in a table of calls since it was exported.
+
+        Parameters
+        ----------
+        path : Path
+            CSV as `review --export` wrote it, edited.
+        take_mine : bool
+            Take also what contradicts changes made by others since the export.
+
+        Returns
+        -------
+        tuple of (list of Correction, tuple of Conflict)
+            What was taken, and the contradictions; these are taken only with `take_mine`.
+
+        Raises
+        ------
+        ReviewError
+            The table cannot be read, or a correction not be taken; nothing was written.
+        """
+        try:
+            text = files_io.read_text(path, MAX_BYTES)
+        except UnicodeDecodeError as err:
+            raise ReviewError(
+                f"{path}: is not text in UTF-8 (byte {err.start}).", hint="Save it as CSV UTF-8."
+            ) from err
+        conflicts: tuple[Conflict, ...] = ()
+
+        def wanted(desk: Desk) -> list[Wanted]:
+            nonlocal conflicts
+            changes = read_changes(text, desk.calls, str(path), desk.end_s)
+            conflicts = changes.conflicts
+            chosen = list(changes.wanted) + [one for c in conflicts for one in c.wanted if take_mine]
+            named = [(a, new_call_id() if a is Action.ADD else target, why, p) for a, target, why, p in chosen]
+            return [(action, target, why or f"from {path.name}", p) for action, target, why, p in named]
+
+        return self._decide(wanted), conflicts
+
+    def _decide(self, choose: Callable[[Desk], Iterable[Wanted]]) -> list[Correction]:
+        """Corrections chosen on the flight as it is, all taken in one transaction or none."""
         # The flight is held from reading to writing: what is checked is what is corrected.
         with Journal.open(self.flight_dir) as journal:
-            wanted = list(wanted)
+            desk = self.load()
+            wanted = list(choose(desk))
             named = any(payload.get("name") for *_, payload in wanted)
-            now = self._standing(self.load(), frozenset(self.names()) if named else frozenset())
+            now = self._standing(desk, frozenset(self.names()) if named else frozenset())
             made, problems = [], []
             for action, target, why, payload in wanted:
                 try:

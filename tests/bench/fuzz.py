@@ -348,7 +348,8 @@ def _review_table(path: Path) -> None:
     from logger_app.review.table import read_changes
 
     now = Standing(calls=made_calls(), duration_ns=10**10)
-    for action, target, why, payload in read_changes(path.read_text("utf-8", "replace"), made_calls(), path.name, 10.0):
+    changes = read_changes(path.read_text("utf-8", "replace"), made_calls(), path.name, 10.0)
+    for action, target, why, payload in (*changes.wanted, *(one for c in changes.conflicts for one in c.wanted)):
         correct(now, action, target or "new", id="fix", utc="2031-05-04T07:12:03Z", who="a pilot", why=why, **payload)
 
 

@@ -280,7 +280,8 @@ def test_review_import():
     now = Standing(calls=calls, duration_ns=10**10)
 
     def read(path):
-        for action, target, why, payload in read_changes(path.read_text("utf-8", "replace"), calls, str(path), 10.0):
+        changes = read_changes(path.read_text("utf-8", "replace"), calls, str(path), 10.0)
+        for action, target, why, payload in (*changes.wanted, *(one for c in changes.conflicts for one in c.wanted)):
             correct(
                 now, action, target or "new", id="fix", utc="2031-05-04T07:12:03Z", who="a pilot", why=why, **payload
             )

@@ -43,7 +43,9 @@ def edited(change, calls=CALLS):
     writer = csv.DictWriter(out, COLUMNS)
     writer.writeheader()
     writer.writerows(rows)
-    return read_changes(out.getvalue(), calls, "calls.csv", 100.0)
+    changes = read_changes(out.getvalue(), calls, "calls.csv", 100.0)
+    assert not changes.conflicts
+    return list(changes.wanted)
 
 
 def test_an_unchanged_table_changes_nothing():
@@ -80,9 +82,23 @@ def test_kind_status_and_reopening():
 
 
 def test_a_spreadsheet_with_semicolons_decimal_commas_and_a_byte_order_mark():
-    text = "\ufeffid;flight_s;kind;name;value;unit;status\r\nc1;10,000;airspeed;ias;58,5;kt;heard\r\n;;;;;;\r\n"
+    rows = list(csv.reader(io.StringIO(to_csv(CALLS[:1], {}), newline="")))
+    rows[1] = [{"10.000": "10,000", "58": "58,5"}.get(cell, cell) for cell in rows[1]]
+    out = io.StringIO()
+    csv.writer(out, delimiter=";").writerows([*rows, [""] * len(COLUMNS)])
 
-    assert read_changes(text, CALLS, "calls.csv", 100.0) == [(Action.SET, "c1", "", {"value": 58.5})]
+    changes = read_changes("\ufeff" + out.getvalue(), CALLS, "calls.csv", 100.0)
+    assert changes.wanted == ((Action.SET, "c1", "", {"value": 58.5}),) and not changes.conflicts
+
+
+def test_a_row_that_does_not_say_what_was_exported_is_taken_only_on_request():
+    text = "id,flight_s,kind,name,value,unit,status\nc1,10,airspeed,ias,59,kt,heard\nc2,11.2,airspeed,ias,57,kt,heard\n"
+    changes = read_changes(text, CALLS, "calls.csv", 100.0)
+
+    assert not changes.wanted
+    assert [(c.id, c.base, c.wanted) for c in changes.conflicts] == [
+        ("c1", None, ((Action.SET, "c1", "", {"value": 59.0}),))
+    ]
 
 
 def test_every_fault_at_once_and_where():
