@@ -68,7 +68,7 @@ class Flight:
 def edited(text, edits):
     rows = list(csv.DictReader(io.StringIO(text, newline="")))
     for row in rows:
-        row |= edits.get(row["id"], {})
+        row.update(edits.get(row["id"], {}))
     out = io.StringIO()
     writer = csv.DictWriter(out, COLUMNS)
     writer.writeheader()
