@@ -47,6 +47,17 @@ def add_arguments(parser) -> None:
         help="instead of a report: a copy of a camera's video of this run, with speed, time and events "
         "written in; RUN is its id or FLIGHT:NUMBER",
     )
+    parser.add_argument(
+        "--package",
+        type=Path,
+        metavar="FILE.zip",
+        help="instead of a folder: page, PDF, tables, figures, pictures, campaign file and checksums in one file, "
+        "the same to the byte from the same campaign; check it with kneecall store verify FILE.zip",
+    )
+    parser.add_argument(
+        "--with-sound", action="store_true", help="with --package: the voices of the crew too (default: no sound)"
+    )
+    parser.add_argument("--force", action="store_true", help="with --package: replace an older file")
     parser.add_argument("--camera", metavar="NAME", help="which camera the clip is of (with --clip)")
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
 
@@ -61,6 +72,13 @@ def run(args) -> int:
         clip = make_clip(args.campaign, out, args.clip, args.camera, Progress)
         made = clip.path
         result = {"clip": str(made), "run": clip.run, "flight": clip.flight, "camera": clip.camera}
+    elif args.package:
+        from logger_app.workflows.package import write_package
+
+        made = write_package(
+            args.campaign, args.package, with_sound=args.with_sound, force=args.force, stage=Progress, warn=say
+        )
+        result = {"package": str(made), "bytes": made.stat().st_size}
     else:
         made = write_report(
             args.campaign,

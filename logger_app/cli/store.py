@@ -22,8 +22,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     jobs = parser.add_subparsers(dest="job", required=True, metavar="JOB")
     job = jobs.add_parser("list", help="flights of a campaign")
     job.add_argument("folder", type=Path, help="campaign folder")
-    job = jobs.add_parser("verify", help="check a flight (or all flights of a campaign); changes nothing")
-    job.add_argument("folder", type=Path, help="flight or campaign folder")
+    job = jobs.add_parser(
+        "verify", help="check a flight, all flights of a campaign, or the package of a report; changes nothing"
+    )
+    job.add_argument("folder", type=Path, help="flight or campaign folder, or FILE.zip")
     job = jobs.add_parser("rescue", help="save what is whole of a damaged flight into a new folder")
     job.add_argument("folder", type=Path, help="flight folder; not changed")
     job.add_argument("-o", "--out", type=Path, help="folder to make (default: beside it, NAME_rescued)")
@@ -85,6 +87,8 @@ def _verify(args) -> int:
     from logger_app.logstore.recover import verify
     from logger_app.logstore.store import list_flights
 
+    if args.folder.is_file():
+        return _verify_package(args)
     healths = [verify(folder) for folder in list_flights(args.folder) or [args.folder]]
     ok = all(health.ok for health in healths)
     if args.json:
@@ -117,6 +121,20 @@ def _verify(args) -> int:
     if not ok:
         raise LogDamaged(faults=tuple(fault for health in healths for fault in health.faults))
     return 0
+
+
+def _verify_package(args) -> int:
+    from logger_app.workflows.package import check_package
+
+    health = check_package(args.folder)
+    if args.json:
+        print_json({"ok": health.ok, "files": health.files, "faults": list(health.faults)})
+    else:
+        state = "complete and unchanged" if health.ok else f"{len(health.faults)} fault(s)"
+        print(f"{args.folder}: {state}; {health.files} files")
+        for fault in health.faults:
+            say(fault)
+    return 0 if health.ok else 1
 
 
 def _rescue(args) -> int:

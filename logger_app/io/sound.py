@@ -286,7 +286,8 @@ def _encoded(
 
     pcm = np.ascontiguousarray(pcm, np.int16)
     held = io.BytesIO()
-    with av.open(held, "w", format=container_format) as container:
+    # Without the muxer's random serial numbers: the same sound gives the same bytes.
+    with av.open(held, "w", format=container_format, container_options={"fflags": "+bitexact"}) as container:
         stream = container.add_stream(codec, rate=rate, options=options or {})
         stream.layout = "mono"
         if bit_rate:

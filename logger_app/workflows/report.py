@@ -6,6 +6,7 @@ Also the clip of one run. For the verbs `report` and `demo`; main names: `write_
 from __future__ import annotations
 
 import platform
+import tomllib
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
@@ -29,7 +30,7 @@ from logger_app.report.extras import Extras, SavedStill, TuftMark, WingCell, Win
 from logger_app.report.frames_io import FrameFinder
 from logger_app.report.report_io import PAGE, ReportWriter
 from logger_app.report.subtitles import file_name
-from logger_app.report.view import PageBuilder, RunView
+from logger_app.report.view import Page, PageBuilder, RunView
 from logger_app.sync.tufts import body_to_mark, difference_map, standing
 from logger_app.sync.video_io import proxy_path
 from logger_app.sync.wing_words import difference_words, first_words
@@ -63,7 +64,13 @@ def silent(label: str) -> AbstractContextManager[Bar]:
     return nullcontext(_NoBar())
 
 
-def write_report(
+def write_report(campaign_dir: Path, out: Path, **options) -> Path:
+    """Write the report of a campaign with everything that its folder has; its page. `options` as for `add_report`."""
+    add_report(campaign_dir, out, **options)
+    return out / PAGE
+
+
+def add_report(
     campaign_dir: Path,
     out: Path,
     *,
@@ -71,10 +78,12 @@ def write_report(
     pdf: bool = False,
     speeds: tuple[str, ...] | None = None,
     every_picture: bool = False,
+    sound: bool = True,
+    as_of_data: bool = False,
     stage: Stage = silent,
     warn: Callable[[str], None] = lambda message: None,
-) -> Path:
-    """Write the report of a campaign with everything that its folder has.
+) -> Page:
+    """Write the report into a folder; what its page shows.
 
     Flights are read, reduced and written one after another; see `ReportWriter`.
 
@@ -86,13 +95,12 @@ def write_report(
         Speeds of the contact sheets.
     every_picture : bool
         A picture for every call, however large the camera files are.
+    sound : bool
+        Two seconds of cockpit sound for each call.
+    as_of_data : bool
+        Dated by the newest entry in the journals instead of now: the same data give the same bytes.
     warn : callable
         Called with a sentence for each picture or sound that could not be used.
-
-    Returns
-    -------
-    Path
-        The page.
 
     Raises
     ------
@@ -101,7 +109,7 @@ def write_report(
     """
     reader = flow.FlightByFlight(campaign_dir)
     gathered = Gathered(reader.campaign_dir)
-    with ReportWriter(out, reader.campaign) as report:
+    with ReportWriter(out, reader.campaign, gathered.weight_unit) as report:
         with stage("Flights") as bar:
             for k, (data, runs) in enumerate(reader, 1):
                 report.add(data, runs, gathered.add(data, reader.rows))
@@ -114,13 +122,14 @@ def write_report(
         with stage("Sound and pictures") as bar:
             report.finish(
                 page,
-                SoundFinder(reader.folder_of, page.shown, warn),
+                SoundFinder(reader.folder_of, page.shown, warn) if sound else None,
                 frame_of,
                 pdf=pdf,
                 extras=replace(extras, few_pictures=few),
+                made_utc=gathered.newest_utc if as_of_data else None,
                 progress=bar.to,
             )
-    return out / PAGE
+    return page
 
 
 class Gathered:
@@ -133,9 +142,18 @@ class Gathered:
         self.engines: set[str] = set()
         self.marked: list[RunMarks] = []
         self.configurations: dict[str, None] = {}  # in the order flown
+        self.newest_utc = ""
+        self.campaign_file = (campaign_dir / flow.CAMPAIGN_FILE).read_bytes()
+
+    @property
+    def weight_unit(self) -> str:
+        """What the owner weighs in: ``lb`` where the campaign file gives the empty weight so, else ``kg``."""
+        aircraft = tomllib.loads(self.campaign_file.decode("utf-8")).get("aircraft", {})
+        return "lb" if "empty_weight_lb" in aircraft else "kg"
 
     def add(self, data: FlightData, rows: Sequence[JournalRow]) -> tuple[CameraFile, ...]:
         """Take a flight and the rows of its journal; returns its cameras."""
+        self.newest_utc = max([self.newest_utc, *(row.utc for row in rows if row.utc)])
         cameras = cameras_in(rows, data.info.id)
         self.cameras += cameras
         self.tufts += _tufts_of(data.info.id, rows)

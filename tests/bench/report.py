@@ -24,6 +24,7 @@ from pathlib import Path
 import av
 import numpy as np
 from campaigns import costs, kept, sizes_to
+from report_campaign import UTC, heard
 
 from logger_app.io.resources import data_dir
 from logger_app.io.sound import encode_opus, read_sound_file
@@ -95,7 +96,6 @@ def build(folder: Path, height: int) -> Path:
     source = data_dir("demo_sessions") / "sparrow_cuffs"
     (folder / "flights").mkdir(parents=True)
     shutil.copy(source / "inputs" / "campaign.toml", folder)
-    told = _e2e()
     for flight in json.loads((source / "expected" / "truth.json").read_text("utf-8"))["flights"]:
         pcm = read_sound_file(source / "inputs" / f"{flight['flight']}.opus")
         length_s = len(pcm) / 16_000
@@ -108,7 +108,7 @@ def build(folder: Path, height: int) -> Path:
         with Journal.create(
             flight_dir, FlightInfo(id=flight["flight"], configuration=flight["configuration"])
         ) as journal:
-            journal.append(codec.call_row(told.heard(k, call), told.UTC) for k, call in enumerate(calls, 1))
+            journal.append(codec.call_row(heard(k, call), UTC) for k, call in enumerate(calls, 1))
             with SegmentWriter(flight_dir, journal) as sound:
                 for _ in range(2):
                     sound.write(pcm)
@@ -116,8 +116,8 @@ def build(folder: Path, height: int) -> Path:
             body = {"file": "media/wing.mp4", "camera": "wing", "duration_s": 2 * length_s}
             journal.append(
                 [
-                    JournalRow(id="m1", flight_ns=0, utc=told.UTC, kind=RowKind.MEDIA, body=body),
-                    codec.clock_map_row(ClockMap(source="wing", offset_s=0.0, valid_to_s=2 * length_s), told.UTC, "k1"),
+                    JournalRow(id="m1", flight_ns=0, utc=UTC, kind=RowKind.MEDIA, body=body),
+                    codec.clock_map_row(ClockMap(source="wing", offset_s=0.0, valid_to_s=2 * length_s), UTC, "k1"),
                 ]
             )
     return folder
@@ -139,14 +139,6 @@ def film(path: Path, seconds: float, height: int) -> None:
             frame.pts = k
             box.mux(picture.encode(frame))
         box.mux(picture.encode(None))
-
-
-def _e2e():
-    """The builder of the end-to-end test, so that there is one."""
-    sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-    from e2e import test_report
-
-    return test_report
 
 
 if __name__ == "__main__":
