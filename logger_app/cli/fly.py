@@ -2,19 +2,29 @@
 
 from __future__ import annotations
 
+import argparse
 import json
 import signal
 import sys
 import threading
+from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-from logger_app.cli.common import _clean, say
+from logger_app.cli.common import OUR_CONTROLS, _clean
+from logger_app.errors import CaptureError, LoggerError, SoundError, visible
+
+if TYPE_CHECKING:
+    from logger_app.workflows.flight_session import FlightSession
 
 SUMMARY = "Walk through the cards in the air: record, hear, and say after each run whether it counts."
 EXAMPLE = "kneecall fly sparrow --flight day1_baseline"
+MAX_MESSAGES = 1000
+# How long messages may take at the end, standard error being blocked [s].
+MESSAGES_S = 1.0
 
 
-def add_arguments(parser) -> None:
+def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the verb."""
     parser.add_argument("campaign", type=Path, help="campaign folder")
     parser.add_argument(
@@ -26,6 +36,11 @@ def add_arguments(parser) -> None:
     parser.add_argument("--audio", type=Path, metavar="FILE", help="play a recording in place of the microphone")
     parser.add_argument("--fast", action="store_true", help="with --audio: as fast as it can be heard")
     parser.add_argument("--device", metavar="NAME", help="part of the microphone's name (default: the system's)")
+    parser.add_argument(
+        "--without-microphone",
+        action="store_true",
+        help="begin although no sound comes from the microphone: cards by touch, nothing recorded until it comes",
+    )
     parser.add_argument("--engine", metavar="NAME", help="recogniser (default: our own)")
     parser.add_argument("--model", type=Path, metavar="FOLDER", help="model of another recogniser")
     parser.add_argument(
@@ -34,186 +49,147 @@ def add_arguments(parser) -> None:
     parser.set_defaults(usage_error=parser.error)
 
 
-def run(args) -> int:
+def run(args: argparse.Namespace) -> int:
     """Fly; see the module's docstring."""
-    from logger_app.workflows import campaign as flow
+    from logger_app.io.process import leave_at_once
 
     if args.fast and not args.audio:
         args.usage_error("--fast needs --audio FILE: a microphone has only one speed")
+    messages = Messages()
+    try:
+        code = _fly(args, messages)
+    except LoggerError as err:
+        if args.debug:
+            raise
+        messages.say(f"kneecall: {err}")
+        code = 1
+    messages.close()
+    if stuck_threads():
+        leave_at_once(code)
+    return code
+
+
+def _fly(args: argparse.Namespace, messages: Messages) -> int:
+    from logger_app.workflows.campaign import load_campaign
+    from logger_app.workflows.takeoff import build_session
+
+    campaign = load_campaign(args.campaign)
     if not args.no_screen:
         from logger_app.ui.screen_check import need_screen
 
         need_screen("fly", "Or fly by voice and tones alone with --no-screen.")
-    campaign = flow.load_campaign(args.campaign)
-    printer = Lines() if args.json else Words() if args.no_screen else Silence()
-    session = build_session(campaign, args, printer)
+    print_rows = _print_json if args.json else _print_words if args.no_screen else None
+    session = build_session(campaign, args.campaign, wishes_of(args), on_rows=print_rows, say=messages.say)
     if not args.no_screen:
         from logger_app.ui.app import fly_on_screen
 
-        return fly_on_screen(session)
-    say(f"Flight {session.flight_dir.name}: recording. Ctrl-C lands.")
-    return _fly_blind(session, args)
+        code = fly_on_screen(session)
+        asked: list[int] = []
+    else:
+        messages.say(f"Flight {session.flight_dir.name}: recording. Ctrl-C lands.")
+        code, asked = _fly_blind(session, played=bool(args.audio))
+    if args.audio and session.microphone and session.microphone.trouble:
+        raise SoundError(session.microphone.trouble)
+    return _tell_landing(session, messages, code, asked)
 
 
-def _fly_blind(session, args) -> int:
-    """Until the recording is over, Ctrl-C (lands) or SIGTERM (goes on at the next start)."""
+def wishes_of(args: argparse.Namespace) -> Any:
+    """The options as the workflow takes them."""
+    from logger_app.workflows.takeoff import Wishes
+
+    return Wishes(
+        flight=args.flight,
+        configuration=args.configuration,
+        pilot=args.pilot,
+        audio=args.audio,
+        fast=getattr(args, "fast", False),
+        device=args.device,
+        engine=args.engine,
+        model=args.model,
+        without_microphone=args.without_microphone,
+    )
+
+
+def _fly_blind(session: FlightSession, played: bool) -> tuple[int, list[int]]:
+    """Until the recording is over, Ctrl-C (lands), SIGTERM or SIGHUP (goes on at the next start)."""
+    from logger_app.io.process import ending_signals
+
     asked: list[int] = []
     wake = threading.Event()
 
-    def ask(number, frame):
+    def ask(number: int, frame: object) -> None:
+        if asked:
+            session.hurry()
         asked.append(number)
         wake.set()
 
-    before = {number: signal.signal(number, ask) for number in (signal.SIGINT, signal.SIGTERM)}
-    try:
+    with ending_signals(ask):
         session.start()
-        if args.audio:
-            while not asked and not session.wait(0.1):
-                pass
-        else:
-            wake.wait()
+        while not wake.wait(0.1):
+            if played and session.recording_over:
+                break
         session.stop(landed=not asked or asked[0] == signal.SIGINT)
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
-    if args.audio and session.microphone.trouble:
-        from logger_app.errors import SoundError
+    return (130 if asked else 0), asked
 
-        raise SoundError(session.microphone.trouble)
+
+def _tell_landing(session: FlightSession, messages: Messages, code: int, asked: list[int]) -> int:
+    """Say how it ended; gives the exit code."""
+    landing = session.landing
+    for sentence in landing.sentences():
+        messages.say(sentence)
+    if landing.sound_lost:
+        raise CaptureError(landing.sound_lost)
     if asked:
-        say("landed" if asked[0] == signal.SIGINT else "stopped: the next `kneecall fly` resumes this flight")
-        return 130
-    return 0
+        landed = asked[0] == signal.SIGINT
+        messages.say("landed" if landed else "stopped: the next `kneecall fly` resumes this flight")
+        return code
+    return code or (1 if landing.rows_not_printed and not landing.reader_gone else 0)
 
 
-class Lines:
-    """Prints every row, and every run that ended, as one line of JSON."""
-
-    def __call__(self, rows, runs) -> None:
-        for row in rows:
-            self._print(row_as_json(row))
-        for closed in runs:
-            self._print(run_as_json(closed))
-        sys.stdout.flush()
-
-    @staticmethod
-    def _print(document: dict) -> None:
-        sys.stdout.write(json.dumps(_clean(document), ensure_ascii=False) + "\n")
+def stuck_threads() -> list[str]:
+    """Our threads that are still at work although the flight has ended."""
+    ours = ("microphone watch", "file microphone", "sound writer", "hearing", "core", "printing", "tones", "messages")
+    return [thread.name for thread in threading.enumerate() if thread.name.startswith(ours)]
 
 
-class Words:
-    """Prints what happens for a person: calls, steps and verdicts."""
+class Messages:
+    """Messages to a person on standard error, which may be blocked: said from a thread of their own."""
 
-    def __call__(self, rows, runs) -> None:
-        for row in rows:
-            text = row_in_words(row)
-            if text:
-                print(f"{row.flight_ns * 1e-9:8.1f} s  {text}", flush=True)
+    def __init__(self) -> None:
+        from logger_app.io.outlet import Outlet, write_through
 
-
-class Silence:
-    """Prints nothing: the screen shows it all."""
-
-    def __call__(self, rows, runs) -> None:
-        return None
-
-
-def build_session(campaign, args, on_rows, make=None):
-    """The session that the options ask for; everything that can be refused is refused here."""
-    from logger_app import __version__
-    from logger_app.fly.capture.mic_portaudio import PortAudioMicrophone
-    from logger_app.fly.capture.mic_wavfile import FileMicrophone
-    from logger_app.fly.capture.speaker import PortAudioSpeaker, SilentSpeaker
-    from logger_app.workflows.flight_session import EngineMaker, FlightSession, open_flight
-    from logger_app.workflows.preflight import acknowledged
-
-    microphone = FileMicrophone(args.audio, paced=not args.fast) if args.audio else PortAudioMicrophone(args.device)
-    make = make or EngineMaker(campaign, args.engine, args.model)
-    journal = open_flight(
-        campaign,
-        args.campaign,
-        args.flight,
-        args.configuration,
-        who=args.pilot,
-        app=__version__,
-        engine=make.engine_name,
-        pack=make.pack.id,
-        briefing=acknowledged(args.campaign, campaign),
-    )
-    try:
-        return FlightSession(
-            campaign,
-            journal,
-            microphone=microphone,
-            engine=make,
-            read=make.reader(),
-            on_rows=on_rows,
-            speaker=SilentSpeaker() if args.audio and args.fast else PortAudioSpeaker(),
+        self._outlet = Outlet(
+            "messages", lambda text: write_through(sys.stderr, visible(f"{text}\n", OUR_CONTROLS)), MAX_MESSAGES
         )
-    except BaseException:
-        journal.close()
-        raise
+        self._outlet.start()
+
+    def say(self, text: str) -> None:
+        """Hand a message over; never waits."""
+        self._outlet.offer(text)
+
+    def close(self) -> None:
+        """Let what waits be said, if it can."""
+        self._outlet.finish(MESSAGES_S)
 
 
-def row_as_json(row) -> dict:
-    """A journal row as `fly --json` prints it.
+def _print_json(rows: Sequence[Any], runs: Sequence[Any]) -> None:
+    """Print every row, and every run that ended, as one line of JSON."""
+    from logger_app.workflows.flight_session.told import row_as_json, run_as_json
 
-    Returns
-    -------
-    dict
-        ``row`` (its kind), ``id``, ``seq``, ``flight_s``, ``utc``, and its body; a call as everywhere.
-    """
-    head = {
-        "row": str(row.kind),
-        "id": row.id,
-        "seq": row.seq,
-        "flight_s": round(row.flight_ns * 1e-9, 3),
-        "utc": row.utc,
-    }
-    if row.kind == "call":
-        from logger_app.logstore.codec import body_to_call
-
-        return head | body_to_call(row.body).as_json()
-    body = {
-        (key[:-3] + "_s" if key.endswith("_ns") else key): (round(v * 1e-9, 3) if key.endswith("_ns") else v)
-        for key, v in row.body.items()
-    }
-    return head | {key: value for key, value in body.items() if key not in head}
+    documents = [*map(row_as_json, rows), *map(run_as_json, runs)]
+    _print([json.dumps(_clean(document), ensure_ascii=False) for document in documents])
 
 
-def run_as_json(run) -> dict:
-    """A run that ended, as `fly --json` prints it."""
-    return {
-        "row": "run",
-        "id": run.id,
-        "number": run.number,
-        "point": run.point,
-        "start_s": round(run.start_ns * 1e-9, 3),
-        "end_s": round(run.end_ns * 1e-9, 3),
-        "ended": str(run.ended),
-        "discarded": run.discarded,
-        "calls": list(run.calls),
-        "counts": run.verdict.counts,
-    }
+def _print_words(rows: Sequence[Any], runs: Sequence[Any]) -> None:
+    """Print what happens for a person: calls, steps and verdicts."""
+    from logger_app.workflows.flight_session.told import row_in_words
+
+    words = [(row, row_in_words(row)) for row in rows]
+    _print([f"{row.flight_ns * 1e-9:8.1f} s  {text}" for row, text in words if text])
 
 
-def row_in_words(row) -> str:
-    """A journal row for a person; empty for rows that say nothing to one."""
-    body = row.body
-    if row.kind == "call":
-        value = (
-            ""
-            if body["value"] is None
-            else f" {body['value']:g}"
-            if not isinstance(body["value"], str)
-            else (f" {body['value']}")
-        )
-        name = body["name"] if body["kind"] != "airspeed" else ""
-        return f"{name}{value} {body['unit'] or ''}".strip()
-    if row.kind == "step":
-        return f"-- {body['step'].replace('_', ' ')}" + (f" ({body['point']})" if body["point"] else "")
-    if row.kind == "verdict":
-        return f"== {body['words']}"
-    if row.kind == "gap":
-        return f"!! {body['why']} ({(body['end_ns'] - body['start_ns']) * 1e-9:.1f} s)"
-    return ""
+def _print(lines: list[str]) -> None:
+    from logger_app.io.outlet import write_through
+
+    if lines:
+        write_through(sys.stdout, visible("\n".join(lines) + "\n", OUR_CONTROLS))

@@ -25,6 +25,7 @@ def add_arguments(parser) -> None:
     parser.add_argument("--audio", type=Path, metavar="FILE", help="a recorded rehearsal in place of the microphone")
     parser.add_argument("--rehearse", action="store_true", help="without a screen: record the rehearsal now")
     parser.add_argument("--device", metavar="NAME", help="part of the microphone's name (default: the system's)")
+    parser.add_argument("--without-microphone", action="store_true", help="FLY begins although no sound comes from it")
     parser.add_argument("--engine", metavar="NAME", help="recogniser (default: our own)")
     parser.add_argument("--model", type=Path, metavar="FOLDER", help="model of another recogniser")
     parser.add_argument("--dpi", type=float, metavar="N", help="dots per inch of the tablet's screen, kept")
@@ -66,15 +67,13 @@ def _display(args):
 
 
 def _desk(args, display):
-    from logger_app.cli.fly import Silence, build_session
+    from logger_app.cli.fly import wishes_of
     from logger_app.ui.preflight_work import PreflightDesk
     from logger_app.workflows.rehearsal import microphone_of
-
-    args.fast = False
+    from logger_app.workflows.takeoff import build_session
 
     def session(campaign, make):
-        flying = type(args)(**vars(args) | {"audio": None})
-        return build_session(campaign, flying, Silence(), make)
+        return build_session(campaign, args.campaign, replace(wishes_of(args), audio=None), say=say, make=make)
 
     return PreflightDesk(
         args.campaign,
@@ -107,7 +106,7 @@ def _print(args, display) -> int:
         desk.check_disk(args.campaign, desk.planned_minutes(campaign, args.flight)),
         desk.check_battery(),
         desk.check_clock(desk.newest_flight(args.campaign) if campaign else None),
-        desk.check_flights(args.campaign),
+        desk.check_flights(args.campaign, args.flight),
         desk.check_briefing(args.campaign, campaign),
     ]
     ready = not any(check.state == desk.WRONG for check in checks)
@@ -123,7 +122,7 @@ def _print(args, display) -> int:
         )
     else:
         _words(checks, desk.briefing(campaign))
-    return 1 if cards.state == desk.WRONG else 0
+    return 0 if ready else 1
 
 
 def _sound(args, desk, lines, make):

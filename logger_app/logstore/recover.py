@@ -18,6 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
+from logger_app.domain.flight_time import Overlap, overlaps
 from logger_app.domain.folder_names import name_faults
 from logger_app.errors import Fault, LogDamaged, LogError, SoundError
 from logger_app.io.containers import open_container
@@ -96,6 +97,7 @@ def verify(flight_dir: Path, sound: bool = True) -> Health:
     rows, lost = readable_rows(flight_dir)
     faults += [_row_fault(flight_dir, span) for span in _spans(lost)]
     faults += _body_faults(flight_dir, rows)
+    faults += [_clock_fault(flight_dir, overlap) for overlap in overlaps(rows)]
     segments = audio_io.segments_of(flight_dir, rows)
     for segment in segments:
         faults += _segment_faults(flight_dir, segment, sound)
@@ -337,6 +339,15 @@ def _row_fault(flight_dir: Path, span: str) -> Fault:
         got="bytes that are not what was written",
         expected="rows that agree with their checksums",
         hint=f"Run `kneecall store rescue {flight_dir}` to save the rest.",
+    )
+
+
+def _clock_fault(flight_dir: Path, overlap: Overlap) -> Fault:
+    return Fault(
+        where=f"{flight_dir / JOURNAL_FILE} row {overlap.seq}",
+        got=str(overlap),
+        expected="time that only goes on",
+        hint="Nothing is lost; runs in that stretch are left out of the results.",
     )
 
 

@@ -79,6 +79,7 @@ class Run:
     point_sure: bool = True
     point_cause: str | None = None
     next_likeliest: str | None = None
+    clock_fault: str = ""  # why its times cannot be trusted
 
     @property
     def start_s(self) -> float:

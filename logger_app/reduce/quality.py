@@ -33,6 +33,7 @@ RULES = (
     ("too uncertain", "excluded", f"the stall speed's standard uncertainty is above {LARGEST_U_KT:g} kt"),
     ("no test point", "left out", "it fits no test point, or its configuration is not known (assign it in review)"),
     ("no speed", "left out", "no usable airspeed was called"),
+    ("time shared", "left out", "two parts of the flight have the same times there: the clock went back at a restart"),
     ("short entry", "caveat", f"the approach was called from less than {START_ABOVE_STALL_KT:g} kt above the stall"),
     ("read beyond", "caveat", f"the fit lies more than {FARTHEST_BELOW_LAST_CALL_KT:g} kt from the last call used"),
     ("turning entry", "caveat", f"a banked run was entered at clearly more than {TURNING_RATE_KT_PER_S:g} kt/s"),
@@ -76,6 +77,8 @@ def judge(run: Run, stall: RunStall, point: TestPoint | None, configuration: str
         left_out.append("the flight's configuration is not known")
     if stall.ias_kt is None:
         left_out.append("no usable airspeed was called")
+    if run.clock_fault:
+        left_out.append(run.clock_fault)
     caveats = _caveats(run, stall, point)
     counts = not excluded
     if run.overruled is not None and run.overruled != counts:

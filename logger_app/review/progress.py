@@ -25,8 +25,8 @@ class Progress:
 
     @property
     def share(self) -> float:
-        """Share of calls that a person has looked at, 0 to 1; 1 for a flight without calls."""
-        return self.reviewed / self.calls if self.calls else 1.0
+        """Share of calls that a person has looked at, 0 to 1; 0 for a flight without calls: nothing was heard."""
+        return self.reviewed / self.calls if self.calls else 0.0
 
     def as_json(self) -> dict:
         """As `review --list --json` shows it."""
@@ -51,6 +51,8 @@ class Progress:
 
     def in_words(self) -> str:
         """Two sentences for a person."""
+        if not self.calls:
+            return "No call was heard in this flight; there is nothing to review."
         by = ", ".join(f"{who} {n}" for who, n in self.by)
         words = (
             f"{self.reviewed} of {self.calls} calls reviewed ({100 * self.share:.0f} %{'; ' + by if by else ''}); "

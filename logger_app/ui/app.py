@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import signal
 from collections.abc import Callable
 
 from logger_app.errors import CaptureError
+from logger_app.io.process import ending_signals
 from logger_app.ui.bridge import Bridge
 from logger_app.ui.display_io import load_display
 from logger_app.ui.kivy_env import prepare_environment
@@ -95,7 +95,13 @@ def fly_context(session) -> tuple[FlyContext, Callable[[], object]]:
     return context, lambda: preflight.acknowledge(campaign_dir, campaign, who)
 
 
-def make_fly_app(session, display: Display, context: FlyContext = NO_CONTEXT, acknowledge=lambda: None):
+def make_fly_app(
+    session,
+    display: Display,
+    context: FlyContext = NO_CONTEXT,
+    acknowledge=lambda: None,
+    end_with_recording: bool = False,
+):
     """The flight app, not yet running. `landed` is True when the flight was ended on the screen."""
     from kivy.app import App
     from kivy.core.window import Window
@@ -111,7 +117,9 @@ def make_fly_app(session, display: Display, context: FlyContext = NO_CONTEXT, ac
 
         def build(self):
             screen = FlyScreen(display, session.touch, lambda: self.stop(), context, acknowledge)
-            self.bridge = Bridge(session, screen.show, screen.cue)
+            self.bridge = Bridge(
+                session, screen.show, screen.cue, over=self.stop if end_with_recording else lambda: None
+            )
             Window.bind(on_key_down=screen.on_key)
             return screen
 
@@ -216,16 +224,15 @@ def preflight_on_screen(desk, size: tuple[int, int] | None = None) -> int:
     prepare_kivy(*(size or (None, None)))
     keep_flying()
     app = make_preflight_app(desk, desk.state.display)
-    before = {number: signal.signal(number, lambda *_: app.stop()) for number in (signal.SIGINT, signal.SIGTERM)}
+    landed = True
     try:
-        app.run()
+        with ending_signals(lambda *_: app.stop()):
+            app.run()
     finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
         if app.session:
             landed = app.session.snapshot().state.phase is Phase.LANDED
             app.session.stop(landed=landed)
-    return 0 if not app.session or landed else 130
+    return 0 if landed else 130
 
 
 def fly_on_screen(session, display: Display | None = None, size: tuple[int, int] | None = None) -> int:
@@ -243,13 +250,12 @@ def fly_on_screen(session, display: Display | None = None, size: tuple[int, int]
     """
     prepare_kivy(*(size or (None, None)))
     keep_flying()
-    app = make_fly_app(session, display or load_display(), *fly_context(session))
-    before = {number: signal.signal(number, lambda *_: app.stop()) for number in (signal.SIGINT, signal.SIGTERM)}
+    app = make_fly_app(session, display or load_display(), *fly_context(session), end_with_recording=True)
+    landed = False
     try:
-        app.run()
-        landed = app.landed
+        with ending_signals(lambda *_: app.stop()):
+            app.run()
     finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
-        session.stop(landed=app.landed)
+        landed = app.landed or session.snapshot().ended
+        session.stop(landed=landed)
     return 0 if landed else 130

@@ -12,10 +12,10 @@ LOOKS_PER_S = 20.0
 
 
 class Bridge:
-    """Calls `show(snapshot)` and `cue(cue)` on Kivy's thread until `stop`."""
+    """Calls `show(snapshot)` and `cue(cue)` on Kivy's thread until `stop`; `over()` when a played recording has ended."""
 
-    def __init__(self, session, show: Callable, cue: Callable):
-        self.session, self.show, self.cue = session, show, cue
+    def __init__(self, session, show: Callable, cue: Callable, over: Callable[[], object] = lambda: None):
+        self.session, self.show, self.cue, self.over = session, show, cue, over
         self._event = None
 
     def start(self) -> None:
@@ -34,4 +34,7 @@ class Bridge:
         """One look: cues first, then the state that they belong to."""
         for cue in self.session.take_cues():
             self.cue(cue)
-        self.show(self.session.snapshot())
+        snapshot = self.session.snapshot()
+        self.show(snapshot)
+        if snapshot.ended:
+            self.over()

@@ -15,12 +15,13 @@ from itertools import takewhile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from logger_app.domain.flight_time import Overlap, overlaps
 from logger_app.errors import CardError, Fault, Notice
 from logger_app.records.calls import ReviewedCall
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 from logger_app.records.plan import Campaign, Loading
 from logger_app.records.results import Reduction, StallSpeed
-from logger_app.records.runs import FlightData, FlightRuns, RunWeight
+from logger_app.records.runs import FlightData, FlightRuns, Run, RunWeight
 from logger_app.units import s_to_ns
 
 if TYPE_CHECKING:
@@ -162,6 +163,7 @@ def flight_from_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[Journa
     runs = runs_as_flown(
         campaign, codec.body_to_points(flown), info.id, calls, steps, standing(corrections), gaps, duration_ns
     )
+    runs = with_clock_faults(runs, overlaps(rows))
     return FlightData(
         info=info,
         runs=runs,
@@ -170,6 +172,15 @@ def flight_from_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[Journa
         packs=tuple(sorted({call.pack for call in heard if call.pack})),
         journal_sha256=digest.hexdigest(),
     )
+
+
+def with_clock_faults(runs: FlightRuns, shared: Sequence[Overlap]) -> FlightRuns:
+    """The same runs; one that lies in a stretch of time which two parts of the flight share says so."""
+
+    def fault(run: Run) -> str:
+        return next((str(o) for o in shared if run.start_ns < o.end_ns and run.end_ns > o.start_ns), "")
+
+    return replace(runs, runs=tuple(replace(run, clock_fault=fault(run)) for run in runs.runs)) if shared else runs
 
 
 def with_proposals(heard: Iterable, proposals: Iterable[dict]) -> list:

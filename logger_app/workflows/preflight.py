@@ -21,16 +21,17 @@ from pathlib import Path
 
 import numpy as np
 
+from logger_app.domain.points import points_for
 from logger_app.errors import CardError, LoggerError
 from logger_app.fly.capture.audio_writer import BYTES_PER_S, JOURNAL_BYTES
-from logger_app.fly.capture.mic import BlockQueue, level_dbfs
+from logger_app.fly.capture.mic import MAX_STOP_S, BlockQueue, level_dbfs
 from logger_app.fly.rehearsal import Line, Score, score, script
 from logger_app.io.files import make_folder, read_text, write_text
 from logger_app.io.resources import user_dir
 from logger_app.records.calls import CallKind
 from logger_app.records.plan import Campaign
 from logger_app.units import RATE_HZ
-from logger_app.workflows.flight_session import EngineMaker, points_for
+from logger_app.workflows.flight_session import EngineMaker
 
 OK, WARN, WRONG, UNKNOWN = "ok", "warn", "wrong", "unknown"
 ACKNOWLEDGED_FILE = "preflight.json"
@@ -105,14 +106,15 @@ def check_microphone(device: str | None = None, seconds: float = MICROPHONE_S) -
     microphone = PortAudioMicrophone(device)
     blocks = BlockQueue()
     microphone.start(blocks)
-    parts, end = [], time.monotonic() + seconds + 1.0
-    while sum(map(len, parts)) < seconds * RATE_HZ and time.monotonic() < end:
+    parts: list[np.ndarray] = []
+    end = time.monotonic() + seconds + 1.0
+    while sum(len(part) for part in parts) < seconds * RATE_HZ and time.monotonic() < end:
         block = blocks.get(timeout_s=0.1)
         if block is not None:
             parts.append(block.pcm)
         elif microphone.trouble:
             break
-    microphone.stop()
+    microphone.stop(MAX_STOP_S)
     if not parts:
         return no_microphone(microphone.trouble)
     return judge_level(np.concatenate(parts))
@@ -335,7 +337,11 @@ def _battery_windows() -> tuple[int | None, bool | None]:
         ]
 
     status = Status()
-    if not ctypes.windll.kernel32.GetSystemPowerStatus(ctypes.byref(status)) or status.percent > 100:
+    if (
+        sys.platform != "win32"
+        or not ctypes.windll.kernel32.GetSystemPowerStatus(ctypes.byref(status))
+        or status.percent > 100
+    ):
         return None, None
     return int(status.percent), status.line == 1
 
@@ -352,8 +358,14 @@ def check_clock(newest: datetime | None = None, now: datetime | None = None) -> 
     return Check(name="clock", state=OK, words=words)
 
 
-def check_flights(campaign_dir: Path) -> Check:
-    """Whether the flights so far are intact: every row, and that every sound file is there."""
+def check_flights(campaign_dir: Path, flight: str | None = None) -> Check:
+    """Every flight of the campaign: rows by their checksums, sound files by their lengths.
+
+    Parameters
+    ----------
+    flight : str, optional
+        The flight to be flown: damage to it is wrong, damage to another one is worth a look.
+    """
     from logger_app.logstore.recover import verify
     from logger_app.logstore.store import list_flights
 
@@ -362,7 +374,7 @@ def check_flights(campaign_dir: Path) -> Check:
     for folder in folders:
         try:
             faults = verify(folder, sound=False).faults
-        except LoggerError as err:
+        except (LoggerError, OSError) as err:
             damaged[folder.name] = str(err)
         else:
             if faults:
@@ -371,7 +383,8 @@ def check_flights(campaign_dir: Path) -> Check:
     if not damaged:
         return Check(name="flights", state=OK, words=f"{_some(len(folders), 'flight')} intact", facts=facts)
     words = f"{len(damaged)} of {_some(len(folders), 'flight')} damaged: {', '.join(damaged)}"
-    return Check(name="flights", state=WARN, words=words, hint=next(iter(damaged.values())), facts=facts)
+    state = WRONG if flight in damaged else WARN
+    return Check(name="flights", state=state, words=words, hint=next(iter(damaged.values())), facts=facts)
 
 
 def newest_flight(campaign_dir: Path) -> datetime | None:

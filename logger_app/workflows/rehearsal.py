@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from logger_app.fly.capture.mic import BlockQueue, Microphone, level_dbfs
+from logger_app.fly.capture.mic import MAX_STOP_S, BlockQueue, Microphone, level_dbfs
 from logger_app.units import RATE_HZ
 
 MAX_REHEARSAL_S = 60.0
@@ -50,5 +50,5 @@ def record(
         samples += len(block.pcm)
         if len(parts) % LEVEL_EVERY_BLOCKS == 0:
             on_level(level_dbfs(block.pcm))
-    microphone.stop()
+    microphone.stop(MAX_STOP_S)
     return np.concatenate(parts) if parts else np.zeros(0, np.int16)

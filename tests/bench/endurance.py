@@ -55,9 +55,10 @@ class Tape:
             self.at_s = k / 20
         blocks.end()
 
-    def stop(self) -> None:
+    def stop(self, within_s: float | None = None) -> bool:
         self.stopped.set()
-        self.thread.join()
+        self.thread.join(within_s)
+        return not self.thread.is_alive()
 
 
 class Script:

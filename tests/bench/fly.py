@@ -62,9 +62,10 @@ class LoopMicrophone:
                 blocks.put_waiting(self.pcm[at : at + n], self.stopped)
         blocks.end()
 
-    def stop(self) -> None:
+    def stop(self, within_s: float | None = None) -> bool:
         self.stopped.set()
-        self.thread.join()
+        self.thread.join(within_s)
+        return not self.thread.is_alive()
 
 
 def memory_mb() -> float:

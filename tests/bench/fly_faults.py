@@ -85,8 +85,8 @@ class Tape:
             blocks.put(np.full(800, k %% 30000, np.int16))
             sys.stderr.write("."); sys.stderr.flush()   # one a block played
         blocks.end()
-    def stop(self):
-        self.stopped.set(); self.thread.join()
+    def stop(self, within_s=None):
+        self.stopped.set(); self.thread.join(within_s); return not self.thread.is_alive()
 
 fs.EngineMaker = Maker
 import logger_app.fly.capture.mic_wavfile as mw

@@ -515,7 +515,7 @@ def use_flight(campaign_dir: Path, flight_dir: Path) -> None:
     from logger_app.sync.tufts import body_to_grid
     from logger_app.workflows import campaign as flow
     from logger_app.workflows.cameras import open_cameras
-    from logger_app.workflows.flight_session import _replay
+    from logger_app.workflows.flight_session import replay
     from logger_app.workflows.report import Gathered
     from logger_app.workflows.review import ReviewDesk
 
@@ -542,7 +542,7 @@ def use_flight(campaign_dir: Path, flight_dir: Path) -> None:
 
     def again():
         with Journal.open(flight_dir, read_only=True) as journal:
-            _replay(journal, campaign)
+            replay(list(journal.rows()), campaign, journal.info.id)
 
     first: LoggerError | None = None
     for use in (

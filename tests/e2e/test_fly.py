@@ -193,7 +193,7 @@ def test_no_display_is_one_sentence_and_exit_1(campaign, capsys, monkeypatch):
 def test_a_dead_display_is_one_sentence_and_exit_1(campaign):
     env = {k: v for k, v in os.environ.items() if k not in ("SDL_VIDEODRIVER", "WAYLAND_DISPLAY")}
     done = subprocess.run(
-        [sys.executable, "-m", "logger_app", "fly", str(campaign), "--flight", "day1_baseline"],
+        [sys.executable, "-m", "logger_app", "fly", str(campaign), "--flight", "day1_baseline", "--without-microphone"],
         capture_output=True,
         text=True,
         env=env | {"DISPLAY": ":97"},
@@ -235,7 +235,9 @@ def test_preflight_prints_one_document(campaign, capsys, monkeypatch, tmp_path):
     document = json.loads(capsys.readouterr().out)
     states = {check["name"]: check["state"] for check in document["checks"]}
 
-    assert code == 0
+    assert code == (0 if document["ready"] else 1)
+    assert document["ready"] is ("wrong" not in states.values())
+    assert states["flights"] == "ok"
     assert states["cards"] == states["hearing"] == states["briefing"] == states["disk"] == "ok"
     assert document["briefing"]["floor_ft"] == 3000
     assert document["display"]["dpi"] == 160

@@ -22,6 +22,7 @@ from logger_app.records.calls import CaptureGap
 from logger_app.records.journal import FlightInfo
 from logger_app.records.plan import Aircraft, AircraftConfig, Campaign
 from logger_app.workflows.flight_session import FlightSession, open_flight
+from logger_app.workflows.flight_session.messages import Called, GapFound
 
 BLOCKS = 400  # 20 s
 
@@ -155,10 +156,10 @@ def test_in_flight_nothing_is_read_from_the_disk(tmp_path, monkeypatch):
     monkeypatch.setattr(Journal, "rows", gone)
     monkeypatch.setattr(Journal, "_highest", gone)
     session.start()
-    session._inbox.put(("gap", CaptureGap(start_ns=0, end_ns=1, why="x")))
-    session._inbox.put(("heard",))  # too few arguments: a fact gone wrong
+    session._inbox.put(GapFound(CaptureGap(start_ns=0, end_ns=1, why="x")))
+    session._inbox.put(Called(None))  # a fact gone wrong
     session.touch(Intent.MARK)
-    with pytest.raises(LogError, match="not all of it was told"):
+    with pytest.raises(LogError, match="something went wrong on the way"):
         session.stop(landed=True)
     monkeypatch.undo()
 

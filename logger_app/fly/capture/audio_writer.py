@@ -96,7 +96,7 @@ class AudioWriter(threading.Thread):
     """Writes sound, tells gaps and states, feeds the hearing.
 
     Ends with the microphone's last block or with `finish`; then the store is closed and the hearing
-    told. `on_gap` and `on_state` are called from this thread and must not wait.
+    told. `failure` says why it ended, if by an error. `on_gap` and `on_state` are called from this thread and must not wait.
 
     Parameters
     ----------
@@ -128,6 +128,8 @@ class AudioWriter(threading.Thread):
         self.on_gap, self.on_state, self.free_bytes = on_gap, on_state, free_bytes
         self.patient = patient
         self.position = store.samples
+        self.kept_samples = 0
+        self.failure = ""
         self._stopped = threading.Event()
         self._unheard_from: int | None = None
         self._lost_from: int | None = None
@@ -135,15 +137,24 @@ class AudioWriter(threading.Thread):
         self._seconds_left = float("inf")
         self._look_at_disk_at = self.position
 
-    def finish(self) -> None:
-        """Take what is queued, then end; returns when the sound is closed."""
+    def finish(self, within_s: float | None = None) -> bool:
+        """Take what is queued, then end.
+
+        Returns
+        -------
+        bool
+            Whether the sound is closed; False if the disk did not take it in time.
+        """
         self._stopped.set()
-        self.join()
+        self.join(within_s)
+        return not self.is_alive()
 
     def run(self) -> None:
         """The thread."""
         try:
             self._take_all()
+        except Exception as err:
+            self.failure = f"{type(err).__name__}: {err}"
         finally:
             if self.hearing:
                 self.hearing.end()
@@ -176,6 +187,7 @@ class AudioWriter(threading.Thread):
             if self.store.samples < self.position:
                 self.store.skip(self.position - self.store.samples)
             self.store.write(pcm)
+            self.kept_samples += len(pcm)
         except OSError as err:  # a LogError, or what a medium that was pulled out makes of it
             self._lose(f"sound is not recorded ({err})")
             return

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import queue
 import sys
+import threading
 import time
 from dataclasses import dataclass
 from typing import Protocol
@@ -22,6 +23,8 @@ BLOCK_SAMPLES = 800  # 50 ms: a word's start is on the screen soon, the callback
 # How much sound may wait for the writer before blocks are dropped. A disk that stalls longer than
 # this loses sound, which then shows as a gap.
 QUEUE_S = 20.0
+# How long a sound system may take to let go of a microphone before it is left behind.
+MAX_STOP_S = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,7 +43,7 @@ class BlockQueue:
     One thread puts, one takes. What does not fit is counted, and told with the next block.
     """
 
-    def __init__(self, limit_s: float = QUEUE_S):
+    def __init__(self, limit_s: float = QUEUE_S) -> None:
         self.limit = max(1, round(limit_s * RATE_HZ / BLOCK_SAMPLES))
         self._queue: queue.SimpleQueue[Block] = queue.SimpleQueue()
         self._dropped = 0
@@ -54,7 +57,7 @@ class BlockQueue:
             missing, why, self._dropped = missing + self._dropped, why or "the disk was too slow", 0
         self._queue.put(Block(pcm=pcm, missing=missing, why=why))
 
-    def put_waiting(self, pcm: np.ndarray, stopped) -> None:
+    def put_waiting(self, pcm: np.ndarray, stopped: threading.Event) -> None:
         """As `put`, but waits for room: for a file that is played as fast as it can be heard."""
         while self._queue.qsize() >= self.limit and not stopped.is_set():
             time.sleep(0.002)
@@ -63,6 +66,11 @@ class BlockQueue:
     def end(self) -> None:
         """Say that no more will come."""
         self._queue.put(Block(pcm=np.zeros(0, np.int16), last=True))
+
+    @property
+    def has_some(self) -> bool:
+        """Whether sound waits in it."""
+        return not self._queue.empty()
 
     def get(self, timeout_s: float) -> Block | None:
         """The next block, or None when none came in time."""
@@ -81,8 +89,8 @@ class Microphone(Protocol):
     def start(self, blocks: BlockQueue) -> None:
         """Begin to push; returns at once and does not raise for a device that is not there."""
 
-    def stop(self) -> None:
-        """Stop pushing; returns when no more will come. Safe to call twice."""
+    def stop(self, within_s: float | None = None) -> bool:
+        """Stop pushing; gives whether no more will come (False: it did not answer in time). Safe to call twice."""
 
     @property
     def trouble(self) -> str:
@@ -122,7 +130,7 @@ class SampleClock:
     # A wall clock that is put right slowly runs off by up to 500 ppm (adjtime(3)); the least lateness follows.
     DRIFT = 1e-3
 
-    def __init__(self):
+    def __init__(self) -> None:
         self._expected_s: float | None = None
         self._came_s: float | None = None
         self._least_late_s: float | None = None
@@ -148,21 +156,21 @@ class SampleClock:
             self._least_late_s = late_s
             return 0
         hole_s = adc_s - expected_s
-        if late_s is not None and before_s is not None:
-            hole_s = self._believed_s(hole_s, late_s, came_s - before_s - samples / RATE_HZ, overflow)
+        if came_s is not None and late_s is not None and before_s is not None and self._least_late_s is not None:
+            waited_s = came_s - before_s - samples / RATE_HZ
+            hole_s, self._least_late_s = self._believed_s(hole_s, late_s, self._least_late_s, waited_s, overflow)
         return round(hole_s * RATE_HZ) if hole_s > (self.TOLD_S if overflow else self.UNTOLD_S) else 0
 
-    def _believed_s(self, hole_s: float, late_s: float, waited_s: float, told: bool) -> float:
-        """The hole that the ADC times tell of, unless their clock was set."""
-        early_s = self._least_late_s - late_s
+    def _believed_s(
+        self, hole_s: float, late_s: float, least_late_s: float, waited_s: float, told: bool
+    ) -> tuple[float, float]:
+        """The hole that the ADC times tell of, unless their clock was set; and the least lateness from now on."""
+        early_s = least_late_s - late_s
         if early_s > (self.TOLD_EARLY_S if told else self.EARLY_S):
-            self._least_late_s = late_s
-            return hole_s - early_s
+            return hole_s - early_s, late_s
         if hole_s < -self.UNTOLD_S or waited_s > hole_s + self.HELD_BACK_S:
-            self._least_late_s = late_s
-            return waited_s if waited_s > self.LOST_S else 0.0
-        self._least_late_s = min(late_s, self._least_late_s + self.DRIFT * BLOCK_SAMPLES / RATE_HZ)
-        return hole_s
+            return (waited_s if waited_s > self.LOST_S else 0.0), late_s
+        return hole_s, min(late_s, least_late_s + self.DRIFT * BLOCK_SAMPLES / RATE_HZ)
 
 
 def steady_s() -> float:

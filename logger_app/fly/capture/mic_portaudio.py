@@ -8,6 +8,7 @@ to open one until it works. Not confirmed on a tablet's own microphone: tested t
 from __future__ import annotations
 
 import threading
+from typing import Any
 
 import numpy as np
 
@@ -17,9 +18,11 @@ from logger_app.units import RATE_HZ
 LOOK_EVERY_S = 0.5
 # No block for this long is a lost microphone; a busy machine delays callbacks by some tenths.
 LOST_AFTER_S = 1.5
+# PortAudio may be asked by one thread at a time only: a new start while a tone is being opened ends in a crash.
+PORTAUDIO = threading.Lock()
 
 
-def load_portaudio():
+def load_portaudio() -> tuple[Any, str]:
     """The `sounddevice` module, or the reason in words why there is none.
 
     Returns
@@ -45,11 +48,11 @@ class PortAudioMicrophone:
         self.device = device
         self.name = "microphone" if device is None else f"microphone {device}"
         self.trouble = "microphone not started"
-        self._sd = None
-        self._stream = None
-        self._blocks: BlockQueue | None = None
+        self._sd: Any = None
+        self._stream: Any = None
+        self._blocks = BlockQueue()
         self._clock = SampleClock()
-        self._last_block_s: float | None = None
+        self._last_block_s = 0.0
         self._stopped = threading.Event()
         self._watch: threading.Thread | None = None
 
@@ -57,17 +60,30 @@ class PortAudioMicrophone:
         """Open the device if there is one; keep looking if not."""
         self._blocks = blocks
         self._last_block_s = steady_s()
-        self._open()
-        # Why: a pulled plug is not told by PortAudio; somebody must notice the silence. Ends with `stop`.
+        self.trouble = ""
+        # Why: a pulled plug is not told by PortAudio, somebody must notice the silence; and a sound server that does
+        # not answer holds up whoever asks it. All that may wait for it is asked here. Ended by `stop`.
         self._watch = threading.Thread(target=self._look, name="microphone watch", daemon=True)
         self._watch.start()
 
-    def stop(self) -> None:
-        """Close the device."""
+    def stop(self, within_s: float | None = None) -> bool:
+        """Close the device; False if it did not answer in time."""
         self._stopped.set()
-        if self._watch:
-            self._watch.join()
-            self._watch = None
+        watch = self._watch
+        if watch:
+            watch.join(within_s)
+        return not (watch and watch.is_alive())
+
+    def _look(self) -> None:
+        self._open()
+        while not self._stopped.wait(LOOK_EVERY_S):
+            quiet_s = steady_s() - self._last_block_s
+            if self._stream is not None and quiet_s < LOST_AFTER_S:
+                continue
+            if self._stream is not None:
+                self.trouble = "microphone lost"
+                self._close()
+            self._look_again()
         self._close()
 
     def _open(self) -> None:
@@ -75,8 +91,11 @@ class PortAudioMicrophone:
         if self._sd is None:
             self.trouble = trouble
             return
-        self._clock = SampleClock()
+        if not PORTAUDIO.acquire(timeout=LOOK_EVERY_S):
+            self.trouble = "the sound system does not answer"
+            return
         try:
+            self._clock = SampleClock()
             stream = self._sd.RawInputStream(
                 samplerate=RATE_HZ,
                 channels=1,
@@ -86,10 +105,11 @@ class PortAudioMicrophone:
                 callback=self._callback,
             )
             stream.start()
+            self._stream = stream
         except Exception as err:
             self.trouble = f"no microphone ({err})"
-            return
-        self._stream = stream
+        finally:
+            PORTAUDIO.release()
 
     def _close(self) -> None:
         stream, self._stream = self._stream, None
@@ -100,7 +120,7 @@ class PortAudioMicrophone:
             except Exception as err:
                 self.trouble = f"microphone closed badly ({err})"
 
-    def _callback(self, data, frames, stream_time, status) -> None:
+    def _callback(self, data: Any, frames: int, stream_time: Any, status: Any) -> None:
         pcm = np.frombuffer(bytes(data), np.int16)
         now_s = steady_s()
         missing = self._clock.missing(stream_time.inputBufferAdcTime, frames, bool(status.input_overflow), now_s)
@@ -113,18 +133,11 @@ class PortAudioMicrophone:
         self._last_block_s = now_s
         self._blocks.put(pcm, missing, why)
 
-    def _look(self) -> None:
-        while not self._stopped.wait(LOOK_EVERY_S):
-            quiet_s = steady_s() - self._last_block_s
-            if self._stream is not None and quiet_s < LOST_AFTER_S:
-                continue
-            if self._stream is not None:
-                self.trouble = "microphone lost"
-                self._close()
-            self._look_again()
-
     def _look_again(self) -> None:
         if self._sd is not None:
+            if not PORTAUDIO.acquire(timeout=LOOK_EVERY_S):
+                self.trouble = "the sound system does not answer"
+                return
             try:
                 # PortAudio lists devices once, at its start: only a new start sees a plug put back.
                 self._sd._terminate()
@@ -132,4 +145,6 @@ class PortAudioMicrophone:
             except Exception as err:
                 self.trouble = f"the sound system does not start ({err})"
                 return
+            finally:
+                PORTAUDIO.release()
         self._open()

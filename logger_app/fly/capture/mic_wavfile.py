@@ -43,11 +43,12 @@ class FileMicrophone:
         self._thread = threading.Thread(target=self._play, args=(blocks,), name="file microphone", daemon=True)
         self._thread.start()
 
-    def stop(self) -> None:
-        """Stop playing."""
+    def stop(self, within_s: float | None = None) -> bool:
+        """Stop playing; False if reading the file did not end in time."""
         self._stopped.set()
         if self._thread:
-            self._thread.join()
+            self._thread.join(within_s)
+        return not (self._thread and self._thread.is_alive())
 
     def _play(self, queue: BlockQueue) -> None:
         began_s, played = time.monotonic(), 0
@@ -65,6 +66,8 @@ class FileMicrophone:
                     queue.put_waiting(pcm, self._stopped)
         except SoundError as err:
             self.trouble = str(err)
+        except Exception as err:
+            self.trouble = f"{self.path}: cannot be read further ({type(err).__name__}: {err})."
         finally:
             queue.end()
 

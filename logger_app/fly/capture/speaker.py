@@ -6,12 +6,12 @@ from typing import Protocol
 
 import numpy as np
 
-from logger_app.fly.capture.mic_portaudio import load_portaudio
+from logger_app.fly.capture.mic_portaudio import PORTAUDIO, load_portaudio
 from logger_app.units import RATE_HZ
 
 
 class Speaker(Protocol):
-    """Plays short sounds without waiting for them."""
+    """Plays short sounds. May wait for a sound system that does not answer, so it is asked in a thread of its own."""
 
     def play(self, pcm: np.ndarray) -> float | None:
         """Start a sound (16 kHz mono int16); gives the delay until it is heard [s], None if it is not."""
@@ -20,7 +20,7 @@ class Speaker(Protocol):
 class SilentSpeaker:
     """Keeps what would have been played; for files played faster than time, and for tests."""
 
-    def __init__(self):
+    def __init__(self) -> None:
         self.played: list[np.ndarray] = []
 
     def play(self, pcm: np.ndarray) -> float | None:
@@ -32,7 +32,7 @@ class SilentSpeaker:
 class PortAudioSpeaker:
     """The default output device. `trouble` says why nothing is heard."""
 
-    def __init__(self):
+    def __init__(self) -> None:
         self.trouble = ""
 
     def play(self, pcm: np.ndarray) -> float | None:
@@ -41,9 +41,10 @@ class PortAudioSpeaker:
         if sounddevice is None:
             return None
         try:
-            sounddevice.play(pcm, RATE_HZ)
-            self.trouble = ""
-            return float(sounddevice.get_stream().latency)
+            with PORTAUDIO:
+                sounddevice.play(pcm, RATE_HZ)
+                self.trouble = ""
+                return float(sounddevice.get_stream().latency)
         except Exception as err:
             self.trouble = f"no loudspeaker ({err})"
             return None

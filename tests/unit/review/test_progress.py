@@ -66,11 +66,11 @@ def test_in_words_and_as_json():
     }
 
 
-def test_a_flight_without_calls_is_reviewed():
+def test_a_flight_without_calls_is_not_reviewed():
     found = progress_of([], [], build_queue(FlightRuns(flight="f", runs=()), []))
 
-    assert (found.share, found.by) == (1.0, ())
-    assert found.in_words() == "0 of 0 calls reviewed (100 %); 0 to look at, 0 of them sampled."
+    assert (found.share, found.by) == (0.0, ())
+    assert found.in_words() == "No call was heard in this flight; there is nothing to review."
 
 
 def test_shares_are_given_to_a_hundredth_of_a_per_cent():
