@@ -158,8 +158,9 @@ class Messages:
     def __init__(self) -> None:
         from logger_app.io.outlet import Outlet, write_through
 
+        stream = sys.stderr  # the window library puts its own in its place
         self._outlet = Outlet(
-            "messages", lambda text: write_through(sys.stderr, visible(f"{text}\n", OUR_CONTROLS)), MAX_MESSAGES
+            "messages", lambda text: write_through(stream, visible(f"{text}\n", OUR_CONTROLS)), MAX_MESSAGES
         )
         self._outlet.start()
 

@@ -131,11 +131,8 @@ class PreflightDesk:
         minutes = checks.planned_minutes(self.campaign, self.flight)
         self._check(checks.check_disk(self.campaign_dir, minutes))
         self._check(checks.check_battery())
-        flights = checks.check_flights(self.campaign_dir, self.flight)
-        if flights.state != checks.OK:  # a small screen has no room for what is all right anyway
-            self._check(flights)
         self._check(checks.check_clock(checks.newest_flight(self.campaign_dir)))
-        self._check(checks.check_flights(self.campaign_dir))
+        self._check(checks.check_flights(self.campaign_dir, self.flight))
         check, self.make_engine = checks.check_hearing(self.campaign, self.engine, self.model)
         self._check(check)
         if self.make_engine:
