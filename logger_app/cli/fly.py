@@ -78,8 +78,8 @@ def _fly(args: argparse.Namespace, messages: Messages) -> int:
         from logger_app.ui.screen_check import need_screen
 
         need_screen("fly", "Or fly by voice and tones alone with --no-screen.")
-    print_rows = _print_json if args.json else _print_words if args.no_screen else None
-    session = build_session(campaign, args.campaign, wishes_of(args), on_rows=print_rows, say=messages.say)
+    printer = Printer(args.json) if args.json or args.no_screen else None
+    session = build_session(campaign, args.campaign, wishes_of(args), on_rows=printer, say=messages.say)
     if not args.no_screen:
         from logger_app.ui.app import fly_on_screen
 
@@ -156,12 +156,10 @@ class Messages:
     """Messages to a person on standard error, which may be blocked: said from a thread of their own."""
 
     def __init__(self) -> None:
-        from logger_app.io.outlet import Outlet, write_through
+        from logger_app.io.outlet import DirectText, Outlet
 
-        stream = sys.stderr  # the window library puts its own in its place
-        self._outlet = Outlet(
-            "messages", lambda text: write_through(stream, visible(f"{text}\n", OUR_CONTROLS)), MAX_MESSAGES
-        )
+        write = DirectText(sys.stderr)
+        self._outlet = Outlet("messages", lambda text: write(visible(f"{text}\n", OUR_CONTROLS)), MAX_MESSAGES)
         self._outlet.start()
 
     def say(self, text: str) -> None:
@@ -173,24 +171,30 @@ class Messages:
         self._outlet.finish(MESSAGES_S)
 
 
-def _print_json(rows: Sequence[Any], runs: Sequence[Any]) -> None:
-    """Print every row, and every run that ended, as one line of JSON."""
+class Printer:
+    """Prints rows that are on the disk, on standard output: as lines of JSON, or in words for a person."""
+
+    def __init__(self, as_json: bool) -> None:
+        from logger_app.io.outlet import DirectText
+
+        self._lines = _json_lines if as_json else _lines_in_words
+        self._write = DirectText(sys.stdout)
+
+    def __call__(self, rows: Sequence[Any], runs: Sequence[Any]) -> None:
+        """Print rows, and the runs that ended with them; may block."""
+        if lines := self._lines(rows, runs):
+            self._write(visible("\n".join(lines) + "\n", OUR_CONTROLS))
+
+
+def _json_lines(rows: Sequence[Any], runs: Sequence[Any]) -> list[str]:
     from logger_app.workflows.flight_session.told import row_as_json, run_as_json
 
     documents = [*map(row_as_json, rows), *map(run_as_json, runs)]
-    _print([json.dumps(_clean(document), ensure_ascii=False) for document in documents])
+    return [json.dumps(_clean(document), ensure_ascii=False) for document in documents]
 
 
-def _print_words(rows: Sequence[Any], runs: Sequence[Any]) -> None:
-    """Print what happens for a person: calls, steps and verdicts."""
+def _lines_in_words(rows: Sequence[Any], runs: Sequence[Any]) -> list[str]:
     from logger_app.workflows.flight_session.told import row_in_words
 
     words = [(row, row_in_words(row)) for row in rows]
-    _print([f"{row.flight_ns * 1e-9:8.1f} s  {text}" for row, text in words if text])
-
-
-def _print(lines: list[str]) -> None:
-    from logger_app.io.outlet import write_through
-
-    if lines:
-        write_through(sys.stdout, visible("\n".join(lines) + "\n", OUR_CONTROLS))
+    return [f"{row.flight_ns * 1e-9:8.1f} s  {text}" for row, text in words if text]

@@ -1,8 +1,8 @@
 """A way out that may block - a terminal, a pipe, a loudspeaker - without holding up whoever has something to say.
 
 `Outlet` has a thread and a bounded queue of its own. Handing over never waits; what is lost is counted.
-`write_through` writes text to a stream past its buffer, so that a thread stuck in it keeps no lock that the
-program needs to end.
+`DirectText` writes text to a stream past its buffer, so that a thread stuck in it keeps no lock that the program needs
+to end.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ import select
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Any
 
 LOOK_S = 0.02
@@ -118,25 +119,36 @@ class Outlet(threading.Thread):
         return True
 
 
-def write_through(stream: Any, text: str) -> None:
-    """Write text to a stream at once, past its buffer where it is a file of the system.
+class DirectText:
+    """Writes text to a stream at once, past its buffer where it is a file of the system.
 
-    Raises
-    ------
-    OSError
-        It cannot be written; a closed stream too.
+    Keeps a number of its own for that file: a library that hides its complaints points standard error elsewhere
+    for a while, and would hide ours.
+
+    Parameters
+    ----------
+    stream : text stream or None
+        None where the program was started without it.
     """
-    if stream is None:
-        raise OSError("the stream is closed")
-    try:
-        fd = stream.fileno()
-    except (AttributeError, OSError, ValueError):  # not a file: a test's, a window's
-        stream.write(text)
-        stream.flush()
-        return
-    data = text.encode(getattr(stream, "encoding", None) or "utf-8", "backslashreplace")
-    while data:
-        try:
-            data = data[os.write(fd, data) :]
-        except BlockingIOError:  # somebody made it non-blocking
-            select.select([], [fd], [], 1.0)
+
+    def __init__(self, stream: Any):
+        self._stream = stream
+        self._encoding = getattr(stream, "encoding", None) or "utf-8"
+        self._fd: int | None = None
+        with suppress(AttributeError, OSError, ValueError):  # not a file: a test's, a window's
+            self._fd = os.dup(stream.fileno())
+
+    def __call__(self, text: str) -> None:
+        """Write; `OSError` when it cannot be written."""
+        if self._stream is None:
+            raise OSError("it is closed")
+        if self._fd is None:
+            self._stream.write(text)
+            self._stream.flush()
+            return
+        data = text.encode(self._encoding, "backslashreplace")
+        while data:
+            try:
+                data = data[os.write(self._fd, data) :]
+            except BlockingIOError:  # somebody made it non-blocking
+                select.select([], [self._fd], [], 1.0)
