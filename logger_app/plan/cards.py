@@ -383,6 +383,9 @@ def _comparisons(campaign: Campaign) -> Iterator[Fault]:
                 yield _unknown(f"comparison number {number}, {name}", value, ids, "configuration")
         if reference == changed:
             yield _fault(f"comparison number {number}", f"{reference} with itself", "two configurations")
+    points = [point.id for point in campaign.points]
+    if campaign.named and campaign.named[2] not in points:
+        yield _unknown("comparison, point", campaign.named[2], points, "test point")
 
 
 def _team(campaign: Campaign) -> Iterator[Fault]:

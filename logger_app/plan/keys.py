@@ -223,7 +223,11 @@ CHANGE_FIELDS = (
     Key(name="photo", kind="text", about="file name, from the campaign folder"),
 )
 
-COMPARISON = (Key(name="reference", kind="text", required=True), Key(name="changed", kind="text", required=True))
+COMPARISON = (
+    Key(name="reference", kind="text", required=True),
+    Key(name="changed", kind="text", required=True),
+    Key(name="point", kind="text", about="the point that answers the question; not adjusted for the others"),
+)
 
 # What a card may say once for all its points.
 SHARED = (
@@ -278,6 +282,8 @@ TEAM = (
 PLAN = (
     Key(name="smallest_difference_kt", low=0.1, high=20, about="smallest difference worth knowing"),
     Key(name="scatter_kt", low=0.05, high=10, about="standard deviation of repeated runs"),
+    Key(name="flight_scatter_kt", low=0, high=10, about="the same of whole flights; used until two flights show it"),
+    Key(name="no_worse_kt", low=0.1, high=20, about="the margin of no worse than"),
     Key(name="minutes_per_run", low=0.5, high=30, about="from one on condition to the next"),
     Key(name="minutes_to_area", low=0, high=120, about="start-up to the first on condition"),
     Key(name="minutes_back", low=0, high=120, about="last recovery to shut-down"),

@@ -90,7 +90,7 @@ def parse_campaign(document: dict) -> tuple[Campaign, tuple[Fault, ...]]:
         flights=_flights(reader, document),
         team=Team(**{**team, "words": tuple(team.get("words", {}).items())}),
         planning=Planning(**reader.table(document, "plan")),
-        comparisons=_comparisons(reader, document),
+        **_comparisons(reader, document),
     )
     return campaign, tuple(reader.faults)
 
@@ -279,9 +279,14 @@ def _text(value) -> str:
     return str(value)
 
 
-def _comparisons(reader: Reader, document: dict) -> tuple[tuple[str, str], ...]:
-    rows = reader.rows(document, "comparison", keys.COMPARISON)
-    return tuple((v["reference"], v["changed"]) for _, v in rows if reader.complete(v, keys.COMPARISON))
+def _comparisons(reader: Reader, document: dict) -> dict:
+    """Pairs to compare, and the first that names a point: the question of the campaign."""
+    rows = [v for _, v in reader.rows(document, "comparison", keys.COMPARISON) if reader.complete(v, keys.COMPARISON)]
+    pairs = dict.fromkeys((v["reference"], v["changed"]) for v in rows)
+    named = [(v["reference"], v["changed"], v["point"]) for v in rows if v.get("point")]
+    if len(named) > 1:
+        reader.fault("comparison, point", f"{len(named)} points named", "one: the question asked before flying")
+    return {"comparisons": tuple(pairs), "named": named[0] if named else None}
 
 
 def _cards(reader: Reader, document: dict) -> tuple[TestCard, ...]:

@@ -309,11 +309,15 @@ class Planning:
     """What the number of runs, the order and the time of a flight are worked out from.
 
     `scatter_kt` is the standard deviation of repeated runs at one point; `build_up` says what
-    counts first when points are put in order of hazard.
+    counts first when points are put in order of hazard. `flight_scatter_kt` is how far flights of one configuration
+    differ (standard deviation); it is what a comparison uses until two flights of a configuration show it.
+    `no_worse_kt` is the margin of "no worse than".
     """
 
     smallest_difference_kt: float = 2.0
     scatter_kt: float = 0.7
+    flight_scatter_kt: float = 0.3
+    no_worse_kt: float = 1.0
     minutes_per_run: float = 3.0
     minutes_to_area: float = 20.0
     minutes_back: float = 15.0
@@ -335,6 +339,7 @@ class Campaign:
     team: Team = field(default_factory=Team)
     planning: Planning = field(default_factory=Planning)
     comparisons: tuple[tuple[str, str], ...] = ()
+    named: tuple[str, str, str] | None = None  # (reference, changed, point): the question, asked before flying
     language: str = "en"
 
     @property

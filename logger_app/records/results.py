@@ -131,15 +131,25 @@ class Cell:
     warning_margin_kt: float | None = None
     buffet_margin_kt: float | None = None
     wing_drops: tuple[tuple[str, int], ...] = ()  # (side, how often)
+    warning_margin_low_kt: float | None = None  # 95 % bounds of the mean margin, beside the 5 kt of the rule
+    warning_margin_high_kt: float | None = None
+    speed_basis: str = "std"  # what the columns of this cell hold: std, else cas, else ias only
+    cl_max: float | None = None
+    cl_max_low: float | None = None
+    cl_max_high: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
     """The difference at one point, changed minus reference: negative is a lower stall.
 
-    `low_kt` and `high_kt` bound its 95 % interval; `basis` says which speed was compared;
-    `smallest_kt` is the smallest difference that this data could have shown; `verdict` is
-    ``lower``, ``higher``, ``not shown`` or ``not comparable``; `words` is the sentence.
+    Two statements. Of the *change* (`difference_kt`, `low_kt`, `high_kt`, `verdict`): what another pair of flights
+    would differ by. *Between the flights flown* (`flights_...`): what did differ, whatever it came from. `level` is
+    the probability of both intervals: 0.95 for a single or the named comparison, more where several are made, so
+    that an interval leaves out 0 exactly when the verdict is ``lower`` or ``higher``. `basis` is the speed compared:
+    ``std`` (CAS at the reference weight), ``cas`` or ``ias``; the last two at the reference weight as well where
+    `at_reference_weight`. `smallest_kt` would have been shown four times out of five; `verdict` is ``lower``,
+    ``higher``, ``not shown`` or ``not comparable``; `words` is the sentence.
     """
 
     point: str
@@ -157,18 +167,85 @@ class Comparison:
     p: float | None = None
     p_adjusted: float | None = None
     smallest_kt: float | None = None
-    method: str = "welch"
+    method: str = "model"
     wing_drop_p: float | None = None
     warning_margin_change_kt: float | None = None
     reviewed: bool = False
     notes: tuple[str, ...] = ()
     budget: tuple[BudgetTerm, ...] = ()
     event: str = ""
-    df: float | None = None
+    df: float | None = None  # of earlier releases; None since the model integrates over the scatter
     load_factor_basis: str = "raw"
     alternatives: tuple[tuple[str, float, float, float], ...] = ()  # (method, difference, low, high)
-    runs_to_show_1_kt: int | None = None  # of each configuration, at this scatter
+    runs_to_show_1_kt: int | None = None  # of each configuration, on as many flights; None: flights are needed
     warning_margin_change_u_kt: float | None = None
+    at_reference_weight: bool = True
+    named: bool = False  # the comparison that the plan named beforehand: not diluted by the others
+    level: float = 0.95
+    n_flights_reference: int = 0
+    n_flights_changed: int = 0
+    flights_difference_kt: float | None = None  # between the flights that were flown
+    flights_u_kt: float | None = None
+    flights_low_kt: float | None = None
+    flights_high_kt: float | None = None
+    flights_verdict: str = ""  # lower | higher | not shown
+    flights_to_show_1_kt: int | None = None  # of each configuration, with as many runs a flight
+    no_worse_kt: float | None = None  # the margin asked about: higher by less than this
+    no_worse_p: float | None = None  # probability that it is higher by more than the margin
+    no_worse: bool = False
+    at_most_kt: float | None = None  # one-sided bound: higher by no more than this (95 %)
+    next_run_kt: float | None = None  # half-width now is (high - low) / 2; with one more run of each
+    next_flight_kt: float | None = None  # with one more flight of each
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Overall:
+    """The answer of all points together for one pair of configurations: the mean difference.
+
+    Fields as in `Comparison`; `points` are those compared. Its interval is a plain 95 % one.
+    """
+
+    reference: str
+    changed: str
+    points: tuple[str, ...]
+    basis: str
+    verdict: str
+    words: str
+    difference_kt: float | None = None
+    u_kt: float | None = None
+    low_kt: float | None = None
+    high_kt: float | None = None
+    p: float | None = None
+    level: float = 0.95
+    smallest_kt: float | None = None
+    n_flights_reference: int = 0
+    n_flights_changed: int = 0
+    flights_difference_kt: float | None = None
+    flights_low_kt: float | None = None
+    flights_high_kt: float | None = None
+    flights_verdict: str = ""
+    no_worse_kt: float | None = None
+    no_worse_p: float | None = None
+    no_worse: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ModelSummary:
+    """The scatters and the slope that the whole campaign shares, each as (middle, low, high), 95 %.
+
+    `flights_learned` says whether some configuration flew more than one flight; if not, the flights' scatter is
+    the prior of the plan (`flight_sd_prior_kt`).
+    """
+
+    runs: int
+    flights: int
+    run_sd_kt: tuple[float, float, float]
+    flight_sd_kt: tuple[float, float, float]
+    rate_slope: tuple[float, float, float]  # kt of stall speed per kt/s of entry rate
+    run_sd_prior_kt: float
+    flight_sd_prior_kt: float
+    flights_learned: bool
+    notes: tuple[str, ...] = ()
 
 
 def without_details(result: StallSpeed) -> StallSpeed:
@@ -239,3 +316,5 @@ class Reduction:
     rules: tuple[tuple[str, str, str], ...] = ()  # "a run counts if": (name, effect, rule)
     one_sided: tuple[OneSided, ...] = ()
     history: tuple[Comparison, ...] = ()  # with the baseline, beside the comparisons asked for; not adjusted with them
+    overall: tuple[Overall, ...] = ()
+    model: ModelSummary | None = None

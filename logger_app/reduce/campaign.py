@@ -165,13 +165,15 @@ class Reducer:
         """
         _check(self.campaign, self._flown)
         runs, campaign = tuple(self._runs), self.campaign
-        comparisons = compare_all(campaign, runs, self._days)
+        compared = compare_all(campaign, runs, self._days)
         left_out = [Excluded(what=run.run, why="; ".join(run.why), flight=run.flight) for run in runs if not run.counts]
         return Reduction(
             campaign=campaign.name,
             runs=runs,
             cells=with_surplus_noted(make_cells(runs), {point.id: point.runs_wanted for point in campaign.points}),
-            comparisons=comparisons,
+            comparisons=compared.comparisons,
+            overall=compared.overall,
+            model=compared.model,
             excluded=(*left_out, *self._loose),
             reviewed_share=sum(run.reviewed for run in runs) / len(runs) if runs else 0.0,
             provenance=Provenance(
@@ -180,7 +182,7 @@ class Reducer:
                 packs=tuple(sorted(self._packs)),
                 hashes=tuple(self._hashes),
             ),
-            summary=summary(campaign, comparisons),
+            summary=summary(campaign, compared.comparisons, compared.overall),
             rules=RULES,
             one_sided=one_sided(campaign, runs),
         )

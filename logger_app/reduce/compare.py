@@ -1,156 +1,373 @@
 """Comparisons: at each test point, changed minus reference, with what may be concluded.
 
-Speeds of one kind of stall on one basis are compared (`differences` says by which method), the
-uncertainty that does not cancel is added, all comparisons are adjusted for their number, and the
-caveats are collected. Not for: means (see `cells`) or sentences (see `words`).
+Speeds of one kind of stall on one basis are given to the one model of the campaign (`model`); from it come the
+difference of the change, what differed between the flights, the campaign's overall answer, and what one more run
+or flight would buy. Intervals and claims are adjusted alike. Not for: means (see `cells`), sentences (see `words`).
 """
 
 from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from logger_app.errors import BadQuantity
-from logger_app.records.plan import Campaign, TestPoint
-from logger_app.records.results import BudgetTerm, Comparison, StallSpeed
-from logger_app.reduce.cells import common_basis, family, on_basis_kt
-from logger_app.reduce.differences import Side, difference_of
-from logger_app.reduce.statistics import (
-    combine_uncertainties,
-    estimate,
-    holm,
-    runs_needed,
-    sides_differ_p,
-    smallest_difference_kt,
-    welch,
+from logger_app.domain.comparison_model import (
+    CONFIDENCE,
+    POWER,
+    RATE_SLOPE,
+    RATE_SLOPES,
+    Mixture,
+    Posterior,
+    Prior,
+    RunData,
+    normal_quantile,
 )
+from logger_app.domain.design import Design, design_of
+from logger_app.records.plan import Campaign, TestPoint
+from logger_app.records.results import BudgetTerm, Comparison, ModelSummary, Overall, StallSpeed
+from logger_app.reduce.cells import common_basis, family, on_basis_kt
+from logger_app.reduce.standardise import cas_at_weight_kt
+from logger_app.reduce.statistics import sides_differ_p, welch
 from logger_app.reduce.uncertainty import STATIC_PORT_CAVEAT
-from logger_app.reduce.words import sentence
+from logger_app.reduce.words import overall_sentence, sentence
 
-SIGNIFICANT_P = 0.05
-# A judged uncertainty, itself good to some 40 %: 1/2 (du/u)^-2 degrees of freedom. GUM G.4.2, from
-# memory [TN1297].
-JUDGED_DF = 3.0
 # 7 % of the CG travel: certification flight-test tolerance [CFR23.21], read in a fragment only.
 CG_TRAVEL_SHARE = 0.07
 CG_SHIFT_MM = 10.0
-RATE_DIFFERENCE_KT_PER_S = 0.2
 MAX_LISTED = 12
+# A single run on a side has an interval when the scatter is known from elsewhere with so many degrees of freedom.
+MIN_FREEDOM_FOR_ONE_RUN = 4
+# A cell scatters otherwise than the rest when chance does that once in so many cells (two-sided).
+SCATTER_DIFFERS_P = 0.002
+MIN_FREEDOM_TO_DIFFER = 3
 
 
-def compare_all(
-    campaign: Campaign, runs: Sequence[StallSpeed], days: Mapping[str, str] | None = None
-) -> tuple[Comparison, ...]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Compared:
+    """Everything said about differences: by point, overall, and the model behind both."""
+
+    comparisons: tuple[Comparison, ...] = ()
+    overall: tuple[Overall, ...] = ()
+    model: ModelSummary | None = None
+
+
+def compare_all(campaign: Campaign, runs: Sequence[StallSpeed], days: Mapping[str, str] | None = None) -> Compared:
     """Every pair of configurations at every point that either has flown.
 
     Parameters
     ----------
     campaign : Campaign
-        Says which pairs, and names the points.
+        Says which pairs, names the points and the one comparison asked about, and holds the priors.
     runs : sequence of StallSpeed
         All runs; those that do not count are passed over.
     days : mapping of str to str, optional
-        Calendar day of each flight, a label for blocks.
+        Calendar day of each flight, for what the notes say.
 
-    Returns
-    -------
-    tuple of Comparison
-        Adjusted together for their number by Holm's method.
+    Notes
+    -----
+    With m comparisons the interval of each has probability 1 - 0.05 / m (Bonferroni), and a claim is made where it
+    leaves out 0; the comparison named beforehand in the plan keeps 95 %, as do the overall answers.
 
     References
     ----------
-    [HOLM1979]; [WELCH1947].
+    [BONFERRONI] from memory: m intervals of 1 - 0.05 / m hold together with 95 %.
     """
     flown: dict[tuple[str | None, str | None], list[StallSpeed]] = {}
     for run in runs:
         if run.counts:
             flown.setdefault((run.point, run.configuration), []).append(run)
-    made = []
-    for reference, changed in campaign.pairs():
-        for point in campaign.points:
-            sides = [flown.get((point.id, configuration), []) for configuration in (reference, changed)]
-            if sides[0] or sides[1]:
-                made.append(_compare(campaign, point, (reference, changed), sides, days or {}))
-    return _adjusted(campaign, made)
+    sides = [
+        _Pair(point=point, reference=reference, changed=changed, sides=(base, other))
+        for reference, changed in campaign.pairs()
+        for point in campaign.points
+        if (base := flown.get((point.id, reference), [])) or (flown.get((point.id, changed)))
+        for other in [flown.get((point.id, changed), [])]
+    ]
+    study = _Study(campaign, flown, sides)
+    made = [_compare(campaign, study, pair, days or {}) for pair in sides]
+    return Compared(
+        comparisons=tuple(_concluded(campaign, study, c, made) for c in made),
+        overall=_overall(campaign, study, made),
+        model=study.summary(),
+    )
 
 
-def _compare(campaign: Campaign, point: TestPoint, pair, sides, days) -> Comparison:
-    common = {"point": point.id, "reference": pair[0], "changed": pair[1]}
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Pair:
+    point: TestPoint
+    reference: str
+    changed: str
+    sides: tuple[list[StallSpeed], list[StallSpeed]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Found:
+    """What the model says of one comparison: cells and flights (changed, reference and reference, changed)."""
+
+    cells: tuple[int, int]
+    change: Mixture
+    flown: Mixture
+    flights: tuple[list[int], list[int]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Basis:
+    """Which speed of a run is compared at a point: ``std``, ``cas`` or ``ias``, and at which weight."""
+
+    kind: str
+    load_factor: str = "raw"
+    at_reference_weight: bool = True
+    note: str = ""
+
+    def speed_kt(self, run: StallSpeed, reference_kg: float) -> float | None:
+        """The speed of a run on this basis; None where the run does not have it."""
+        if self.kind == "std":
+            return on_basis_kt(run, self.load_factor) if run.bases else None
+        speed = run.vs_cas_kt if self.kind == "cas" else run.vs_ias_kt
+        if speed is None or not self.at_reference_weight:
+            return speed
+        return cas_at_weight_kt(speed, run.weight_kg, reference_kg) if run.weight_kg else None
+
+
+class _Study:
+    """The runs of a campaign given to the model once: one cell a point, configuration and kind of stall."""
+
+    def __init__(self, campaign: Campaign, flown: Mapping, pairs: Sequence[_Pair]):
+        self.campaign = campaign
+        plan = campaign.planning
+        self.bases: dict[str, _Basis] = {}
+        for point in {pair.point.id: None for pair in pairs}:
+            self.bases[point] = _basis_of([pair.sides for pair in pairs if pair.point.id == point])
+        self.cells: dict[tuple, int] = {}
+        self.flights: dict[str, int] = {}
+        self.runs: list[tuple[StallSpeed, float]] = []
+        self._cell: list[int] = []
+        for (point, configuration), runs in flown.items():
+            if point not in self.bases:
+                continue
+            for run in runs:
+                speed = self.bases[point].speed_kt(run, campaign.aircraft.reference_weight_kg)
+                if speed is not None:
+                    key = (point, configuration, family(run.event))
+                    self._cell.append(self.cells.setdefault(key, len(self.cells)))
+                    self.flights.setdefault(run.flight, len(self.flights))
+                    self.runs.append((run, speed))
+        raw = {basis.load_factor for basis in self.bases.values()} != {"measured_nz"}
+        self.prior = Prior(
+            run_sd_kt=plan.scatter_kt,
+            flight_sd_kt=plan.flight_scatter_kt,
+            slope=RATE_SLOPE if raw else RATE_SLOPES["measured_nz"],
+        )
+        self.notes: tuple[str, ...] = ()
+        self.found: dict[tuple[str, str, str], _Found] = {}
+        self.posterior = self._fitted() if self.runs else None
+        self.freedom = 0
+        if self.posterior is not None:
+            pairs_flown = len({(run.flight, cell) for (run, _), cell in zip(self.runs, self._cell)})
+            self.freedom = len(self.runs) - pairs_flown
+
+    def _fitted(self) -> Posterior:
+        weight_u: dict[str, list[float]] = {}
+        for run, _ in self.runs:
+            weight_u.setdefault(run.flight, []).append(_term(run, "weight"))
+        data = RunData(
+            cell=np.array(self._cell),
+            flight=np.array([self.flights[run.flight] for run, _ in self.runs]),
+            speed_kt=np.array([speed for _, speed in self.runs]),
+            u_kt=np.array([_random_u_kt(run) for run, _ in self.runs]),
+            rate_kt_per_s=np.array(
+                [math.nan if run.entry_rate_kt_per_s is None else run.entry_rate_kt_per_s for run, _ in self.runs]
+            ),
+            flight_u_kt=np.array([float(np.mean(terms)) for terms in weight_u.values()]),
+        )
+        posterior = Posterior(data, self.prior)
+        ratio, freedom = posterior.scatter_of_cells()
+        differs = [
+            k for k in range(len(ratio)) if freedom[k] >= MIN_FREEDOM_TO_DIFFER and _chance(ratio[k], int(freedom[k]))
+        ]
+        if not differs or len(self.cells) < 2:
+            return posterior
+        own = np.ones(len(ratio))
+        own[differs] = np.clip(np.sqrt(ratio[differs]), 0.3, 5.0)
+        names = {k: key for key, k in self.cells.items()}
+        self.notes = tuple(
+            f"{names[k][1]} at {_label(self.campaign, names[k][0])} scatters {own[k]:.1f} times as much as the rest: "
+            "it has a scatter of its own"
+            for k in differs
+        )
+        return Posterior(data, self.prior, own)
+
+    def side(self, point: str, configuration: str, kind: str) -> list[tuple[StallSpeed, float]]:
+        """The runs of a cell with their speeds."""
+        cell = self.cells.get((point, configuration, kind))
+        return [pair for pair, k in zip(self.runs, self._cell) if k == cell] if cell is not None else []
+
+    def summary(self) -> ModelSummary | None:
+        """The scatters that the campaign shares."""
+        if self.posterior is None:
+            return None
+        slope = self.posterior.slope()
+        of = Counter(configuration for configuration, _ in {(r.configuration, r.flight) for r, _ in self.runs})
+        return ModelSummary(
+            runs=len(self.runs),
+            flights=len(self.flights),
+            run_sd_kt=self.posterior.run_sd_kt(),
+            flight_sd_kt=self.posterior.flight_sd_kt(),
+            rate_slope=(slope.value, *slope.interval()),
+            run_sd_prior_kt=self.prior.run_sd_kt,
+            flight_sd_prior_kt=self.prior.flight_sd_kt,
+            flights_learned=max(of.values()) > 1,
+            notes=self.notes,
+        )
+
+
+def _basis_of(pairs: Sequence[tuple[list[StallSpeed], list[StallSpeed]]]) -> _Basis:
+    """The first basis that leaves something to compare on both sides of every pair flown at a point.
+
+    A run that lacks the basis is left out by itself. Weights count on every basis where both sides have them.
+    """
+    sides = [side for pair in pairs if pair[0] and pair[1] for side in pair]
+    sides = sides or [side for pair in pairs for side in pair if side]
+
+    def enough(has) -> bool:
+        return all(sum(map(has, side)) >= min(2, len(side)) for side in sides)
+
+    weighed = enough(lambda run: run.weight_kg is not None)
+    if enough(lambda run: bool(run.bases)):
+        return _Basis(kind="std", load_factor=common_basis([r for side in sides for r in side if r.bases]) or "raw")
+    if enough(lambda run: run.vs_cas_kt is not None):
+        return _Basis(
+            kind="cas",
+            at_reference_weight=False,
+            note="weight not known for every run: CAS compared at the weights flown",
+        )
+    at = "at the reference weight" if weighed else "at the weights flown"
+    note = f"no calibration here: indicated speeds compared {at}; knots of IAS are not knots of CAS"
+    return _Basis(kind="ias", at_reference_weight=weighed, note=note)
+
+
+def _random_u_kt(run: StallSpeed) -> float:
+    return math.sqrt(sum(term.u_kt**2 for term in run.budget if term.kind == "random"))
+
+
+def _term(run: StallSpeed, name: str) -> float:
+    return next((term.u_kt for term in run.budget if term.name == name), 0.0)
+
+
+def _chance(ratio: float, freedom: int) -> bool:
+    """Whether a mean square this far from what is expected would come by chance hardly ever."""
+    from scipy import special
+
+    below = float(special.chdtr(freedom, ratio * freedom))
+    return min(below, 1 - below) < SCATTER_DIFFERS_P / 2
+
+
+def _compare(campaign: Campaign, study: _Study, pair: _Pair, days: Mapping[str, str]) -> Comparison:
+    common: dict = {"point": pair.point.id, "reference": pair.reference, "changed": pair.changed}
+    common["named"] = campaign.named == (pair.reference, pair.changed, pair.point.id)
+    sides = pair.sides
     if not sides[0] or not sides[1]:
-        missing = pair[0] if not sides[0] else pair[1]
+        missing = pair.reference if not sides[0] else pair.changed
         return _not_comparable(common, sides, f"no run of {missing} counts here")
     kind = _common_family(sides)
     if kind is None:
         words = [_kinds_in_words(side) for side in sides]
         return _not_comparable(common, sides, f"the stall changed kind: {words[0]} against {words[1]}")
+    basis = study.bases[pair.point.id]
+    reference, changed = (study.side(pair.point.id, c, kind) for c in (pair.reference, pair.changed))
     kept = [[run for run in side if family(run.event) == kind] for side in sides]
-    basis, load_basis, reference, changed, notes = _as_numbers(kept)
+    if not reference or not changed:
+        missing = pair.reference if not reference else pair.changed
+        return _not_comparable(common, kept, f"no run of {missing} has a speed on the basis compared here")
+    flights = [list(dict.fromkeys(run.flight for run, _ in side)) for side in (reference, changed)]
     common |= {
-        "n_reference": len(kept[0]),
-        "n_changed": len(kept[1]),
-        "basis": basis,
-        "load_factor_basis": load_basis,
+        "n_reference": len(reference),
+        "n_changed": len(changed),
+        "n_flights_reference": len(flights[0]),
+        "n_flights_changed": len(flights[1]),
+        "basis": basis.kind,
+        "load_factor_basis": basis.load_factor,
+        "at_reference_weight": basis.at_reference_weight,
         "event": kind,
-        "reviewed": all(run.reviewed for side in kept for run in side),
+        "reviewed": all(run.reviewed for side in (reference, changed) for run, _ in side),
+        "budget": _budget(basis.kind, reference, changed),
+        **_warning_and_drop(kept),
     }
-    notes += _caveats(campaign, reference, changed, sides, kept)
-    common |= _warning_and_drop(kept)
-    if min(len(reference.runs), len(changed.runs)) < 2:
-        return _without_interval(common, reference, changed, notes)
-    return _with_interval(common, reference, changed, notes, days)
-
-
-def _with_interval(common, reference: Side, changed: Side, notes, days) -> Comparison:
-    methods = difference_of(reference, changed, days)
-    chosen = methods[0]
-    weight = 0.0 if common["basis"] != "std" or chosen.holds_flight_spread else _weight_u(reference, changed)
-    floor = _reading_floor(reference, changed)
-    se = max(chosen.found.se, floor)
-    if se > chosen.found.se:
-        notes.append("the runs agree better than the dial can be read: the graduation sets the uncertainty")
-    u, df = combine_uncertainties([(se**2, chosen.found.df), (weight**2, JUDGED_DF)])
-    found = estimate(chosen.found.value, u, df)
-    sd = max(chosen.sd_kt, floor / math.sqrt(1 / len(reference.runs) + 1 / len(changed.runs)))
-    if chosen.method == "welch":
-        notes += _rate_note(reference, changed)
-    n = (len(reference.runs), len(changed.runs))
+    notes = [basis.note] if basis.note else []
+    notes += _caveats(campaign, study, reference, changed, sides, kept, days)
+    if min(len(reference), len(changed)) < 2 and study.freedom < MIN_FREEDOM_FOR_ONE_RUN:
+        notes.append("fewer than two runs on a side: no interval, nothing can be shown")
+        difference = float(np.mean([v for _, v in changed]) - np.mean([v for _, v in reference]))
+        return Comparison(**common, verdict="", words="", difference_kt=difference, method="none", notes=tuple(notes))
+    cells = [[study.cells[pair.point.id, c, kind]] for c in (pair.changed, pair.reference)]
+    numbers = [[study.flights[f] for f in side] for side in flights]
+    study.found[pair.reference, pair.changed, pair.point.id] = _Found(
+        cells=(cells[0][0], cells[1][0]),
+        change=study.posterior.change(*cells),
+        flown=study.posterior.flown(*cells, numbers[1], numbers[0]),
+        flights=(numbers[0], numbers[1]),
+    )
     return Comparison(
-        **common,
-        verdict="",
-        words="",
-        difference_kt=found.value,
-        u_kt=found.se,
-        low_kt=found.low,
-        high_kt=found.high,
-        df=found.df,
-        p=found.p,
-        smallest_kt=smallest_difference_kt(sd, *n),
-        runs_to_show_1_kt=_runs_to_show(1.0, sd),
-        method=chosen.method,
-        alternatives=tuple((m.method, m.found.value, m.found.low, m.found.high) for m in methods[1:]),
-        notes=tuple(notes),
-        budget=_budget(common["basis"], reference, changed, se, weight),
+        **common, **_what_next(study.posterior, reference, changed), verdict="", words="", notes=tuple(notes)
     )
 
 
-def _without_interval(common, reference: Side, changed: Side, notes) -> Comparison:
-    notes.append("fewer than two runs on a side: no interval, nothing can be shown")
-    return Comparison(
-        **common,
-        verdict="",
-        words="",
-        difference_kt=float(np.mean(changed.speeds) - np.mean(reference.speeds)),
-        method="none",
-        notes=tuple(notes),
+def _both_statements(found: _Found, level: float, margin_kt: float) -> dict:
+    """Of the change and between the flights flown, with intervals of one probability."""
+    (low, high), (flown_low, flown_high) = found.change.interval(level), found.flown.interval(level)
+    return {
+        "level": level,
+        "difference_kt": found.change.value,
+        "u_kt": found.change.u,
+        "low_kt": low,
+        "high_kt": high,
+        "verdict": _verdict(low, high),
+        "p": found.change.p_against_zero(),
+        "smallest_kt": (high - low) / 2 + normal_quantile(POWER) * found.change.u,
+        "flights_difference_kt": found.flown.value,
+        "flights_low_kt": flown_low,
+        "flights_high_kt": flown_high,
+        "flights_verdict": _verdict(flown_low, flown_high),
+        **_equivalence(found.change, margin_kt, level),
+    }
+
+
+def _verdict(low: float, high: float) -> str:
+    return "lower" if high < 0 else "higher" if low > 0 else "not shown"
+
+
+def _equivalence(change: Mixture, margin_kt: float, level: float) -> dict:
+    """Whether the change is worse by less than a margin: one-sided, at the probability of the interval."""
+    above = 1 - change.below(margin_kt)
+    return {"no_worse_kt": margin_kt, "no_worse_p": above, "no_worse": above < 1 - level}
+
+
+def _what_next(posterior: Posterior, reference, changed) -> dict:
+    design = Design(
+        reference=_runs_a_flight(reference),
+        changed=_runs_a_flight(changed),
+        u_kt=math.sqrt(float(np.mean([_random_u_kt(run) ** 2 for run, _ in (*reference, *changed)]))),
+        flight_u_kt=float(np.mean([_term(run, "weight") for run, _ in (*reference, *changed)])),
     )
+    found = design_of(posterior, design)
+    return {
+        "next_run_kt": found.with_run_kt,
+        "next_flight_kt": found.with_flight_kt,
+        "runs_to_show_1_kt": found.runs_to_show(1.0),
+        "flights_to_show_1_kt": found.flights_to_show(1.0),
+    }
+
+
+def _runs_a_flight(side: Iterable[tuple[StallSpeed, float]]) -> tuple[int, ...]:
+    return tuple(Counter(run.flight for run, _ in side).values())
 
 
 def _not_comparable(common, sides, why: str) -> Comparison:
     speeds = [_mean_known(side) for side in sides]
+    known = "changed kind" in why and speeds[0] is not None and speeds[1] is not None
     return Comparison(
         **common,
         n_reference=len(sides[0]),
@@ -158,15 +375,16 @@ def _not_comparable(common, sides, why: str) -> Comparison:
         verdict="not comparable",
         words="",
         method="none",
-        difference_kt=speeds[1] - speeds[0] if None not in speeds and "changed kind" in why else None,
+        difference_kt=speeds[1] - speeds[0] if known else None,
         notes=(why,),
         **_warning_and_drop(sides),
     )
 
 
-def _mean_known(side) -> float | None:
+def _mean_known(side: Sequence[StallSpeed]) -> float | None:
     speeds = [run.vs_std_kt if run.vs_std_kt is not None else run.vs_cas_kt for run in side]
-    return float(np.mean(speeds)) if speeds and None not in speeds else None
+    known = [speed for speed in speeds if speed is not None]
+    return float(np.mean(known)) if known and len(known) == len(speeds) else None
 
 
 def _common_family(sides) -> str | None:
@@ -182,55 +400,17 @@ def _kinds_in_words(side) -> str:
     return f"{kinds} at {speed:.1f} kt" if speed is not None else kinds
 
 
-def _as_numbers(kept) -> tuple[str, str, Side, Side, list[str]]:
-    """Speeds of one kind on both sides: standardised, else CAS, else IAS, and a note if not the first."""
-    everything = [run for side in kept for run in side]
-    basis = common_basis(everything)
-    if basis:
-        return "std", basis, *(_side(side, lambda r: on_basis_kt(r, basis)) for side in kept), []
-    if all(run.vs_cas_kt is not None for run in everything):
-        note = "weight not known for every run: CAS compared at the weights flown"
-        return "cas", "raw", *(_side(side, lambda r: r.vs_cas_kt) for side in kept), [note]
-    note = "no calibration for every run: indicated speeds compared at the weights flown; knots of IAS are not knots of CAS"
-    return "ias", "raw", *(_side(side, lambda r: r.vs_ias_kt) for side in kept), [note]
-
-
-def _side(runs, speed) -> Side:
-    return Side(runs=tuple(runs), speeds=tuple(speed(run) for run in runs))
-
-
-def _weight_u(reference: Side, changed: Side) -> float:
-    """Weight error of the difference: common to the runs of a flight, independent between flights."""
-    total = 0.0
-    for side in (reference, changed):
-        terms = [t.u_kt for run in side.runs for t in run.budget if t.name == "weight"]
-        if terms:
-            total += float(np.mean(terms)) ** 2 / len(side.flights)
-    return math.sqrt(total)
-
-
-def _reading_floor(reference: Side, changed: Side) -> float:
-    """Least standard error that the dial's graduation allows for the difference."""
-    total = 0.0
-    for side in (reference, changed):
-        terms = [t.u_kt**2 for run in side.runs for t in run.budget if t.name == "reading"]
-        if terms:
-            total += float(np.mean(terms)) / len(side.runs) / 4  # readings of a run largely average out
-    return math.sqrt(total)
-
-
-def _runs_to_show(difference_kt: float, sd_kt: float) -> int | None:
-    try:
-        return runs_needed(difference_kt, sd_kt)
-    except BadQuantity:
-        return None
-
-
-def _budget(basis: str, reference: Side, changed: Side, se: float, weight: float) -> tuple[BudgetTerm, ...]:
-    terms = [BudgetTerm(name="repeatability", u_kt=se, note="shrinks with the number of runs")]
-    if weight:
-        terms.append(BudgetTerm(name="weight", u_kt=weight, kind="systematic", note="of the flights compared"))
-    budgets = [t for run in (*reference.runs, *changed.runs) for t in run.budget if t.cancels]
+def _budget(basis: str, reference, changed) -> tuple[BudgetTerm, ...]:
+    runs = [run for run, _ in (*reference, *changed)]
+    terms = []
+    weight = [_term(run, "weight") for run in runs]
+    if any(weight):
+        flights = [len({run.flight for run, _ in side}) for side in (reference, changed)]
+        u = float(np.mean(weight)) * math.sqrt(1 / flights[0] + 1 / flights[1])
+        terms.append(
+            BudgetTerm(name="weight", u_kt=u, kind="systematic", note="of the flights compared; in the interval")
+        )
+    budgets = [t for run in runs for t in run.budget if t.cancels]
     for name in dict.fromkeys(t.name for t in budgets):
         mean = float(np.mean([t.u_kt for t in budgets if t.name == name]))
         note = STATIC_PORT_CAVEAT if name == "calibration" else "same pilot and instrument: left out of the interval"
@@ -245,7 +425,7 @@ def _warning_and_drop(kept) -> dict:
     if margins[0] and margins[1]:
         change = float(np.mean(margins[1]) - np.mean(margins[0]))
         change_u = welch(*margins).se if min(map(len, margins)) > 1 else None
-    drops = [tuple(sum(r.wing_drop == side for r in runs) for side in ("left", "right")) for runs in kept]
+    drops = [(sum(r.wing_drop == "left" for r in runs), sum(r.wing_drop == "right" for r in runs)) for runs in kept]
     return {
         "warning_margin_change_kt": change,
         "warning_margin_change_u_kt": change_u,
@@ -253,21 +433,22 @@ def _warning_and_drop(kept) -> dict:
     }
 
 
-def _caveats(campaign: Campaign, reference: Side, changed: Side, sides, kept) -> list[str]:
+def _caveats(campaign: Campaign, study: _Study, reference, changed, sides, kept, days: Mapping[str, str]) -> list[str]:
     notes = []
-    left = sum(map(len, sides)) - sum(map(len, kept))
-    if left:
-        notes.append(f"{left} run(s) ended in another kind of stall and are not in this difference")
-    if len(reference.flights) == 1 and len(changed.flights) == 1:
-        notes.append("one flight each: whatever else differed between the two flights is in this difference too")
-    for side in (reference, changed):
-        if len(side.flights) > 1:
-            notes.append(f"{side.runs[0].configuration}: flight means {_listed(side.flight_means())} kt")
+    other = sum(map(len, sides)) - sum(map(len, kept))
+    if other:
+        notes.append(f"{other} run(s) ended in another kind of stall and are not in this difference")
+    lacking = sum(map(len, kept)) - len(reference) - len(changed)
+    if lacking:
+        basis = study.bases[reference[0][0].point].kind
+        what = "calibration or weight" if basis == "std" else "a speed on this basis"
+        notes.append(f"{lacking} run(s) without {what} are not in this difference")
+    notes += _flight_notes(campaign, reference, changed, days)
     notes += _cg_note(campaign, reference, changed)
-    ends = [max((run.extrapolated_kt or 0.0 for run in side.runs), default=0.0) for side in (reference, changed)]
+    ends = [max((run.extrapolated_kt or 0.0 for run, _ in side), default=0.0) for side in (reference, changed)]
     if max(ends) > 0:
         notes.append(f"calibration extrapolated by up to {max(ends):.1f} kt; {STATIC_PORT_CAVEAT}")
-    config = campaign.configuration(changed.runs[0].configuration)
+    config = campaign.configuration(changed[0][0].configuration)
     if config and len(config.changes) > 1:
         notes.append(
             f"{len(config.changes)} things were changed at once: the difference belongs to all of them together"
@@ -275,15 +456,40 @@ def _caveats(campaign: Campaign, reference: Side, changed: Side, sides, kept) ->
     return notes
 
 
+def _flight_notes(campaign: Campaign, reference, changed, days: Mapping[str, str]) -> list[str]:
+    means: list[dict[str, list[float]]] = [{}, {}]
+    for of_flight, side in zip(means, (reference, changed)):
+        for run, speed in side:
+            of_flight.setdefault(run.flight, []).append(speed)
+    notes = []
+    if len(means[0]) == 1 and len(means[1]) == 1:
+        prior = campaign.planning.flight_scatter_kt
+        notes.append(
+            "one flight each: how far flights differ by themselves was not measured here; taken as about "
+            f"{prior:g} kt (standard deviation, [plan] flight_scatter_kt; common practice, no source)"
+        )
+    elif 1 in (len(means[0]), len(means[1])):
+        notes.append("one configuration flew once only: its own flight's peculiarity is known from the other's flights")
+    for of_flight, side in zip(means, (reference, changed)):
+        if len(of_flight) > 1:
+            flat = [float(np.mean(speeds)) for speeds in of_flight.values()]
+            notes.append(f"{side[0][0].configuration}: flight means {_listed(flat)} kt")
+    known = [{days.get(flight, "") for flight in of_flight} for of_flight in means]
+    if len(known[0] | known[1]) == 1 and "" not in known[0]:
+        notes.append("all flown on one day: another day may differ by more than these flights do")
+    return notes
+
+
 def _listed(means: Sequence[float]) -> str:
     """Every flight's mean while a reader can take them in, else how far they reach."""
     if len(means) <= MAX_LISTED:
         return ", ".join(f"{mean:.1f}" for mean in means)
-    return f"{min(means):.1f} to {max(means):.1f} over {len(means)} flights, standard deviation {float(np.std(means, ddof=1)):.2f}"
+    spread = float(np.std(means, ddof=1))
+    return f"{min(means):.1f} to {max(means):.1f} over {len(means)} flights, standard deviation {spread:.2f}"
 
 
-def _cg_note(campaign: Campaign, reference: Side, changed: Side) -> list[str]:
-    cgs = [[run.cg_mm for run in side.runs if run.cg_mm is not None] for side in (reference, changed)]
+def _cg_note(campaign: Campaign, reference, changed) -> list[str]:
+    cgs = [[run.cg_mm for run, _ in side if run.cg_mm is not None] for side in (reference, changed)]
     if not (cgs[0] and cgs[1]):
         return []
     shift = float(np.mean(cgs[1]) - np.mean(cgs[0]))
@@ -292,30 +498,59 @@ def _cg_note(campaign: Campaign, reference: Side, changed: Side) -> list[str]:
     return [f"CG differs by {shift:+.0f} mm; not corrected, fly both at the same CG"] if abs(shift) > limit else []
 
 
-def _rate_note(reference: Side, changed: Side) -> list[str]:
-    rates = [[r for r in side.rates if r is not None] for side in (reference, changed)]
-    if not (rates[0] and rates[1]):
-        return []
-    shift = float(np.mean(rates[1]) - np.mean(rates[0]))
-    if abs(shift) < RATE_DIFFERENCE_KT_PER_S:
-        return []
-    return [
-        f"mean entry rates differ by {shift:+.2f} kt/s and are not adjusted for (about 1 kt of stall speed per kt/s)"
-    ]
+def _level(comparison: Comparison, made: Sequence[Comparison]) -> float:
+    """Probability of an interval: 95 % for the named comparison, else 5 % shared among those that are not named."""
+    others = sum(c.method == "model" and not c.named for c in made)
+    return CONFIDENCE if comparison.named else 1 - (1 - CONFIDENCE) / max(others, 1)
 
 
-def _adjusted(campaign: Campaign, made: list[Comparison]) -> tuple[Comparison, ...]:
-    tested = [k for k, c in enumerate(made) if c.p is not None]
-    for k, p in zip(tested, holm([made[k].p for k in tested])):
-        made[k] = replace(made[k], p_adjusted=p)
-    return tuple(_concluded(campaign, c, len(tested)) for c in made)
+def _concluded(campaign: Campaign, study: _Study, comparison: Comparison, made: Sequence[Comparison]) -> Comparison:
+    """Interval and verdict for the number of comparisons made, and the sentence."""
+    label = _label(campaign, comparison.point)
+    found = study.found.get((comparison.reference, comparison.changed, comparison.point))
+    if found is None:
+        done = replace(comparison, verdict=comparison.verdict or "not shown")
+        return replace(done, words=sentence(done, label))
+    level = _level(comparison, made)
+    done = replace(
+        comparison,
+        **_both_statements(found, level, campaign.planning.no_worse_kt),
+        p_adjusted=min(1.0, found.change.p_against_zero() * (1 - CONFIDENCE) / (1 - level)),
+        flights_u_kt=found.flown.u,
+        at_most_kt=found.change.quantile(0.5 + level / 2),
+    )
+    return replace(done, words=sentence(done, label))
 
 
-def _concluded(campaign: Campaign, comparison: Comparison, tested: int) -> Comparison:
-    verdict = comparison.verdict
-    if not verdict:
-        shown = comparison.p_adjusted is not None and comparison.p_adjusted < SIGNIFICANT_P
-        verdict = ("lower" if comparison.difference_kt < 0 else "higher") if shown else "not shown"
-    label = next((p.label for p in campaign.points if p.id == comparison.point), comparison.point)
-    done = replace(comparison, verdict=verdict)
-    return replace(done, words=sentence(done, label, tested))
+def _label(campaign: Campaign, point: str) -> str:
+    return next((p.label for p in campaign.points if p.id == point), point)
+
+
+def _overall(campaign: Campaign, study: _Study, made: Sequence[Comparison]) -> tuple[Overall, ...]:
+    """The mean difference over the points of a pair, where there are two or more."""
+    answers = []
+    for pair in campaign.pairs():
+        of_pair = [c for c in made if (c.reference, c.changed) == pair and c.method == "model"]
+        found = [study.found[c.reference, c.changed, c.point] for c in of_pair]
+        if len(found) < 2 or study.posterior is None:
+            continue
+        cells = [f.cells[0] for f in found], [f.cells[1] for f in found]
+        flights = [sorted({number for f in found for number in f.flights[side]}) for side in (0, 1)]
+        joint = _Found(
+            cells=(0, 0),
+            change=study.posterior.change(*cells),
+            flown=study.posterior.flown(*cells, flights[1], flights[0]),
+            flights=(flights[0], flights[1]),
+        )
+        answer = Overall(
+            reference=pair[0],
+            changed=pair[1],
+            points=tuple(c.point for c in of_pair),
+            basis=next((b for b in ("ias", "cas", "std") if b in {c.basis for c in of_pair})),
+            words="",
+            n_flights_reference=len(flights[0]),
+            n_flights_changed=len(flights[1]),
+            **_both_statements(joint, CONFIDENCE, campaign.planning.no_worse_kt),
+        )
+        answers.append(replace(answer, words=overall_sentence(answer)))
+    return tuple(answers)

@@ -1,16 +1,18 @@
-"""Sentences that say what may be concluded, and no more. Not for: numbers (see `compare`)."""
+"""Sentences that say what may be concluded, and no more. Not for: numbers (see `compare`).
+
+Two statements are kept apart: of the change (what another pair of flights would show) comes first; what differed
+between the flights flown stands beside it where a configuration flew once only.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
 from logger_app.records.plan import Campaign
-from logger_app.records.results import Comparison
-
-_KIND = {"std": "", "cas": " (CAS at the weights flown)", "ias": " (IAS at the weights flown)"}
+from logger_app.records.results import Comparison, Overall
 
 
-def sentence(comparison: Comparison, label: str, tested: int) -> str:
+def sentence(comparison: Comparison, label: str) -> str:
     """One comparison in one sentence.
 
     Returns
@@ -20,37 +22,69 @@ def sentence(comparison: Comparison, label: str, tested: int) -> str:
     """
     if comparison.verdict == "not comparable":
         return f"not comparable at {label}: {comparison.notes[0]}"
-    kind = _KIND[comparison.basis]
+    kind = _basis_in_words(comparison)
     if comparison.low_kt is None:
         runs = f"{comparison.n_reference} and {comparison.n_changed} run(s)"
         return f"not shown at {label}: {comparison.difference_kt:+.1f} kt from {runs}, no interval{kind}"
-    if comparison.verdict == "lower":
-        return f"lower by {_span(-comparison.difference_kt, -comparison.high_kt, -comparison.low_kt)}, at {label}{kind}"
-    if comparison.verdict == "higher":
-        return f"higher by {_span(comparison.difference_kt, comparison.low_kt, comparison.high_kt)}, at {label}{kind}"
-    return f"not shown at {label}: {_not_shown(comparison, tested)}{kind}"
+    adjusted = "" if comparison.level <= 0.951 else f"; adjusted for {round(0.05 / (1 - comparison.level))} comparisons"
+    return f"{_of_the_change(comparison, f' at {label}')}{kind}{adjusted}{_beside(comparison)}"
 
 
-def _not_shown(comparison: Comparison, tested: int) -> str:
-    found = f"{comparison.difference_kt:+.1f} kt, {comparison.low_kt:+.1f} to {comparison.high_kt:+.1f} (95 %)"
-    if comparison.p is not None and comparison.p < 0.05:
-        return f"{found}; on its own it would show, but not as one of {tested} comparisons"
-    return f"{found}; {comparison.smallest_kt:.1f} kt would have shown"
+def overall_sentence(answer: Overall) -> str:
+    """The answer of all points together in one sentence."""
+    said = _of_the_change(answer, f" as the mean of {len(answer.points)} points")
+    return f"{said}{'' if answer.basis == 'std' else f' ({answer.basis.upper()} at some points)'}{_beside(answer)}"
+
+
+def _of_the_change(found: Comparison | Overall, where: str) -> str:
+    difference, low, high = found.difference_kt or 0.0, found.low_kt or 0.0, found.high_kt or 0.0
+    if found.verdict == "lower":
+        return f"lower by {_span(-difference, -high, -low)},{where}"
+    if found.verdict == "higher":
+        return f"higher by {_span(difference, low, high)},{where}"
+    seen = f"{difference:+.1f} kt, {low:+.1f} to {high:+.1f} (95 %)"
+    no_worse = f"; no worse than {found.no_worse_kt:g} kt" if found.no_worse else ""
+    return f"not shown{where}: {seen}; {found.smallest_kt:.1f} kt would have shown{no_worse}"
+
+
+def _beside(found: Comparison | Overall) -> str:
+    """What differed between the flights flown, where one flight cannot tell the change from the day."""
+    if min(found.n_flights_reference, found.n_flights_changed) > 1 or found.flights_low_kt is None:
+        return ""
+    difference, low, high = found.flights_difference_kt or 0.0, found.flights_low_kt, found.flights_high_kt or 0.0
+    between = "between these two flights" if found.n_flights_reference + found.n_flights_changed == 2 else "as flown"
+    if found.flights_verdict == "lower":
+        return f"; {between} lower by {_span(-difference, -high, -low)}, whatever it came from"
+    if found.flights_verdict == "higher":
+        return f"; {between} higher by {_span(difference, low, high)}, whatever it came from"
+    return f"; {between} {difference:+.1f} kt, {low:+.1f} to {high:+.1f}"
+
+
+def _basis_in_words(comparison: Comparison) -> str:
+    if comparison.basis == "std":
+        return ""
+    weight = "reference weight" if comparison.at_reference_weight else "weights flown"
+    return f" ({comparison.basis.upper()} at the {weight})"
 
 
 def _span(value: float, low: float, high: float) -> str:
     return f"{value:.1f} kt, {low:.1f} to {high:.1f} (95 %)"
 
 
-def summary(campaign: Campaign, comparisons: Sequence[Comparison]) -> tuple[str, ...]:
-    """What the campaign says: one line a pair of configurations, what was shown first."""
+def summary(campaign: Campaign, comparisons: Sequence[Comparison], overall: Sequence[Overall] = ()) -> tuple[str, ...]:
+    """What the campaign says: one line a pair of configurations; the named comparison first, then all points together."""
     if not comparisons:
         return ("Nothing to compare yet: no pair of configurations has runs that count.",)
     order = {"lower": 0, "higher": 0, "not shown": 1, "not comparable": 2}
     lines = []
     for pair in dict.fromkeys((c.reference, c.changed) for c in comparisons):
-        of_pair = [c for c in comparisons if (c.reference, c.changed) == pair]
-        said = "; ".join(c.words for c in sorted(of_pair, key=lambda c: order[c.verdict]))
+        of_pair = sorted(
+            (c for c in comparisons if (c.reference, c.changed) == pair), key=lambda c: (not c.named, order[c.verdict])
+        )
+        parts = [f"the question asked: {c.words}" if c.named else c.words for c in of_pair]
+        answer = next((o.words for o in overall if (o.reference, o.changed) == pair), None)
+        if answer:
+            parts.insert(int(of_pair[0].named), f"all together: {answer}")
         names = [getattr(campaign.configuration(id), "name", id) for id in pair]
-        lines.append(f"{names[1]} against {names[0]}: {said}.")
+        lines.append(f"{names[1]} against {names[0]}: {'; '.join(parts)}.")
     return tuple(lines)

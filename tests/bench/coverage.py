@@ -31,7 +31,7 @@ from logger_app.units import s_to_ns
 TRUTHS_KT = (0.0, -1.0, -2.0, -4.0)
 REFERENCE_KG = 600.0
 WEIGHT_U_KG = 3.0
-RUN_SD_KT = 0.9  # of the stall itself from run to run, common practice: 0.5 to 1 kt
+RUN_SD_KT = 1.0  # of the stall itself from run to run, common practice: 0.5 to 1 kt
 RATE_EFFECT = -0.8  # kt of stall speed per kt/s of entry rate
 
 
@@ -280,11 +280,13 @@ def table_of(row: Row, made: list[dict]) -> dict:
     errors = np.array([e for m in made for e in m["errors"]])
     pct = lambda values: round(100 * float(np.mean(values)), 1) if len(values) else None  # noqa: E731
     at = lambda truth: [m for m in made if m["truth"] == truth]  # noqa: E731
-    power = lambda kind: [  # noqa: E731
-        pct([any(p[k] for p in m[kind]) if kind != "points" else m["claimed"] for m in at(t)])
-        for t in TRUTHS_KT[1:]
-        for k in (-1,)
-    ]
+    power = (
+        lambda kind: [  # noqa: E731
+            pct([any(p[k] for p in m[kind]) if kind != "points" else m["claimed"] for m in at(t)])
+            for t in TRUTHS_KT[1:]
+            for k in (-1,)
+        ]
+    )
     return {
         "row": row.name,
         "campaigns": len(made),

@@ -1,0 +1,332 @@
+"""One model for a campaign: every interval, sentence, power and plan comes from it.
+
+::
+
+    speed of a run = cell (point, configuration, kind of stall)
+                   + flight                     normal, sd `flight_sd`; the weight error of the flight beside it
+                   + slope x (entry rate - 1)   one slope, with a prior
+                   + run                        normal, sd `run_sd`, and the run's own uncertainty
+
+Two standard deviations are not known: they are integrated over a grid, everything else in closed form, so a
+posterior is a mixture of normals. Where a configuration flew on two flights or more the data say how far
+flights differ; where not, the prior does, and that is said. Not for: choosing what to compare (see `compare`).
+numpy only: the cockpit may use it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import NormalDist
+
+import numpy as np
+
+CONFIDENCE = 0.95
+POWER = 0.80
+# Standard deviation of stalls repeated on one flight, the reading left out, and of whole flights of one
+# configuration: other air, rigging, pilot of the day. Medians of their priors; common practice, no source. Both
+# are settings of a campaign.
+RUN_SD_KT = 0.7
+FLIGHT_SD_KT = 0.3
+# How wrong the first may be: standard deviation of its logarithm (a factor of 1.8). The second follows a half
+# Student distribution of so many degrees of freedom: flights that differ by 2 kt are rare, not impossible. Ours.
+RUN_SD_LOG_SD = 0.6
+FLIGHT_SD_DF = 5.0
+# Stall speed against entry rate [kt per kt/s]. Raw speeds: -0.8 to -1.2 on an independent flight model (the path
+# curves down, load factor falls), less in most aeroplanes; with the load factor measured about 0. Ours.
+RATE_SLOPES = {"measured_nz": (0.0, 0.4)}
+RATE_SLOPE = (-0.7, 0.5)
+# A run whose rate is not known may have had any of the usual ones: 0.3 kt/s of spread.
+UNKNOWN_RATE_U_KT = 0.3
+
+_RUN_GRID = np.geomspace(0.05, 8.0, 28)
+_FLIGHT_GRID = np.concatenate([[0.0], np.geomspace(0.03, 6.0, 23)])
+_NEGLIGIBLE = 1e-7
+# Median of the absolute value of a Student variable, by degrees of freedom (tables of t, 75 % point).
+_T75 = {3.0: 0.7649, 4.0: 0.7407, 5.0: 0.7267, 6.0: 0.7176, 8.0: 0.7064}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prior:
+    """What is believed before any run: medians of the two scatters, and the slope with the entry rate.
+
+    An infinite `run_sd_log_sd` stands for no belief at all (density 1 / sd). `flight_sd_kt` may be infinite:
+    every scatter of flights is then as likely as every other.
+    """
+
+    run_sd_kt: float = RUN_SD_KT
+    run_sd_log_sd: float = RUN_SD_LOG_SD
+    flight_sd_kt: float = FLIGHT_SD_KT
+    slope: tuple[float, float] = RATE_SLOPE
+
+    def log_density(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """The grid of (run sd, flight sd), every pair once, and the logarithm of the weight of each."""
+        s, tau = np.meshgrid(_RUN_GRID, _FLIGHT_GRID, indexing="ij")
+        run = -0.5 * (np.log(_RUN_GRID / self.run_sd_kt) / self.run_sd_log_sd) ** 2  # in equal steps of log sd
+        steps = np.gradient(_FLIGHT_GRID)
+        if math.isinf(self.flight_sd_kt):
+            flight = np.log(steps)
+        elif self.flight_sd_kt <= 0:
+            flight = np.where(_FLIGHT_GRID == 0.0, 0.0, -np.inf)
+        else:
+            scale = self.flight_sd_kt / _T75[FLIGHT_SD_DF]
+            flight = np.log(steps) - (FLIGHT_SD_DF + 1) / 2 * np.log1p((_FLIGHT_GRID / scale) ** 2 / FLIGHT_SD_DF)
+        return s.ravel(), tau.ravel(), (run[:, None] + flight[None, :]).ravel()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mixture:
+    """A value known as a mixture of normals: weights, means and standard deviations."""
+
+    weight: np.ndarray
+    mean: np.ndarray
+    sd: np.ndarray
+
+    @property
+    def value(self) -> float:
+        """Its mean."""
+        return float(self.weight @ self.mean)
+
+    @property
+    def u(self) -> float:
+        """Its standard deviation."""
+        return math.sqrt(float(self.weight @ (self.sd**2 + (self.mean - self.value) ** 2)))
+
+    def below(self, at: float) -> float:
+        """Probability of lying below a value."""
+        return float(self.weight @ normal_cdf((at - self.mean) / self.sd))
+
+    def quantile(self, share: float) -> float:
+        """The value that it lies below with this probability."""
+        reach = 12 * self.u + 1e-9
+        low, high, guess = self.value - reach, self.value + reach, self.value
+        for _ in range(100):
+            z = (guess - self.mean) / self.sd
+            off = float(self.weight @ normal_cdf(z)) - share
+            low, high = (low, guess) if off > 0 else (guess, high)
+            density = float(self.weight @ (np.exp(-0.5 * z * z) / self.sd)) / math.sqrt(2 * math.pi)
+            step = guess - off / density if density > 0 else math.nan
+            before, guess = guess, step if low < step < high else (low + high) / 2
+            if abs(guess - before) < 1e-9:
+                break
+        return guess
+
+    def interval(self, confidence: float = CONFIDENCE) -> tuple[float, float]:
+        """The central interval of this probability."""
+        return self.quantile(0.5 - confidence / 2), self.quantile(0.5 + confidence / 2)
+
+    def p_against_zero(self) -> float:
+        """Twice the probability of the wrong sign: below 0.05 exactly where the 95 % interval leaves out 0."""
+        below = self.below(0.0)
+        return min(1.0, 2 * min(below, 1 - below))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunData:
+    """The runs of a campaign as numbers: one entry a run.
+
+    `cell` and `flight` count from 0; `u_kt` is the run's own random uncertainty, `flight_u_kt` (one a flight) that
+    of the weight, common to a flight; `rate_kt_per_s` may hold NaN.
+    """
+
+    cell: np.ndarray
+    flight: np.ndarray
+    speed_kt: np.ndarray
+    u_kt: np.ndarray
+    rate_kt_per_s: np.ndarray
+    flight_u_kt: np.ndarray
+
+
+class Posterior:
+    """What the runs say under a prior; see the module.
+
+    Parameters
+    ----------
+    scatter_ratio : ndarray of float64, optional
+        By cell: its runs scatter so many times as much as `run_sd` says.
+
+    Notes
+    -----
+    With V = diag(run_sd^2 + u_i^2) + Z diag(flight_sd^2 + u_f^2) Z', the restricted likelihood of the two
+    standard deviations is |V|^-1/2 |X'V^-1 X|^-1/2 exp(-r'V^-1 r / 2), times the prior; given them the effects
+    are normal. Flights are eliminated one by one (V^-1 by Woodbury), so the work grows with runs and cells only.
+
+    References
+    ----------
+    [PATTERSON1971] restricted likelihood; [BOXTIAO1973] ch. 5, integrating over both scatters.
+    """
+
+    def __init__(self, data: RunData, prior: Prior = Prior(), scatter_ratio: np.ndarray | None = None):
+        self.data, self.prior = data, prior
+        self.cells, self.flights = int(data.cell.max()) + 1, len(data.flight_u_kt)
+        ratio = np.ones(self.cells) if scatter_ratio is None else scatter_ratio
+        known = np.isfinite(data.rate_kt_per_s)
+        self._x = np.where(known, np.clip(data.rate_kt_per_s, 0.0, 5.0) - 1.0, 0.0)
+        self._u2 = data.u_kt**2 + np.where(known, 0.0, UNKNOWN_RATE_U_KT) ** 2
+        self._middle = _by_group(data.cell, self.cells, data.speed_kt) / _by_group(data.cell, self.cells)
+        self._y = data.speed_kt - self._middle[data.cell]
+        self._pair = data.flight * self.cells + data.cell
+        run_sd, flight_sd, log_prior = prior.log_density()
+        solved, log_weight = [], np.full(len(run_sd), -np.inf)
+        sums, last = None, None
+        for k, (s, tau) in enumerate(zip(run_sd, flight_sd)):
+            if not math.isfinite(log_prior[k]):
+                solved.append(None)
+                continue
+            if s != last:
+                sums, last = self._sums(1 / ((s * ratio[data.cell]) ** 2 + self._u2)), s
+            found = self._solve(sums, tau)
+            log_weight[k] = log_prior[k] + found.log_likelihood
+            solved.append(found)
+        weight = np.exp(log_weight - log_weight.max())
+        kept = np.flatnonzero(weight > _NEGLIGIBLE * weight.max())
+        self.weight = weight[kept] / weight[kept].sum()
+        self.run_sd, self.flight_sd = run_sd[kept], flight_sd[kept]
+        self._solved = [solved[k] for k in kept]
+
+    def _sums(self, w: np.ndarray) -> _Sums:
+        """Everything that depends on the runs' weights alone."""
+        cell, x, y, size = self.data.cell, self._x, self._y, self.cells
+        shape = (self.flights, size)
+        table = np.empty((self.flights, size + 1))
+        table[:, :size] = _by_group(self._pair, self.flights * size, w).reshape(shape)
+        table[:, size] = _by_group(self.data.flight, self.flights, w * x)
+        normal = np.zeros((size + 1, size + 1))
+        normal.flat[: -(size + 1) : size + 2] = _by_group(cell, size, w)
+        normal[:size, size] = normal[size, :size] = _by_group(cell, size, w * x)
+        normal[size, size] = float(w @ (x * x)) + 1 / self.prior.slope[1] ** 2
+        right = np.append(
+            _by_group(cell, size, w * y), float(w @ (x * y)) + self.prior.slope[0] / self.prior.slope[1] ** 2
+        )
+        return _Sums(
+            normal=normal,
+            right=right,
+            square=float(w @ (y * y)) + (self.prior.slope[0] / self.prior.slope[1]) ** 2,
+            log_w=float(np.log(w).sum()),
+            table=table,
+            total=_by_group(self.data.flight, self.flights, w),
+            speeds=_by_group(self.data.flight, self.flights, w * y),
+        )
+
+    def _solve(self, sums: _Sums, tau: float) -> _Solved:
+        spread = tau**2 + self.data.flight_u_kt**2
+        taken = spread / (1 + spread * sums.total)
+        precision = sums.normal - (sums.table.T * taken) @ sums.table
+        right = sums.right - sums.table.T @ (taken * sums.speeds)
+        covariance = np.linalg.inv(precision)
+        beta = covariance @ right
+        misfit = sums.square - float(taken @ sums.speeds**2) - float(right @ beta)
+        log_v = float(np.log1p(spread * sums.total).sum()) - sums.log_w
+        log_p = float(np.linalg.slogdet(precision)[1])
+        return _Solved(
+            beta=beta,
+            covariance=covariance,
+            log_likelihood=-0.5 * (log_v + log_p + misfit),
+            taken=taken,
+            table=sums.table,
+            speeds=sums.speeds,
+        )
+
+    def change(self, plus: Sequence[int], minus: Sequence[int]) -> Mixture:
+        """Mean of some cells less that of others, for any flights: what can be said of the change."""
+        return self._mixture(self._contrast(plus, minus), np.zeros(self.flights))
+
+    def flown(
+        self, plus: Sequence[int], minus: Sequence[int], flights_plus: Sequence[int], flights_minus: Sequence[int]
+    ) -> Mixture:
+        """As `change`, for the flights that were flown: their own effects are part of what differed."""
+        share = np.zeros(self.flights)
+        share[list(flights_plus)] += 1 / len(flights_plus)
+        share[list(flights_minus)] -= 1 / len(flights_minus)
+        return self._mixture(self._contrast(plus, minus), share)
+
+    def slope(self) -> Mixture:
+        """Stall speed against entry rate [kt per kt/s]."""
+        contrast = np.zeros(self.cells + 1)
+        contrast[-1] = 1.0
+        return self._mixture(contrast, np.zeros(self.flights))
+
+    def run_sd_kt(self) -> tuple[float, float, float]:
+        """Scatter of repeated stalls: middle, and 95 % bounds [kt]."""
+        return _weighted_quantiles(self.run_sd, self.weight)
+
+    def flight_sd_kt(self) -> tuple[float, float, float]:
+        """Scatter of flights of one configuration: middle, and 95 % bounds [kt]."""
+        return _weighted_quantiles(self.flight_sd, self.weight)
+
+    def scatter_of_cells(self) -> tuple[np.ndarray, np.ndarray]:
+        """Mean square of the residuals about flight and cell, in units of what is expected, and its freedom, by cell."""
+        best = int(np.argmax(self.weight))
+        w = 1 / (self.run_sd[best] ** 2 + self._u2)
+        straight = self._y - self._x * self.slope().value
+        pairs = self.flights * self.cells
+        held = _by_group(self._pair, pairs, w)
+        mean = _by_group(self._pair, pairs, w * straight) / np.where(held > 0, held, 1.0)
+        squares = _by_group(self.data.cell, self.cells, w * (straight - mean[self._pair]) ** 2)
+        there = (held > 0).reshape(self.flights, self.cells).sum(axis=0)
+        freedom = _by_group(self.data.cell, self.cells) - there
+        return squares / np.maximum(freedom, 1), freedom
+
+    def _contrast(self, plus: Sequence[int], minus: Sequence[int]) -> np.ndarray:
+        contrast = np.zeros(self.cells + 1)
+        contrast[list(plus)] += 1 / len(plus)
+        contrast[list(minus)] -= 1 / len(minus)
+        return contrast
+
+    def _mixture(self, contrast: np.ndarray, share: np.ndarray) -> Mixture:
+        level = float(contrast[:-1] @ self._middle)
+        means, variances = np.empty(len(self._solved)), np.empty(len(self._solved))
+        own2 = self.data.flight_u_kt**2
+        for k, (found, tau) in enumerate(zip(self._solved, self.flight_sd)):
+            spread = tau**2 + own2
+            real = np.divide(tau**2, spread, out=np.zeros_like(spread), where=spread > 0)
+            part = share * real * found.taken  # of what is left over in a flight, that is its own effect
+            b = contrast - part @ found.table
+            means[k] = level + float(b @ found.beta) + float(part @ found.speeds)
+            variances[k] = b @ found.covariance @ b + float(
+                (share * real) ** 2 @ found.taken + share**2 @ (real * own2)
+            )
+        return Mixture(weight=self.weight, mean=means, sd=np.sqrt(variances))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Sums:
+    normal: np.ndarray
+    right: np.ndarray
+    square: float
+    log_w: float
+    table: np.ndarray
+    total: np.ndarray
+    speeds: np.ndarray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Solved:
+    beta: np.ndarray
+    covariance: np.ndarray
+    log_likelihood: float
+    taken: np.ndarray
+    table: np.ndarray
+    speeds: np.ndarray
+
+
+def _by_group(group: np.ndarray, size: int, values: np.ndarray | None = None) -> np.ndarray:
+    return np.bincount(group, values, minlength=size)
+
+
+def normal_cdf(z: np.ndarray) -> np.ndarray:
+    """Standard normal distribution function, without scipy."""
+    return np.array([0.5 * math.erfc(-value * math.sqrt(0.5)) for value in np.ravel(z).tolist()]).reshape(np.shape(z))
+
+
+def normal_quantile(share: float) -> float:
+    """Its inverse."""
+    return NormalDist().inv_cdf(share)
+
+
+def _weighted_quantiles(values: np.ndarray, weight: np.ndarray) -> tuple[float, float, float]:
+    order = np.argsort(values, kind="stable")
+    reached = np.cumsum(weight[order]) - 0.5 * weight[order]
+    middle, low, high = np.interp([0.5, 0.025, 0.975], reached, values[order])
+    return float(middle), float(low), float(high)
