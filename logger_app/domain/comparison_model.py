@@ -32,7 +32,7 @@ FLIGHT_SD_KT = 0.3
 # How wrong the first may be: standard deviation of its logarithm (a factor of 1.8). The second follows a half
 # Student distribution of so many degrees of freedom: flights that differ by 2 kt are rare, not impossible. Ours.
 RUN_SD_LOG_SD = 0.6
-FLIGHT_SD_DF = 5.0
+FLIGHT_SD_DF = 4.0
 # Stall speed against entry rate [kt per kt/s]. Raw speeds: -0.8 to -1.2 on an independent flight model (the path
 # curves down, load factor falls), less in most aeroplanes; with the load factor measured about 0. Ours.
 RATE_SLOPES = {"measured_nz": (0.0, 0.4)}
@@ -40,9 +40,11 @@ RATE_SLOPE = (-0.7, 0.5)
 # A run whose rate is not known may have had any of the usual ones: 0.3 kt/s of spread.
 UNKNOWN_RATE_U_KT = 0.3
 
-_RUN_GRID = np.geomspace(0.05, 8.0, 28)
-_FLIGHT_GRID = np.concatenate([[0.0], np.geomspace(0.03, 6.0, 23)])
+RUN_GRID_KT = np.geomspace(0.05, 8.0, 28)
+FLIGHT_GRID_KT = np.concatenate([[0.0], np.geomspace(0.03, 6.0, 23)])
 _NEGLIGIBLE = 1e-6
+# A grid that is too coarse for what many runs say is made finer so many times at most.
+MAX_REFINED = 4
 # Chebyshev fit of the complementary error function, highest power first: fractional error below 1.2e-7 [PRESS1992].
 _ERFC = (0.17087277, -0.82215223, 1.48851587, -1.13520398, 0.27886807, -0.18628806, 0.09678418, 0.37409196, 1.00002368,
          -1.26551223)  # fmt: skip
@@ -63,19 +65,18 @@ class Prior:
     flight_sd_kt: float = FLIGHT_SD_KT
     slope: tuple[float, float] = RATE_SLOPE
 
-    def log_density(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """The grid of (run sd, flight sd), every pair once, and the logarithm of the weight of each."""
-        s, tau = np.meshgrid(_RUN_GRID, _FLIGHT_GRID, indexing="ij")
-        run = -0.5 * (np.log(_RUN_GRID / self.run_sd_kt) / self.run_sd_log_sd) ** 2  # in equal steps of log sd
-        steps = np.gradient(_FLIGHT_GRID)
+    def log_density(self, run_sd: np.ndarray = RUN_GRID_KT, flight_sd: np.ndarray = FLIGHT_GRID_KT) -> np.ndarray:
+        """Logarithm of the weight of every pair of a grid, shape (run, flight); `run_sd` in equal ratios."""
+        run = -0.5 * (np.log(run_sd / self.run_sd_kt) / self.run_sd_log_sd) ** 2
+        steps = np.gradient(flight_sd)
         if math.isinf(self.flight_sd_kt):
             flight = np.log(steps)
         elif self.flight_sd_kt <= 0:
-            flight = np.where(_FLIGHT_GRID == 0.0, 0.0, -np.inf)
+            flight = np.where(flight_sd == 0.0, 0.0, -np.inf)
         else:
             scale = self.flight_sd_kt / _T75[FLIGHT_SD_DF]
-            flight = np.log(steps) - (FLIGHT_SD_DF + 1) / 2 * np.log1p((_FLIGHT_GRID / scale) ** 2 / FLIGHT_SD_DF)
-        return s.ravel(), tau.ravel(), (run[:, None] + flight[None, :]).ravel()
+            flight = np.log(steps) - (FLIGHT_SD_DF + 1) / 2 * np.log1p((flight_sd / scale) ** 2 / FLIGHT_SD_DF)
+        return run[:, None] + flight[None, :]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,7 +161,7 @@ class Posterior:
     [PATTERSON1971] restricted likelihood; [BOXTIAO1973] ch. 5, integrating over both scatters.
     """
 
-    def __init__(self, data: RunData, prior: Prior = Prior(), scatter_ratio: np.ndarray | None = None):
+    def __init__(self, data: RunData, prior: Prior, scatter_ratio: np.ndarray | None = None):
         self.data, self.prior = data, prior
         self.cells, self.flights = int(data.cell.max()) + 1, len(data.flight_u_kt)
         ratio = np.ones(self.cells) if scatter_ratio is None else scatter_ratio
@@ -170,24 +171,29 @@ class Posterior:
         self._middle = _by_group(data.cell, self.cells, data.speed_kt) / _by_group(data.cell, self.cells)
         self._y = data.speed_kt - self._middle[data.cell]
         self._pair = data.flight * self.cells + data.cell
-        run_sd, flight_sd, log_prior = prior.log_density()
-        size = len(_FLIGHT_GRID)
-        log_weight = np.full(len(run_sd), -np.inf)
+        self._ratio = ratio
+        run_sd, flight_sd = RUN_GRID_KT, FLIGHT_GRID_KT
+        for _ in range(MAX_REFINED):
+            self._integrate(run_sd, flight_sd)
+            finer = _finer(run_sd, self.run_sd, self.weight), _finer(flight_sd, self.flight_sd, self.weight)
+            if finer[0] is None and finer[1] is None:
+                break
+            run_sd = run_sd if finer[0] is None else finer[0]
+            flight_sd = flight_sd if finer[1] is None else finer[1]
+
+    def _integrate(self, run_sd: np.ndarray, flight_sd: np.ndarray) -> None:
+        """Weights and effects over a grid of both scatters; what weighs nothing is dropped."""
+        log_weight = self.prior.log_density(run_sd, flight_sd)
         solved: list[_Solved] = []
-        for k, s in enumerate(_RUN_GRID):
-            sums = self._sums(1 / ((s * ratio[data.cell]) ** 2 + self._u2))
-            found = self._solve(sums, _FLIGHT_GRID)
-            log_weight[k * size : (k + 1) * size] = log_prior[k * size : (k + 1) * size] + found.log_likelihood
-            solved.append(found)
+        for k, s in enumerate(run_sd):
+            solved.append(self._solve(self._sums(1 / ((s * self._ratio[self.data.cell]) ** 2 + self._u2)), flight_sd))
+            log_weight[k] += solved[k].log_likelihood
         weight = np.exp(log_weight - log_weight.max())
         kept = weight > _NEGLIGIBLE * weight.max()
         self.weight = weight[kept] / weight[kept].sum()
-        self.run_sd, self.flight_sd = run_sd[kept], flight_sd[kept]
-        self._solved = [
-            found.part(kept[k * size : (k + 1) * size])
-            for k, found in enumerate(solved)
-            if kept[k * size : (k + 1) * size].any()
-        ]
+        self.run_sd = np.broadcast_to(run_sd[:, None], kept.shape)[kept]
+        self.flight_sd = np.broadcast_to(flight_sd, kept.shape)[kept]
+        self._solved = [found.part(row) for found, row in zip(solved, kept) if row.any()]
 
     def _sums(self, w: np.ndarray) -> _Sums:
         """Everything that depends on the runs' weights alone."""
@@ -347,6 +353,19 @@ def normal_cdf(z: np.ndarray) -> np.ndarray:
 def normal_quantile(share: float) -> float:
     """Its inverse."""
     return NormalDist().inv_cdf(share)
+
+
+def _finer(grid: np.ndarray, at: np.ndarray, weight: np.ndarray) -> np.ndarray | None:
+    """A grid over the part that holds the weight, where that is a few steps only; None where it is fine enough."""
+    mean = float(weight @ at)
+    spread = math.sqrt(max(float(weight @ (at - mean) ** 2), 0.0))
+    near = int(np.clip(np.searchsorted(grid, mean), 1, len(grid) - 1))
+    step = float(grid[near] - grid[near - 1])
+    if spread > 0.8 * step or len(np.unique(at)) == 1 and mean == 0.0:
+        return None
+    reach = max(5 * spread, 1.5 * step)
+    low = max(mean - reach, float(grid[0]), 1e-3 if grid[0] > 0 else 0.0)
+    return np.geomspace(low, mean + reach, len(grid)) if grid[0] > 0 else np.linspace(low, mean + reach, len(grid))
 
 
 def _weighted_quantiles(values: np.ndarray, weight: np.ndarray) -> tuple[float, float, float]:

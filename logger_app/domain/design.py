@@ -15,8 +15,19 @@ from functools import lru_cache
 
 import numpy as np
 
-from logger_app.domain.comparison_model import CONFIDENCE, POWER, Mixture, Posterior, Prior, normal_cdf, normal_quantile
+from logger_app.domain.comparison_model import (
+    CONFIDENCE,
+    FLIGHT_GRID_KT,
+    POWER,
+    RUN_GRID_KT,
+    Mixture,
+    Posterior,
+    Prior,
+    normal_cdf,
+    normal_quantile,
+)
 
+USUAL = Prior()
 MAX_RUNS = 200
 MAX_FLIGHTS = 30
 # Scatters that a campaign may turn out to show: so many equally likely values of each sum of squares. Ours.
@@ -136,7 +147,7 @@ def power_of(
     runs: int,
     run_sd_kt: float,
     flight_sd_kt: float,
-    prior: Prior = Prior(),
+    prior: Prior = USUAL,
     level: float = CONFIDENCE,
 ) -> float:
     """Chance that the comparison claims a true difference, for `flights` of each configuration with `runs` each.
@@ -161,7 +172,8 @@ def power_of(
     as the comparison would, then the chance to lie beyond it. Exact but for the steps.
     """
     within, between = 2 * flights * (runs - 1), 2 * (flights - 1)
-    s, tau, log_prior = prior.log_density()
+    s, tau = (grid.ravel() for grid in np.meshgrid(RUN_GRID_KT, FLIGHT_GRID_KT, indexing="ij"))
+    log_prior = prior.log_density().ravel()
     mean_variance = s**2 / runs + tau**2  # of a flight's mean
     shares = (np.arange(_OUTCOMES) + 0.5) / _OUTCOMES
     seen_within = [run_sd_kt**2 * _chi_square(within, q) for q in (shares if within else [0.5])]
@@ -186,7 +198,7 @@ def power_of(
 
 @lru_cache(maxsize=1024)
 def smallest_difference_kt(
-    flights: int, runs: int, run_sd_kt: float, flight_sd_kt: float, prior: Prior = Prior()
+    flights: int, runs: int, run_sd_kt: float, flight_sd_kt: float, prior: Prior = USUAL
 ) -> float:
     """Smallest true difference that a design shows four times out of five [kt]; infinite without two runs."""
     if flights * runs < 2:
@@ -202,7 +214,7 @@ def smallest_difference_kt(
 
 
 def runs_needed(
-    difference_kt: float, flights: int, run_sd_kt: float, flight_sd_kt: float, prior: Prior = Prior()
+    difference_kt: float, flights: int, run_sd_kt: float, flight_sd_kt: float, prior: Prior = USUAL
 ) -> int | None:
     """Runs of a point on each of so many flights of each configuration to show a difference four times out of five.
 
@@ -263,7 +275,7 @@ def enough(
         half_kt=halves[0],
         with_run_kt=halves[1],
         with_flight_kt=halves[2],
-        words=enough_in_words(*halves, wanted_kt, flown=bool(any(reference) and any(changed))),
+        words=enough_in_words(halves[0], halves[1], halves[2], wanted_kt, any(reference) and any(changed)),
     )
 
 

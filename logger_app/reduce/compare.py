@@ -191,7 +191,9 @@ class _Study:
         if not differs or len(self.cells) < 2:
             return posterior
         own = np.ones(len(ratio))
-        own[differs] = np.clip(np.sqrt(ratio[differs]), 0.3, 5.0)
+        rest = [k for k in range(len(ratio)) if k not in differs and freedom[k] > 0]
+        usual = float(ratio[rest] @ freedom[rest]) / float(freedom[rest].sum()) if rest else 1.0
+        own[differs] = np.clip(np.sqrt(ratio[differs] / usual), 0.02, 8.0)
         names = {k: key for key, k in self.cells.items()}
         self.notes = tuple(
             f"{names[k][1]} at {_label(self.campaign, names[k][0])} scatters {own[k]:.1f} times as much as the rest: "
@@ -298,7 +300,8 @@ def _compare(campaign: Campaign, study: _Study, pair: _Pair, days: Mapping[str, 
     }
     notes = [basis.note] if basis.note else []
     notes += _caveats(campaign, study, reference, changed, sides, kept, days)
-    if min(len(reference), len(changed)) < 2 and study.freedom < MIN_FREEDOM_FOR_ONE_RUN:
+    posterior = study.posterior
+    if posterior is None or min(len(reference), len(changed)) < 2 and study.freedom < MIN_FREEDOM_FOR_ONE_RUN:
         notes.append("fewer than two runs on a side: no interval, nothing can be shown")
         difference = float(np.mean([v for _, v in changed]) - np.mean([v for _, v in reference]))
         return Comparison(**common, verdict="", words="", difference_kt=difference, method="none", notes=tuple(notes))
@@ -306,13 +309,11 @@ def _compare(campaign: Campaign, study: _Study, pair: _Pair, days: Mapping[str, 
     numbers = [[study.flights[f] for f in side] for side in flights]
     study.found[pair.reference, pair.changed, pair.point.id] = _Found(
         cells=(cells[0][0], cells[1][0]),
-        change=study.posterior.change(*cells),
-        flown=study.posterior.flown(*cells, numbers[1], numbers[0]),
+        change=posterior.change(cells[0], cells[1]),
+        flown=posterior.flown(cells[0], cells[1], numbers[1], numbers[0]),
         flights=(numbers[0], numbers[1]),
     )
-    return Comparison(
-        **common, **_what_next(study.posterior, reference, changed), verdict="", words="", notes=tuple(notes)
-    )
+    return Comparison(**common, **_what_next(posterior, reference, changed), verdict="", words="", notes=tuple(notes))
 
 
 def _both_statements(found: _Found, level: float, margin_kt: float) -> dict:
@@ -366,8 +367,8 @@ def _runs_a_flight(side: Iterable[tuple[StallSpeed, float]]) -> tuple[int, ...]:
 
 
 def _not_comparable(common, sides, why: str) -> Comparison:
-    speeds = [_mean_known(side) for side in sides]
-    known = "changed kind" in why and speeds[0] is not None and speeds[1] is not None
+    before, after = (_mean_known(side) for side in sides)
+    both = before is not None and after is not None and "changed kind" in why
     return Comparison(
         **common,
         n_reference=len(sides[0]),
@@ -375,7 +376,7 @@ def _not_comparable(common, sides, why: str) -> Comparison:
         verdict="not comparable",
         words="",
         method="none",
-        difference_kt=speeds[1] - speeds[0] if known else None,
+        difference_kt=(after or 0.0) - (before or 0.0) if both else None,
         notes=(why,),
         **_warning_and_drop(sides),
     )

@@ -278,15 +278,13 @@ def table_of(row: Row, made: list[dict]) -> dict:
     between = [b for m in made for b in m["between"]]
     overall = [o for m in made for o in m["overall"]]
     errors = np.array([e for m in made for e in m["errors"]])
-    pct = lambda values: round(100 * float(np.mean(values)), 1) if len(values) else None  # noqa: E731
-    at = lambda truth: [m for m in made if m["truth"] == truth]  # noqa: E731
-    power = (
-        lambda kind: [  # noqa: E731
-            pct([any(p[k] for p in m[kind]) if kind != "points" else m["claimed"] for m in at(t)])
-            for t in TRUTHS_KT[1:]
-            for k in (-1,)
-        ]
-    )
+    pct = lambda values: round(100 * float(np.mean(values)), 1) if len(values) else None
+    at = lambda truth: [m for m in made if m["truth"] == truth]
+    power = lambda kind: [
+        pct([any(p[k] for p in m[kind]) if kind != "points" else m["claimed"] for m in at(t)])
+        for t in TRUTHS_KT[1:]
+        for k in (-1,)
+    ]
     return {
         "row": row.name,
         "campaigns": len(made),

@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy import stats
 
 from logger_app.errors import ReduceError
 from logger_app.records.results import StallSpeed
@@ -15,9 +14,7 @@ from logger_app.reduce import results_io, tables
 from logger_app.reduce.as_json import reduction_to_json
 from logger_app.reduce.campaign import Options, Reducer, reduce_campaign
 from logger_app.reduce.compare import compare_all
-from logger_app.reduce.differences import Side, difference_of
 from logger_app.reduce.results_io import ResultsDocument
-from logger_app.reduce.statistics import sides_differ_p
 from logger_app.reduce.tables import plain_text
 
 
@@ -115,83 +112,17 @@ def run(k, speed, configuration, flight, rate):
     )
 
 
-def side(rng, configuration, days, mean):
-    made = []
-    for day in range(days):
-        for k in range(int(rng.integers(1, 6))):
-            rate = rng.uniform(0.6, 1.4)
-            made.append(
-                run(
-                    k,
-                    mean + 0.4 * np.sin(day) - 0.8 * (rate - 1) + rng.normal(0, 0.5),
-                    configuration,
-                    f"{configuration}{day}",
-                    rate,
-                )
-            )
-    return made
-
-
-@pytest.mark.parametrize("days", [2, 7, 40])
-def test_days_as_blocks_with_the_rate_agree_with_statsmodels_where_days_are_uneven(days):
-    """Against statsmodels' least squares with a column a day."""
-    import statsmodels.api as sm
-
-    rng = np.random.default_rng(days)
-    sides = [side(rng, "base", days, 48.0), side(rng, "cuffs", days, 46.5)]
-    day_of = {r.flight: r.flight.removeprefix(r.configuration) for s in sides for r in s}
-    both = [*sides[0], *sides[1]]
-    columns = [
-        np.ones(len(both)),
-        [float(r.configuration == "cuffs") for r in both],
-        [r.entry_rate_kt_per_s for r in both],
+def test_many_flights_cost_what_they_add_and_no_more(make):
+    """A thousand flights of twenty runs: the effects of flights are taken out one by one, never as one matrix."""
+    rng = np.random.default_rng(1)
+    runs = [
+        run(k, 48.0 - 1.0 * (f % 2) + offset + rng.normal(0, 0.5), ("base", "cuffs")[f % 2], f"f{f}", 1.0)
+        for f, offset in enumerate(rng.normal(0, 0.4, 1000))
+        for k in range(20)
     ]
-    columns += [[float(day_of[r.flight] == d) for r in both] for d in sorted(set(day_of.values()))[1:]]
-    theirs = sm.OLS([r.vs_std_kt for r in both], np.column_stack(columns)).fit()
 
-    ours = difference_of(*(Side(runs=tuple(s), speeds=tuple(r.vs_std_kt for r in s)) for s in sides), day_of)[0]
-
-    assert ours.method == "covariate+block"
-    assert (ours.found.value, ours.found.se, ours.found.df) == pytest.approx(
-        (theirs.params[1], theirs.bse[1], theirs.df_resid), abs=1e-9
-    )
-    assert ours.sd_kt == pytest.approx(np.sqrt(theirs.scale), abs=1e-9)
-
-
-def test_days_on_which_all_rates_were_one_fall_back_on_something_else(make):
-    """Two days, each flown at a rate of its own: a day's constant says the same as the rate."""
-    speeds = {
-        ("base", 0): (48.0, 48.4),
-        ("base", 1): (47.0, 47.3),
-        ("cuffs", 0): (46.1, 46.0),
-        ("cuffs", 1): (45.2, 45.6),
-    }
-    runs = [run(k, v, c, f"{c}{d}", 0.8 + 0.3 * d) for (c, d), pair in speeds.items() for k, v in enumerate(pair)]
-
-    (found,) = compare_all(make.campaign(), runs, {r.flight: r.flight[-1] for r in runs})
-
-    assert found.method == "flights"
-    assert {m[0] for m in found.alternatives} == {"covariate", "welch"}
-
-
-@pytest.mark.parametrize(
-    "table", [((2000, 1930), (2100, 1850)), ((3, 3000), (2900, 5)), ((4000, 0), (0, 4000)), ((0, 3), (2000, 1))]
-)
-def test_thousands_of_wing_drops_agree_with_scipy(table):
-    """Against scipy.stats.fisher_exact."""
-    assert sides_differ_p(*table) == pytest.approx(stats.fisher_exact(table)[1], rel=1e-6, abs=1e-12)
-
-
-def test_flight_means_are_listed_while_they_can_be_taken_in(make):
-    def note(flights):
-        runs = [
-            run(k, 48.0 + 0.1 * f + c, n, f"{n}{f}", 1.0)
-            for n, c in (("base", 0.0), ("cuffs", -2.0))
-            for f in range(flights)
-            for k in (0, 1)
-        ]
-        (found,) = compare_all(make.campaign(), runs)
-        return next(note for note in found.notes if note.startswith("base: flight means"))
-
-    assert note(3) == "base: flight means 48.0, 48.1, 48.2 kt"
-    assert note(21) == "base: flight means 48.0 to 50.0 over 21 flights, standard deviation 0.62 kt"
+    both = compare_all(make.campaign(), runs)
+    found = both.comparisons[0]
+    assert found.low_kt < -1.0 < found.high_kt and found.high_kt - found.low_kt < 0.15
+    assert both.model.flight_sd_kt[1] < 0.4 < both.model.flight_sd_kt[2]
+    assert both.model.run_sd_kt[1] < 0.5 < both.model.run_sd_kt[2]

@@ -25,16 +25,34 @@ def compared(verdict="lower", **over):
     [
         (compared(), "lower by 2.4 kt, 1.6 to 3.2 (95 %), at P"),
         (compared("higher", difference_kt=2.4, low_kt=1.6, high_kt=3.2), "higher by 2.4 kt, 1.6 to 3.2 (95 %), at P"),
-        (compared(basis="cas"), "lower by 2.4 kt, 1.6 to 3.2 (95 %), at P (CAS at the weights flown)"),
-        (compared(basis="ias"), "lower by 2.4 kt, 1.6 to 3.2 (95 %), at P (IAS at the weights flown)"),
+        (
+            compared(basis="cas", at_reference_weight=False),
+            "lower by 2.4 kt, 1.6 to 3.2 (95 %), at P (CAS at the weights flown)",
+        ),
+        (
+            compared(basis="ias", at_reference_weight=False),
+            "lower by 2.4 kt, 1.6 to 3.2 (95 %), at P (IAS at the weights flown)",
+        ),
         (
             compared("not shown", p=0.2, high_kt=0.4),
             "not shown at P: -2.4 kt, -3.2 to +0.4 (95 %); 1.1 kt would have shown",
         ),
-        (compared("not shown", p=0.05), "not shown at P: -2.4 kt, -3.2 to -1.6 (95 %); 1.1 kt would have shown"),
+        (compared(level=0.99), "lower by 2.4 kt, 1.6 to 3.2 (95 %), at P; adjusted for 5 comparisons"),
         (
-            compared("not shown", p=0.049),
-            "not shown at P: -2.4 kt, -3.2 to -1.6 (95 %); on its own it would show, but not as one of 7 comparisons",
+            compared(
+                n_flights_reference=1,
+                n_flights_changed=1,
+                flights_difference_kt=-2.4,
+                flights_low_kt=-2.9,
+                flights_high_kt=-1.9,
+                flights_verdict="lower",
+            ),
+            "lower by 2.4 kt, 1.6 to 3.2 (95 %), at P; between these two flights lower by 2.4 kt, 1.9 to 2.9 (95 %), "
+            "whatever it came from",
+        ),
+        (
+            compared("not shown", high_kt=0.9, no_worse_kt=1.0, no_worse=True),
+            "not shown at P: -2.4 kt, -3.2 to +0.9 (95 %); 1.1 kt would have shown; no worse than 1 kt",
         ),
         (
             compared("not shown", low_kt=None, high_kt=None, p=None),
@@ -47,7 +65,7 @@ def compared(verdict="lower", **over):
     ],
 )
 def test_a_comparison_in_a_sentence(comparison, expected):
-    assert sentence(comparison, "P", 7) == expected
+    assert sentence(comparison, "P") == expected
 
 
 def test_what_was_shown_comes_first_in_the_order_of_the_points(make):
