@@ -69,7 +69,7 @@ def fitted_to(campaign: Campaign, configuration: str) -> tuple[Fit, ...]:
     for config in lineage(campaign, configuration):
         for change in config.changes:
             found = [one for one in found if one.change.item not in (change.takes_off, change.item)]
-            if not change.takes_off or change.rows or change.item != change.takes_off:
+            if not change.takes_off or change.rows or change.details:
                 found.append(Fit(change=change, since=config.id))
     return tuple(found)
 

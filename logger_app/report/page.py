@@ -20,6 +20,7 @@ from logger_app.report.figures import (
     warning_figure,
     wing_map,
 )
+from logger_app.report.generations import Generation, evidence, generations
 from logger_app.report.headline import Statement, caveats, headline
 from logger_app.report.layout import lay_out
 from logger_app.report.media import Media
@@ -73,6 +74,13 @@ def all_figures(page: Page) -> list[Picture]:
     """Every picture of the page, those of the answer first."""
     found: list[Picture | None] = [figure for one in answers(page) for figure in one.figures]
     return [figure for figure in (*found, every_run(page), *(f for v in page.points for f in v.figures)) if figure]
+
+
+def line_of_design(page: Page) -> tuple[Generation, ...]:
+    """The generations, where there are more than two, or where what is fitted is given in rows; else none."""
+    campaign = page.campaign
+    with_rows = any(change.rows for config in campaign.configurations for change in config.changes)
+    return generations(campaign, page.reduction) if len(campaign.configurations) > 2 or with_rows else ()
 
 
 def add_figures(page: Page, extras: Extras) -> None:
@@ -129,6 +137,9 @@ def render_page(page: Page, media: Media, extras: Extras, files: list[str], made
             unreviewed=unreviewed_sentence(page),
             pairs=answers(page),
             history=shown.history_table(page) if len(page.pairs) > 1 else None,
+            line=line_of_design(page),
+            line_evidence=evidence(page.campaign, page.early_stations) if len(page.campaign.configurations) > 2 else (),
+            generation_table=shown.generation_table,
             single=shown.single_table(page),
             every_run=every_run(page),
             no_comparison=no_comparison(page),
@@ -200,6 +211,7 @@ def _environment(units: words.Units):
         "role": role_of,
         "slim": slim,
         "svg": lambda figure: Markup(to_svg(lay_out(figure))),
+        "wing": lambda drawing: Markup(to_svg(drawing)),
     }
     return environment
 

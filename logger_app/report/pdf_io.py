@@ -30,7 +30,7 @@ from logger_app.report.figures_pdf import to_drawing
 from logger_app.report.fonts_io import marked, register
 from logger_app.report.layout import lay_out
 from logger_app.report.media import Media
-from logger_app.report.page import PairAnswer, answers, media_words, no_comparison, unreviewed_sentence
+from logger_app.report.page import PairAnswer, answers, line_of_design, media_words, no_comparison, unreviewed_sentence
 from logger_app.report.plot import Picture
 from logger_app.report.prose import CAUTIONS, METHOD, SOURCES_NOTE
 from logger_app.report.shown import Cell, ShownTable
@@ -184,7 +184,8 @@ class _Story:
                 parts += [_box([_text(f"Not all reviewed. {said}", 9)], MARK), Spacer(1, 4)]
         if pairs:
             parts += self._claims(pairs[-1])
-        if len(pairs) > 1:
+        parts += self._line()
+        if len(pairs) > 1 and not line_of_design(self.page):
             parts += [_shown(shown.history_table(self.page)), Spacer(1, 5)]
         for one in pairs[::-1]:
             if one is not pairs[-1]:
@@ -199,6 +200,25 @@ class _Story:
         if grid := every_run(self.page):
             parts += [Spacer(1, 4), KeepTogether(self._figure(grid))]
         return parts
+
+    def _line(self) -> list[Flowable]:
+        """The line of the design: what was fitted and what it did, a generation a block."""
+        parts: list[Flowable] = []
+        for one in line_of_design(self.page):
+            words = [*one.fitted, *([one.step.answers] if one.step else [])]
+            if one.one_sided:
+                words.append(f"{one.one_sided.words}. No stall speed of a full fit follows from it.")
+            words += [f"The team: {text}" for text in one.team_words]
+            words += [f"Next question: {one.question}"] if one.question else []
+            block: list[Flowable] = [
+                _text(f"{one.number}. {one.configuration.name} ({one.configuration.id})", 11, bold=True, spaceBefore=6),
+                to_drawing(one.drawing, WIDTH * 0.62),
+                *[_text(text, 8.5, spaceAfter=1) for text in words],
+            ]
+            if one.flown:
+                block.append(_shown(shown.generation_table(one, self.page)))
+            parts.append(KeepTogether(block))
+        return [_heading("The line of the design"), *parts, Spacer(1, 6)] if parts else []
 
     def _claims(self, one: PairAnswer) -> list[Flowable]:
         head = Paragraph(

@@ -8,11 +8,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from logger_app.records.results import BudgetTerm
+from logger_app.records.results import BudgetTerm, Comparison
 from logger_app.report import words
+from logger_app.report.generations import Generation
 from logger_app.report.headline import headline
 from logger_app.report.view import Page, Pair, PointView, Row, RunView, Side
-from logger_app.report.words import NONE, clock, number
+from logger_app.report.words import NONE, Units, clock, number
 
 # Rows of flights that are listed; the rest is in versions.json.
 MAX_FLIGHTS = 500
@@ -136,6 +137,41 @@ def history_table(page: Page) -> ShownTable:
         lines = [Cell(text=texts[0] if texts else NONE, small=tuple(texts[1:])) for texts in said.values()]
         rows.append((Cell(text=pair.changed.name, link=f"pair-{k}", series=pair.series), pair.reference.name, *lines))
     return made("The history of the design: each change against what it was made to.", columns, rows, stacked=True)
+
+
+def generation_table(generation: Generation, page: Page) -> ShownTable:
+    """One generation: its stall speed at each point, against the one it was made from and against the baseline."""
+    units = page.units
+    parent, baseline = generation.parent or "", generation.baseline
+    columns = [
+        Column(head="Point", share=2.2),
+        Column(head=f"Stall, indicated\n[{units.speed_unit}]", number=True, share=1.2),
+        Column(head="Runs", number=True, share=0.7),
+    ]
+    if parent:
+        columns.append(Column(head=f"Against {parent}\n[{units.speed_unit}]", share=2.4))
+    if parent and parent != baseline:
+        columns.append(Column(head=f"Against {baseline}, the baseline\n[{units.speed_unit}]", share=2.4))
+    rows = []
+    for line in generation.stalls:
+        cells: list[Cell | str] = [
+            Cell(text=line.point.id, small=(line.point.label,)),
+            units.text(line.cell.vs_ias_kt if line.cell else None),
+            f"{line.cell.n}" if line.cell else NONE,
+        ]
+        if parent:
+            cells.append(_against(line.to_parent, units))
+        if parent and parent != baseline:
+            cells.append(_against(line.to_baseline, units))
+        rows.append(cells)
+    return made("", columns, rows, stacked=True)
+
+
+def _against(comparison: Comparison | None, units: Units) -> Cell:
+    if comparison is None or comparison.difference_kt is None:
+        return Cell(text=comparison.verdict if comparison else "not compared")
+    interval = f"{units.text(comparison.difference_kt, 1, True)}, {units.span(comparison.low_kt, comparison.high_kt)}"
+    return Cell(text=VERDICT_SIGNS.get(comparison.verdict, "") + comparison.verdict, strong=True, small=(interval,))
 
 
 def single_table(page: Page) -> ShownTable:

@@ -246,6 +246,8 @@ class Page:
     corrections_in_all: int
     excluded_in_all: int
     chosen: str = ""
+    # Stations that separated early: (configuration, station, ratio to the stall speed, runs, of runs).
+    early_stations: tuple[tuple[str, str, float, int, int], ...] = ()
 
     @property
     def unit(self) -> str:
