@@ -9,13 +9,22 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from logger_app import __version__
+from logger_app.domain.fitted import lineage
 from logger_app.errors import BadQuantity, Fault, OutsideValidity, ReduceError
 from logger_app.records.plan import Campaign, TestPoint
-from logger_app.records.results import BudgetTerm, Excluded, Provenance, Reduction, StallSpeed, without_details
+from logger_app.records.results import (
+    BudgetTerm,
+    Comparison,
+    Excluded,
+    Provenance,
+    Reduction,
+    StallSpeed,
+    without_details,
+)
 from logger_app.records.runs import FlightData, Run, RunWeight
 from logger_app.reduce.airspeed import eas_kt, tas_kt
 from logger_app.reduce.atmosphere import density_altitude_ft
@@ -185,6 +194,7 @@ class Reducer:
             summary=summary(campaign, compared.comparisons, compared.overall),
             rules=RULES,
             one_sided=one_sided(campaign, runs),
+            history=_with_baseline(campaign, runs, self._days),
         )
 
     def _shared(self, run: StallSpeed) -> StallSpeed:
@@ -198,6 +208,14 @@ class Reducer:
             caveats=one(run.caveats, run.caveats),
             why=one(run.why, run.why),
         )
+
+
+def _with_baseline(campaign: Campaign, runs: Sequence[StallSpeed], days: Mapping[str, str]) -> tuple[Comparison, ...]:
+    """Each generation against its baseline where the comparisons asked for have none; adjusted among themselves only."""
+    asked = set(campaign.pairs())
+    lines = [(lineage(campaign, config.id)[0].id, config.id) for config in campaign.configurations if config.parent]
+    more = tuple(pair for pair in lines if pair not in asked and pair[0] != pair[1])
+    return compare_all(replace(campaign, comparisons=more), runs, days).comparisons if more else ()
 
 
 def reduce_campaign(campaign: Campaign, flights: Iterable[FlightData], options: Options = Options()) -> Reduction:

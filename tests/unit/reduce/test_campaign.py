@@ -271,3 +271,19 @@ def test_an_extrapolated_calibration_and_a_missing_weight_are_told(make):
     assert any("extrapolated by" in note for note in run.notes)
     assert any("weight not known" in note for note in run.notes)
     assert run.vs_std_kt is None and run.vs_cas_kt is not None
+
+
+def test_a_third_generation_is_compared_with_the_baseline_beside_what_was_asked(make):
+    from dataclasses import replace
+
+    from logger_app.records.plan import AircraftConfig, Change
+
+    third = AircraftConfig(id="fence", name="Fence", parent="cuffs", changes=(Change(item="fence"),))
+    campaign = replace(make.campaign(), configurations=(*make.campaign().configurations, third))
+    flights = [make.flight([make.run()], id=f"f{c}", configuration=c) for c in ("base", "cuffs", "fence")]
+
+    found = reduce_campaign(campaign, flights)
+
+    assert {(c.reference, c.changed) for c in found.comparisons} == {("base", "cuffs"), ("cuffs", "fence")}
+    assert {(c.reference, c.changed) for c in found.history} == {("base", "fence")}
+    assert reduce_campaign(make.campaign(), flights[:2]).history == ()
