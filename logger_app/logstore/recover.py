@@ -28,7 +28,7 @@ from logger_app.logstore.audio_io import AUDIO_DIR, Segment
 from logger_app.logstore.carve import carve_records, log_state
 from logger_app.logstore.lock_io import LOCK_FILE, WriterLock
 from logger_app.logstore.schema import JOURNAL_FILE
-from logger_app.logstore.store import Journal, list_flights, row_of, utc_now
+from logger_app.logstore.store import Journal, row_of, utc_now
 from logger_app.records.calls import CaptureGap
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 from logger_app.units import RATE_HZ, s_to_ns
@@ -217,25 +217,6 @@ def clear_unfinished(flights_dir: Path) -> None:
         except OSError:
             continue
         shutil.rmtree(folder, ignore_errors=True)
-
-
-def copies_of_sound(flight_dir: Path) -> list[str]:
-    """Other flights beside this one that hold the same sound: saved from it, or it from them."""
-    flight_dir = Path(flight_dir).resolve()
-    found = []
-    for other in list_flights(flight_dir.parent.parent):
-        if other.resolve() == flight_dir or not _sound_files(other):
-            continue
-        if _saved_from(other, flight_dir.name) or _saved_from(flight_dir, other.name):
-            found.append(other.name)
-    return found
-
-
-def _saved_from(flight_dir: Path, name: str) -> bool:
-    rows = readable_rows(flight_dir)[0]
-    return any(
-        row.kind is RowKind.NOTE and str(row.body.get("text", "")).startswith(f"rescued from {name}: ") for row in rows
-    )
 
 
 def readable_rows(flight_dir: Path) -> tuple[list[JournalRow], list[int]]:

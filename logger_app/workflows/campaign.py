@@ -25,6 +25,7 @@ from logger_app.records.runs import FlightData, FlightRuns, Run, RunWeight
 from logger_app.units import s_to_ns
 
 if TYPE_CHECKING:
+    from logger_app.logstore.audio_io import Segment
     from logger_app.reduce.campaign import Options
 
 CAMPAIGN_FILE = "campaign.toml"
@@ -34,6 +35,8 @@ FLIGHTS_DIR = "flights"
 PAYLOAD_U_KG = 3.0
 FUEL_U_L = 2.0
 BURN_U_SHARE = 0.15
+# Journal rows kept for a second look at their flights; a short campaign's are all of them (about 1 kB each).
+MAX_KEPT_ROWS = 5_000
 
 
 def load_campaign(folder: Path) -> Campaign:
@@ -97,6 +100,7 @@ class _Seen:
     info: FlightInfo
     last_seq: int
     duration_ns: int
+    segments: tuple[Segment, ...]
 
 
 def _load(
@@ -110,14 +114,23 @@ def _load(
     folder = Path(flight_dir)
     with Journal.open(folder, read_only=True) as journal:
         rows = list(takewhile(lambda row: seen is None or row.seq <= seen.last_seq, journal.rows()))
-    info = seen.info if seen else codec.flight_info(rows, folder)
-    duration_ns = seen.duration_ns if seen else s_to_ns(end_s(segments_of(folder, rows)))
-    data = replace(flight_from_rows(campaign, info, rows, duration_ns), folder=folder)
-    if info.id != folder.resolve().name:
-        warnings.warn(
-            f"{folder}: holds the flight {info.id!r}; the folder was renamed or copied.", Notice, stacklevel=2
+    if seen is None:
+        info, segments = codec.flight_info(rows, folder), segments_of(folder, rows)
+        seen = _Seen(
+            folder=folder,
+            info=info,
+            last_seq=rows[-1].seq,
+            duration_ns=s_to_ns(end_s(segments)),
+            segments=tuple(replace(segment, checks=()) for segment in segments),
         )
-    return data, _Seen(folder=folder, info=info, last_seq=rows[-1].seq, duration_ns=duration_ns), rows
+        if info.id != folder.resolve().name:
+            words = f"{folder}: holds the flight {info.id!r}; the folder was renamed or copied."
+            warnings.warn(words, Notice, stacklevel=2)
+    return _data(campaign, seen, rows), seen, rows
+
+
+def _data(campaign: Campaign, seen: _Seen, rows: list[JournalRow]) -> FlightData:
+    return replace(flight_from_rows(campaign, seen.info, rows, seen.duration_ns), folder=seen.folder)
 
 
 def folder_of(campaign_dir: Path, data: FlightData) -> Path:
@@ -275,6 +288,7 @@ class FlightByFlight:
         self._reducer = Reducer(self.campaign, options or Options(), **keep)
         self._asked = asked_traces(traces, [_flight_id(folder) for folder in self.folders]) if traces else {}
         self._seen: dict[str, _Seen] = {}
+        self._kept: dict[str, list[JournalRow]] = {}
         self.rows: Sequence[JournalRow] = ()
         self._steps: tuple[list[str], list[str]] = ([], [])
 
@@ -287,8 +301,10 @@ class FlightByFlight:
     def of(self, folders: Iterable[Path]) -> Iterator[tuple[FlightData, tuple[StallSpeed, ...]]]:
         """As iterating, for some of `folders` only."""
         for folder in folders:
-            flight, seen, self.rows = _load(self.campaign, folder)
-            self._seen[flight.info.id] = seen
+            flight, seen, rows = _load(self.campaign, folder)
+            self.rows, self._seen[flight.info.id] = rows, seen
+            if len(rows) + sum(map(len, self._kept.values())) <= MAX_KEPT_ROWS:
+                self._kept[flight.info.id] = rows
             at_event, *steps = self._traces(folder, flight)
             for kept, more in zip(self._steps, steps, strict=True):
                 kept.extend(more)
@@ -298,6 +314,10 @@ class FlightByFlight:
         """The folder that a flight was read from; named by its id where it was not read."""
         seen = self._seen.get(flight_id)
         return seen.folder if seen else self.campaign_dir / FLIGHTS_DIR / flight_id
+
+    def segments_of(self, flight_id: str) -> tuple[Segment, ...]:
+        """The sound of a flight that was gone through, as it was then; for reading it, without its checksums."""
+        return self._seen[flight_id].segments
 
     def reduction(self) -> Reduction:
         """The results of all flights, once they have been gone through.
@@ -317,8 +337,8 @@ class FlightByFlight:
         only : set of str, optional
             Ids of the runs to reduce; all if not given.
         """
-        seen = self._seen[flight_id]
-        flight = _load(self.campaign, seen.folder, seen)[0]
+        seen, kept = self._seen[flight_id], self._kept.get(flight_id)
+        flight = _data(self.campaign, seen, kept) if kept else _load(self.campaign, seen.folder, seen)[0]
         return flight, self._reducer.reduce(flight, self._traces(seen.folder, flight)[0], only)
 
     def _traces(self, folder: Path, flight: FlightData):

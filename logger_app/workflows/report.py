@@ -21,7 +21,7 @@ from logger_app.errors import LogError, ReportError
 from logger_app.io.files import read_bytes
 from logger_app.io.sound import encode_opus
 from logger_app.io.stills import STILLS_DIR, read_pictures
-from logger_app.logstore.audio_io import Segment, list_segments, read_samples
+from logger_app.logstore.audio_io import read_samples
 from logger_app.records.clocks import ClockMap
 from logger_app.records.journal import JournalRow, RowKind
 from logger_app.records.runs import FlightData, Run
@@ -122,7 +122,7 @@ def add_report(
         with stage("Sound and pictures") as bar:
             report.finish(
                 page,
-                SoundFinder(reader.folder_of, page.shown, warn) if sound else None,
+                SoundFinder(reader, page.shown, warn) if sound else None,
                 frame_of,
                 pdf=pdf,
                 extras=replace(extras, few_pictures=few),
@@ -239,13 +239,9 @@ class SoundFinder:
     """A stretch of a flight's sound as a small Ogg; the sound of a run is read at once, for its calls come together."""
 
     def __init__(
-        self,
-        folder_of: Callable[[str], Path],
-        runs: Iterable[RunView],
-        warn: Callable[[str], None] = lambda message: None,
+        self, reader: flow.FlightByFlight, runs: Iterable[RunView], warn: Callable[[str], None] = lambda message: None
     ):
-        self.folder_of, self.warn = folder_of, warn
-        self.segments: dict[str, list[Segment]] = {}
+        self.reader, self.warn = reader, warn
         self.spans: dict[str, list[tuple[float, float]]] = {}
         for view in runs:
             self.spans.setdefault(view.flight, []).append((max(view.run.start_s - 5, 0.0), view.run.end_s + 5))
@@ -263,17 +259,12 @@ class SoundFinder:
         around = [span for span in self.spans.get(flight, ()) if span[0] <= start_s and end_s <= span[1]]
         begin, end = around[0] if around else (start_s, end_s)
         try:
-            self.pcm = self._sound(flight, begin, end)
+            first, last = round(begin * RATE_HZ), round(end * RATE_HZ)
+            self.pcm = read_samples(self.reader.folder_of(flight), self.reader.segments_of(flight), first, last)
         except LogError as err:  # the page counts what is missing
             self.warn(f"No sound for {flight}: {err}")
             self.pcm = np.zeros(0, np.int16)
         self.kept = (flight, begin, end)
-
-    def _sound(self, flight: str, begin_s: float, end_s: float) -> np.ndarray:
-        folder = self.folder_of(flight)
-        if flight not in self.segments:
-            self.segments[flight] = list_segments(folder)
-        return read_samples(folder, self.segments[flight], round(begin_s * RATE_HZ), round(end_s * RATE_HZ))
 
 
 def frame_finder(

@@ -82,7 +82,9 @@ def test_forget_sound(flight, capsys):
     assert document(capsys) == {
         "removed": ["audio/0000.wav"],
         "camera_files_left": ["wing.mp4"],
+        "other_files_left": [],
         "flights_with_the_same_sound": [],
+        "reports_left": [],
     }
     assert main(["store", "list", str(flight.parent.parent)]) == 0
     assert "sound forgotten" in capsys.readouterr().out

@@ -156,3 +156,20 @@ def test_the_small_copies_of_camera_files_have_no_sound(tmp_path):
     with av.open(str(tmp_path / "wing.mp4")) as whole, av.open(str(proxy)) as small:
         assert len(whole.streams.audio) == 1
         assert len(small.streams.audio) == 0 and len(small.streams.video) == 1
+
+
+def test_forgetting_lists_all_that_may_hold_the_same_voices(tmp_path, capsys):
+    """A copy of the folder under another name, sound under another name, and reports were not named."""
+    flight = recorded(tmp_path)
+    (tmp_path / "campaign.toml").touch()
+    shutil.copytree(flight, tmp_path / "flights" / "for_the_engineer")
+    shutil.copytree(flight, tmp_path / "backup" / "monday" / "day1_baseline")
+    (flight / "audio" / "best_take.mp3").write_bytes(b"x")
+    (tmp_path / "results" / "report").mkdir(parents=True)
+    (tmp_path / "results" / "report" / "index.html").touch()
+    assert main(["store", "forget-sound", str(flight), "--json"]) == 0
+    left = json.loads(capsys.readouterr().out)
+
+    assert left["flights_with_the_same_sound"] == ["../backup/monday/day1_baseline", "for_the_engineer"]
+    assert left["other_files_left"] == ["audio/best_take.mp3"]
+    assert left["reports_left"] == [str(tmp_path / "results" / "report" / "index.html")]
