@@ -2,7 +2,8 @@
 
 Pure. One change at a time is the rule of the trade (common practice, no source): where two configurations differ in
 more than one thing, what each of them did cannot be told apart.
-Main names: `lineage`, `fitted_to`, `difference`, `Difference`, `side_of`, `history_problems`.
+Main names: `lineage`, `fitted_to`, `difference`, `Difference`, `side_of`, `side_cautions`,
+`history_problems`.
 """
 
 from __future__ import annotations
@@ -94,6 +95,19 @@ def side_of(fits: Sequence[Fit]) -> str:
     """The side that carries what was fitted: ``left``, ``right``, or ``both`` when it is on both or nothing is."""
     sides = {one.change.side for one in fits}
     return sides.pop() if len(sides) == 1 else "both"
+
+
+def side_cautions(campaign: Campaign, configuration: str | None = None) -> tuple[str, ...]:
+    """What to brief before a configuration with a change on one wing only flies; of one, or of all of the campaign."""
+    found = []
+    for config in campaign.configurations:
+        side = side_of(fitted_to(campaign, config.id))
+        if side != "both" and configuration in (None, config.id):
+            found.append(
+                f"{config.id} has a change on the {side} wing only: the stall can be asymmetric. Outboard devices first, "
+                "more altitude, spin recovery briefed (common practice, no source)."
+            )
+    return tuple(found)
 
 
 def device_rows(fits: Sequence[Fit], *, implied: bool = True) -> tuple[tuple[Fit, DeviceRow], ...]:

@@ -15,7 +15,7 @@ from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, Paragraph, Spacer, Table
 
-from logger_app.domain.fitted import device_rows, fitted_to, lineage
+from logger_app.domain.fitted import device_rows, fitted_to, lineage, side_cautions
 from logger_app.domain.planform import Drawing, Role, drawing_of, row_words
 from logger_app.plan.flights import CardLoad, loads
 from logger_app.plan.order import build_up
@@ -166,6 +166,7 @@ def _notes_body(look: Look, scale: float) -> Blocks:
 
 
 def _fitted(look: Look, campaign: Campaign, flight: PlannedFlight) -> Blocks:
+    cautions = [look.text(text, 10, bold=True) for text in side_cautions(campaign, flight.configuration)]
     config = campaign.configuration(flight.configuration)
     lines = [
         f"{change.item}: {change.what}" if change.what else change.item
@@ -181,7 +182,7 @@ def _fitted(look: Look, campaign: Campaign, flight: PlannedFlight) -> Blocks:
     drawn = [WingDrawing(look, drawing_of(campaign.aircraft, fits, config.id))] if device_rows(fits) else []
     return [
         [look.labelled("Configuration", f"{config.id}: {config.name}")],
-        [checked, _ticks(look, lines or ["nothing added: the baseline"]), *drawn],
+        [checked, _ticks(look, lines or ["nothing added: the baseline"]), *drawn, *cautions],
         [look.labelled("Aboard", aboard)] if aboard else [],
     ]
 

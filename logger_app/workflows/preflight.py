@@ -21,6 +21,7 @@ from pathlib import Path
 
 import numpy as np
 
+from logger_app.domain.fitted import side_cautions
 from logger_app.domain.points import points_for
 from logger_app.errors import CardError, LoggerError
 from logger_app.fly.capture.audio_writer import BYTES_PER_S, JOURNAL_BYTES
@@ -402,8 +403,8 @@ def newest_flight(campaign_dir: Path) -> datetime | None:
 
 
 def cautions(campaign: Campaign | None) -> tuple[str, ...]:
-    """The usual cautions and the team's own."""
-    return CAUTIONS + (campaign.team.cautions if campaign else ())
+    """The usual cautions, the team's own, and those of a change on one wing only."""
+    return CAUTIONS + ((*campaign.team.cautions, *side_cautions(campaign)) if campaign else ())
 
 
 def briefing(campaign: Campaign | None) -> dict:

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 from builders import Make
 
-from logger_app.domain.fitted import difference, fitted_to, history_problems, lineage, side_of
+from logger_app.domain.fitted import difference, fitted_to, history_problems, lineage, side_cautions, side_of
 from logger_app.records.plan import AircraftConfig, Change, DeviceRow
 
 ROW = DeviceRow(span_from_pct=40, span_to_pct=70)
@@ -75,3 +75,14 @@ def test_the_side_that_carries_it(sides, expected):
     config = AircraftConfig(id="a", name="", parent="plain", changes=(Change(item="strip", rows=rows),) if rows else ())
 
     assert side_of(fitted_to(campaign(LINE[0], config), "a")) == expected
+
+
+def test_a_change_on_one_wing_is_cautioned():
+    one = AircraftConfig(
+        id="one", name="", parent="plain", changes=(Change(item="strip", rows=(replace(ROW, side="left"),)),)
+    )
+
+    (said,) = side_cautions(campaign(LINE[0], one))
+    assert "left wing only" in said and "spin recovery" in said
+    assert side_cautions(campaign(LINE[0], one), "plain") == ()
+    assert side_cautions(campaign()) == ()
