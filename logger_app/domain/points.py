@@ -7,21 +7,26 @@ Where two points weigh the same no point is guessed. Main names: `place`, `Place
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from logger_app.domain.settings import ITEMS, Known, Memory, known_fits, setting_words
+from logger_app.domain.settings import ITEMS, BankLeft, Known, Memory, known_fits, setting_words
 from logger_app.records.plan import Campaign, TestPoint
 
 # How often each kind of evidence is wrong. Ours, chosen on made campaigns (tests/bench/gauntlet.py).
 SAID_WRONG = 0.003
 CONFIRMED_WRONG = 0.0001
 SAID_BEFORE_CARD_WRONG = 0.3
-SUPERSEDED_WRONG = 0.4
+# A bank from before the last run, once something else was set up: by a pilot who says only what changes it holds,
+# by one who repeats what did not change it would have been repeated.
+BANK_LEFT_WRONG = {BankLeft.CARRIED_OVER: 0.12, BankLeft.NOT_REPEATED: 0.4}
 SAID_IN_APPROACH_WRONG = 0.1
 # A setting that is contradicted during the approach is not so sure any more.
 CONTRADICTED_WRONG = 0.03
 CARD_WRONG = 0.01
+# A card that was put up wrongly, or that the pilot has left without a word.
+CARD_STALE = 0.03
 # Only what is believed this much can say that a run fits no point at all.
 MIN_BELIEF_AGAINST_CARD = 0.9
 # Of runs for which no bank was said, this share is flown with the wings level although banked points are planned.
@@ -29,11 +34,15 @@ LEVEL_UNLESS_SAID = 0.9
 # A point less likely than this needs a look; one that has a rival nearly as likely is not chosen at all.
 SURE_SHARE = 0.92
 TIE_RATIO = 0.6
+MIN_SHARE = 0.4
+# Rivals that are told, and how likely they must be.
+MAX_RIVALS = 3
+MIN_RIVAL_SHARE = 0.002
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Placement:
-    """Where a run belongs: `point` or, if None, why not; how likely that is (0 to 1), and the next likeliest.
+    """Where a run belongs: `point` or, if None, why not; how likely that is (0 to 1), and the next likeliest points.
 
     `why` says what the choice rests on. `cause` is the call that an uncertain choice hangs on, if it hangs on one.
     """
@@ -41,8 +50,13 @@ class Placement:
     point: str | None
     why: str = ""
     share: float = 1.0
-    next_likeliest: str | None = None
+    rivals: tuple[tuple[str, float], ...] = ()
     cause: str | None = None
+
+    @property
+    def next_likeliest(self) -> str | None:
+        """The point that it would be otherwise."""
+        return self.rivals[0][0] if self.rivals else None
 
     @property
     def sure(self) -> bool:
@@ -73,24 +87,20 @@ def place(points: Sequence[TestPoint], memory: Memory) -> Placement:
     card = carded if memory.card_by_pilot else None
     weights = {point.id: _weight(point, points, memory, card) for point in points}
     ranked = sorted(points, key=lambda point: -weights[point.id])
-    best, second = ranked[0], ranked[1] if len(ranked) > 1 else None
-    share = weights[best.id] / sum(weights.values())
-    next_likeliest = second.id if second and weights[second.id] >= 0.002 * weights[best.id] else None
+    best, total = ranked[0], sum(weights.values())
+    shares = tuple((point.id, weights[point.id] / total) for point in ranked[: 1 + MAX_RIVALS])
+    share, rivals = shares[0][1], tuple(pair for pair in shares[1:] if pair[1] >= MIN_RIVAL_SHARE)
     known = _in_words(memory)
-    wrong = [item for item in ITEMS if not _fits_now(item, best, memory, card)]
-    if wrong:
-        return Placement(point=None, why=f"no test point has {known}", next_likeliest=best.id)
+    if not any(all(_fits_now(item, point, memory, card) for item in ITEMS) for point in points):
+        return Placement(point=None, why=f"no test point has {known}", rivals=shares[:1] + rivals)
     tied = [point for point in ranked if weights[point.id] >= TIE_RATIO * weights[best.id]]
-    if len(tied) > 1:
+    if len(tied) > 1 or share < MIN_SHARE:
+        tied = tied if len(tied) > 1 else ranked[:2]
         ids = {point.id for point in tied}
         listed = ", ".join(point.id for point in points if point.id in ids)
-        return Placement(point=None, why=f"{known} fits more than one point: {listed}", next_likeliest=best.id)
+        return Placement(point=None, why=f"{known} fits more than one point: {listed}", rivals=shares[:1] + rivals)
     return Placement(
-        point=best.id,
-        why=_why(best, memory, card),
-        share=share,
-        next_likeliest=next_likeliest,
-        cause=_cause(best, memory, card),
+        point=best.id, why=_why(best, memory, card), share=share, rivals=rivals, cause=_cause(best, memory, card)
     )
 
 
@@ -160,15 +170,27 @@ def named_point(points: Sequence[TestPoint], value: object, here: str | None) ->
 
 
 def _weight(point: TestPoint, points: Sequence[TestPoint], memory: Memory, card: TestPoint | None) -> float:
+    """Either the card that is up holds, or it does not and only what was said counts."""
+    if card is None:
+        return _said_weight(point, points, memory, None)
+    stale = max(CARD_STALE, 1 - memory.card_belief)
+    on_card = math.prod(_factor(_same_on_card(item, point, card), CARD_WRONG) for item in ITEMS)
+    holds = on_card * _said_weight(point, points, memory, card)
+    return (1 - stale) * holds + stale / len(points) * _said_weight(point, points, memory, None)
+
+
+def _said_weight(point: TestPoint, points: Sequence[TestPoint], memory: Memory, card: TestPoint | None) -> float:
     weight = 1.0
     for item in ITEMS:
         known: Known | None = getattr(memory, item)
-        fresh = known is not None and known.value is not None and not known.superseded
-        if known is not None and known.value is not None:
+        settled = known is not None and known.value is not None
+        if known is not None and settled:
             weight *= _factor(known_fits(item, known, point), _wrong(item, known, memory, card))
-        if card is not None:
-            weight *= _factor(_same_on_card(item, point, card), CARD_WRONG)
-        elif item == "bank" and not (fresh and known is not None):
+        if (
+            item == "bank"
+            and card is None
+            and (known is None or not settled or memory.bank_left is BankLeft.NOT_REPEATED)
+        ):
             weight *= _level_prior(point, points, memory)
         if (late := late_of(memory, item)) is not None and late.value is not None:
             weight *= _factor(known_fits(item, late, point), SAID_IN_APPROACH_WRONG)
@@ -186,8 +208,8 @@ def _wrong(item: str, known: Known, memory: Memory, card: TestPoint | None) -> f
         return CONTRADICTED_WRONG
     if card is not None and known.since_ns < memory.card_ns:
         return SAID_BEFORE_CARD_WRONG
-    if known.superseded:
-        return SUPERSEDED_WRONG
+    if item == "bank" and memory.bank_left in BANK_LEFT_WRONG:
+        return BANK_LEFT_WRONG[memory.bank_left]
     if known.belief == 1.0:
         return CONFIRMED_WRONG
     doubt = 1 - known.belief
@@ -215,9 +237,9 @@ def _level_prior(point: TestPoint, points: Sequence[TestPoint], memory: Memory) 
 
 
 def _fits_now(item: str, point: TestPoint, memory: Memory, card: TestPoint | None) -> bool:
-    """Whether a point agrees with what certainly holds: said, not superseded, not before the card."""
+    """Whether a point agrees with what certainly holds: said since the card went up, and not left since."""
     known: Known | None = getattr(memory, item)
-    if known is None or known.superseded or late_of(memory, item) is not None:
+    if known is None or late_of(memory, item) is not None or (item == "bank" and memory.bank_left is not BankLeft.NO):
         return True
     if card is not None and (known.since_ns < memory.card_ns or known.belief < MIN_BELIEF_AGAINST_CARD):
         return True
@@ -256,10 +278,8 @@ def _cause(point: TestPoint, memory: Memory, card: TestPoint | None) -> str | No
         if known is None or known.value is None:
             continue
         against_card = card is not None and known.since_ns >= memory.card_ns and not known_fits(item, known, card)
-        if (
-            against_card
-            or known.superseded
-            or (known.belief < MIN_BELIEF_AGAINST_CARD and known_fits(item, known, point))
-        ):
+        unsure_bank = item == "bank" and memory.bank_left is not BankLeft.NO
+        hardly_believed = known.belief < MIN_BELIEF_AGAINST_CARD and known_fits(item, known, point)
+        if against_card or unsure_bank or hardly_believed:
             return known.call
     return None

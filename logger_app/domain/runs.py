@@ -39,6 +39,8 @@ LONGEST_NOTE_NS = s_to_ns(20.0)
 NEW_APPROACH_KT = 8.0
 # A fall of more than this from one call to the next is a call misheard, not an approach.
 JUMP_KT = 6.0
+# Airspeeds that neither begin nor part a run, until a person has looked.
+DOUBTED_SPEED = frozenset({Flag.IMPLAUSIBLE, Flag.OUT_OF_RANGE, Flag.NO_DECADE})
 # Commands that end a spoken note at once: what they do cannot wait.
 ENDS_NOTE = frozenset({"knock_it_off", "on_condition", "recovered", "end_note"})
 # Steps of the cards by which a person asks for a point.
@@ -103,7 +105,7 @@ class _Open:
         return [call for call in self.calls if call.kind is CallKind.AIRSPEED]
 
     def flown(self) -> bool:
-        return self.announced or approach_begins([call.ias_kt for call in self.airspeeds()])
+        return self.announced or approach_begins([c.ias_kt for c in self.airspeeds() if not _doubtful(c)])
 
     def stalled(self) -> bool:
         return any(call.kind is CallKind.EVENT and call.name in STALL_KINDS for call in self.calls)
@@ -222,7 +224,7 @@ class _Reader:
             return
         there = self.moves.get(call.id) or self._leads_to(call)
         if there is not None:
-            self.show(there, call.flight_ns, by_pilot=True)
+            self.show(there, call.flight_ns, by_pilot=True, belief=1.0 if call.reviewed else call.posterior)
 
     def _leads_to(self, call: ReviewedCall) -> str | None:
         if call.name == "card":
@@ -237,10 +239,10 @@ class _Reader:
     def _complete(self, point: TestPoint) -> bool:
         return sum(run.point == point.id and not run.discarded for run in self.closed) >= point.runs_wanted
 
-    def show(self, point: str, at_ns: int, *, by_pilot: bool) -> None:
+    def show(self, point: str, at_ns: int, *, by_pilot: bool, belief: float = 1.0) -> None:
         """A card was put up."""
         self.here = point
-        self.memory = card_shown(self.memory, point, at_ns, by_pilot=by_pilot)
+        self.memory = card_shown(self.memory, point, at_ns, by_pilot=by_pilot, belief=belief)
 
     # ---- runs -----------------------------------------------------------------------------------
 
@@ -312,7 +314,7 @@ class _Reader:
         placed = place(self.possible.points, self.memory)
         point = next((p for p in self.possible.points if p.id == placed.point), None)
         self.closed.append(self._run(run, how, at_ns, placed, point))
-        self.memory = approach_flown(self.memory)
+        self.memory = approach_flown(self.memory, at_ns)
 
     def _run(self, run: _Open, how: RunEnd, at_ns: int, placed: Placement, point: TestPoint | None) -> Run:
         return Run(
@@ -327,7 +329,7 @@ class _Reader:
             point_share=placed.share if placed.point else 0.0,
             point_sure=placed.sure,
             point_cause=placed.cause,
-            next_likeliest=placed.next_likeliest,
+            rivals=placed.rivals,
             calls=tuple(run.calls),
             ended=how,
             settings=self.memory.settings(point),
@@ -354,7 +356,7 @@ _COMMANDS = {
 
 
 def _doubtful(call: ReviewedCall) -> bool:
-    return not call.reviewed and Flag.IMPLAUSIBLE in call.flags
+    return not call.reviewed and not DOUBTED_SPEED.isdisjoint(call.flags)
 
 
 def find_runs(
@@ -457,7 +459,7 @@ def runs_as_flown(
         if changed or then not in after or other != then:
             elsewhere.append((run.id, f"{then} ({before[then].label})", other))
         why = f"flown as {then} ({before[then].label}), which is {after[then].label} now: assign it" if changed else ""
-        lost = replace(run, point=None, why_no_point=why, point_sure=False, next_likeliest=other)
+        lost = replace(run, point=None, why_no_point=why, point_sure=False, rivals=((other, 0.5),) if other else ())
         runs.append(lost if changed else run)
     return replace(as_flown, runs=tuple(runs), elsewhere=tuple(elsewhere))
 
@@ -577,6 +579,7 @@ def _assigned(run: Run, id: str, who: str, points: Sequence[TestPoint]) -> Run:
         point_sure=True,
         point_share=1.0,
         point_cause=None,
+        rivals=(),
         settings=settings,
     )
 

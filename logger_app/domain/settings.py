@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from enum import StrEnum
 
 from logger_app.records.calls import Flag, HeardCall, ReviewedCall
 from logger_app.records.plan import Campaign, TestPoint
@@ -36,18 +37,13 @@ ITEMS = ("power", "flap", "bank")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Known:
-    """A setting in force: `value` None means moved, but not known to what.
-
-    `belief` is how much the call is believed, 0 to 1. `superseded`: another setting was changed after runs were
-    flown with this one, so that it may have been changed too without a word.
-    """
+    """A setting in force: `value` None means moved, but not known to what. `belief`: how much it is believed, 0 to 1."""
 
     value: float | str | None
     unit: str | None
     since_ns: int
     call: str
     belief: float = 1.0
-    superseded: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,12 +76,23 @@ class Possible:
         )
 
 
+class BankLeft(StrEnum):
+    """Whether a bank that was said may have been left without a word."""
+
+    NO = "no"
+    CARRIED_OVER = "carried over"  # only what changed was said since
+    NOT_REPEATED = "not repeated"  # what did not change was said again, and the bank was not
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Memory:
     """What is known of the settings at one moment.
 
     `late` are settings said during an approach: they hold for what nothing before it settled. `card` is the point
-    that was put up, `card_by_pilot` whether a person asked for it.
+    that was put up, `card_by_pilot` whether a person asked for it, `card_belief` how much that is believed, 0 to 1.
+    `flown_ns` is the end of the last run; `changed` and `repeated` say whether power or flap was set to something
+    else since then, and whether one was said again as it was. `bank_left` says what that makes of a bank from before
+    that run: it may have been left without a word.
     """
 
     power: Known | None = None
@@ -97,7 +104,11 @@ class Memory:
     card: str | None = None
     card_ns: int = 0
     card_by_pilot: bool = False
-    flown: bool = False
+    card_belief: float = 1.0
+    flown_ns: int = -1
+    changed: bool = False
+    repeated: bool = False
+    bank_left: BankLeft = BankLeft.NO
     doubts: tuple[Doubt, ...] = ()
 
     @property
@@ -150,25 +161,35 @@ def setting_called(
     known = Known(value=value, unit=call.unit, since_ns=at_ns, call=call.id, belief=belief)
     if in_approach and item in ITEMS:
         return replace(memory, late=(*((i, k) for i, k in memory.late if i != item), (item, known)), doubts=kept)
-    changed = item in ITEMS and not _same(item, getattr(memory, item), known)
+    before: Known | None = getattr(memory, item)
+    same = before is not None and (before.value, before.unit) == (known.value, known.unit)
     memory = replace(memory, **{item: known}, doubts=kept)
-    if changed and memory.flown and item != "bank" and memory.bank:
-        memory = replace(memory, bank=replace(memory.bank, superseded=True))
-    return replace(memory, flown=False) if changed else memory
+    if item in ("power", "flap"):
+        memory = replace(memory, changed=memory.changed or not same, repeated=memory.repeated or same)
+        if memory.changed and memory.bank and memory.bank.value != 0 and memory.bank.since_ns <= memory.flown_ns:
+            left = BankLeft.NOT_REPEATED if memory.repeated else BankLeft.CARRIED_OVER
+            return replace(memory, bank_left=left)
+    return replace(memory, bank_left=BankLeft.NO) if item == "bank" else memory
 
 
-def card_shown(memory: Memory, point: str | None, at_ns: int, *, by_pilot: bool) -> Memory:
-    """The memory after a card was put up: by a word or touch of the pilot, or by the app at the start."""
-    return replace(memory, card=point, card_ns=at_ns, card_by_pilot=by_pilot)
+def card_shown(memory: Memory, point: str | None, at_ns: int, *, by_pilot: bool, belief: float = 1.0) -> Memory:
+    """The memory after a card was put up: by a word or touch of the pilot, or by the app at the start.
+
+    Parameters
+    ----------
+    belief : float
+        How much the word for it is believed, 0 to 1.
+    """
+    return replace(memory, card=point, card_ns=at_ns, card_by_pilot=by_pilot, card_belief=belief)
 
 
-def approach_flown(memory: Memory) -> Memory:
+def approach_flown(memory: Memory, at_ns: int) -> Memory:
     """The memory after a run: what was said during it is set from now on, less believed where it is new."""
     settled = {
         item: known if getattr(memory, item) is None else replace(known, belief=min(known.belief, LATE_BELIEF))
         for item, known in memory.late
     }
-    return replace(memory, late=(), flown=True, **settled)
+    return replace(memory, late=(), flown_ns=at_ns, changed=False, repeated=False, **settled)
 
 
 def approach_given_up(memory: Memory) -> Memory:
@@ -273,10 +294,6 @@ def _with_side(call: HeardCall | ReviewedCall, possible: Possible):
     words = call.words if isinstance(call, HeardCall) else call.heard.words if call.heard else ""
     fits = [any(value_fits("bank", v, "deg", p) for p in possible.points) for v in (value, -value)]
     return -value if fits == [False, True] and "right" not in words.split() else value
-
-
-def _same(item: str, before: Known | None, now: Known) -> bool:
-    return before is not None and (before.value, before.unit) == (now.value, now.unit)
 
 
 def _reviewed(call: HeardCall | ReviewedCall) -> bool:

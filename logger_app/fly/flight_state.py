@@ -25,6 +25,7 @@ from enum import StrEnum
 
 from logger_app.domain.points import named_point, next_point, place, point_to_show
 from logger_app.domain.runs import (
+    DOUBTED_SPEED,
     LONGEST_NOTE_NS,
     SCRATCH_NS,
     SILENCE_NS,
@@ -45,7 +46,7 @@ from logger_app.domain.settings import (
 from logger_app.domain.stall_events import STALL_KINDS
 from logger_app.fly.cues import Cue, Tone
 from logger_app.fly.verdict import Verdict, assess, in_words
-from logger_app.records.calls import CallKind, Flag, HeardCall
+from logger_app.records.calls import CallKind, HeardCall
 from logger_app.records.plan import TestPoint
 from logger_app.records.runs import RunEnd
 from logger_app.units import to_kt
@@ -393,7 +394,7 @@ class _Turn:
         """Three airspeeds that fall: an approach that nobody announced."""
         calls = self.state.forming
         speeds = [c for c in calls if c.kind is CallKind.AIRSPEED]
-        if approach_begins([_kt(c) for c in speeds]):
+        if approach_begins([_kt(c) for c in speeds if DOUBTED_SPEED.isdisjoint(c.flags)]):
             self._open_unannounced(speeds[0], calls, call)
 
     def _open_unannounced(self, first: HeardCall, calls: tuple[HeardCall, ...], call: HeardCall) -> None:
@@ -410,9 +411,9 @@ class _Turn:
     def _maybe_next_approach(self, call: HeardCall) -> None:
         """After a recovery that nobody called, the first airspeeds of the next approach."""
         run, kt = self.state.run, _kt(call)
-        if run is None or kt is None or Flag.IMPLAUSIBLE in call.flags:
+        if run is None or kt is None or not DOUBTED_SPEED.isdisjoint(call.flags):
             return
-        trusted = [(c, v) for c in run.airspeeds if (v := _kt(c)) is not None and Flag.IMPLAUSIBLE not in c.flags]
+        trusted = [(c, v) for c in run.airspeeds if (v := _kt(c)) is not None and DOUBTED_SPEED.isdisjoint(c.flags)]
         k = new_approach_at([v for _, v in trusted], kt)
         if k is None:
             return
@@ -671,7 +672,8 @@ class _Turn:
         self.state = replace(self.state, point=point.id)
         if asked:
             by_pilot = cause.by != "app"
-            memory = card_shown(self.state.memory, point.id, cause.start_ns, by_pilot=by_pilot)
+            belief = cause.call.posterior if cause.call else 1.0
+            memory = card_shown(self.state.memory, point.id, cause.start_ns, by_pilot=by_pilot, belief=belief)
             self.state = replace(self.state, memory=memory)
         if self.state.phase is Phase.VERDICT:
             self.state = replace(self.state, phase=Phase.SET_UP)
@@ -726,7 +728,7 @@ class _Turn:
             discarded=how in (RunEnd.DISCARDED, RunEnd.KNOCKED_OFF),
         )
         if run.airspeeds:
-            self.state = replace(self.state, memory=approach_flown(self.state.memory))
+            self.state = replace(self.state, memory=approach_flown(self.state.memory, at_ns))
         scratched = how is RunEnd.DISCARDED
         phase = self.state.phase if self.state.phase is Phase.HOLD else Phase.SET_UP if scratched else Phase.VERDICT
         self.state = replace(self.state, run=None, runs=self.state.runs + (closed,), phase=phase)

@@ -58,7 +58,7 @@ class Run:
     corrections do not rename it; `number` counts runs of the flight from 1. `point` is the test
     point's id, or None with the reason in `why_no_point`. `point_why` says what the choice of point
     rests on, `point_share` (0 to 1) how likely it is, `point_cause` the call that an unsure choice
-    hangs on, `next_likeliest` the point that it would be otherwise.
+    hangs on, `rivals` the next likeliest points, each with its share.
     """
 
     id: str
@@ -78,8 +78,13 @@ class Run:
     point_share: float = 1.0
     point_sure: bool = True
     point_cause: str | None = None
-    next_likeliest: str | None = None
     clock_fault: str = ""  # why its times cannot be trusted
+    rivals: tuple[tuple[str, float], ...] = ()
+
+    @property
+    def next_likeliest(self) -> str | None:
+        """The point that it would be otherwise."""
+        return self.rivals[0][0] if self.rivals else None
 
     @property
     def start_s(self) -> float:

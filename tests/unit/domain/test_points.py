@@ -110,11 +110,17 @@ def test_the_first_card_of_the_app_is_no_evidence_once_something_was_said():
     assert place(POINTS, say(shown, "flap", 0.0)).point is None
 
 
-def test_a_bank_from_before_another_set_up_is_not_sure():
-    banked = approach_flown(said(power="idle", flap=0.0, bank=-30.0))
-    placed = place(POINTS, say(banked, "flap", 20.0, at_s=99))
+def test_a_bank_from_before_another_set_up():
+    banked = approach_flown(said(power="idle", flap=0.0, bank=-30.0), s_to_ns(50))
+    changed = place(POINTS, say(banked, "flap", 20.0, at_s=99))
+    everything = place(POINTS, say(say(banked, "power", "idle", at_s=98), "flap", 20.0, at_s=99))
+    repeated = place(POINTS, say(banked, "power", "idle", at_s=99))
 
-    assert (placed.point, placed.next_likeliest, placed.cause, placed.sure) == ("A2", "D2", "bank1", False)
+    # Who says only what changes is still banked; who says everything again has left the bank out.
+    assert (changed.point, changed.sure, changed.next_likeliest) == ("D2", False, "A2")
+    assert (everything.point, everything.sure, everything.next_likeliest) == ("A2", False, "D2")
+    assert changed.cause == everything.cause == "bank1"
+    assert (repeated.point, repeated.sure) == ("D1", True)
 
 
 def test_the_card_to_show():

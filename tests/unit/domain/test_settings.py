@@ -180,13 +180,14 @@ def test_a_card_asks_for_its_own_settings_and_forgets_none():
     assert contradicted_items(RPM, memory(setting("flap", 15.0, at_s=12), start=shown)) == ("flap",)
 
 
-def test_a_bank_may_have_changed_once_something_else_was_set_up_after_a_run():
-    banked = memory(setting("bank", -30.0), setting("flap", 15.0))
-    again = memory(setting("flap", 15.0, at_s=20), start=approach_flown(banked))
-    other = memory(setting("flap", 0.0, at_s=20), start=approach_flown(banked))
+def test_what_was_set_up_since_the_last_run():
+    flown = approach_flown(memory(setting("power", "idle"), setting("flap", 15.0)), s_to_ns(15))
+    again = memory(setting("flap", 15.0, at_s=20), start=flown)
+    other = memory(setting("flap", 0.0, at_s=20), start=again)
 
-    assert not banked.bank.superseded and not again.bank.superseded
-    assert other.bank.superseded
+    assert (flown.changed, flown.repeated) == (False, False)
+    assert (again.changed, again.repeated) == (False, True)
+    assert (other.changed, other.repeated) == (True, True)
 
 
 def test_what_is_said_in_an_approach_counts_where_nothing_else_was_said_and_holds_afterwards():
@@ -195,4 +196,4 @@ def test_what_is_said_in_an_approach_counts_where_nothing_else_was_said_and_hold
     late = setting_called(late, setting("power", 2100.0, "rpm", at_s=10), ANY, in_approach=True)
 
     assert late.settings() == Settings(power="idle", bank_deg=-30.0)
-    assert approach_flown(late).settings().power_rpm == approach_given_up(late).settings().power_rpm == 2100.0
+    assert approach_flown(late, 0).settings().power_rpm == approach_given_up(late).settings().power_rpm == 2100.0
