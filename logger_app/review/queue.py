@@ -14,16 +14,19 @@ from __future__ import annotations
 import hashlib
 import math
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import combinations
 from statistics import median
+from types import MappingProxyType
 
 from logger_app.domain.binomial import clopper_pearson
 from logger_app.domain.stall_events import APPROACH_ENDS, APPROACH_STARTS, STALL_KINDS
 from logger_app.records.calls import CallKind, CallStatus, Flag, ReviewedCall
+from logger_app.records.plan import TestPoint
 from logger_app.records.runs import FlightRuns, Run
+from logger_app.review.placing import Misplaced, line_at_event_kt, misplaced_runs
 from logger_app.units import from_kt, ns_to_s, to_kt
 
 # A call that is wrong with at least this probability is shown. Chosen on made flights
@@ -51,7 +54,6 @@ DUE_RATIO = 1.4
 DUE_LEAST_S = 0.4
 ALONE_KT = 1.0
 ONLY_KT = 10.0
-EFFECT_S = 8.0
 MIN_FOR_A_LINE = 3
 LOOK_AT = {
     Flag.NO_DECADE: "a single digit with no call before it",
@@ -60,7 +62,13 @@ LOOK_AT = {
     Flag.CLIPPED: "the sound is clipped",
 }
 CROWDED_RATIO = 1.35
+# A setting believed less than this is looked at before the runs that it moved.
+HARDLY_BELIEVED = 0.9
 NOTHING = "nothing"  # what the second listening heard where it heard no call
+
+
+WhatIf = Callable[[str, bool], FlightRuns]
+"""The runs as they would be if a call were rejected (True) or confirmed (False)."""
 
 
 class Item(StrEnum):
@@ -70,6 +78,7 @@ class Item(StrEnum):
     DUE = "due"  # a silence where a call was due
     EXTRA = "extra"  # the second listening heard a call that the first did not
     RUN = "run"
+    POINT = "point"  # runs that may stand at the wrong test point
     SAMPLE = "sample"
 
 
@@ -79,7 +88,8 @@ class QueueItem:
 
     `id` is stable; `target` is the call or run to act on (None for a silence). `effect_kt` is
     what settling it could change in a stall speed; `p_wrong` the probability that the reading is
-    wrong. `proposed` is in the pilot's unit, None where nothing is proposed.
+    wrong. `proposed` is in the pilot's unit, None where nothing is proposed; for runs at the wrong
+    point it is the point that would fit. `runs` are all runs that it concerns.
     """
 
     id: str
@@ -91,6 +101,7 @@ class QueueItem:
     proposed: float | str | None = None
     effect_kt: float = 0.0
     p_wrong: float = 0.0
+    runs: tuple[str, ...] = ()
 
     def as_json(self) -> dict:
         """The item as `review --list --json` shows it."""
@@ -104,6 +115,7 @@ class QueueItem:
             "proposed": self.proposed,
             "effect_kt": round(self.effect_kt, 2),
             "p_wrong": round(self.p_wrong, 3),
+            "runs": list(self.runs),
         }
 
 
@@ -137,6 +149,9 @@ def build_queue(
     second: Iterable[Mapping] = (),
     settled: frozenset[str] = frozenset(),
     flagged: frozenset[str] | None = None,
+    points: Sequence[TestPoint] = (),
+    peers: Mapping[str, Sequence[float]] = MappingProxyType({}),
+    what_if: WhatIf | None = None,
 ) -> Queue:
     """The queue of a flight.
 
@@ -149,11 +164,18 @@ def build_queue(
     flagged : frozenset of str, optional
         `flagged` of an earlier queue of the same heard calls and second listening, which it
         depends on alone; saves working it out again.
+    points : sequence of TestPoint
+        Of the campaign; without them no run is weighed against other points.
+    peers : mapping of str to sequence of float
+        Stall speeds of other flights in the same configuration, by point [kt].
+    what_if : callable, optional
+        The runs as they would be if a call were rejected, or confirmed.
 
     Returns
     -------
     Queue
-        Items in order: what changes a stall speed most first, sampled calls last.
+        Items in order: what changes a conclusion most first, a cause before what follows from it, sampled
+        calls last.
     """
     disagreeing, extra = _second_listening(second)
     context = _Context(runs, calls, unit, graduation, disagreeing)
@@ -164,8 +186,11 @@ def build_queue(
         flagged = _flagged_as_heard(calls, context)
     sampled = [c for c in calls if c.heard and c.id not in flagged and _in_sample(runs.flight, c.id)]
     items = [*doubts.values(), *_due(context), *_extra_items(extra, context)]
-    items += [item for run in runs.runs for item in _run_items(run)]
+    items += [item for run in runs.runs for item in _run_items(run)] + _pointless_items(runs)
+    misplaced = misplaced_runs(runs, calls, points, peers, unit) if points else []
+    items = _with_causes(items, misplaced, calls, context)
     still = [item for item in items if item.target not in reviewed and item.id not in settled]
+    still = [_with_consequence(item, context, what_if) for item in still]
     still += [_sample_item(c, context) for c in sampled if not c.reviewed and c.id not in doubts]
     return Queue(
         items=tuple(sorted(still, key=_order)),
@@ -325,6 +350,7 @@ class _Context:
         self.graduation = graduation
         self.disagreeing = disagreeing
         self.calls = calls
+        self.by_id = {call.id: call for call in calls}
         self.approaches = approaches(calls)
         self.approach_of = {call.id: a for a in self.approaches for call in a.speeds}
         self.expected = {id: e for a in self.approaches for id, e in expectations(a.speeds).items()}
@@ -446,23 +472,32 @@ def _other_doubt(call: ReviewedCall, context: _Context) -> QueueItem | None:
     wrong = p_wrong(call.posterior)
     if call.kind is CallKind.AIRSPEED and call.ias_kt is None:
         why.append("no value")
-    if wrong >= 2 * SHOW_P_WRONG:
+    if doubted := dict(context.runs.doubts).get(call.id):
+        why.append(f"not applied: {doubted}")
+        wrong = max(wrong, 0.5)
+    elif wrong >= 2 * SHOW_P_WRONG:
         why.append(f"low confidence ({100 * call.posterior:.0f} %)")
     if call.id in context.disagreeing:
         why.append(f"the second listening heard {_shown(context.disagreeing[call.id])}")
     if not why:
         return None
-    run = context.run_of.get(call.id)
+    # An event that is wrong moves the whole run; a setting, its test point.
+    effect_kt = wrong * (1.0 if context.run_of.get(call.id) and call.kind is CallKind.EVENT else 0.1)
+    return _call_item(call, tuple(why), _heard_instead(call, wrong, context), effect_kt, wrong, context)
+
+
+def _call_item(
+    call: ReviewedCall, why: tuple[str, ...], proposed, effect_kt: float, wrong: float, context
+) -> QueueItem:
     return QueueItem(
         id=call.id,
         item=Item.CALL,
         target=call.id,
-        run=run,
+        run=context.run_of.get(call.id),
         flight_ns=call.flight_ns,
-        why=tuple(why),
-        proposed=_heard_instead(call, wrong, context),
-        # An event that is wrong moves the whole run; a setting, its test point.
-        effect_kt=wrong * (1.0 if run and call.kind is CallKind.EVENT else 0.1),
+        why=why,
+        proposed=proposed,
+        effect_kt=effect_kt,
         p_wrong=wrong,
     )
 
@@ -509,21 +544,11 @@ def _alone_kt(call: ReviewedCall, approach: Approach) -> float:
     are too few for a line. Only to order the queue: `reduce` works out the stall speed.
     """
     end_ns = approach.end_ns or approach.speeds[-1].flight_ns
-    with_it = _stall_kt(approach.speeds, end_ns)
-    without = _stall_kt([c for c in approach.speeds if c.id != call.id], end_ns)
+    points = {c.id: ((c.flight_ns - end_ns) / 1e9, c.ias_kt) for c in approach.speeds}
+    with_it = line_at_event_kt(list(points.values()))
+    without = line_at_event_kt([point for id, point in points.items() if id != call.id])
     # The only reading of a run decides all: more than any error of a fit, and still a sane number.
     return abs(with_it - without) if without is not None else ONLY_KT
-
-
-def _stall_kt(speeds: Sequence[ReviewedCall], end_ns: int) -> float | None:
-    points = [((c.flight_ns - end_ns) / 1e9, c.ias_kt) for c in speeds]
-    late = [point for point in points if point[0] >= -EFFECT_S]
-    if len(late) < MIN_FOR_A_LINE:
-        return min((v for _, v in points), default=None)
-    mean_s, mean_kt = sum(s for s, _ in late) / len(late), sum(v for _, v in late) / len(late)
-    spread = sum((s - mean_s) ** 2 for s, _ in late)
-    slope = sum((s - mean_s) * (v - mean_kt) for s, v in late) / spread if spread else 0.0
-    return mean_kt - slope * mean_s
 
 
 # Silences, runs, second listening, sample ----------------------------------------------------
@@ -578,14 +603,8 @@ def _due_item(before, next_ns: int, next_kt: float, step_s: float, approach: App
 
 
 def _run_items(run: Run) -> list[QueueItem]:
-    if run.discarded:
-        return []
-    why = []
-    if not any(c.kind is CallKind.EVENT and c.counts and c.name in STALL_KINDS for c in run.calls):
-        why.append("no event was heard: when did it stall?")
-    if run.point is None:
-        why.append(f"no test point: {run.why_no_point}")
-    if not why:
+    """A run without a stall event."""
+    if run.discarded or any(c.kind is CallKind.EVENT and c.counts and c.name in STALL_KINDS for c in run.calls):
         return []
     return [
         QueueItem(
@@ -594,11 +613,93 @@ def _run_items(run: Run) -> list[QueueItem]:
             target=run.id,
             run=run.id,
             flight_ns=run.start_ns,
-            why=tuple(why),
+            why=("no event was heard: when did it stall?",),
             effect_kt=1.0,
             p_wrong=0.5,
+            runs=(run.id,),
         )
     ]
+
+
+def _pointless_items(runs: FlightRuns) -> list[QueueItem]:
+    """Runs at no test point: those that follow one another for the same reason are one thing to settle."""
+    groups: list[list[Run]] = []
+    for run in runs.runs:
+        if run.discarded or run.point is not None:
+            continue
+        if groups and (groups[-1][-1].number, groups[-1][-1].why_no_point) == (run.number - 1, run.why_no_point):
+            groups[-1].append(run)
+        else:
+            groups.append([run])
+    return [
+        QueueItem(
+            id=f"point-{group[0].id}",
+            item=Item.POINT,
+            target=group[0].id,
+            run=group[0].id,
+            flight_ns=group[0].start_ns,
+            why=(f"no test point: {group[0].why_no_point}",),
+            proposed=group[0].next_likeliest,
+            effect_kt=1.5 * len(group),
+            p_wrong=0.5,
+            runs=tuple(run.id for run in group),
+        )
+        for group in groups
+    ]
+
+
+def _with_causes(
+    items: list[QueueItem], misplaced: Sequence[Misplaced], calls: Sequence[ReviewedCall], context: _Context
+) -> list[QueueItem]:
+    """Misplaced runs as items; where a call that is hardly believed put them there, that call is the item."""
+    by_id = {call.id: call for call in calls}
+    starts = {run.id: run.start_ns for run in context.runs.runs}
+    settings = {item.target: k for k, item in enumerate(items) if item.item is Item.CALL}
+    for one in misplaced:
+        weight = one.effect_kt * one.p * len(one.runs)
+        cause = by_id.get(one.cause or "")
+        if cause is not None and not cause.reviewed and cause.posterior < HARDLY_BELIEVED:
+            if cause.id not in settings:
+                settings[cause.id] = len(items)
+                items.append(_call_item(cause, (), None, 0.0, 1 - cause.posterior, context))
+            k = settings[cause.id]
+            why = (*items[k].why, *one.why)
+            items[k] = replace(
+                items[k], why=why, runs=(*items[k].runs, *one.runs), effect_kt=items[k].effect_kt + weight
+            )
+            continue
+        items.append(
+            QueueItem(
+                id=f"point-{one.runs[0]}-{one.point}" + ("" if one.rival else "-speed"),
+                item=Item.POINT,
+                target=one.runs[0],
+                run=one.runs[0],
+                flight_ns=starts[one.runs[0]],
+                why=one.why,
+                proposed=one.rival,
+                effect_kt=weight,
+                p_wrong=one.p,
+                runs=one.runs,
+            )
+        )
+    return items
+
+
+def _with_consequence(item: QueueItem, context: _Context, what_if: WhatIf | None) -> QueueItem:
+    """What settling a setting or a card would change, in words and in the order."""
+    call = context.by_id.get(item.target or "") if item.item is Item.CALL else None
+    if what_if is None or call is None or call.kind not in (CallKind.SETTING, CallKind.COMMAND):
+        return item
+    applied = call.id not in dict(context.runs.doubts)
+    then = {run.id: run.point for run in what_if(call.id, applied).runs}
+    moved = [run for run in context.runs.runs if run.id in then and then[run.id] != run.point]
+    if not moved:
+        return item
+    places = ", ".join(dict.fromkeys(then[run.id] or "no point" for run in moved))
+    verb = "rejecting" if applied else "confirming"
+    words = f"{verb} it moves {len(moved)} run{'s' if len(moved) > 1 else ''} to {places}"
+    effect_kt = max(item.effect_kt, 2.0 * len(moved) * max(item.p_wrong, 0.05))
+    return replace(item, why=(*item.why, words), effect_kt=effect_kt, runs=tuple(run.id for run in moved))
 
 
 def _second_listening(rows: Iterable[Mapping]) -> tuple[dict[str, object], list[Mapping]]:

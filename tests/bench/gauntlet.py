@@ -48,6 +48,7 @@ from logger_app.records.plan import (
 from logger_app.records.runs import FlightData
 from logger_app.reduce.campaign import reduce_campaign
 from logger_app.review.apply import apply_corrections, standing
+from logger_app.review.placing import peers_of
 from logger_app.review.queue import Item, build_queue
 from logger_app.units import s_to_ns
 from logger_app.workflows.campaign import weights_of
@@ -368,16 +369,21 @@ class Flight:
         self.campaign, self.flown, self.made, self.heard = campaign, flown, made, calls
         self.corrections: list[Correction] = []
         self.settled: set[str] = set()
+        self.flagged: frozenset[str] | None = None
         self.gaps = [CaptureGap(start_ns=s_to_ns(a), end_ns=s_to_ns(b), why="away") for a, b in made.away]
         self.fold()
 
     def fold(self) -> None:
         self.calls = apply_corrections(self.heard, self.corrections, "kt")
-        self.runs = runs_as_flown(
+        self.runs = self.runs_of(self.calls)
+
+    def runs_of(self, calls):
+        """The runs of some calls."""
+        return runs_as_flown(
             self.campaign,
             self.flown.points,
             self.made.info.id,
-            self.calls,
+            calls,
             (),
             standing(self.corrections),
             self.gaps,
@@ -392,8 +398,27 @@ class Flight:
             corrections=tuple(self.corrections),
         )
 
+    def what_if(self, call: str, rejected: bool):
+        """The runs with one call rejected, or confirmed."""
+        one = Correction(id="if", utc="9", who="", action=Action.REJECT if rejected else Action.CONFIRM, target=call)
+        return self.runs_of(apply_corrections(self.heard, [*self.corrections, one], "kt"))
+
     def queue(self, others=()):
-        return build_queue(self.runs, self.calls, settled=frozenset(self.settled))
+        """What is still to be looked at, the other flights known."""
+        peers: dict[str, list[float]] = {}
+        for other in others:
+            if other.made.info.configuration == self.made.info.configuration:
+                for point, kt in peers_of(other.runs, other.calls):
+                    peers.setdefault(point, []).append(kt)
+        return build_queue(
+            self.runs,
+            self.calls,
+            settled=frozenset(self.settled),
+            flagged=self.flagged,
+            points=self.campaign.points,
+            peers=peers,
+            what_if=self.what_if,
+        )
 
     def correct(self, who: str, action: Action, target: str, **payload) -> None:
         n = len(self.corrections)
@@ -497,7 +522,7 @@ def settle_silence(flight: Flight, item, source, who: str) -> None:
 def settle_run(flight: Flight, item, source, who: str) -> None:
     """A run to look at: its event is added if one was missed, its point set right, a run that is none discarded."""
     pairs = {run.id: true for true, run in matched(flight) if run is not None}
-    for id in getattr(item, "runs", ()) or (item.target,):
+    for id in item.runs or (item.target,):
         run = next((r for r in flight.runs.runs if r.id == id), None)
         if run is None:
             continue
@@ -624,13 +649,14 @@ def one_campaign(seed: int, settle_it: bool = True) -> dict:
             if live != ground:
                 shown.append(f"live {set(live) - set(ground)} ground {set(ground) - set(live)}")
     before = count(flights, clean, now, shown, "before")
-    first = sum(len(f.queue([g.data() for g in flights if g is not f]).items) for f in flights)
+    kinds = Counter(str(i.item) for f in flights for i in f.queue([g for g in flights if g is not f]).items)
+    first = sum(len(f.queue([g for g in flights if g is not f]).items) for f in flights)
     after, handled = Counter(), 0
     if settle_it:
         for flight, source in zip(flights, sources, strict=True):
-            handled += settle(flight, source, lambda f=flight: [g.data() for g in flights if g is not f], rng)
+            handled += settle(flight, source, lambda f=flight: [g for g in flights if g is not f], rng)
         for flight, source in zip(flights, sources, strict=True):  # what later flights showed about earlier ones
-            handled += settle(flight, source, lambda f=flight: [g.data() for g in flights if g is not f], rng)
+            handled += settle(flight, source, lambda f=flight: [g for g in flights if g is not f], rng)
         after = count(flights, clean, now, shown, "after")
     return {
         "before": before,
@@ -639,8 +665,7 @@ def one_campaign(seed: int, settle_it: bool = True) -> dict:
         "handled": handled,
         "agree": agree,
         "shown": shown,
-        "gone": gone,
-    }
+        "gone": gone, "kinds": kinds}
 
 
 def replace_away(made: MadeFlight) -> MadeFlight:
@@ -658,13 +683,14 @@ def main() -> None:
     parser.add_argument("--json", action="store_true")
     args = parser.parse_args()
     began_s = time.perf_counter()
-    before, after, agree, queue, handled, shown = Counter(), Counter(), Counter(), 0, 0, []
+    before, after, agree, kinds, queue, handled, shown = Counter(), Counter(), Counter(), Counter(), 0, 0, []
     for k in range(args.campaigns):
         result = one_campaign(1000 * args.seed + k, not args.before_only)
         before += result["before"]
         after += result["after"]
         agree += result["agree"]
         queue += result["queue"]
+        kinds += result["kinds"]
         handled += result["handled"]
         shown += [f"[{1000 * args.seed + k}] {line}" for line in result["shown"]]
     runs = max(1, before["runs"])
@@ -678,6 +704,7 @@ def main() -> None:
         "right_point_after_pct": round(100 * after["right point"] / runs, 2),
         "wrong_and_unqueued_per_1000": round(1000 * (after["runs"] - after["right point"]) / runs, 2),
         "queue_items_per_run": round(queue / runs, 2),
+        "queue_by_kind_per_run": {kind: round(n / runs, 2) for kind, n in sorted(kinds.items())},
         "handled_items_per_run": round(handled / runs, 2),
         "seconds": round(time.perf_counter() - began_s, 1),
     }

@@ -226,7 +226,7 @@ def test_a_run_that_fits_no_point_is_asked_about_and_a_discarded_one_is_not():
             "ended": RunEnd.RECOVERED,
         }
         queue = build_queue(FlightRuns(flight="f", runs=(Run(**base | over),)), [])
-        return [why for i in queue.items if i.item is Item.RUN for why in i.why]
+        return [why for i in queue.items if i.item in (Item.RUN, Item.POINT) for why in i.why]
 
     assert asked() == []
     assert asked(point=None, why_no_point="flap 40") == ["no test point: flap 40"]
