@@ -182,11 +182,14 @@ def _show(args: argparse.Namespace, folder: Path) -> int:
     photos = list(missing_photos(folder, campaign))
     if args.json:
         document = plan_document(campaign, done.counted, list(done.flights))
-        print_json({**document, "not_counted": done.trouble, "missing_photos": photos})
+        extra = {"not_counted": done.trouble, "missing_photos": photos, "elsewhere": list(done.elsewhere)}
+        print_json({**document, **extra})
         return 0
     print(plan_text(campaign, done.counted, list(done.flights)))
     for sentence in photos:
         print(f"  - photo: {sentence}")
+    for sentence in done.elsewhere:
+        print(f"  - {sentence}")
     if done.trouble:
         say(f"\nThe flights could not be read, so no run is counted: {done.trouble}")
     return 0

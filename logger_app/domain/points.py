@@ -18,6 +18,8 @@ from logger_app.records.plan import Campaign, TestPoint
 SAID_WRONG = 0.003
 CONFIRMED_WRONG = 0.0001
 SAID_BEFORE_CARD_WRONG = 0.3
+# Said for an earlier set-up; another call may have been missed since.
+SAID_EARLIER_WRONG = 0.02
 # A bank from before the last run, once something else was set up: by a pilot who says only what changes it holds,
 # by one who repeats what did not change it would have been repeated.
 BANK_LEFT_WRONG = {BankLeft.CARRIED_OVER: 0.12, BankLeft.NOT_REPEATED: 0.4}
@@ -33,6 +35,7 @@ MIN_BELIEF_AGAINST_CARD = 0.9
 LEVEL_UNLESS_SAID = 0.9
 # A point less likely than this needs a look; one that has a rival nearly as likely is not chosen at all.
 SURE_SHARE = 0.92
+CONTRADICTED_SHARE = 0.9
 TIE_RATIO = 0.6
 MIN_SHARE = 0.4
 # Rivals that are told, and how likely they must be.
@@ -89,7 +92,10 @@ def place(points: Sequence[TestPoint], memory: Memory) -> Placement:
     ranked = sorted(points, key=lambda point: -weights[point.id])
     best, total = ranked[0], sum(weights.values())
     shares = tuple((point.id, weights[point.id] / total) for point in ranked[: 1 + MAX_RIVALS])
-    share, rivals = shares[0][1], tuple(pair for pair in shares[1:] if pair[1] >= MIN_RIVAL_SHARE)
+    share = shares[0][1]
+    if card is None and any(_contradicts(item, best, memory) for item in ITEMS):
+        share = min(share, CONTRADICTED_SHARE)  # what was said is never overruled without a look
+    rivals = tuple(pair for pair in shares[1:] if pair[1] >= MIN_RIVAL_SHARE)
     known = _in_words(memory)
     if not any(all(_fits_now(item, point, memory, card) for item in ITEMS) for point in points):
         return Placement(point=None, why=f"no test point has {known}", rivals=shares[:1] + rivals)
@@ -210,11 +216,12 @@ def _wrong(item: str, known: Known, memory: Memory, card: TestPoint | None) -> f
         return SAID_BEFORE_CARD_WRONG
     if item == "bank" and memory.bank_left in BANK_LEFT_WRONG:
         return BANK_LEFT_WRONG[memory.bank_left]
+    earlier = SAID_EARLIER_WRONG if known.since_ns <= memory.set_up_after_ns else 0.0
     if known.belief == 1.0:
-        return CONFIRMED_WRONG
+        return max(CONFIRMED_WRONG, earlier)
     doubt = 1 - known.belief
     # The recogniser's belief in a whole phrase is low rather than high: above 0.9 it is hardly ever wrong.
-    return max(SAID_WRONG, doubt / 4 if known.belief >= MIN_BELIEF_AGAINST_CARD else min(0.4, doubt))
+    return max(SAID_WRONG, earlier, doubt / 4 if known.belief >= MIN_BELIEF_AGAINST_CARD else min(0.4, doubt))
 
 
 def late_of(memory: Memory, item: str) -> Known | None:
@@ -241,6 +248,8 @@ def _fits_now(item: str, point: TestPoint, memory: Memory, card: TestPoint | Non
     known: Known | None = getattr(memory, item)
     if known is None or late_of(memory, item) is not None or (item == "bank" and memory.bank_left is not BankLeft.NO):
         return True
+    if known.since_ns <= memory.set_up_after_ns:
+        return True
     if card is not None and (known.since_ns < memory.card_ns or known.belief < MIN_BELIEF_AGAINST_CARD):
         return True
     return known_fits(item, known, point)
@@ -262,8 +271,11 @@ def _why(point: TestPoint, memory: Memory, card: TestPoint | None) -> str:
         said = known if known and known.value is not None and known_fits(item, known, point) else late_of(memory, item)
         if said and said.value is not None:
             parts.append(f"{setting_words(item, said.value, said.unit)} called")
-        elif card is not None:
+        elif card is not None and _same_on_card(item, point, card):
             parts.append(f"{item} from card {card.id}")
+        elif known and known.value is not None:
+            before = setting_words(item, known.value, known.unit)
+            parts.append(f"{before} was called earlier and fits no point with the rest")
         elif item == "bank":
             parts.append("wings level: no bank called" if point.bank_deg == 0 else "bank from the only point that fits")
     return ", ".join(parts)

@@ -464,6 +464,17 @@ def runs_as_flown(
     return replace(as_flown, runs=tuple(runs), elsewhere=tuple(elsewhere))
 
 
+def elsewhere_in_words(found: FlightRuns) -> list[str]:
+    """Runs that the campaign as it is now would put at another point than they were flown for, one sentence each."""
+    number = {run.id: run.number for run in found.runs}
+    return [
+        f"flight {found.flight}, run {number[id]}: flown as {flown}; the campaign as it is now puts it at "
+        f"{other or 'no point'}. It stays where it was flown until you assign it "
+        f"(kneecall review ... --assign {number[id]} POINT)."
+        for id, flown, other in found.elsewhere
+    ]
+
+
 def same_edition(one: TestPoint, other: TestPoint) -> bool:
     """Whether a point has the same name and settings in two editions of a campaign."""
     return one.id == other.id and same_point(one, other)

@@ -92,7 +92,8 @@ class Memory:
     that was put up, `card_by_pilot` whether a person asked for it, `card_belief` how much that is believed, 0 to 1.
     `flown_ns` is the end of the last run; `changed` and `repeated` say whether power or flap was set to something
     else since then, and whether one was said again as it was. `bank_left` says what that makes of a bank from before
-    that run: it may have been left without a word.
+    that run: it may have been left without a word. What was said before `set_up_after_ns` was said for a set-up that
+    has changed since.
     """
 
     power: Known | None = None
@@ -109,6 +110,7 @@ class Memory:
     changed: bool = False
     repeated: bool = False
     bank_left: BankLeft = BankLeft.NO
+    set_up_after_ns: int = -1
     doubts: tuple[Doubt, ...] = ()
 
     @property
@@ -164,6 +166,8 @@ def setting_called(
     before: Known | None = getattr(memory, item)
     same = before is not None and (before.value, before.unit) == (known.value, known.unit)
     memory = replace(memory, **{item: known}, doubts=kept)
+    if item in ITEMS and not same:
+        memory = replace(memory, set_up_after_ns=memory.flown_ns)
     if item in ("power", "flap"):
         memory = replace(memory, changed=memory.changed or not same, repeated=memory.repeated or same)
         if memory.changed and memory.bank and memory.bank.value != 0 and memory.bank.since_ns <= memory.flown_ns:

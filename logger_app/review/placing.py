@@ -32,6 +32,8 @@ ONE_SETTING_WRONG, TWO_SETTINGS_WRONG = 0.01, 0.0005
 SHOW_P_MISPLACED = 0.08
 # A stall speed this many standard deviations from the others at its point is shown whatever else fits.
 FAR_OUT = 4.0
+# Runs of one set-up whose stall speeds are this many standard deviations apart were two.
+PARTED = 3.3
 # An item that is called before this share of set-ups is missed where it was not called.
 HABIT_SHARE, MIN_SET_UPS, P_HABIT_BROKEN = 0.8, 4, 0.3
 P_TOO_MANY = 0.2
@@ -150,7 +152,26 @@ def _set_ups(runs: FlightRuns, calls: Sequence[ReviewedCall]) -> list[_SetUp]:
             found.append(_SetUp([run], items, carded))
         if not run.discarded and (speed := stall_estimate_kt(run)) is not None:
             found[-1].speeds[run.id] = speed
-    return found
+    return [part for set_up in found for part in _parted_by_speed(set_up)]
+
+
+def _parted_by_speed(set_up: _SetUp) -> list[_SetUp]:
+    """Two set-ups where the stall speed jumps between two runs that nothing was called between."""
+    runs = [run for run in set_up.runs if run.id in set_up.speeds]
+    best, at = 0.0, 0
+    for k in range(1, len(runs)):
+        left, right = ([set_up.speeds[run.id] for run in part] for part in (runs[:k], runs[k:]))
+        apart = abs(sum(left) / len(left) - sum(right) / len(right))
+        z = apart / (RUN_SD_KT * math.sqrt(1 / len(left) + 1 / len(right)))
+        if z > best:
+            best, at = z, k
+    if best < PARTED or min(at, len(runs) - at) < MIN_PEERS:
+        return [set_up]
+    k = set_up.runs.index(runs[at])
+    parts = (_SetUp(set_up.runs[:k], set_up.items, set_up.carded), _SetUp(set_up.runs[k:], set(), False))
+    for part in parts:
+        part.speeds |= {run.id: set_up.speeds[run.id] for run in part.runs if run.id in set_up.speeds}
+    return list(parts)
 
 
 class _Expected:
@@ -285,12 +306,15 @@ def _stands_out(
     speed = set_up.speeds.get(run.id)
     if speed is None or run.point is None or run.overruled is not None:
         return None
-    others = [kt for s in all_of_them if s.point == run.point for id, kt in s.speeds.items() if id != run.id]
-    others += expected.peers.get(run.point, ())
+    others = [kt for id, kt in set_up.speeds.items() if id != run.id]
+    if len(others) < MIN_PEERS:
+        others = [kt for s in all_of_them if s.point == run.point for id, kt in s.speeds.items() if id != run.id]
+        others += expected.peers.get(run.point, ())
     if len(others) < MIN_PEERS:
         return None
     middle = median(others)
-    scatter = max(RUN_SD_KT, 1.4826 * median(abs(kt - middle) for kt in others))
+    spread = (max(others) - min(others)) / 4
+    scatter = max(RUN_SD_KT, spread, 1.4826 * median(abs(kt - middle) for kt in others))
     if abs(speed - middle) < FAR_OUT * scatter:
         return None
     low, high = from_kt(min(others), unit), from_kt(max(others), unit)

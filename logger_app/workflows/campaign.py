@@ -9,15 +9,17 @@ from __future__ import annotations
 import hashlib
 import json
 import warnings
-from collections.abc import Iterable, Iterator, Sequence
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import takewhile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from logger_app.domain.flight_time import Overlap, overlaps
+from logger_app.domain.runs import elsewhere_in_words
 from logger_app.errors import CardError, Fault, Notice
-from logger_app.records.calls import ReviewedCall
+from logger_app.records.calls import Correction, ReviewedCall
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 from logger_app.records.plan import Campaign, Loading
 from logger_app.records.results import Reduction, StallSpeed
@@ -138,18 +140,30 @@ def folder_of(campaign_dir: Path, data: FlightData) -> Path:
     return data.folder or Path(campaign_dir) / FLIGHTS_DIR / data.info.id
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoldedFlight:
+    """The rows of a flight folded: what was heard, the calls that hold now, the runs in them.
+
+    `runs_with` gives the runs as they would be with one more correction.
+    """
+
+    data: FlightData
+    calls: tuple[ReviewedCall, ...]
+    runs_with: Callable[[Correction], FlightRuns]
+
+
 def flight_from_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[JournalRow], duration_ns: int) -> FlightData:
-    """As `load_flight`, from rows that have been read already.
+    """As `load_flight`, from rows that have been read already (see `fold_rows`)."""
+    return fold_rows(campaign, info, rows, duration_ns).data
+
+
+def fold_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[JournalRow], duration_ns: int) -> FoldedFlight:
+    """Everything that a flight's journal says, after every correction in it.
 
     Parameters
     ----------
     duration_ns : int
         Length of the recording [ns].
-
-    Returns
-    -------
-    FlightData
-        All that the reduction and the report need.
 
     Raises
     ------
@@ -161,23 +175,31 @@ def flight_from_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[Journa
     from logger_app.review.apply import apply_corrections, standing
 
     rows = list(rows)
+    by_kind: dict[RowKind, list[JournalRow]] = defaultdict(list)
     digest = hashlib.sha256()
     for row in rows:
+        by_kind[row.kind].append(row)
         digest.update(
             f"{row.seq} {row.id} {row.flight_ns} {row.kind} {json.dumps(row.body, sort_keys=True)}\n".encode()
         )
-    heard = [codec.body_to_call(row.body) for row in rows if row.kind is RowKind.CALL]
-    heard = with_proposals(heard, [row.body for row in rows if row.kind is RowKind.PROPOSAL])
-    corrections = [codec.body_to_correction(row.body) for row in rows if row.kind is RowKind.CORRECTION]
-    gaps = [codec.body_to_gap(row.body) for row in rows if row.kind is RowKind.GAP]
-    steps = [row for row in rows if row.kind is RowKind.STEP]
-    calls = apply_corrections(heard, corrections, campaign.indicator.unit)
-    flown = next((row.body["points"] for row in rows if row.kind is RowKind.FLIGHT and row.body.get("points")), None)
-    runs = runs_as_flown(
-        campaign, codec.body_to_points(flown), info.id, calls, steps, standing(corrections), gaps, duration_ns
-    )
-    runs = with_clock_faults(runs, overlaps(rows))
-    return FlightData(
+    heard = [codec.body_to_call(row.body) for row in by_kind[RowKind.CALL]]
+    heard = with_proposals(heard, [row.body for row in by_kind[RowKind.PROPOSAL]])
+    corrections = [codec.body_to_correction(row.body) for row in by_kind[RowKind.CORRECTION]]
+    gaps = [codec.body_to_gap(row.body) for row in by_kind[RowKind.GAP]]
+    edition = next((row.body["points"] for row in by_kind[RowKind.FLIGHT] if row.body.get("points")), None)
+    flown, unit = codec.body_to_points(edition), campaign.indicator.unit
+
+    def runs_of(calls: Sequence[ReviewedCall], made: Sequence[Correction]) -> FlightRuns:
+        steps = by_kind[RowKind.STEP]
+        return runs_as_flown(campaign, flown, info.id, calls, steps, standing(made), gaps, duration_ns)
+
+    def runs_with(more: Correction) -> FlightRuns:
+        made = [*corrections, more]
+        return runs_of(apply_corrections(heard, made, unit), made)
+
+    calls = apply_corrections(heard, corrections, unit)
+    runs = with_clock_faults(runs_of(calls, corrections), overlaps(rows))
+    data = FlightData(
         info=info,
         runs=runs,
         weights=weights_of(campaign, info, runs),
@@ -185,6 +207,7 @@ def flight_from_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[Journa
         packs=tuple(sorted({call.pack for call in heard if call.pack})),
         journal_sha256=digest.hexdigest(),
     )
+    return FoldedFlight(data=data, calls=calls, runs_with=runs_with)
 
 
 def with_clock_faults(runs: FlightRuns, shared: Sequence[Overlap]) -> FlightRuns:
@@ -305,6 +328,7 @@ class FlightByFlight:
             self.rows, self._seen[flight.info.id] = rows, seen
             if len(rows) + sum(map(len, self._kept.values())) <= MAX_KEPT_ROWS:
                 self._kept[flight.info.id] = rows
+            self._steps[0].extend(elsewhere_in_words(flight.runs))
             at_event, *steps = self._traces(folder, flight)
             for kept, more in zip(self._steps, steps, strict=True):
                 kept.extend(more)

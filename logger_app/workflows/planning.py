@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from logger_app.domain.runs import elsewhere_in_words
 from logger_app.errors import CardError, Fault, LoggerError
 from logger_app.plan.cards_io import campaign_file, missing_photos, read_campaign, read_text, write_text
 from logger_app.plan.flights import count_flown, next_flight, shared_runs
@@ -128,11 +129,15 @@ def write_new(folder: Path, text: str, *, force: bool = False) -> NewCampaign:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Flown:
-    """What has been flown of a plan; `trouble` says why it could not be read, if so."""
+    """What has been flown of a plan; `trouble` says why it could not be read, if so.
+
+    `elsewhere` says which runs the plan as it is now would put at another point than they were flown for.
+    """
 
     runs: Sequence[StallSpeed] = ()
     flights: Sequence[FlightInfo] = ()
     trouble: str = ""
+    elsewhere: Sequence[str] = ()
 
     @property
     def counted(self) -> Mapping[tuple[str, str], int]:
@@ -149,14 +154,16 @@ def flown(folder: Path, progress: Callable[[float], object] = lambda share: None
 
     try:
         reader = FlightByFlight(root)
-        infos = []
+        infos, elsewhere = [], []
         for k, (data, _) in enumerate(reader, 1):
             infos.append(data.info)
+            elsewhere += elsewhere_in_words(data.runs)
             progress(k / len(reader))
         runs = reader.reduction().runs
     except LoggerError as err:
         return Flown(trouble=str(err))
-    return Flown(runs=runs, flights=sorted(infos, key=lambda info: (info.started_utc, info.id)))
+    flights = sorted(infos, key=lambda info: (info.started_utc, info.id))
+    return Flown(runs=runs, flights=flights, elsewhere=elsewhere)
 
 
 def print_cards(

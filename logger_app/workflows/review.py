@@ -8,6 +8,7 @@ get one sentence.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import uuid
 from collections.abc import Callable, Iterable
@@ -15,18 +16,19 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from logger_app.domain.cameras import camera_files
-from logger_app.errors import LogError, ReduceError, ReviewError
+from logger_app.errors import LogError, LoggerError, ReduceError, ReviewError
 from logger_app.io import files as files_io
 from logger_app.logstore import audio_io, codec
-from logger_app.logstore.store import Journal, utc_now
+from logger_app.logstore.store import Journal, list_flights, utc_now
 from logger_app.records.calls import Action, CallKind, Correction, ReviewedCall
 from logger_app.records.clocks import ClockMap
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 from logger_app.records.plan import Campaign
 from logger_app.records.results import StallSpeed
 from logger_app.records.runs import FlightData, FlightRuns, Run
-from logger_app.review.apply import apply_corrections, standing
+from logger_app.review.apply import standing
 from logger_app.review.check import Standing, correct, last_standing
+from logger_app.review.placing import peers_of
 from logger_app.review.progress import Progress, progress_of
 from logger_app.review.queue import Queue, build_queue
 from logger_app.review.second import compare_listenings
@@ -118,11 +120,17 @@ class ReviewDesk:
     def __init__(self, flight_dir: Path, who: str, campaign_dir: Path | None = None):
         self.flight_dir = Path(flight_dir)
         self.who = who
-        self.campaign = self._campaign(campaign_dir)
+        if not (self.flight_dir / "flight.sqlite").is_file():
+            Journal.open(self.flight_dir, read_only=True)  # says in its own words what is missing
+        self.campaign_dir = Path(campaign_dir or flow.campaign_of(self.flight_dir))
+        self.campaign = flow.load_campaign(self.campaign_dir)
         self._rows: list[JournalRow] = []
         self._desk: Desk | None = None
         self._flagged: frozenset[str] | None = None
         self._names: dict[str, CallKind] | None = None
+        self._peer_speeds: dict[str, list[float]] | None = None
+        self._results: dict[str, StallSpeed] = {}
+        self._reduced: dict[str, tuple] = {}
 
     def load(self) -> Desk:
         """The flight as it stands now.
@@ -148,12 +156,9 @@ class ReviewDesk:
     def _made(self, info: FlightInfo, sound: tuple[audio_io.Segment, ...]) -> Desk:
         rows = self._rows
         duration_s = max((s.end_sample for s in sound), default=0) / RATE_HZ
-        data = flow.flight_from_rows(self.campaign, info, rows, s_to_ns(duration_s))
-        heard = [codec.body_to_call(row.body) for row in rows if row.kind is RowKind.CALL]
-        heard = flow.with_proposals(heard, [row.body for row in rows if row.kind is RowKind.PROPOSAL])
-        corrections = tuple(codec.body_to_correction(row.body) for row in rows if row.kind is RowKind.CORRECTION)
+        folded = flow.fold_rows(self.campaign, info, rows, s_to_ns(duration_s))
+        data, calls, corrections = folded.data, folded.calls, folded.data.corrections
         indicator = self.campaign.indicator
-        calls = apply_corrections(heard, corrections, indicator.unit)
         ids = {call.id for call in calls}
         queue = build_queue(
             data.runs,
@@ -165,6 +170,9 @@ class ReviewDesk:
                 c.target for c in standing(corrections) if c.action is Action.CONFIRM and c.target not in ids
             ),
             flagged=self._flagged,
+            points=self.campaign.points,
+            peers=self._peers(info),
+            what_if=lambda id, rejected: folded.runs_with(_supposed(id, rejected)),
         )
         return Desk(
             data=data,
@@ -186,13 +194,35 @@ class ReviewDesk:
         )
 
     def results(self, desk: Desk) -> dict[str, StallSpeed]:
-        """Stall speed and verdict of each run, by run id; empty where they cannot be worked out."""
-        from logger_app.reduce.campaign import reduce_campaign
+        """Stall speed and verdict of each run, by run id; empty where they cannot be worked out.
 
+        Only runs that changed since the last time are worked out again.
+        """
+        from logger_app.reduce.campaign import Reducer
+
+        now = {run.id: (run, desk.data.weight(run.id)) for run in desk.runs.runs}
+        known = {id: result for id, result in self._results.items() if self._reduced.get(id) == now.get(id)}
         try:
-            return {run.run: run for run in reduce_campaign(self.campaign, [desk.data]).runs}
+            made = Reducer(self.campaign).reduce(desk.data, only=now.keys() - known.keys())
         except ReduceError:
             return {}
+        self._results, self._reduced = known | {result.run: result for result in made}, now
+        return self._results
+
+    def _peers(self, info: FlightInfo) -> dict[str, list[float]]:
+        """Stall speeds of the other flights in the same configuration, by point; read once."""
+        if self._peer_speeds is None:
+            self._peer_speeds = {}
+            root = self.campaign_dir if self.campaign_dir.is_dir() else self.campaign_dir.parent
+            for folder in list_flights(root):
+                if folder.resolve() == self.flight_dir.resolve():
+                    continue
+                with contextlib.suppress(LoggerError):
+                    other = flow.load_flight(self.campaign, folder)
+                    if other.info.configuration == info.configuration:
+                        for point, kt in peers_of(other.runs, flow.all_calls(other)):
+                            self._peer_speeds.setdefault(point, []).append(kt)
+        return self._peer_speeds
 
     def act(self, action: Action, target: str, why: str = "", **payload) -> Correction:
         """Take one correction.
@@ -357,11 +387,6 @@ class ReviewDesk:
         """Write a file whole or not at all."""
         files_io.write_text(path, text)
 
-    def _campaign(self, campaign_dir: Path | None) -> Campaign:
-        if not (self.flight_dir / "flight.sqlite").is_file():
-            Journal.open(self.flight_dir, read_only=True)  # says in its own words what is missing
-        return flow.load_campaign(campaign_dir or flow.campaign_of(self.flight_dir))
-
     def _standing(self, desk: Desk, names: frozenset[str]) -> Standing:
         return Standing(
             calls=desk.calls,
@@ -447,12 +472,22 @@ def _at_ns(now: Standing, correction: Correction) -> int:
     return call.flight_ns if call else now.run_spans.get(correction.target, (0, 0))[0]
 
 
+def _supposed(call: str, rejected: bool) -> Correction:
+    """A correction that nobody made: what would follow from it?"""
+    action = Action.REJECT if rejected else Action.CONFIRM
+    return Correction(id="supposed", utc="9999", who="", action=action, target=call)
+
+
 def _run_json(run: Run) -> dict:
     return {
         "id": run.id,
         "number": run.number,
         "point": run.point,
         "why_no_point": run.why_no_point,
+        "point_why": run.point_why,
+        "point_share": round(run.point_share, 3),
+        "point_sure": run.point_sure,
+        "next_likeliest": run.next_likeliest,
         "start_s": round(run.start_s, 3),
         "end_s": round(run.end_s, 3),
         "ended": str(run.ended),

@@ -665,7 +665,9 @@ def one_campaign(seed: int, settle_it: bool = True) -> dict:
         "handled": handled,
         "agree": agree,
         "shown": shown,
-        "gone": gone, "kinds": kinds}
+        "gone": gone,
+        "kinds": kinds,
+    }
 
 
 def replace_away(made: MadeFlight) -> MadeFlight:

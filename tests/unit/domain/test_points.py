@@ -123,6 +123,16 @@ def test_a_bank_from_before_another_set_up():
     assert (repeated.point, repeated.sure) == ("D1", True)
 
 
+def test_an_earlier_setting_gives_way_where_it_fits_nothing_with_what_was_set_since():
+    """ "Power idle" was missed: what was set up since fits one point only."""
+    before = approach_flown(said(power=2100.0, flap=0.0), s_to_ns(50))
+    now = say(say(before, "flap", 20.0, at_s=98), "bank", -30.0, at_s=99)
+
+    assert (place(POINTS, now).point, place(POINTS, now).sure) == ("D2", False)
+    first = say(said(power=2100.0, flap=20.0), "bank", -30.0, at_s=9)
+    assert place(POINTS, first).why == "no test point has power 2100, flap 20, bank 30 left"
+
+
 def test_the_card_to_show():
     memory = said(power="idle", flap=20.0, bank=0.0)
 

@@ -1,0 +1,219 @@
+"""Runs at the wrong test point, said by nobody: a missed bank, a setting out of talk, a plan edited after flying."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from logger_app.logstore import codec
+from logger_app.logstore.store import Journal
+from logger_app.records.calls import Action, CallKind, HeardCall
+from logger_app.records.journal import FlightInfo
+from logger_app.review.queue import Item
+from logger_app.units import s_to_ns
+from logger_app.workflows.campaign import FlightByFlight, load_campaign, load_flight
+from logger_app.workflows.planning import flown
+from logger_app.workflows.review import ReviewDesk
+
+CAMPAIGN = """
+[campaign]
+name = "made"
+[aircraft]
+name = "made"
+empty_weight_kg = 380.0
+reference_weight_kg = 600.0
+max_weight_kg = 650.0
+wing_area_m2 = 12.0
+fuel_capacity_l = 90.0
+[[aircraft.flap_limit]]
+flap_deg = 20
+max_ias_kt = 80
+[[configuration]]
+id = "base"
+name = "Plain"
+[[card]]
+id = "A"
+title = "Level"
+[[card.point]]
+id = "A1"
+power = "idle"
+flap_deg = 0
+[[card.point]]
+id = "A2"
+power = "idle"
+flap_deg = 20
+[[card]]
+id = "D"
+title = "Turning"
+[[card.point]]
+id = "D1"
+power = "idle"
+flap_deg = 0
+bank_deg = -30
+"""
+STALL_KT = {"A1": 50.0, "A2": 46.0, "D1": 53.7}
+
+
+def heard(id, at_s, kind, name, value=None, unit=None, **over):
+    call = HeardCall(
+        id=id,
+        start_ns=s_to_ns(at_s),
+        end_ns=s_to_ns(at_s + 0.5),
+        kind=kind,
+        name=name,
+        value=value,
+        unit=unit,
+        words=name,
+        posterior=0.985,
+        engine="made",
+        pack="en/2",
+    )
+    return replace(call, **over)
+
+
+def settings(n, at_s, **values):
+    return [
+        heard(f"{name}{n}", at_s + k, CallKind.SETTING, name, value, {"flap": "deg", "bank": "deg"}.get(name))
+        for k, (name, value) in enumerate(values.items())
+    ]
+
+
+def run(n, at_s, point):
+    calls = [heard(f"on{n}", at_s, CallKind.EVENT, "on_condition")]
+    stall = STALL_KT[point] + 0.3 * (n % 3 - 1)
+    for k in range(10):
+        speed = float(round(stall + 10 - 1.1 * k))
+        calls.append(heard(f"s{n}-{k}", at_s + 3 + 1.1 * k, CallKind.AIRSPEED, "ias", speed, "kt"))
+    calls.append(heard(f"b{n}", at_s + 13.6, CallKind.EVENT, "break"))
+    return [*calls, heard(f"r{n}", at_s + 17, CallKind.EVENT, "recovered")]
+
+
+def flight_calls():
+    """Three runs a point; what is set is called once before them."""
+    calls = settings(1, 5, power="idle", flap=0.0, bank=0.0)
+    for n in range(3):
+        calls += run(n, 30 + 70 * n, "A1")
+    calls += settings(2, 235, bank=-30.0)
+    for n in range(3, 6):
+        calls += run(n, 250 + 70 * (n - 3), "D1")
+    calls += settings(3, 455, flap=20.0, bank=0.0)
+    for n in range(6, 9):
+        calls += run(n, 470 + 70 * (n - 6), "A2")
+    return calls
+
+
+@pytest.fixture
+def campaign(tmp_path) -> Path:
+    (tmp_path / "campaign.toml").write_text(CAMPAIGN, "utf-8")
+    return tmp_path
+
+
+def write(campaign: Path, calls, name="day1") -> Path:
+    points = codec.points_to_body(load_campaign(campaign).points)
+    info = FlightInfo(id=name, configuration="base", started_utc="2031-05-04T07:00:00Z")
+    with Journal.create(campaign / "flights" / name, info, points=points) as journal:
+        journal.append(
+            [codec.call_row(call, "2031-05-04T07:00:00Z") for call in sorted(calls, key=lambda c: c.start_ns)]
+        )
+    return campaign / "flights" / name
+
+
+def points_of(campaign, folder):
+    return [run.point for run in load_flight(load_campaign(campaign), folder).runs.runs]
+
+
+def test_the_flight_as_it_is_stands_at_its_points_and_asks_nothing_of_them(campaign):
+    desk = ReviewDesk(write(campaign, flight_calls()), "anna").load()
+
+    assert [run.point for run in desk.runs.runs] == ["A1"] * 3 + ["D1"] * 3 + ["A2"] * 3
+    assert [item for item in desk.queue.items if item.item in (Item.POINT, Item.RUN)] == []
+
+
+def test_a_missed_bank_call_is_asked_about_by_its_stall_speed_and_one_key_moves_the_runs(campaign):
+    """Turning runs went into the level point, counted and unqueued; the point read 1.3 kt wrong."""
+    folder = write(campaign, [call for call in flight_calls() if call.id != "bank2"])
+    review = ReviewDesk(folder, "anna")
+    desk = review.load()
+
+    assert [run.point for run in desk.runs.runs][3:6] == ["A1"] * 3
+    (item,) = [item for item in desk.queue.items if item.item is Item.POINT]
+    assert set(item.runs) >= {run.id for run in desk.runs.runs[3:6]}
+    assert item.proposed == "D1"
+    assert "D1 (bank 30 left) would fit: was a bank call missed" in "; ".join(item.why)
+    assert desk.queue.items[0] is item
+
+    review.act_all([(Action.ASSIGN, run.id, "", {"point": "D1"}) for run in desk.runs.runs[3:6]])
+    assert [run.point for run in review.load().runs.runs][3:6] == ["D1"] * 3
+
+
+@pytest.mark.parametrize(
+    "name, value, unit, why",
+    [
+        ("power", 65.0, "%", "no test point has power 65 %"),  # "sixty five percent humidity"
+        ("power", 5500.0, "rpm", "no test point has power 5500 rpm"),  # a radio call
+        ("power", 45.0, "%", "no test point has power 45 %"),  # "forty five litres"
+        ("bank", 45.0, "deg", "no test point has bank 45 right"),
+        ("flap", 35.0, "deg", "this aircraft has no flap 35"),
+    ],
+)
+def test_a_setting_out_of_talk_takes_no_run_its_point_and_says_what_it_would_do(campaign, name, value, unit, why):
+    """ "Sixty five percent humidity" took the test point of ten later runs."""
+    odd = heard("odd", 240.5, CallKind.SETTING, name, value, unit)
+    desk = ReviewDesk(write(campaign, [*flight_calls(), odd]), "anna").load()
+
+    assert [run.point for run in desk.runs.runs] == ["A1"] * 3 + ["D1"] * 3 + ["A2"] * 3
+    (item,) = [item for item in desk.queue.items if item.target == "odd"]
+    assert item.why[0] == f"not applied: {why}"
+
+
+def test_confirming_an_odd_setting_says_how_many_runs_it_moves(campaign):
+    odd = heard("odd", 240.5, CallKind.SETTING, "power", 65.0, "%")
+    desk = ReviewDesk(write(campaign, [*flight_calls(), odd]), "anna").load()
+    (item,) = [item for item in desk.queue.items if item.target == "odd"]
+
+    assert item.why[-1] == "confirming it moves 3 runs to no point"
+    assert len(item.runs) == 3 and desk.queue.items[0] is item
+
+
+def test_a_point_deleted_after_flying_moves_no_run(campaign):
+    """Its runs went to another point, "counts yes", and `plan` was silent."""
+    folder = write(campaign, flight_calls())
+    text = (campaign / "campaign.toml").read_text("utf-8")
+    gone = text.replace('[[card.point]]\nid = "A2"\npower = "idle"\nflap_deg = 20\n', "")
+    (campaign / "campaign.toml").write_text(gone, "utf-8")
+
+    assert points_of(campaign, folder)[6:] == ["A2"] * 3
+    reader = FlightByFlight(campaign)
+    list(reader)
+    reduction = reader.reduction()
+    assert [run.counts for run in reduction.runs][6:] == [False] * 3
+    said = [step for step in reduction.provenance.steps if "flown as" in step]
+    assert said == list(flown(campaign).elsewhere)
+    assert [sentence.split(";")[0] for sentence in said] == [
+        f"flight day1, run {k}: flown as A2 (idle, flap 20, wings level)" for k in (7, 8, 9)
+    ]
+
+
+def test_a_point_that_asks_for_something_else_now_counts_for_none_until_it_is_assigned(campaign):
+    folder = write(campaign, flight_calls())
+    text = (campaign / "campaign.toml").read_text("utf-8")
+    (campaign / "campaign.toml").write_text(text.replace("flap_deg = 20\n[[card]]", "flap_deg = 10\n[[card]]"), "utf-8")
+
+    assert points_of(campaign, folder)[6:] == [None] * 3
+    review = ReviewDesk(folder, "anna")
+    runs = review.load().runs.runs
+    assert "flown as A2 (idle, flap 20, wings level), which is idle, flap 10, wings level now" in runs[6].why_no_point
+    review.act(Action.ASSIGN, runs[6].id, point="A2")
+    assert points_of(campaign, folder)[6:] == ["A2", None, None]
+
+
+def test_points_added_after_flying_take_runs_that_had_none(campaign):
+    calls = [replace(call, value=25.0) if call.id == "flap3" else call for call in flight_calls()]
+    text = CAMPAIGN.replace("flap_deg = 20\nmax_ias_kt = 80\n", "flap_deg = 25\nmax_ias_kt = 80\n")
+    (campaign / "campaign.toml").write_text(text, "utf-8")
+    folder = write(campaign, calls)
+    assert points_of(campaign, folder)[6:] == [None] * 3
+
+    more = text + '[[card.point]]\nid = "D2"\npower = "idle"\nflap_deg = 25\n'
+    (campaign / "campaign.toml").write_text(more, "utf-8")
+    assert points_of(campaign, folder)[6:] == ["D2"] * 3
