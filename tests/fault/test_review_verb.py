@@ -62,7 +62,9 @@ def flight(tmp_path):
     with Journal.create(folder, FlightInfo(id="day1", configuration="baseline", started_utc=UTC)) as journal:
         journal.append(codec.call_row(call, UTC) for call in two_runs())
         clock = ClockMap(source="wing.mp4", offset_s=5.0, valid_to_s=60.0)
-        journal.append([codec.clock_map_row(clock, UTC, "map-0001")])
+        media = {"file": "wing.mp4", "sha256": "0" * 64, "camera": "wing", "duration_s": 55.0}
+        linked = JournalRow(id="media-0001", flight_ns=0, utc=UTC, kind=RowKind.MEDIA, body=media)
+        journal.append([linked, codec.clock_map_row(clock, UTC, "map-0001")])
     return folder
 
 
