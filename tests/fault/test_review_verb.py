@@ -21,7 +21,7 @@ from logger_app.logstore.schema import JOURNAL_FILE
 from logger_app.logstore.store import Journal
 from logger_app.records.calls import CallKind, HeardCall
 from logger_app.records.clocks import ClockMap
-from logger_app.records.journal import FlightInfo, RowKind
+from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 
 UTC = "2027-04-11T09:00:00.000000Z"
 
