@@ -105,7 +105,8 @@ def desk_acts(desk, args) -> list:
     """Take the corrections of a command line, in order; an undo sees what stands before it."""
     from logger_app.records.calls import Action
 
-    made, batch = [], []
+    made: list = []
+    batch: list = []
     for name, values in args.acts:
         if name == "undo":
             made += desk.act_all(batch) if batch else []

@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import Any
 
 from logger_app.records.calls import Flag, HeardCall, ReviewedCall
 from logger_app.records.plan import Campaign, TestPoint
@@ -165,7 +166,7 @@ def setting_called(
         return replace(memory, late=(*((i, k) for i, k in memory.late if i != item), (item, known)), doubts=kept)
     before: Known | None = getattr(memory, item)
     same = before is not None and (before.value, before.unit) == (known.value, known.unit)
-    memory = replace(memory, **{item: known}, doubts=kept)
+    memory = replace(memory, **_changes({item: known}), doubts=kept)
     if item in ITEMS and not same:
         memory = replace(memory, set_up_after_ns=memory.flown_ns)
     if item in ("power", "flap"):
@@ -193,12 +194,12 @@ def approach_flown(memory: Memory, at_ns: int) -> Memory:
         item: known if getattr(memory, item) is None else replace(known, belief=min(known.belief, LATE_BELIEF))
         for item, known in memory.late
     }
-    return replace(memory, late=(), flown_ns=at_ns, changed=False, repeated=False, **settled)
+    return replace(memory, late=(), flown_ns=at_ns, changed=False, repeated=False, **_changes(settled))
 
 
 def approach_given_up(memory: Memory) -> Memory:
     """The memory after airspeeds that were no run: what was said between them is set."""
-    return replace(memory, late=(), **dict(memory.late))
+    return replace(memory, late=(), **_changes(dict(memory.late)))
 
 
 def value_fits(item: str, value: float | str, unit: str | None, point: TestPoint) -> bool:
@@ -253,6 +254,11 @@ def setting_words(item: str, value: float | str | None, unit: str | None = None)
     return f"{item} {shown}" + (f" {unit}" if item == "power" and unit and not isinstance(value, str) else "")
 
 
+def _changes(known: dict[str, Known]) -> dict[str, Any]:
+    """Settings by the names of the memory's own fields."""
+    return {item: one for item, one in known.items() if item in (*ITEMS, "altitude", "fuel")}
+
+
 # ---- belief -----------------------------------------------------------------------------------------
 
 
@@ -293,7 +299,7 @@ def _why_fuel_doubtful(memory: Memory, value: float, possible: Possible) -> str:
 def _with_side(call: HeardCall | ReviewedCall, possible: Possible):
     """A bank called without a side is on the side that the campaign flies, if it flies one only."""
     value = call.value
-    if isinstance(value, str) or value <= 0:
+    if value is None or isinstance(value, str) or value <= 0:
         return value
     words = call.words if isinstance(call, HeardCall) else call.heard.words if call.heard else ""
     fits = [any(value_fits("bank", v, "deg", p) for p in possible.points) for v in (value, -value)]

@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from typing import Any
 
 from logger_app.records.calls import Action, CallKind, CallStatus, Correction, HeardCall, ReviewedCall
 from logger_app.units import to_kt
@@ -160,7 +161,7 @@ def _changed(now: _Now, correction: Correction) -> _Now:
         start_ns = int(correction.get("flight_ns", now.flight_ns))
         return replace(now, flight_ns=start_ns, end_ns=start_ns + now.end_ns - now.flight_ns, rejected=False)
     if action is Action.SET:
-        given = dict(correction.payload)
+        given: dict[str, Any] = dict(correction.payload)
         kind = CallKind(given.get("kind", now.kind))
         named = given.get("name", "ias" if kind is CallKind.AIRSPEED else now.name)
         return replace(

@@ -125,18 +125,18 @@ def _check_call_action(now: Standing, action: Action, target: str, payload: dict
     if action in (Action.ADD, Action.SET):
         payload["kind"] = str(kind)
         _check_content(now, kind, target, payload, None if action is Action.ADD else call)
-    if action is Action.CONFIRM and kind is CallKind.AIRSPEED and call.value is None:
+    if action is Action.CONFIRM and kind is CallKind.AIRSPEED and call is not None and call.value is None:
         raise ReviewError(f"call {target}: has no value to confirm.", hint=f"Use --set {target} VALUE.")
     return payload
 
 
 def _check_content(now: Standing, kind: CallKind, target: str, payload: dict, call: ReviewedCall | None) -> None:
     if kind is CallKind.AIRSPEED:
-        same = call is not None and call.kind is kind
-        value = payload.get("value", call.value if same else None)
-        payload["value"] = _airspeed(now, value, payload.get("unit") or (call.unit if same else None), target)
+        before = call if call is not None and call.kind is kind else None
+        value = payload.get("value", before.value if before else None)
+        payload["value"] = _airspeed(now, value, payload.get("unit") or (before.unit if before else None), target)
         payload["name"] = "ias"
-        payload.setdefault("unit", (call.unit if same else None) or now.unit)
+        payload.setdefault("unit", (before.unit if before else None) or now.unit)
         return
     name = payload.get("name") or (call.name if call is not None and call.kind is kind else None)
     if not name:

@@ -185,7 +185,7 @@ class _Expected:
             kt - planned
             for set_up in set_ups
             for kt in set_up.speeds.values()
-            if set_up.point in points and (planned := points[set_up.point].expected_stall_ias_kt) is not None
+            if (here := points.get(set_up.point or "")) and (planned := here.expected_stall_ias_kt) is not None
         ]
         self.offset_kt = median(off) if len(off) >= MIN_FOR_OFFSET else None
 

@@ -23,7 +23,7 @@ from types import MappingProxyType
 
 from logger_app.domain.binomial import clopper_pearson
 from logger_app.domain.stall_events import APPROACH_ENDS, APPROACH_STARTS, STALL_KINDS
-from logger_app.records.calls import CallKind, CallStatus, Flag, ReviewedCall
+from logger_app.records.calls import CallKind, CallStatus, Flag, HeardCall, ReviewedCall
 from logger_app.records.plan import TestPoint
 from logger_app.records.runs import FlightRuns, Run
 from logger_app.review.placing import Misplaced, line_at_event_kt, misplaced_runs
@@ -320,12 +320,17 @@ def expectations(speeds: Sequence[ReviewedCall]) -> dict[str, _Expected]:
         Airspeeds of one approach, in order of time.
     """
     predicted = {call.id: _predict(call, speeds) for call in speeds}
-    off = [abs(c.ias_kt - predicted[c.id][0]) for c in speeds if predicted[c.id][0] is not None]
+    off = [abs(_kt(c) - likely) for c in speeds if (likely := predicted[c.id][0]) is not None]
     wander = min(MAX_WANDER_KT, max(MIN_WANDER_KT, 1.4826 * median(off))) if off else MAX_WANDER_KT
     return {
         id: _Expected(likely, math.hypot(wander, BEYOND_KT_PER_S * beyond_s))
         for id, (likely, beyond_s) in predicted.items()
     }
+
+
+def _kt(call: ReviewedCall) -> float:
+    """The airspeed of a call of an approach: those without one are in none [kt]."""
+    return math.nan if call.ias_kt is None else call.ias_kt
 
 
 def _predict(call: ReviewedCall, speeds: Sequence[ReviewedCall]) -> tuple[float | None, float]:
@@ -334,7 +339,7 @@ def _predict(call: ReviewedCall, speeds: Sequence[ReviewedCall]) -> tuple[float 
     near = [c for c in others[:NEIGHBOURS] if abs(c.flight_ns - call.flight_ns) <= NEIGHBOUR_S * 1e9]
     if len(near) < MIN_FOR_A_LINE:
         return None, 0.0
-    points = sorted(((c.flight_ns - call.flight_ns) / 1e9, c.ias_kt) for c in near)
+    points = sorted(((c.flight_ns - call.flight_ns) / 1e9, _kt(c)) for c in near)
     slopes = [(b[1] - a[1]) / (b[0] - a[0]) for a, b in combinations(points, 2) if b[0] - a[0] > 0.3]
     slope = median(slopes) if slopes else 0.0
     beyond_s = max(0.0, points[0][0], -points[-1][0])
@@ -344,7 +349,7 @@ def _predict(call: ReviewedCall, speeds: Sequence[ReviewedCall]) -> tuple[float 
 class _Context:
     """Everything that a doubt about one call is judged by, worked out once."""
 
-    def __init__(self, runs: FlightRuns, calls, unit: str, graduation: float, disagreeing: Mapping[str, object]):
+    def __init__(self, runs: FlightRuns, calls, unit: str, graduation: float, disagreeing: Mapping[str, float | str]):
         self.runs = runs
         self.unit = unit
         self.graduation = graduation
@@ -379,16 +384,15 @@ def _doubt(call: ReviewedCall, context: _Context) -> QueueItem | None:
 
 
 def _flagged_as_heard(calls: Iterable[ReviewedCall], now: _Context) -> frozenset[str]:
-    heard = [_as_heard(call, now.unit) for call in calls if call.heard]
+    heard = [_as_heard(call, call.heard, now.unit) for call in calls if call.heard]
     context = _Context(now.runs, heard, now.unit, now.graduation, now.disagreeing)
     # Runs move with corrections; here every call counts as being in one.
     context.run_of = dict.fromkeys(context.approach_of, "")
     return frozenset(call.id for call in heard if _doubt(call, context))
 
 
-def _as_heard(call: ReviewedCall, unit: str) -> ReviewedCall:
-    heard = call.heard
-    speed = heard.kind is CallKind.AIRSPEED and isinstance(heard.value, (int, float))
+def _as_heard(call: ReviewedCall, heard: HeardCall, unit: str) -> ReviewedCall:
+    speed = heard.value if heard.kind is CallKind.AIRSPEED and isinstance(heard.value, (int, float)) else None
     return replace(
         call,
         flight_ns=heard.start_ns,
@@ -398,7 +402,7 @@ def _as_heard(call: ReviewedCall, unit: str) -> ReviewedCall:
         value=heard.value,
         unit=heard.unit,
         status=CallStatus.HEARD,
-        ias_kt=to_kt(heard.value, heard.unit or unit) if speed else None,
+        ias_kt=None if speed is None else to_kt(speed, heard.unit or unit),
     )
 
 
@@ -444,7 +448,7 @@ def _rivals(call: ReviewedCall, context: _Context) -> list[tuple[float, float]]:
 
 def _reasons(call: ReviewedCall, expected: _Expected, crowded: bool, context: _Context) -> list[str]:
     why = []
-    if expected.ias_kt is not None and abs(call.ias_kt - expected.ias_kt) > 2 * expected.sigma_kt:
+    if expected.ias_kt is not None and abs(_kt(call) - expected.ias_kt) > 2 * expected.sigma_kt:
         why.append(f"implausible: its neighbours make {context.own(expected.ias_kt):.0f} {context.unit} likely")
     if call.posterior < 0.9:
         why.append(f"low confidence ({100 * call.posterior:.0f} %)")
@@ -502,7 +506,7 @@ def _call_item(
     )
 
 
-def _heard_instead(call: ReviewedCall, wrong: float, context: _Context) -> object | None:
+def _heard_instead(call: ReviewedCall, wrong: float, context: _Context) -> float | str | None:
     """What the second listening heard, unless it only missed a call that the first was sure of."""
     other = context.disagreeing.get(call.id)
     return None if other == NOTHING and wrong < 0.5 else other
@@ -512,21 +516,22 @@ def _proposal(call: ReviewedCall, expected: _Expected, wrong: float, context: _C
     """The likeliest other reading: second listening, sequence reader, a rival that fits, the line."""
     if (other := _heard_instead(call, wrong, context)) is not None:
         return other
-    if call.heard.proposed is not None and call.heard.proposed != call.value:
-        return call.heard.proposed
-    if expected.ias_kt is None:
+    heard, likely_kt = call.heard, expected.ias_kt
+    if heard is not None and heard.proposed is not None and heard.proposed != call.value:
+        return heard.proposed
+    if likely_kt is None:
         return None
 
     def weight(kt: float, posterior: float) -> float:
-        return posterior * _normal(kt - expected.ias_kt, expected.sigma_kt)
+        return posterior * _normal(kt - likely_kt, expected.sigma_kt)
 
     rivals = [(weight(*rival), rival[0]) for rival in _rivals(call, context)]
     best = max(rivals, default=(0.0, 0.0))
     line = (1 - call.posterior) * (1 - SLIP_SHARE) / DIAL_KT
-    if best[0] > max(weight(call.ias_kt, call.posterior), line):
+    if best[0] > max(weight(_kt(call), call.posterior), line):
         return round(from_kt(best[1], call.unit or context.unit), 3)
-    if abs(call.ias_kt - expected.ias_kt) > 2 * expected.sigma_kt:
-        return context.mark(expected.ias_kt)
+    if abs(_kt(call) - likely_kt) > 2 * expected.sigma_kt:
+        return context.mark(likely_kt)
     return None
 
 
@@ -544,11 +549,11 @@ def _alone_kt(call: ReviewedCall, approach: Approach) -> float:
     are too few for a line. Only to order the queue: `reduce` works out the stall speed.
     """
     end_ns = approach.end_ns or approach.speeds[-1].flight_ns
-    points = {c.id: ((c.flight_ns - end_ns) / 1e9, c.ias_kt) for c in approach.speeds}
+    points = {c.id: ((c.flight_ns - end_ns) / 1e9, _kt(c)) for c in approach.speeds}
     with_it = line_at_event_kt(list(points.values()))
     without = line_at_event_kt([point for id, point in points.items() if id != call.id])
     # The only reading of a run decides all: more than any error of a fit, and still a sane number.
-    return abs(with_it - without) if without is not None else ONLY_KT
+    return ONLY_KT if with_it is None or without is None else abs(with_it - without)
 
 
 # Silences, runs, second listening, sample ----------------------------------------------------
@@ -563,7 +568,7 @@ def _due(context: _Context) -> list[QueueItem]:
         if usual_s is None:
             continue
         speeds = approach.speeds
-        pairs = [(a, b.flight_ns, b.ias_kt) for a, b in zip(speeds, speeds[1:], strict=False)]
+        pairs = [(a, b.flight_ns, _kt(b)) for a, b in zip(speeds, speeds[1:], strict=False)]
         if approach.end_ns is not None:
             pairs.append((speeds[-1], approach.end_ns, _continued_kt(speeds, approach.end_ns)))
         for before, next_ns, next_kt in pairs:
@@ -578,11 +583,9 @@ def _continued_kt(speeds: Sequence[ReviewedCall], at_ns: int) -> float:
     """The airspeed that the approach would come to, at the pace of its last calls."""
     late = speeds[-NEIGHBOURS:]
     slopes = [
-        (b.ias_kt - a.ias_kt) / (b.flight_ns - a.flight_ns)
-        for a, b in combinations(late, 2)
-        if b.flight_ns > a.flight_ns
+        (_kt(b) - _kt(a)) / (b.flight_ns - a.flight_ns) for a, b in combinations(late, 2) if b.flight_ns > a.flight_ns
     ]
-    return speeds[-1].ias_kt + (median(slopes) if slopes else 0.0) * (at_ns - speeds[-1].flight_ns)
+    return _kt(speeds[-1]) + (median(slopes) if slopes else 0.0) * (at_ns - speeds[-1].flight_ns)
 
 
 def _due_item(before, next_ns: int, next_kt: float, step_s: float, approach: Approach, context) -> QueueItem:
@@ -595,7 +598,7 @@ def _due_item(before, next_ns: int, next_kt: float, step_s: float, approach: App
         run=context.run_at(at_ns),
         flight_ns=at_ns,
         why=(f"silence of {step_s:.1f} s where a call comes every {approach.usual_s:.1f} s",),
-        proposed=context.mark((before.ias_kt + next_kt) / 2),
+        proposed=context.mark((_kt(before) + next_kt) / 2),
         # One more point on a line: the nearer to the event the more it says.
         effect_kt=0.2 / (1 + max(0.0, (end_ns - at_ns) / 4e9)),
         p_wrong=0.5,
@@ -702,9 +705,9 @@ def _with_consequence(item: QueueItem, context: _Context, what_if: WhatIf | None
     return replace(item, why=(*item.why, words), effect_kt=effect_kt, runs=tuple(run.id for run in moved))
 
 
-def _second_listening(rows: Iterable[Mapping]) -> tuple[dict[str, object], list[Mapping]]:
+def _second_listening(rows: Iterable[Mapping]) -> tuple[dict[str, float | str], list[Mapping]]:
     """By call what the second listening heard instead, and what it heard beyond the first."""
-    disagreeing: dict[str, object] = {}
+    disagreeing: dict[str, float | str] = {}
     extra: list[Mapping] = []
     for row in rows:
         heard = list(row.get("heard") or [])

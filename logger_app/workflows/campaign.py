@@ -115,13 +115,13 @@ def _load(
 
     folder = Path(flight_dir)
     with Journal.open(folder, read_only=True) as journal:
-        rows = list(takewhile(lambda row: seen is None or row.seq <= seen.last_seq, journal.rows()))
+        rows = list(takewhile(lambda row: seen is None or (row.seq or 0) <= seen.last_seq, journal.rows()))
     if seen is None:
         info, segments = codec.flight_info(rows, folder), segments_of(folder, rows)
         seen = _Seen(
             folder=folder,
             info=info,
-            last_seq=rows[-1].seq,
+            last_seq=rows[-1].seq or 0,
             duration_ns=s_to_ns(end_s(segments)),
             segments=tuple(replace(segment, checks=()) for segment in segments),
         )

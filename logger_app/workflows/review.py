@@ -81,7 +81,7 @@ class Desk:
     def clock(self, camera: str) -> ClockMap:
         """The clock of a camera file, the last one found; `ReviewError` if it is not linked."""
         files = [file for file in camera_files(self.media, self.clock_maps) if file.clock_map is not None]
-        fitting = [file.clock_map for file in files if file.named(camera)]
+        fitting = [file.clock_map for file in files if file.clock_map is not None and file.named(camera)]
         if not fitting:
             known = ", ".join(sorted(file.file for file in files)) or "none"
             raise ReviewError(
@@ -142,7 +142,7 @@ class ReviewDesk:
         """
         with Journal.open(self.flight_dir, read_only=True) as journal:
             # Rows never change: only new ones are read, and without any the desk is as it was.
-            new = list(journal.rows(after=self._rows[-1].seq if self._rows else 0))
+            new = list(journal.rows(after=(self._rows[-1].seq or 0) if self._rows else 0))
             info = journal.info
             sound = tuple(audio_io.journal_segments(journal))
         if self._desk is None or new or sound != self._desk.sound:
@@ -361,7 +361,14 @@ class ReviewDesk:
             ]
         with Journal.open(self.flight_dir) as journal:
             now = utc_now()
-            note = {"call": None, "start_ns": 0, "heard": [], "engine": engine, "whole": True, "compared": len(first)}
+            note: dict = {
+                "call": None,
+                "start_ns": 0,
+                "heard": [],
+                "engine": engine,
+                "whole": True,
+                "compared": len(first),
+            }
             journal.append(
                 JournalRow(
                     id=journal.new_id("second"), flight_ns=body["start_ns"], utc=now, kind=RowKind.SECOND, body=body
