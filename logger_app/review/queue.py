@@ -714,7 +714,7 @@ def _second_listening(rows: Iterable[Mapping]) -> tuple[dict[str, float | str], 
         if row.get("call"):
             first = heard[0] if heard else {}
             value = first.get("value") if first.get("value") is not None else first.get("name")
-            disagreeing[row["call"]] = value if heard else NOTHING
+            disagreeing[row["call"]] = NOTHING if value is None else value
         else:
             extra += heard
     return disagreeing, extra

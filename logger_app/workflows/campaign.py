@@ -17,7 +17,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from logger_app.domain.flight_time import Overlap, overlaps
-from logger_app.domain.runs import elsewhere_in_words
 from logger_app.errors import CardError, Fault, Notice
 from logger_app.records.calls import Correction, ReviewedCall
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
@@ -323,6 +322,8 @@ class FlightByFlight:
 
     def of(self, folders: Iterable[Path]) -> Iterator[tuple[FlightData, tuple[StallSpeed, ...]]]:
         """As iterating, for some of `folders` only."""
+        from logger_app.domain.runs import elsewhere_in_words
+
         for folder in folders:
             flight, seen, rows = _load(self.campaign, folder)
             self.rows, self._seen[flight.info.id] = rows, seen
