@@ -13,7 +13,7 @@ from logger_app.records.journal import JournalRow, RowKind
 from logger_app.units import NS_PER_S, ns_to_s, s_to_ns
 
 RESTARTED = "restarted"
-# A recogniser that looks ahead gives a call, and the step that follows from it, this much after a touch at most.
+# A recogniser looks ahead: a call, and the step that follows from it, may come this much later than its words.
 LATE_CALL_NS = s_to_ns(2.0)
 
 

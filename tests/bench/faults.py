@@ -22,6 +22,11 @@ microphone       unplugged, stalling, absent, overflowing, a library that raises
 clocks           the wall clock set by minutes and hours, either way; the monotonic clock as well; the machine asleep
 second writer    a second program on a flight that is flown: refused if it writes, answered if it reads
 two at once      the same verb twice at the same moment
+blocked output and frozen sound
+                 nobody reads what `fly` prints, or the loudspeaker does not answer: calls are saved when they are made,
+                 the flight ends when it is asked to, and what was not printed or played is told
+sound that ended early
+                 no room for sound, or its files gone: a flight that goes on lies behind all that its rows know
 
 Trial k of a kind with a seed is drawn alike each time (`--from K --trials 1` runs it alone). Power cuts, pulled media
 and small disks need root and loop devices; without, a trial counts as not done and the table says so.
@@ -30,6 +35,7 @@ and small disks need root and loop devices; without, a trial counts as not done 
 from __future__ import annotations
 
 import argparse
+import fcntl
 import hashlib
 import json
 import os
@@ -45,6 +51,7 @@ import time
 from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
+from datetime import datetime
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -52,13 +59,13 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import numpy as np
 
+from logger_app.domain.flight_time import LATE_CALL_NS
 from logger_app.errors import LogError, LoggerError
 from logger_app.logstore.audio_io import SegmentWriter, list_segments, read_sound, sound_duration_s
 from logger_app.logstore.recover import readable_rows, rescue, verify
 from logger_app.logstore.schema import JOURNAL_FILE
 from logger_app.logstore.store import Journal
 from logger_app.records.journal import JournalRow, RowKind
-from logger_app.workflows.flight_session import LATE_CALL_NS
 
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = ROOT / "demo_sessions" / "sparrow_cuffs" / "inputs"
@@ -109,14 +116,9 @@ def start_verb(words, plan: dict | None, folder: Path, **options) -> subprocess.
     # Files, not pipes: a full pipe would stop a verb that nobody reads.
     out, err = (folder / f"{number}.{name}" for name in ("out", "err"))
     with out.open("wb") as to_out, err.open("wb") as to_err:
+        streams = {"stdout": to_out, "stderr": to_err, "stdin": subprocess.DEVNULL}
         process = subprocess.Popen(
-            [sys.executable, *program, *map(str, words)],
-            cwd=ROOT,
-            env=env,
-            stdout=to_out,
-            stderr=to_err,
-            stdin=subprocess.DEVNULL,
-            **options,
+            [sys.executable, *program, *map(str, words)], cwd=ROOT, env=env, **(streams | options)
         )
     process.said = out, err
     return process
@@ -974,7 +976,9 @@ def _flown(trial: Trial, plan: dict, what: str) -> list[str]:
     _no_flight(trial.bench, campaign)
     pushed = trial.folder / "pushed.json"
     plan |= {"script": True, "reserve": 0, "pushed": str(pushed)}
-    code, out, said = run_verb(("fly", campaign, "--flight", FLIGHT, "--no-screen", "--json"), plan, trial.folder)
+    absent = any(event[1] == "absent" for event in plan.get("microphone", []))
+    words = ("fly", campaign, "--flight", FLIGHT, "--no-screen", "--json", *(["--without-microphone"] * absent))
+    code, out, said = run_verb(words, plan, trial.folder)
     flight = _flight(campaign)
     wrong = _refused("fly", code, said, what, (130,))
     if not pushed.is_file() or not (flight / JOURNAL_FILE).is_file():
@@ -1036,6 +1040,159 @@ def _segment(flight: Path, segment) -> np.ndarray:
     return segment_samples(flight, segment)
 
 
+# ---- output that blocks, sound that ends early ---------------------------------------------------------
+
+
+def blocked(trial: Trial) -> list[str]:
+    """Nobody reads, or the loudspeaker does not answer: every call is saved when it is made, and the flight ends when asked to."""
+    how = trial.chance.choice(
+        ["full pipe", "both full", "stopped terminal", "reader dies", "closed", "frozen", "frozen and full"]
+    )
+    number = trial.chance.choice([signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+    at = trial.chance.randint(60, 120)
+    plan = {
+        "script": True,
+        "reserve": 0,
+        "pushed": str(trial.folder / "pushed.json"),
+        "blocks": at,
+        "signal": int(number),
+    }
+    if "frozen" in how:
+        plan["frozen"] = trial.chance.randint(0, at // 2)
+    if trial.chance.random() < 0.3:
+        plan["microphone"] = [[at // 2, trial.chance.choice(["unplugged", "stalls", "raises"]), 0.8]]
+    campaign = trial.copy()
+    _no_flight(trial.bench, campaign)
+    words = ("fly", campaign, "--flight", FLIGHT, "--no-screen", *trial.chance.choice([["--json"], []]))
+    what = f"{how}, {number.name}"
+    with _nobody_reads(how) as streams:
+        process = start_verb(words, plan, trial.folder, **streams)
+        code, _, said = finish(process)
+    wrong = [] if code == 130 else [f"{what}: exit code {code}: {said.strip()[-300:]}"]
+    if "Traceback" in said or "Fatal" in said:
+        wrong.append(f"{what}: {said.strip()[-300:]}")
+    flight = _flight(campaign)
+    rows = sorted(_facts(flight).values(), key=lambda row: row.seq)
+    calls = [row for row in rows if row.kind == "call"]
+    heard_s = sum(s.samples for s in list_segments(flight)) / RATE_HZ
+    if len(calls) < heard_s / 0.15 - 2:
+        wrong.append(f"{what}: {len(calls)} calls saved of {heard_s / 0.15:.0f}")
+    if number == signal.SIGINT and not any(row.body.get("step") == "landed" for row in rows):
+        wrong.append(f"{what}: landed, and the journal does not say so")
+    wrong += _saved_when_made(calls, what)
+    lost = "not printed" in said
+    if "stderr" not in streams and lost is not (
+        how in ("full pipe", "stopped terminal", "reader dies", "closed", "frozen and full")
+    ):
+        wrong.append(
+            f"{what}: rows {'said to be lost and were not' if lost else 'lost and not said'}: {said.strip()[-200:]}"
+        )
+    if "frozen" in how and "tone" not in said:
+        wrong.append(f"{what}: tones lost and not said: {said.strip()[-200:]}")
+    return wrong + _whole(flight)
+
+
+def _saved_when_made(calls, what: str) -> list[str]:
+    """By the labels of the wall clock no call waited to be saved for long after it was made."""
+    made = [(datetime.fromisoformat(row.utc).timestamp(), row.body["end_ns"] / 1e9) for row in calls]
+    late_s = max((utc_s - flight_s for utc_s, flight_s in made), default=0) - min((u - f for u, f in made), default=0)
+    return [f"{what}: a call was saved {late_s:.1f} s after it was made"] if late_s > 8 else []
+
+
+@contextmanager
+def _nobody_reads(how: str):
+    """Streams for a child whose output is not taken."""
+    if how == "frozen":
+        yield {}
+        return
+    if how == "stopped terminal":
+        ours, theirs = os.openpty()
+        os.set_blocking(theirs, False)
+        _fill_up(theirs)
+    else:
+        ours, theirs = os.pipe()
+        if how != "reader dies":
+            fcntl.fcntl(theirs, fcntl.F_SETPIPE_SZ, 4096)
+            os.set_blocking(theirs, False)
+            _fill_up(theirs)
+    os.set_blocking(theirs, True)
+    streams = {"stdout": theirs} | ({"stderr": theirs} if how == "both full" else {})
+    if how == "closed":
+        streams["preexec_fn"] = lambda: os.close(1)
+    if how == "reader dies":
+        os.close(ours)
+    try:
+        yield streams
+    finally:
+        os.close(theirs)
+        if how != "reader dies":
+            os.close(ours)
+
+
+def _fill_up(fd: int) -> None:
+    for size in (4096, 1):
+        try:
+            while os.write(fd, b"." * size):
+                pass
+        except BlockingIOError:
+            continue
+
+
+def sound_ends_early(trial: Trial) -> list[str]:
+    """The disk has no room for sound, or its files are gone: a flight that goes on lies behind all that it knows."""
+    campaign = trial.copy()
+    _no_flight(trial.bench, campaign)
+    flight, wrong = _flight(campaign), []
+    for part in range(trial.chance.randint(2, 4)):
+        at = trial.chance.randint(50, 110)
+        plan = {"script": True, "reserve": 0, "pushed": str(trial.folder / f"pushed{part}.json"), "blocks": at}
+        how = trial.chance.choice(["no room", "no room at all", "unplugged", "files gone", "files cut"])
+        if how.startswith("no room"):
+            plan["full"] = 0 if how == "no room at all" else trial.chance.randint(0, at)
+        if how == "unplugged":
+            plan["microphone"] = [[trial.chance.randint(25, at), "unplugged", 60.0]]
+        plan["signal"] = int(trial.chance.choice([signal.SIGTERM, signal.SIGHUP, signal.SIGKILL]))
+        before = sorted(_facts(flight).values(), key=lambda row: row.seq) if part else []
+        code, _, said = run_verb(("fly", campaign, "--flight", FLIGHT, "--no-screen"), plan, trial.folder)
+        if code not in (130, 1, -9) or "Traceback" in said:
+            wrong.append(f"part {part} ({how}): exit code {code}: {said.strip()[-300:]}")
+        rows = sorted(_facts(flight).values(), key=lambda row: row.seq)
+        wrong += _goes_on(before, rows[len(before) :], f"part {part} ({how})")
+        if how.startswith("files"):
+            for path in (flight / "audio").glob("*") if (flight / "audio").is_dir() else ():
+                os.truncate(path, 44) if how == "files cut" else path.unlink()
+    health = verify(flight)
+    back = [fault for fault in health.faults if "goes back" in str(fault)]
+    wrong += [f"verify: {back[0]}"] if back else []
+    segments = list_segments(flight)
+    wrong += [
+        f"sound lies over itself: {a.file} and {b.file}"
+        for a, b in zip(segments, segments[1:])
+        if a.end_sample > b.first_sample
+    ]
+    code, out, said = run_verb(("reduce", campaign, "--json"), None, trial.folder)
+    if code not in (0, 1) or "goes back" in out + said:
+        wrong.append(f"reduce: exit code {code}: {(out + said).strip()[-300:]}")
+    return wrong
+
+
+def _goes_on(before, after, what: str) -> list[str]:
+    """By the rows themselves: each time that the new ones know is later than every time that the old ones knew."""
+
+    def times(row) -> list[int]:
+        return [row.flight_ns, *(row.body[key] for key in ("start_ns", "end_ns") if isinstance(row.body.get(key), int))]
+
+    known = max((t for row in before for t in times(row)), default=0)
+    early = [row for row in after if row.kind in ("call", "step", "verdict", "audio") and min(times(row)) < known]
+    early = [row for row in early if not (row.kind == "verdict" and row.body["ended"] == "gap")]  # of the run before
+    early = [
+        row
+        for row in early
+        if not (row.kind == "audio" and any(b.body.get("file") == row.body["file"] for b in before))
+    ]
+    return [f"{what}: {len(early)} rows before {known / 1e9:.2f} s, the first {early[0]}"] if early else []
+
+
 # ---- all together ------------------------------------------------------------------------------------
 
 WRITING = ("fly", "hear", "review", "sync", "reduce", "report")
@@ -1060,6 +1217,8 @@ def _kinds() -> dict[str, tuple]:
         "clocks": (clocks, None, 6),
         "second writer": (second_writer, None, 4),
         "two at once": (two_at_once, None, 4),
+        "blocked output and frozen sound": (blocked, None, 4),
+        "sound that ended early": (sound_ends_early, None, 4),
     }
     return kinds
 
@@ -1079,6 +1238,8 @@ QUICK = (
     "microphone",
     "clocks",
     "second writer",
+    "blocked output and frozen sound",
+    "sound that ended early",
 )
 
 

@@ -13,6 +13,9 @@ script                  a call every 0.15 s of sound in place of the recogniser
 reserve                 room kept for the journal in flight [B]
 microphone              [[block, event, seconds], ...]: a sound card that misbehaves, see `Card`
 blocks                  so many blocks of sound, then Ctrl-C
+signal                  the number of another signal, in place of Ctrl-C
+frozen                  from this block on, a tone that is to be played is never answered
+full                    from this block on, the disk has no room for sound
 clock                   [[block, wall_by_s, monotonic_by_s, slept], ...]: clocks that jump at a block; `slept` says that
                         the time has really passed, and the sound card was asleep
 """
@@ -222,6 +225,7 @@ class Card(types.ModuleType):
         self.began_s, self.slept_s = _MONOTONIC(), 0.0
         self.stream, self.state, self.until_s = None, "", 0.0  # the stream: its callback
         self.pushed: list[int] = []
+        self.k = 0
         self.thread = threading.Thread(target=self.run, daemon=True)
         if self.events and self.events[0][1] == "absent":
             self.begin(self.events.pop(0))
@@ -249,7 +253,13 @@ class Card(types.ModuleType):
         raise self.PortAudioError("no loudspeaker")
 
     def play(self, *args, **options):
-        raise self.PortAudioError("no loudspeaker")
+        if self.k >= self.plan.get("frozen", float("inf")):
+            threading.Event().wait()
+        if "frozen" not in self.plan:
+            raise self.PortAudioError("no loudspeaker")
+
+    def get_stream(self):
+        return types.SimpleNamespace(latency=0.02)
 
     query_devices = check_output_settings = RawOutputStream
 
@@ -274,6 +284,7 @@ class Card(types.ModuleType):
     def run(self) -> None:
         overflow = False
         for k in range(self.plan["blocks"]):
+            self.k = k
             due_s = self.began_s + (k + 1) * BLOCK_S
             _SLEEP(max(0.0, due_s - _MONOTONIC()))
             while self.jumps and self.jumps[0][0] <= k:
@@ -294,7 +305,7 @@ class Card(types.ModuleType):
             self.pushed.append(number)
         Path(self.plan["pushed"]).write_text(json.dumps(self.pushed))
         _SLEEP(0.2)
-        os.kill(os.getpid(), signal.SIGINT)
+        os.kill(os.getpid(), self.plan.get("signal", signal.SIGINT))
 
 
 def main() -> int:
@@ -313,6 +324,9 @@ def main() -> int:
     if "blocks" in plan:
         sys.modules["sounddevice"] = card = Card(plan, clocks)
         card.thread.start()
+        if "full" in plan:
+            usage = shutil.disk_usage
+            shutil.disk_usage = lambda path: usage(path)._replace(free=0) if card.k >= plan["full"] else usage(path)
     try:
         return kneecall(sys.argv[2:])
     finally:

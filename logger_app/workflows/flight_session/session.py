@@ -12,6 +12,7 @@ from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
+from logger_app.domain.flight_time import LATE_CALL_NS
 from logger_app.errors import CaptureError, LogError
 from logger_app.fly.capture.audio_writer import HEARING_S, AudioWriter, HearingQueue, SoundState, samples_to_ns
 from logger_app.fly.capture.listener import Listener, Recogniser
@@ -63,10 +64,8 @@ TONE_AGE_S = 2.0
 STUCK_S = 3.0
 # A microphone that is away for less at the end of a flight leaves no gap.
 END_GAP_NS = s_to_ns(1.0)
-# How often the listener tells the core how far it has heard, and how much later than its words a call
-# may come (the recogniser looks ahead): silence is only believed after that.
+# How often the listener tells the core how far it has heard.
 TELL_NS = s_to_ns(0.25)
-LATE_CALL_NS = s_to_ns(2.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
