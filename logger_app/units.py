@@ -23,6 +23,8 @@ KT_PER_KMH = 1000.0 / M_PER_NMI
 KT_PER_MPS = 3600.0 / M_PER_NMI
 # Avoirdupois pound 0.45359237 kg exactly (same agreement); US gallon 231 in3.
 KG_PER_LB = 0.45359237
+# Conventional inch of mercury: 25.4 mm of 133.322387415 Pa (ISO 80000-4; NIST SP 811 rounds it to 3386.389 Pa).
+HPA_PER_INHG = 25.4 * 1.33322387415
 L_PER_USGAL = 231 * 2.54**3 / 1000.0
 # Standard acceleration of gravity, CGPM 1901.
 G0_MPS2 = 9.80665

@@ -79,13 +79,14 @@ def read_pictures(folder: Path, width_px: int, quality: int) -> tuple[list[tuple
                     )
                 image.load()  # texts may stand after the picture
                 about = _about(image.text.get(KEYWORD), path.name)
-                found.append((about, _small(image, width_px, quality)))
+                found.append((about, small_jpeg(image, width_px, quality)))
         except (OSError, ValueError, SyntaxError, Image.DecompressionBombError) as err:
             troubles.append(f"{path}: left out of the report ({err})")
     return found, troubles
 
 
-def _small(image, width_px: int, quality: int) -> bytes:
+def small_jpeg(image, width_px: int, quality: int) -> bytes:
+    """A picture as a JPEG no wider than that, without what its file says besides."""
     from PIL import Image
 
     small = image.convert("RGB")

@@ -269,6 +269,12 @@ FLIGHT = (
     Key(name="cards", kind="texts"),
     Key(name="work_done", kind="texts", about="what was altered on the aircraft before this flight"),
     Key(name="note", kind="text"),
+    Key(name="metar", kind="text", about="of the aerodrome at the time, as it was issued"),
+    Key(name="elevation_ft", low=-1500, high=20000, about="of the aerodrome, for its density altitude"),
+    Key(name="oat_degc", low=-60, high=60, about="at the aerodrome, instead of the METAR's"),
+    Key(name="qnh_hpa", low=850, high=1090),
+    Key(name="wind_deg", low=0, high=360, about="where it comes from"),
+    Key(name="wind_kt", low=0, high=150),
 )
 
 TEAM = (

@@ -13,6 +13,7 @@ import re
 import tomllib
 from typing import Any
 
+from logger_app.domain.metar import read_metar
 from logger_app.errors import Fault
 from logger_app.plan import keys
 from logger_app.plan.cards import check_campaign
@@ -324,6 +325,14 @@ def _point(card: str, values: dict) -> TestPoint:
 def _flights(reader: Reader, document: dict) -> tuple[PlannedFlight, ...]:
     found = []
     for where, values in reader.rows(document, "flight", keys.FLIGHT, label="id"):
+        if metar := values.get("metar"):
+            try:
+                read_metar(metar)
+            except ValueError as err:
+                reader.fault(
+                    f"{where}, metar", str(err), "a METAR as issued, as LZIB 211630Z 08005KT CAVOK 26/15 Q1022"
+                )
+                values.pop("metar")
         if reader.complete(values, keys.FLIGHT):
             loading = Loading(items=tuple(values.pop("load_kg", {}).items()), fuel_l=values.pop("fuel_l", None))
             found.append(PlannedFlight(**values, loading=loading))

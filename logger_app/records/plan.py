@@ -287,6 +287,13 @@ class PlannedFlight:
     cards: tuple[str, ...] = ()
     work_done: tuple[str, ...] = ()  # what was altered on the aircraft before this flight
     note: str = ""
+    # The air at the aerodrome: a METAR as issued, and what holds instead of it or beside it.
+    metar: str = ""
+    elevation_ft: float | None = None
+    oat_degc: float | None = None
+    qnh_hpa: float | None = None
+    wind_deg: float | None = None
+    wind_kt: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -59,6 +59,27 @@ class SavedStill:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Conditions:
+    """The air at the aerodrome of a flight; None and empty where nothing is known."""
+
+    wind: str = ""
+    oat_degc: float | None = None
+    qnh_hpa: float | None = None
+    pressure_altitude_ft: float | None = None
+    density_altitude_ft: float | None = None
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Photo:
+    """A photograph of what was fitted, as a small JPEG; `file` is its name in the campaign."""
+
+    configuration: str
+    file: str
+    jpeg: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Extras:
     """All of it.
 
@@ -71,6 +92,8 @@ class Extras:
     tufts: tuple[TuftMark, ...] = ()
     wings: tuple[WingMap, ...] = ()
     stills: tuple[SavedStill, ...] = ()
+    photos: tuple[Photo, ...] = ()
+    conditions: tuple[tuple[str, Conditions], ...] = ()  # by flight
     campaign_file: bytes | None = None
     versions: tuple[tuple[str, str], ...] = ()
     sheet_speeds: tuple[str, ...] = ("1.2", "1.1", "1.05", "stall")

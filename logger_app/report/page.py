@@ -155,6 +155,8 @@ def render_page(page: Page, media: Media, extras: Extras, files: list[str], made
             excluded=shown.excluded_table(page),
             corrected=shown.corrections_table(page),
             flights=shown.flights_table(page),
+            conditions=shown.conditions_table(page, dict(extras.conditions)),
+            photos=photos_by_configuration(extras, media),
             budget=lambda name, terms, comparison: shown.budget_table(name, terms, comparison, page),
             cameras=extras.cameras,
             most_files=MAX_FILES,
@@ -226,6 +228,15 @@ def slim(figure: Picture) -> Picture:
     return replace(
         figure, id=f"{figure.id}-slim", width=400.0, height=min(figure.height, 380.0), left=left, right=14.0, y=y
     )
+
+
+def photos_by_configuration(extras: Extras, media: Media) -> list[tuple[str, list[tuple[str, str]]]]:
+    """(configuration, [(file, data URI)]) of the photographs that there was room for."""
+    found: dict[str, list[tuple[str, str]]] = {}
+    for photo in extras.photos:
+        if uri := media.take(photo.jpeg, "image/jpeg"):
+            found.setdefault(photo.configuration, []).append((photo.file, uri))
+    return list(found.items())
 
 
 def no_comparison(page: Page) -> str:

@@ -25,6 +25,7 @@ from reportlab.platypus import (
 
 from logger_app import __version__
 from logger_app.report import shown, words
+from logger_app.report.extras import Extras
 from logger_app.report.figures import every_run
 from logger_app.report.figures_pdf import to_drawing
 from logger_app.report.fonts_io import marked, register
@@ -61,7 +62,7 @@ class _Document(BaseDocTemplate):
         super().handle_pageEnd()
 
 
-def write_pdf(path: Path, page: Page, media: Media, made_utc: str) -> list[float]:
+def write_pdf(path: Path, page: Page, media: Media, extras: Extras, made_utc: str) -> list[float]:
     """Write the PDF.
 
     Returns
@@ -71,7 +72,7 @@ def write_pdf(path: Path, page: Page, media: Media, made_utc: str) -> list[float
     """
     best: tuple[float, list[float], bytes] | None = None
     for scale in SCALES:
-        filled, data = _built(page, media, made_utc, scale)
+        filled, data = _built(page, media, extras, made_utc, scale)
         least = min(filled)
         if best is None or least > best[0]:
             best = least, filled, data
@@ -82,7 +83,7 @@ def write_pdf(path: Path, page: Page, media: Media, made_utc: str) -> list[float
     return best[1] if best else []
 
 
-def _built(page: Page, media: Media, made_utc: str, scale: float) -> tuple[list[float], bytes]:
+def _built(page: Page, media: Media, extras: Extras, made_utc: str, scale: float) -> tuple[list[float], bytes]:
     out = io.BytesIO()
     document = _Document(
         out,
@@ -101,7 +102,7 @@ def _built(page: Page, media: Media, made_utc: str, scale: float) -> tuple[list[
         MARGIN, 18 * mm, WIDTH, A4[1] - MARGIN - 18 * mm, leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0
     )
     document.addPageTemplates(PageTemplate(frames=[frame], onPage=lambda canvas, _: _foot(canvas, page, made_utc)))
-    document.build(_Story(page, media, made_utc, scale).flowables())
+    document.build(_Story(page, media, extras, made_utc, scale).flowables())
     return document.filled, out.getvalue()
 
 
@@ -136,12 +137,12 @@ def _marked(text: str, caveat: str, size: float = 9, bold: bool = False) -> Para
 class _Story:
     """The parts of the document, in order; `scale` shrinks figures so that pages fill well."""
 
-    def __init__(self, page: Page, media: Media, made_utc: str, scale: float):
-        self.page, self.media, self.made_utc, self.scale = page, media, made_utc, scale
+    def __init__(self, page: Page, media: Media, extras: Extras, made_utc: str, scale: float):
+        self.page, self.media, self.extras, self.made_utc, self.scale = page, media, extras, made_utc, scale
         self.names = {c.id: c.name for c in page.campaign.configurations}
 
     def flowables(self) -> list[Flowable]:
-        parts = [*self._head(), *self._answer(), *self._cautions()]
+        parts = [*self._head(), *self._answer(), *self._conditions(), *self._fitted(), *self._cautions()]
         for view in self.page.points:
             if view.sides:
                 parts += self._point(view)
@@ -234,6 +235,25 @@ class _Story:
         ]
         notes = [_text(line, 8.5, spaceAfter=2) for line in one.caveats]
         return [head, *claims, *([_box(notes, MARK)] if notes else []), Spacer(1, 5)]
+
+    def _conditions(self) -> list[Flowable]:
+        table = shown.conditions_table(self.page, dict(self.extras.conditions))
+        return [_heading("Conditions"), _shown(table), Spacer(1, 5)]
+
+    def _fitted(self) -> list[Flowable]:
+        parts: list[Flowable] = []
+        for photo in self.extras.photos:
+            image = Image(io.BytesIO(photo.jpeg))
+            scale = WIDTH * 0.45 * self.scale / image.imageWidth
+            image.drawWidth, image.drawHeight = image.imageWidth * scale, image.imageHeight * scale
+            name = self.names.get(photo.configuration, photo.configuration)
+            parts.append([image, _text(f"{name}: {photo.file}", 7.5, MUTED)])
+        if not parts:
+            return []
+        rows = [(parts[k : k + 2] + [""])[:2] for k in range(0, len(parts), 2)]
+        table = Table(rows, colWidths=[WIDTH / 2] * 2)
+        table.setStyle([_font(), ("VALIGN", (0, 0), (-1, -1), "TOP"), *_NO_PADDING])
+        return [_heading("What was fitted"), table, Spacer(1, 5)]
 
     def _cautions(self) -> list[Flowable]:
         lines = [

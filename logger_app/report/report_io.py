@@ -185,7 +185,7 @@ def _write_rest(folder: Path, page: Page, media: Media, extras: Extras, made_utc
     if pdf:
         from logger_app.report.pdf_io import write_pdf
 
-        write_pdf(folder / "report.pdf", page, media, made_utc)
+        write_pdf(folder / "report.pdf", page, media, extras, made_utc)
     files = sorted(str(path.relative_to(folder).as_posix()) for path in folder.rglob("*") if path.is_file())
     (folder / PAGE).write_text(render_page(page, media, extras, files, made_utc), encoding="utf-8")
     _write_manifest(folder, page, extras, made_utc)

@@ -5,11 +5,12 @@ Not for: tables for machines (see `tables`). Main names: `ShownTable` and the fu
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from logger_app.records.results import BudgetTerm, Comparison
 from logger_app.report import words
+from logger_app.report.extras import Conditions
 from logger_app.report.generations import Generation
 from logger_app.report.headline import headline
 from logger_app.report.view import Page, Pair, PointView, Row, RunView, Side
@@ -366,6 +367,48 @@ def flights_table(page: Page) -> ShownTable:
     ]
     more = f", the last {len(shown)} of {len(page.flights)}; all are in versions.json"
     return made("Flights" + (more if len(shown) < len(page.flights) else ""), columns, rows)
+
+
+def conditions_table(page: Page, conditions: Mapping[str, Conditions]) -> ShownTable:
+    """A row a flight: the air at the aerodrome, and what its runs were flown at."""
+    units = page.units
+    columns = (
+        Column(head="Flight", share=1.8),
+        Column(head="Begun", share=1.6),
+        Column(head="Wind", share=1.2),
+        Column(head="Temperature\n[degC]", number=True),
+        Column(head="QNH\n[hPa]", number=True, share=0.8),
+        Column(head="Density altitude,\naerodrome [ft]", number=True, share=1.4),
+        Column(head="Runs: altitude\n[ft]", number=True, share=1.4),
+        Column(head=f"Runs: weight\n[{units.weight_unit}]", number=True, share=1.2),
+        Column(head="Runs that\ncount", number=True, share=0.9),
+    )
+    rows = []
+    for data in page.flights[-MAX_FLIGHTS:]:
+        air = conditions.get(data.info.id, Conditions())
+        runs = [run.reduced for run in page.runs if run.flight == data.info.id and run.counts]
+        rows.append(
+            (
+                Cell(text=data.info.id, small=tuple(filter(None, (data.info.configuration or "", air.source)))),
+                data.info.started_utc or NONE,
+                air.wind or NONE,
+                number(air.oat_degc, 1),
+                number(air.qnh_hpa, 0),
+                number(air.density_altitude_ft, 0),
+                _reach([run.altitude_ft for run in runs], lambda value: number(value, 0)),
+                _reach([run.weight_kg for run in runs], units.weight),
+                str(len(runs)),
+            )
+        )
+    return made("Conditions of each flight.", columns, rows, stacked=True)
+
+
+def _reach(values: Sequence[float | None], text: Callable[[float], str]) -> str:
+    known = [value for value in values if value is not None]
+    if not known:
+        return NONE
+    low, high = text(min(known)), text(max(known))
+    return low if low == high else f"{low} to {high}"
 
 
 FLOWN = (

@@ -12,13 +12,14 @@ import json
 import tempfile
 import zipfile
 import zlib
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from logger_app import __version__
 from logger_app.errors import ReportError
 from logger_app.io.files import read_bytes, whole_file
+from logger_app.io.photos import PHOTOS_DIR, read_photos
 from logger_app.io.stills import STILLS_DIR
 from logger_app.report.prose import CAUTIONS
 from logger_app.report.report_io import MANIFEST
@@ -79,13 +80,15 @@ def write_package(
     """
     if target.exists() and not force:
         raise ReportError(f"{target}: already exists; not overwritten.", hint="Give another name, or --force.")
-    with tempfile.TemporaryDirectory(prefix="kneecall-package-") as name:
-        work = Path(name)
+    with tempfile.TemporaryDirectory(prefix="kneecall-package-") as made:
+        work = Path(made)
         page = add_report(
             campaign_dir, work / "report", pdf=True, sound=with_sound, as_of_data=True, stage=stage, warn=warn
         )
         (work / "report" / "campaign_copy.toml").rename(work / "campaign.toml")
-        _copy(_saved(campaign_dir), work)
+        for name, data in _saved(campaign_dir):
+            (work / name).parent.mkdir(parents=True, exist_ok=True)
+            (work / name).write_bytes(data)
         if with_sound:
             _write_sound(page, work / "sound")
         _mend_manifest(work / "report")
@@ -100,17 +103,13 @@ def write_package(
     return target
 
 
-def _saved(campaign_dir: Path) -> Iterable[tuple[Path, str]]:
-    """Pictures and photographs of the campaign, and what they are called in the package."""
+def _saved(campaign_dir: Path) -> Iterator[tuple[str, bytes]]:
+    """Saved pictures as they are, and small copies of the photographs: what they are called in the package, and they."""
     folder = campaign_dir if campaign_dir.is_dir() else campaign_dir.parent
     for path in sorted((folder / STILLS_DIR).glob("*.png")):
-        yield path, f"stills/{path.name}"
-
-
-def _copy(files: Iterable[tuple[Path, str]], work: Path) -> None:
-    for path, name in files:
-        (work / name).parent.mkdir(parents=True, exist_ok=True)
-        (work / name).write_bytes(read_bytes(path))
+        yield f"stills/{path.name}", read_bytes(path)
+    for configuration, name, jpeg in read_photos(folder / PHOTOS_DIR)[0]:
+        yield f"photos/{file_name(configuration)}/{file_name(Path(name).stem)}.jpg", jpeg
 
 
 def _write_sound(page: Page, folder: Path) -> None:

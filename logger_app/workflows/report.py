@@ -19,6 +19,7 @@ from logger_app import __version__
 from logger_app.domain.cameras import CameraFile
 from logger_app.errors import LogError, ReportError
 from logger_app.io.files import read_bytes
+from logger_app.io.photos import PHOTOS_DIR, read_photos
 from logger_app.io.sound import encode_opus
 from logger_app.io.stills import STILLS_DIR, read_pictures
 from logger_app.logstore.audio_io import read_samples
@@ -26,7 +27,7 @@ from logger_app.records.clocks import ClockMap
 from logger_app.records.journal import JournalRow, RowKind
 from logger_app.records.runs import FlightData, Run
 from logger_app.report.clip_io import write_clip
-from logger_app.report.extras import Extras, SavedStill, TuftMark, WingCell, WingMap
+from logger_app.report.extras import Conditions, Extras, Photo, SavedStill, TuftMark, WingCell, WingMap
 from logger_app.report.frames_io import FrameFinder
 from logger_app.report.report_io import PAGE, ReportWriter
 from logger_app.report.subtitles import file_name
@@ -37,6 +38,7 @@ from logger_app.sync.wing_words import difference_words, first_words
 from logger_app.units import RATE_HZ
 from logger_app.workflows import campaign as flow
 from logger_app.workflows.cameras import camera_path, cameras_in
+from logger_app.workflows.conditions import conditions_of
 from logger_app.workflows.tufts import RunMarks, marks_of_flight, wing_maps
 
 # Of pictures saved from comparing: two sides at 700 px keep their captions legible.
@@ -109,6 +111,7 @@ def add_report(
     """
     reader = flow.FlightByFlight(campaign_dir)
     gathered = Gathered(reader.campaign_dir)
+    gathered.conditions = {flight.id: air for flight in reader.campaign.flights if (air := conditions_of(flight))}
     with ReportWriter(out, reader.campaign, gathered.weight_unit) as report:
         with stage("Flights") as bar:
             for k, (data, runs) in enumerate(reader, 1):
@@ -142,6 +145,7 @@ class Gathered:
         self.engines: set[str] = set()
         self.marked: list[RunMarks] = []
         self.configurations: dict[str, None] = {}  # in the order flown
+        self.conditions: dict[str, Conditions] = {}
         self.newest_utc = ""
         self.campaign_file = (campaign_dir / flow.CAMPAIGN_FILE).read_bytes()
 
@@ -170,7 +174,12 @@ class Gathered:
         pictures, troubles = read_pictures(self.campaign_dir / STILLS_DIR, STILL_WIDTH_PX, STILL_QUALITY)
         for trouble in troubles:
             warn(trouble)
+        photos, troubles = read_photos(self.campaign_dir / PHOTOS_DIR)
+        for trouble in troubles:
+            warn(trouble)
         return Extras(
+            photos=tuple(Photo(configuration=place, file=name, jpeg=jpeg) for place, name, jpeg in photos),
+            conditions=tuple(self.conditions.items()),
             cameras=tuple(self.cameras),
             tufts=tuple(self.tufts),
             wings=_wings(self.marked, tuple(self.configurations), unit),

@@ -7,6 +7,7 @@ import subprocess
 import zipfile
 
 import pytest
+from PIL import Image
 from report_campaign import make_campaign
 
 from logger_app.__main__ import main
@@ -16,7 +17,10 @@ from logger_app.workflows.package import check_package, write_package
 
 @pytest.fixture(scope="module")
 def campaign(tmp_path_factory):
-    return make_campaign(tmp_path_factory.mktemp("package e2e") / "Spatz – Σ")
+    folder = make_campaign(tmp_path_factory.mktemp("package e2e") / "Spatz – Σ")
+    (folder / "photos" / "cuffs").mkdir(parents=True)
+    Image.new("RGB", (300, 200), "red").save(folder / "photos" / "cuffs" / "left wing.jpg")
+    return folder
 
 
 @pytest.fixture(scope="module")
@@ -83,6 +87,18 @@ def test_what_it_promises_is_in_it_and_the_readme_names_it(package, tmp_path):
     assert len(sounds) > 100 and (folder / sounds[0]).read_bytes()[:4] == b"OggS"
     manifest = json.loads((folder / "report/versions.json").read_text("utf-8"))
     assert set(manifest["journals_sha256"]) == {"day1_baseline", "day2_cuffs"}
+
+
+def test_the_page_shows_what_was_fitted_and_the_air_that_it_was_flown_in(package, tmp_path):
+    """The demo's METARs: 24006KT, 12 degrees, Q1019 at 1,250 ft; 26008KT, 15 degrees, Q1016."""
+    folder = unpacked(package, tmp_path)
+    html = (folder / "report/index.html").read_text("utf-8")
+
+    assert (folder / "photos/cuffs/left_wing.jpg").is_file()
+    assert html.count('alt="Photograph of Drooped cuffs on the outer wing: left wing.jpg"') == 1
+    air = html[html.index('id="conditions"') : html.index('id="fitted"')]
+    assert "240/6 kt" in air and "260/8 kt" in air and ">1019<" in air and ">12.0<" in air
+    assert "METAR ZZZZ, day 11, 07:50 UTC" in air
 
 
 def test_no_voice_is_in_it_unless_the_team_says_so(campaign, tmp_path):

@@ -19,6 +19,7 @@ U = pint.UnitRegistry()
         (units.M_PER_FT, U("foot").to("m").magnitude),
         (units.M_PER_NMI, U("nautical_mile").to("m").magnitude),
         (units.KG_PER_LB, U("pound").to("kg").magnitude),
+        (units.HPA_PER_INHG, U("inch_Hg").to("hPa").magnitude),
         (units.L_PER_USGAL, U("gallon").to("liter").magnitude),
         (units.G0_MPS2, U("standard_gravity").to("m/s**2").magnitude),
     ],
