@@ -78,6 +78,7 @@ def test_what_it_promises_is_in_it_and_the_readme_names_it(package, tmp_path):
         "README.txt",
         "SHA256SUMS",
         "campaign.toml",
+        "photos",
         "report",
         "sound",
     }
