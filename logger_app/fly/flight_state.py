@@ -485,15 +485,15 @@ class _Turn:
         self._go(Phase.ON_CONDITION, "on_condition", cause)
 
     def _touch_approach(self, cause: _Cause) -> None:
-        if self.state.phase is Phase.ON_CONDITION:
-            self._stir(cause)
+        run = self.state.run
+        if run and self.state.phase is Phase.ON_CONDITION:
+            self._stir(run, cause)
             self._go(Phase.APPROACH, "approach", cause)
 
     def _touch_stall(self, cause: _Cause) -> None:
         run = self.state.run
         if run and self.state.phase is not Phase.STALL:
-            self._stir(cause)
-            self.state = replace(self.state, run=replace(self.state.run, stall_touched_ns=cause.start_ns))
+            self._stir(replace(run, stall_touched_ns=cause.start_ns), cause)
             self._go(Phase.STALL, "stall", cause)
 
     def _recovered(self, cause: _Cause) -> None:
@@ -563,7 +563,8 @@ class _Turn:
         if self.state.run or not self.state.points or self.state.phase in (Phase.KNOCKED_OFF, Phase.LANDED):
             return
         there = self.state.point_after if forward else self.state.point_before
-        self._choose(there, cause, step="next" if forward else "previous")
+        if there:
+            self._choose(there, cause, step="next" if forward else "previous")
 
     def _again(self, cause: _Cause) -> None:
         """The same point once more: the pilot's answer to a verdict, or a change of mind."""
@@ -613,15 +614,20 @@ class _Turn:
 
     def _note_ends_with(self, call: HeardCall, intent: Intent | None) -> bool:
         """Whether this call is no part of the note that is being spoken (it then ends the note)."""
-        too_long = call.start_ns - self.state.note_ns > LONGEST_NOTE_NS
+        note_ns = self.state.note_ns
+        if note_ns is None:
+            return False
+        too_long = call.start_ns - note_ns > LONGEST_NOTE_NS
         urgent = intent in (Intent.KNOCK_IT_OFF, Intent.ON_CONDITION, Intent.RECOVERED, Intent.END_NOTE)
         if too_long or urgent:
-            self._end_note(min(call.start_ns, self.state.note_ns + LONGEST_NOTE_NS), _Cause.of_call(call))
+            self._end_note(min(call.start_ns, note_ns + LONGEST_NOTE_NS), _Cause.of_call(call))
             return True
         return False
 
     def _end_note(self, end_ns: int, cause: _Cause) -> None:
         start_ns = self.state.note_ns
+        if start_ns is None:
+            return
         self._step("end_note", cause)
         self.state = replace(self.state, note_ns=None)
         self.notes.append((start_ns, max(start_ns, end_ns)))
@@ -652,8 +658,7 @@ class _Turn:
         memory = approach_given_up(self.state.memory)
         self.state = replace(self.state, forming=(), loose=self.state.loose + ids, memory=memory)
 
-    def _stir(self, cause: _Cause) -> None:
-        run = self.state.run
+    def _stir(self, run: OpenRun, cause: _Cause) -> None:
         self.state = replace(self.state, run=replace(run, last_ns=max(run.last_ns, cause.start_ns)))
 
     def _silence(self, since_ns: int, touch: Touch | None = None) -> None:
@@ -707,6 +712,8 @@ class _Turn:
 
     def _close(self, how: RunEnd, at_ns: int) -> None:
         run, point = self.state.run, self._point_flown()
+        if run is None:
+            return
         verdict = assess(
             run.id,
             run.calls,

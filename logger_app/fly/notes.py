@@ -25,7 +25,7 @@ NOISE_SHARE = 0.1
 class QuietWatch:
     """Follows the level; `last_speech_ns` is when somebody was last speaking."""
 
-    def __init__(self):
+    def __init__(self) -> None:
         self._levels: deque[float] = deque(maxlen=MEMORY_BLOCKS)
         self.last_speech_ns: int | None = None
 

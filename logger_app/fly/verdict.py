@@ -138,8 +138,12 @@ def in_words(verdict: Verdict) -> str:
     """One line for the screen: what came out, whether it counts, what is still wanted."""
     if not verdict.counts:
         return f"{'; '.join(verdict.why)}: fly it again?"
-    parts = [_rate_text(verdict.entry_rate_kt_per_s, verdict.unit)]
-    parts.append(f"{from_kt(verdict.vs_ias_kt, verdict.unit):.0f} {verdict.unit} at the {EVENT_WORDS[verdict.event]}")
+    parts = []
+    if verdict.entry_rate_kt_per_s is not None:
+        parts.append(_rate_text(verdict.entry_rate_kt_per_s, verdict.unit))
+    if verdict.vs_ias_kt is not None:
+        speed = f"{from_kt(verdict.vs_ias_kt, verdict.unit):.0f} {verdict.unit}"
+        parts.append(f"{speed} at the {EVENT_WORDS[verdict.event]}")
     more = verdict.still_wanted
     return f"Counts: {', '.join(parts)}. " + (f"{more} more wanted" if more else "Point complete")
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterable
 from dataclasses import replace
+from functools import partial
 from typing import Protocol
 
 import numpy as np
@@ -44,7 +45,7 @@ class StreamClock:
         stream   ├── fed ──┤seam├── fed ──┤            a time in the seam counts from the piece before
     """
 
-    def __init__(self):
+    def __init__(self) -> None:
         self._pieces: list[tuple[int, int]] = []  # (stream sample, flight sample) where a piece begins
         self.stream_end = 0
         self._flight_end: int | None = None
@@ -124,7 +125,7 @@ class Listener(threading.Thread):
         while (piece := self.sound.get()) is not None:
             first_sample, pcm = piece
             if self._failed_from is None:
-                self._try(lambda first=first_sample, pcm=pcm: self._hear(first, pcm), first_sample)
+                self._try(partial(self._hear, first_sample, pcm), first_sample)
             self._heard_to = first_sample + len(pcm)
             self.on_heard(self._heard_to, level_dbfs(pcm))
         if self._failed_from is None:
@@ -150,10 +151,10 @@ class Listener(threading.Thread):
             self._tell(calls)
         self._clock.fed(first_sample, len(pcm))
         self._tell(self.engine.feed(pcm))
-        partial = self.engine.partial()
-        if partial != self._partial:
-            self._partial = partial
-            self.on_partial(partial)
+        words = self.engine.partial()
+        if words != self._partial:
+            self._partial = words
+            self.on_partial(words)
 
     def _tell(self, calls: list[HeardCall]) -> None:
         if calls := self.read([self._clock.on_flight(call) for call in calls]):
