@@ -17,6 +17,11 @@ read-only VERB   the folder may not be written (root gives up its right to), or 
 gone VERB        the flight's folder or the campaign is moved away, removed, unmounted, or its medium pulled out
 torn page, flipped bytes, cut short
                  in the journal, in its log, in the sound: `store verify` names it, `store rescue` saves the rest
+flipped page header
+                 25 flips in the headers of the journal's pages: no verb gives another result without a word
+links VERB       a link to private files at each path that the verb writes, and at each folder above it: nothing
+                 outside the campaign is changed. Which paths these are is seen with strace (`planted.py`)
+pipes VERB       a pipe in the place of each file that the verb reads: nothing waits, and a sentence names it
 microphone       unplugged, stalling, absent, overflowing, a library that raises: the real capture layer on a sound
                  card that does so; every block says when it was spoken, and must lie there on the flight clock
 clocks           the wall clock set by minutes and hours, either way; the monotonic clock as well; the machine asleep
@@ -66,6 +71,7 @@ from logger_app.logstore.recover import readable_rows, rescue, verify
 from logger_app.logstore.schema import JOURNAL_FILE
 from logger_app.logstore.store import Journal
 from logger_app.records.journal import JournalRow, RowKind
+from tests.bench import planted
 
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = ROOT / "demo_sessions" / "sparrow_cuffs" / "inputs"
@@ -98,8 +104,11 @@ def run_verb(words, plan: dict | None, folder: Path, **options) -> tuple[int, st
     return finish(start_verb(words, plan, folder, **options))
 
 
-def start_verb(words, plan: dict | None, folder: Path, **options) -> subprocess.Popen:
-    """Begin a verb, by the plan of `struck.py` if there is one; what it says is kept in files."""
+def start_verb(words, plan: dict | None, folder: Path, under: Path | None = None, **options) -> subprocess.Popen:
+    """Begin a verb, by the plan of `struck.py` if there is one; what it says is kept in files.
+
+    `under`: a file for what strace sees of it.
+    """
     env = os.environ | {
         "KNEECALL_WHO": "a pilot",
         "KNEECALL_HOME": str(folder / "home"),
@@ -113,12 +122,13 @@ def start_verb(words, plan: dict | None, folder: Path, **options) -> subprocess.
         path = folder / f"plan{number}.json"
         path.write_text(json.dumps(plan), encoding="utf-8")
         program = [str(STRUCK), str(path)]
+    line = [sys.executable, *program, *map(str, words)]
     # Files, not pipes: a full pipe would stop a verb that nobody reads.
     out, err = (folder / f"{number}.{name}" for name in ("out", "err"))
     with out.open("wb") as to_out, err.open("wb") as to_err:
         streams = {"stdout": to_out, "stderr": to_err, "stdin": subprocess.DEVNULL}
         process = subprocess.Popen(
-            [sys.executable, *program, *map(str, words)], cwd=ROOT, env=env, **(streams | options)
+            planted.traced(line, under) if under else line, cwd=ROOT, env=env, **(streams | options)
         )
     process.said = out, err
     return process
@@ -190,6 +200,7 @@ class Bench:
                 raise SystemExit(f"the bench cannot begin: {said}")
         shutil.rmtree(self.made / "results")
         self.verbs = _verbs(self)
+        self.all_verbs = self.verbs | _other_verbs(self)
         self._measuring = threading.Lock()
 
     def _tapes(self, chance: np.random.Generator) -> None:
@@ -314,7 +325,55 @@ def _verbs(bench: Bench) -> dict[str, list[Verb]]:
         "compress": [Verb("compress", store("compress"))],
         "forget-sound": [Verb("forget-sound", store("forget-sound"))],
         "rescue": [Verb("rescue", store("rescue"), _broken)],
+        "merge": [Verb("merge", lambda c: ("store", "merge", _flight(c), c / "copy"), _copied)],
     }
+
+
+def _other_verbs(bench: Bench) -> dict[str, list[Verb]]:
+    """Verbs that write little or nothing in a campaign: for links and pipes only."""
+    table = lambda c: ("review", _flight(c), "--import", c / "calls.csv")
+    return {
+        "plan": [Verb("plan", lambda c: ("plan", c)), Verb("plan", lambda c: ("plan", c, "--cards", c / "cards.pdf"))],
+        "preflight": [Verb("preflight", lambda c: ("preflight", c, "--no-screen", "--acknowledge", "a pilot"))],
+        "table": [Verb("table", table, _exported)],
+        "verify": [Verb("verify", lambda c: ("store", "verify", c))],
+        "list": [Verb("list", lambda c: ("store", "list", c))],
+        "clip": [Verb("clip", lambda c: ("report", c, "-o", c / "out", "--clip", f"{FLIGHT}:1"), _synced)],
+        "compare": [Verb("compare", lambda c: ("compare", c, "--point", "A1", "--no-clip"), _two_synced)],
+        "traced reduce": [Verb("reduce", lambda c: ("reduce", c), _with_a_trace)],
+    }
+
+
+def _copied(bench: Bench, campaign: Path) -> None:
+    """Another copy of the flight, in which somebody corrected a call."""
+    copy = campaign / "flights" / "copy"
+    shutil.copytree(_flight(campaign), copy)
+    run_verb(("review", copy, "--who", "ben", "--reject", _airspeed(campaign)), None, bench.folder)
+    copy.rename(campaign / "copy")
+
+
+def _exported(bench: Bench, campaign: Path) -> None:
+    run_verb(("review", _flight(campaign), "--export", campaign / "calls.csv"), None, bench.folder)
+    table = campaign / "calls.csv"
+    table.write_text(table.read_text("utf-8").replace(",59,", ",58,", 1), "utf-8")
+
+
+def _synced(bench: Bench, campaign: Path) -> None:
+    run_verb(("sync", _flight(campaign), bench.camera, "--offset", "5"), None, bench.folder)
+
+
+def _two_synced(bench: Bench, campaign: Path) -> None:
+    other = campaign / "flights" / "day2_cuffs"
+    for words in (("hear", bench.words, "--into", other), ("sync", other, bench.camera, "--offset", "5")):
+        run_verb(words, None, bench.folder)
+    _synced(bench, campaign)
+
+
+def _with_a_trace(bench: Bench, campaign: Path) -> None:
+    traces = _flight(campaign) / "traces"
+    traces.mkdir()
+    lines = [f"{k},{62 - max(0, k - 12) * 0.9:.1f}" for k in range(60)]
+    (traces / "efis.csv").write_text("\n".join(["flight_s,ias_kt", *lines]), "utf-8")
 
 
 # ---- what is asked after a strike --------------------------------------------------------------------
@@ -366,7 +425,7 @@ def _told(name: str, campaign: Path, code: int | None, out: str, said: str) -> l
         ):
             wrong.append(f"a call at {calls[-1]['flight_s']} s told, and {sound_duration_s(flight)} s of sound kept")
     if name == "review":
-        told = [line.split(":")[0] for line in said.splitlines() if line.startswith("correction-")]
+        told = [line.split(":")[0] for line in said.splitlines() if line.startswith("fix-")]
         wrong += [f"told and lost: {id}" for id in told if id not in facts]
         if "written:" in said and not (campaign / "calls.csv").is_file():
             wrong.append("exported and lost: calls.csv")
@@ -385,6 +444,8 @@ def _told(name: str, campaign: Path, code: int | None, out: str, said: str) -> l
         wrong.append("compressed and lost")
     if name == "forget-sound":
         wrong += _forgotten(campaign)
+    if name == "merge" and not kinds["correction"]:
+        wrong.append("joined and lost")
     if name == "rescue" and not _facts(flight.with_name(f"{FLIGHT}_rescued")):
         wrong.append("rescued and lost")
     return wrong
@@ -682,7 +743,11 @@ def _refused(name: str, code: int, said: str, where: str, codes: tuple[int, ...]
         wrong.append(f"{where}: traceback: {said.strip()[-400:]}")
     if code not in codes:
         wrong.append(f"{where}: exit code {code}, not {codes}: {said.strip()[-300:]}")
-    if code == 1 and name != "fly" and not any(line.startswith("kneecall: ") for line in said.splitlines()):
+    if (
+        code == 1
+        and name not in ("fly", "preflight")
+        and not any(line.startswith("kneecall: ") for line in said.splitlines())
+    ):
         wrong.append(f"{where}: no sentence says why: {said.strip()[-300:]}")
     return wrong
 
@@ -935,6 +1000,87 @@ def _same_sound(flight: Path, sound: np.ndarray) -> bool:
         return np.array_equal(read_sound(flight, 0, len(sound) / RATE_HZ), sound)
     except LoggerError:
         return False
+
+
+def flipped_header(trial: Trial) -> list[str]:
+    """25 flips in the headers of the journal's pages, every verb after each."""
+    campaign = trial.copy()
+    with Journal.open(_flight(campaign)) as journal:
+        for k in range(40):  # several pages of rows
+            body = {"k": k, "start_ns": 0, "end_ns": 0, "text": "x" * (k * 97 % 900)}
+            journal.append([JournalRow(id=f"n{k}", flight_ns=k, utc="", kind=RowKind.NOTE, body=body)])
+    words = [sys.executable, planted.__file__, "flips", campaign, f"{trial.kind} {trial.chance.random()}", "25"]
+    env = os.environ | {"KNEECALL_HOME": str(trial.folder / "home"), "TMPDIR": str(trial.folder)}
+    done = subprocess.run([*map(str, words)], capture_output=True, text=True, env=env, check=False, cwd=ROOT)
+    return json.loads(done.stdout) if done.returncode == 0 else [f"the child failed: {done.stderr[-300:]}"]
+
+
+def _traced(trial: Trial, verb: Verb) -> tuple[list[Path], list[Path]] | None:
+    """Paths in the trial's folder that a verb writes and reads, relative to it; None without strace."""
+    if not shutil.which("strace"):
+        return None
+    folder = trial.folder / "traced"
+    folder.mkdir()
+    campaign, bench = folder / "c", folder / "b"
+    shutil.copytree(trial.bench.made, campaign)
+    verb.before(trial.bench, campaign)
+    trace = trial.folder / "trace"
+    process = start_verb(verb.words(campaign), verb.plan or None, bench_folder(bench), under=trace)
+    finish(process)
+    both = planted.touched(trace, campaign, ROOT)
+    shutil.rmtree(folder)
+    return tuple([path.relative_to(campaign) for path in paths] for paths in both)
+
+
+def bench_folder(folder: Path) -> Path:
+    folder.mkdir()
+    return folder
+
+
+def links(trial: Trial, name: str) -> list[str]:
+    """A link to private files at each path that a verb writes, and at each folder above one."""
+    wrong = []
+    for verb in trial.bench.all_verbs[name]:
+        paths = _traced(trial, verb)
+        if paths is None:
+            return [NOT_DONE + "strace is not there"]
+        for path in planted.each(paths[0]):
+            folder = bench_folder(trial.folder / f"{verb.name}{_next()}")
+            campaign, private = folder / "c", folder / "private"
+            shutil.copytree(trial.bench.made, campaign)
+            verb.before(trial.bench, campaign)
+            words = verb.words(campaign)
+            if planted.plant_link(campaign / path, private / "x"):
+                before, listed = _sums(private), sorted(private.rglob("*"))
+                code, _, said = run_verb(words, verb.plan or None, folder)
+                if _sums(private) != before or sorted(private.rglob("*")) != listed:
+                    wrong.append(f"{' '.join(map(str, words[:2]))}: changed what {path} leads to")
+                wrong += _refused(name, code, said, f"{name} with a link at {path}", (0, 1))
+            shutil.rmtree(folder)
+    return wrong
+
+
+def pipes(trial: Trial, name: str) -> list[str]:
+    """A pipe in the place of each file of the campaign that a verb reads or writes."""
+    wrong = []
+    for verb in trial.bench.all_verbs[name]:
+        paths = _traced(trial, verb)
+        if paths is None:
+            return [NOT_DONE + "strace is not there"]
+        for path in dict.fromkeys([*paths[1], *paths[0]]):
+            folder = bench_folder(trial.folder / f"{verb.name}{_next()}")
+            campaign = folder / "c"
+            shutil.copytree(trial.bench.made, campaign)
+            verb.before(trial.bench, campaign)
+            words = verb.words(campaign)
+            if planted.plant_pipe(campaign / path):
+                try:
+                    code, _, said = run_verb(words, verb.plan or None, folder)
+                    wrong += _refused(name, code, said, f"{name} with a pipe at {path}", (0, 1))
+                except subprocess.TimeoutExpired:
+                    wrong.append(f"{name} with a pipe at {path}: waits for ever")
+            shutil.rmtree(folder)
+    return wrong
 
 
 # ---- microphone and clocks ---------------------------------------------------------------------------
@@ -1200,7 +1346,8 @@ WRITING = ("fly", "hear", "review", "sync", "reduce", "report")
 
 def _kinds() -> dict[str, tuple]:
     """Kind of trial -> (what runs it, its arguments, its share of the trials)."""
-    every = (*WRITING, "compress", "forget-sound", "rescue")
+    every = (*WRITING, "compress", "forget-sound", "rescue", "merge")
+    others = ("plan", "preflight", "table", "verify", "list", "clip", "compare", "traced reduce")
     kinds = {f"kill -9 {name}": (kill, name, 3 if name in WRITING else 2) for name in every}
     kinds |= {f"power cut {name}": (power_cut, name, 3 if name in WRITING else 2) for name in every}
     kinds |= {"power cut, copied": (power_cut_copied, None, 2)}
@@ -1211,7 +1358,10 @@ def _kinds() -> dict[str, tuple]:
         kinds[f"torn page in the {source}"] = (torn_page, source, 3)
     for source in ("journal", "log", "sound"):
         kinds[f"flipped bytes in the {source}"] = (flipped_bytes, source, 3)
+    kinds |= {f"links {name}": (links, name, 1) for name in (*every, *others)}
+    kinds |= {f"pipes {name}": (pipes, name, 1) for name in (*every, *others)}
     kinds |= {
+        "flipped page header": (flipped_header, None, 3),
         "cut short": (cut_short, None, 3),
         "microphone": (microphone, None, 6),
         "clocks": (clocks, None, 6),
@@ -1235,6 +1385,8 @@ QUICK = (
     "gone fly",
     "torn page in the log",
     "flipped bytes in the sound",
+    "links forget-sound",
+    "pipes reduce",
     "microphone",
     "clocks",
     "second writer",
