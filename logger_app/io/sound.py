@@ -289,6 +289,7 @@ def _encoded(
     # Without the muxer's random serial numbers: the same sound gives the same bytes.
     with av.open(held, "w", format=container_format, container_options={"fflags": "+bitexact"}) as container:
         stream = container.add_stream(codec, rate=rate, options=options or {})
+        assert isinstance(stream, av.AudioStream)
         stream.layout = "mono"
         if bit_rate:
             stream.bit_rate = bit_rate

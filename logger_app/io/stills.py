@@ -78,7 +78,7 @@ def read_pictures(folder: Path, width_px: int, quality: int) -> tuple[list[tuple
                         f"{image.width} x {image.height} pixels; expected at most {MAX_PIXELS // 10**6} million"
                     )
                 image.load()  # texts may stand after the picture
-                about = _about(image.text.get(KEYWORD), path.name)
+                about = _about(getattr(image, "text", {}).get(KEYWORD), path.name)
                 found.append((about, small_jpeg(image, width_px, quality)))
         except (OSError, ValueError, SyntaxError, Image.DecompressionBombError) as err:
             troubles.append(f"{path}: left out of the report ({err})")

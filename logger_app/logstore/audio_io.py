@@ -107,10 +107,9 @@ class SegmentWriter:
         """
         pcm = np.ascontiguousarray(pcm, dtype="<i2")
         while len(pcm):
-            if self._fd is None:
-                self._begin()
+            fd = self._begin() if self._fd is None else self._fd
             room = self.segment_samples - (self.samples - self._first)
-            self._put(pcm[:room])
+            self._put(fd, pcm[:room])
             pcm = pcm[room:]
             if self.samples - self._first >= self.segment_samples:
                 self._finish()
@@ -125,7 +124,7 @@ class SegmentWriter:
         """Finish the segment that is open. Safe to call twice."""
         self._finish()
 
-    def _begin(self) -> None:
+    def _begin(self) -> int:
         folder = self.flight_dir / AUDIO_DIR
         self._file = f"{AUDIO_DIR}/{self._number:04d}.wav"
         self._number += 1  # also where it fails: a file that cannot be taken away would be in the way
@@ -134,10 +133,10 @@ class SegmentWriter:
             if not is_folder(folder):
                 make_folder(folder, 0o700, parents=False)
                 sync_folder(self.flight_dir)
-            self._fd = create_file(self.flight_dir / self._file)
-            if os.write(self._fd, wav_header(self.segment_samples)) < HEADER_BYTES:
+            fd = self._fd = create_file(self.flight_dir / self._file)
+            if os.write(fd, wav_header(self.segment_samples)) < HEADER_BYTES:
                 raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-            sync_data(self._fd)
+            sync_data(fd)
             sync_folder(folder)
             self._append_row(samples=None)
         except OSError as err:
@@ -149,24 +148,25 @@ class SegmentWriter:
                     remove_file(self.flight_dir / self._file)
             raise err if isinstance(err, LogError) else self._failed(err) from err
         self._pcm_crc = _SecondChecks()
+        return fd
 
-    def _put(self, pcm: np.ndarray) -> None:
+    def _put(self, fd: int, pcm: np.ndarray) -> None:
         data = pcm.tobytes()
         done = 0
         try:
             while done < len(data):
-                done += os.write(self._fd, data[done:])
+                done += os.write(fd, data[done:])
             self._unsynced += len(pcm)
             if self._unsynced >= SYNC_SAMPLES:
-                sync_data(self._fd)
+                sync_data(fd)
                 self._unsynced = 0
         except OSError as err:
             whole = done - done % BYTES_PER_SAMPLE
             self._took(data[:whole])
             # Half a sample at the end would shift nothing, but the next write must begin on a whole one.
             try:
-                os.ftruncate(self._fd, HEADER_BYTES + BYTES_PER_SAMPLE * (self.samples - self._first))
-                os.lseek(self._fd, 0, os.SEEK_END)
+                os.ftruncate(fd, HEADER_BYTES + BYTES_PER_SAMPLE * (self.samples - self._first))
+                os.lseek(fd, 0, os.SEEK_END)
             except OSError:  # the medium is gone: what comes later goes into a file of its own
                 self._abandon()
             raise self._failed(err) from err
@@ -445,10 +445,9 @@ def segment_samples(flight_dir: Path, segment: Segment, first: int = 0, end: int
     SoundError
         A compressed file is damaged.
     """
-    end = segment.samples if end is None else end
-    path = Path(flight_dir) / segment.file
-    if not _is_own(path):
-        path = _other_form(path)
+    end = (segment.samples or 0) if end is None else end
+    named = Path(flight_dir) / segment.file
+    path = named if _is_own(named) else _other_form(named)
     if path is None:
         return np.zeros(0, np.int16)
     if path.suffix == ".wav":

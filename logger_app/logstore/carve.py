@@ -123,7 +123,8 @@ def _blocks(data: bytes, start: int, size: int) -> Iterator[bytes]:
 
 
 def _wal_pages(wal: bytes, size: int) -> tuple[list[tuple[int, bytes]], list[tuple[int, bytes]]]:
-    now, older = [], []
+    now: list[tuple[int, bytes]] = []
+    older: list[tuple[int, bytes]] = []
     salts = _commonest_salts(wal, size) if int.from_bytes(wal[:4], "big") not in WAL_MAGIC else wal[16:24]
     for frame in _blocks(wal, WAL_HEADER_BYTES, size + WAL_FRAME_HEADER_BYTES):
         page = int.from_bytes(frame[:4], "big"), frame[WAL_FRAME_HEADER_BYTES:]

@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import cast
 
 from logger_app.errors import LogDamaged
 from logger_app.records.calls import Action, Alternative, CallKind, CaptureGap, Correction, Flag, HeardCall
@@ -230,7 +231,7 @@ def body_to_clock_map(body: dict) -> ClockMap:
             valid_from_s=_number(body.get("valid_from_s", 0.0), "valid_from_s"),
             valid_to_s=float("inf") if valid_to_s is None else _number(valid_to_s, "valid_to_s"),
             method=_text(body.get("method", "sound"), "method"),
-            evidence=_plain(body.get("evidence", {})),
+            evidence=cast("tuple[tuple[str, float | str], ...]", _plain(body.get("evidence", {}))),
         )
 
 
@@ -275,9 +276,13 @@ def body_to_points(body: object) -> tuple[TestPoint, ...] | None:
     with _reading("flight", {"id": "points"}):
         return tuple(
             TestPoint(
-                **{name: _text(one[name], name) for name in ("id", "card", "power")},
-                **{name: _optional(_number, one.get(name), name) for name in ("power_rpm", "power_pct")},
-                **{name: _number(one[name], name) for name in ("flap_deg", "bank_deg")},
+                id=_text(one["id"], "id"),
+                card=_text(one["card"], "card"),
+                power=_text(one["power"], "power"),
+                power_rpm=_optional(_number, one.get("power_rpm"), "power_rpm"),
+                power_pct=_optional(_number, one.get("power_pct"), "power_pct"),
+                flap_deg=_number(one["flap_deg"], "flap_deg"),
+                bank_deg=_number(one["bank_deg"], "bank_deg"),
                 runs_wanted=int(_number(one.get("runs_wanted", 3), "runs_wanted")),
             )
             for one in body
@@ -368,7 +373,8 @@ def fits(kind: str, body: dict) -> bool:
     bool
         False for what this program never wrote.
     """
-    return all(check(body.get(key)) for key, check in _SHAPES.get(kind, {}).items())
+    checks = _SHAPES[RowKind(kind)] if kind in _SHAPES else {}
+    return all(check(body.get(key)) for key, check in checks.items())
 
 
 def call_row(call: HeardCall, utc: str) -> JournalRow:

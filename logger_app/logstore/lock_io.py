@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import stat
+import sys
 from pathlib import Path
 
 from logger_app.errors import FileRefused, LogError
@@ -64,7 +65,7 @@ def _opened(path: Path) -> int:
 
 
 def _lock(fd: int) -> None:
-    if os.name == "nt":
+    if sys.platform == "win32":
         import msvcrt
 
         msvcrt.locking(fd, msvcrt.LK_NBLCK, 1)

@@ -257,7 +257,7 @@ def _rows_through_sqlite(flight_dir: Path) -> tuple[dict[int, JournalRow], int |
             return {}, None
         # A damaged number may be any; more rows than there is room for were never written.
         last = min(last, _room_for_rows(flight_dir))
-        return {row.seq: row for row in _each_row(journal._connection, last)}, last
+        return {row.seq: row for row in _each_row(journal._connection, last) if row.seq is not None}, last
 
 
 def _room_for_rows(flight_dir: Path) -> int:

@@ -75,7 +75,7 @@ class Journal:
             The folder cannot be written, another process is writing, or a flight is there already.
         """
         flight_dir = Path(flight_dir)
-        with _door(flight_dir):
+        with _Door(flight_dir):
             make_folder(flight_dir.parent)
             # What people say in a cockpit is personal: a new flight is for its owner's eyes alone.
             make_folder(flight_dir, 0o700)
@@ -83,7 +83,7 @@ class Journal:
             _for_the_owner_alone(flight_dir)
             lock = WriterLock(flight_dir)
         try:
-            with _door(flight_dir):
+            with _Door(flight_dir):
                 _refuse_existing(flight_dir / JOURNAL_FILE)
                 connection = _connect(flight_dir / JOURNAL_FILE, new=True)
                 _make_tables(connection, info, extra)
@@ -125,15 +125,15 @@ class Journal:
                 hint="Give the folder of one flight, CAMPAIGN/flights/NAME.",
             )
         if read_only:
-            with _door(flight_dir):
+            with _Door(flight_dir):
                 _check_log(path)
             connection, scratch = _connect_reader(path)
             journal = cls(flight_dir, connection, None, scratch)
         else:
-            with _door(flight_dir):
+            with _Door(flight_dir):
                 lock = WriterLock(flight_dir)
             try:
-                with _door(flight_dir):
+                with _Door(flight_dir):
                     _check_log(path)
                     connection = _connect(path)
             except BaseException:
@@ -142,7 +142,7 @@ class Journal:
             journal = cls(flight_dir, connection, lock)
         try:
             if check:
-                with _door(flight_dir):
+                with _Door(flight_dir):
                     _check_rows(connection, path)
         except BaseException:
             journal.close()
@@ -194,7 +194,7 @@ class Journal:
         if not rows:
             return []
         texts = [_body_text(row) for row in rows]
-        with self._mutex, _door(self.flight_dir):
+        with self._mutex, _Door(self.flight_dir):
             self._connection.execute("BEGIN IMMEDIATE")
             try:
                 done = _insert(self._connection, rows, texts)
@@ -218,7 +218,7 @@ class Journal:
         where = f" AND kind IN ({', '.join('?' * len(kinds))})" if kinds else ""
         last = after
         while True:
-            with self._mutex, _door(self.flight_dir):
+            with self._mutex, _Door(self.flight_dir):
                 batch = self._connection.execute(
                     f"{schema.SELECT} WHERE seq > ?{where} ORDER BY seq LIMIT {BATCH_ROWS}", (last, *map(str, kinds))
                 ).fetchall()
@@ -257,7 +257,7 @@ class Journal:
 
     def _highest(self, prefix: str) -> int:
         pattern = re.compile(re.escape(prefix) + r"-(\d{1,15})$")
-        with _door(self.flight_dir):
+        with _Door(self.flight_dir):
             ids = self._connection.execute(
                 "SELECT id FROM fact NOT INDEXED WHERE id > ? AND id < ?", (f"{prefix}-", f"{prefix}-:")
             )
@@ -354,7 +354,7 @@ def utc_now() -> str:
     return datetime.now(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
 
 
-class _door:
+class _Door:
     """Translate what SQLite and the system say into one sentence naming the flight."""
 
     def __init__(self, flight_dir: Path):
@@ -471,7 +471,7 @@ def _connect_reader(path: Path):
     A journal left by a crash has a `-wal` that SQLite can only read where it may write beside
     it; in a folder that cannot be written we read a copy.
     """
-    with _door(path.parent):
+    with _Door(path.parent):
         if os.access(path.parent, os.W_OK):
             return _checked(f"{path.resolve().as_uri()}?mode=ro", path), None
         wal = Path(f"{path}-wal")
