@@ -35,6 +35,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--paper", choices=("a5", "half-letter"), default="a5", help="two cards a sheet (default: a5 on A4)"
     )
     parser.add_argument("--flight", metavar="ID", help="cards of one planned flight; `next` for the proposed one")
+    parser.add_argument(
+        "--budget",
+        metavar="AMOUNT",
+        help='what "3 flights" or "4 hours" can answer: flights, order, runs, time and fuel',
+    )
     parser.add_argument("--screen", action="store_true", help="open the plan screen")
     parser.add_argument("--force", action="store_true", help="replace a file that is there")
     new = parser.add_argument_group("for `plan new` (what is not given is asked for on a terminal)")
@@ -171,6 +176,8 @@ def _show(args: argparse.Namespace, folder: Path) -> int:
             faults = [{"where": f.where, "got": f.got, "expected": f.expected, "hint": f.hint} for f in err.faults]
             print_json({"faults": faults})
         raise
+    if args.budget:
+        return _budget(args, campaign)
     done = _flown(folder)
     if args.cards:
         sheets = print_cards(args.cards, campaign, done, paper=args.paper, flight=args.flight or "", force=args.force)
@@ -192,6 +199,18 @@ def _show(args: argparse.Namespace, folder: Path) -> int:
         print(f"  - {sentence}")
     if done.trouble:
         say(f"\nThe flights could not be read, so no run is counted: {done.trouble}")
+    return 0
+
+
+def _budget(args: argparse.Namespace, campaign) -> int:
+    from logger_app.workflows.planning import budget_document, budget_text, read_budget, within_budget
+
+    flights, hours = read_budget(args.budget)
+    found = within_budget(campaign, flights, hours)
+    if args.json:
+        print_json(budget_document(found))
+    else:
+        print(budget_text(campaign, found))
     return 0
 
 

@@ -127,6 +127,48 @@ class Mixture:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Family:
+    """Several differences of one posterior, to be right all at once.
+
+    Parameters
+    ----------
+    members : sequence of Mixture
+        Over the same scatters.
+    common : ndarray of float64
+        Variance that every two of them share, by scatter: the flights that they have in common [kt2].
+
+    Notes
+    -----
+    Each interval is its mean plus and minus c standard deviations. Given the scatters a difference is one shared
+    normal part plus one of its own, so that the chance of all intervals to hold is a one-dimensional integral over
+    the shared part (Gauss-Hermite), summed over the scatters; c is found from it.
+    """
+
+    members: tuple[Mixture, ...]
+    common: np.ndarray
+
+    def covered(self, c: float) -> float:
+        """Chance that all hold at once."""
+        nodes, node_weight = np.polynomial.hermite_e.hermegauss(21)
+        node_weight = node_weight / node_weight.sum()
+        holds = np.ones((len(self.common), len(nodes)))
+        for one in self.members:
+            shared = np.minimum(self.common, 0.999 * one.sd**2)
+            own = np.sqrt(one.sd**2 - shared)[:, None]
+            offset = (one.mean - one.value)[:, None] + np.sqrt(shared)[:, None] * nodes
+            holds *= normal_cdf((c * one.u - offset) / own) - normal_cdf((-c * one.u - offset) / own)
+        return float(self.members[0].weight @ holds @ node_weight)
+
+    def factor(self, confidence: float = CONFIDENCE) -> float:
+        """How many standard deviations each interval reaches to both sides."""
+        low, high = 1.0, 40.0
+        for _ in range(30):
+            middle = (low + high) / 2
+            low, high = (low, middle) if self.covered(middle) >= confidence else (middle, high)
+        return high
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunData:
     """The runs of a campaign as numbers: one entry a run.
 
@@ -256,6 +298,21 @@ class Posterior:
         share[list(flights_plus)] += 1 / len(flights_plus)
         share[list(flights_minus)] -= 1 / len(flights_minus)
         return self._mixture(self._contrast(plus, minus), share)
+
+    def family(self, pairs: Sequence[tuple[Sequence[int], Sequence[int]]]) -> Family:
+        """Several changes, each (cells of one, cells of the other), to be right all at once."""
+        contrasts = [self._contrast(plus, minus) for plus, minus in pairs]
+        common = np.zeros(len(self.weight))
+        if len(contrasts) > 1:
+            total, each = np.sum(contrasts, axis=0), np.array(contrasts)
+            place = 0
+            for found in self._solved:
+                last = place + len(found.tau)
+                all_of_it = (total @ found.covariance) @ total
+                single = ((each @ found.covariance) * each).sum(axis=(1, 2))
+                common[place:last] = (all_of_it - single) / (len(contrasts) * (len(contrasts) - 1))
+                place = last
+        return Family(members=tuple(self.change(plus, minus) for plus, minus in pairs), common=np.maximum(common, 0.0))
 
     def slope(self) -> Mixture:
         """Stall speed against entry rate [kt per kt/s]."""

@@ -30,8 +30,9 @@ from logger_app.domain.comparison_model import (
 USUAL = Prior()
 MAX_RUNS = 200
 MAX_FLIGHTS = 30
+MAX_RUNS_A_FLIGHT = 60
 # Scatters that a campaign may turn out to show: so many equally likely values of each sum of squares. Ours.
-_OUTCOMES = 9
+_OUTCOMES = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,23 +144,23 @@ def _first(shown, most: int) -> int | None:
 @lru_cache(maxsize=4096)
 def power_of(
     difference_kt: float,
-    flights: int,
-    runs: int,
+    flights: tuple[int, int],
+    runs: float,
     run_sd_kt: float,
     flight_sd_kt: float,
     prior: Prior = USUAL,
     level: float = CONFIDENCE,
 ) -> float:
-    """Chance that the comparison claims a true difference, for `flights` of each configuration with `runs` each.
+    """Chance that the comparison claims a true difference.
 
     Parameters
     ----------
     difference_kt : float
         True difference [kt].
-    flights : int
-        Flights of each configuration.
-    runs : int
-        Runs of the point on each flight.
+    flights : (int, int)
+        Flights of each configuration, one at least.
+    runs : float
+        Runs of the point on each flight; their mean where they do not divide.
     run_sd_kt : float
         True scatter of repeated runs, reading included [kt].
     flight_sd_kt : float
@@ -171,48 +172,53 @@ def power_of(
     chi-square distributed: for each of several equally likely pairs the half-width of the interval is worked out
     as the comparison would, then the chance to lie beyond it. Exact but for the steps.
     """
-    within, between = 2 * flights * (runs - 1), 2 * (flights - 1)
+    within, between = int(sum(flights) * (runs - 1)), sum(flights) - 2
     s, tau = (grid.ravel() for grid in np.meshgrid(RUN_GRID_KT, FLIGHT_GRID_KT, indexing="ij"))
     log_prior = prior.log_density().ravel()
     mean_variance = s**2 / runs + tau**2  # of a flight's mean
-    shares = (np.arange(_OUTCOMES) + 0.5) / _OUTCOMES
-    seen_within = [run_sd_kt**2 * _chi_square(within, q) for q in (shares if within else [0.5])]
-    seen_between = [
-        (run_sd_kt**2 / runs + flight_sd_kt**2) * _chi_square(between, q) for q in (shares if between else [0.5])
-    ]
-    sd_seen = math.sqrt(2 / flights * (run_sd_kt**2 / runs + flight_sd_kt**2))
+    seen_variance = run_sd_kt**2 / runs + flight_sd_kt**2
+    share = 1 / flights[0] + 1 / flights[1]
     found = []
-    for inside in seen_within:
+    for inside in _sums_of_squares(within, run_sd_kt**2):
         base = log_prior - within * np.log(s) - inside / (2 * s**2)
-        for outside in seen_between:
+        for outside in _sums_of_squares(between, seen_variance):
             log_weight = base - between / 2 * np.log(mean_variance) - outside / (2 * mean_variance)
             weight = np.exp(log_weight - log_weight.max())
             kept = weight > 1e-6
-            sd = np.sqrt(2 / flights * mean_variance[kept])
-            mixture = Mixture(weight=weight[kept] / weight[kept].sum(), mean=np.zeros(int(kept.sum())), sd=sd)
-            half = mixture.quantile(0.5 + level / 2)
-            beyond = normal_cdf(np.array([(difference_kt - half) / sd_seen, (-difference_kt - half) / sd_seen]))
-            found.append(float(beyond.sum()))
+            sd = np.sqrt(share * mean_variance[kept])
+            half = Mixture(weight=weight[kept] / weight[kept].sum(), mean=np.zeros(len(sd)), sd=sd).quantile(
+                0.5 + level / 2
+            )
+            z = np.array([difference_kt - half, -difference_kt - half]) / math.sqrt(share * seen_variance)
+            found.append(float(normal_cdf(z).sum()))
     return float(np.mean(found))
+
+
+def _sums_of_squares(freedom: int, variance: float) -> list[float]:
+    """Equally likely sums of squares of so many degrees of freedom; nothing seen where there are none."""
+    if not freedom:
+        return [0.0]
+    return [variance * _chi_square(freedom, (k + 0.5) / _OUTCOMES) for k in range(_OUTCOMES)]
 
 
 @lru_cache(maxsize=1024)
 def smallest_difference_kt(
-    flights: int, runs: int, run_sd_kt: float, flight_sd_kt: float, prior: Prior = USUAL
+    flights: tuple[int, int], runs: float, run_sd_kt: float, flight_sd_kt: float, prior: Prior = USUAL
 ) -> float:
-    """Smallest true difference that a design shows four times out of five [kt]; infinite without two runs."""
-    if flights * runs < 2:
+    """Smallest true difference that a design shows four times out of five [kt]; infinite with a run a side only."""
+    if min(flights) * runs < 2:
         return math.inf
     low, high = 0.0, 1.0
     while power_of(high, flights, runs, run_sd_kt, flight_sd_kt, prior) < POWER and high < 64:
         low, high = high, 2 * high
-    for _ in range(20):
+    for _ in range(12):
         middle = (low + high) / 2
         shown = power_of(middle, flights, runs, run_sd_kt, flight_sd_kt, prior) >= POWER
         low, high = (low, middle) if shown else (middle, high)
     return high
 
 
+@lru_cache(maxsize=1024)
 def runs_needed(
     difference_kt: float, flights: int, run_sd_kt: float, flight_sd_kt: float, prior: Prior = USUAL
 ) -> int | None:
@@ -220,12 +226,14 @@ def runs_needed(
 
     None when no number of runs does: flights are needed.
     """
-    for runs in range(1 if flights > 1 else 2, 61):
-        if power_of(difference_kt, flights, runs, run_sd_kt, flight_sd_kt, prior) >= POWER:
-            return runs
-        if runs == 8 and power_of(difference_kt, flights, 60, run_sd_kt, flight_sd_kt, prior) < POWER:
-            return None
-    return None
+    least = 1 if flights > 1 else 2
+
+    def shown(more: int) -> bool:
+        runs = least + more
+        return power_of(difference_kt, (flights, flights), runs, run_sd_kt, flight_sd_kt, prior) >= POWER
+
+    more = _first(shown, MAX_RUNS_A_FLIGHT)
+    return None if more is None else least + more
 
 
 def _chi_square(freedom: int, share: float) -> float:

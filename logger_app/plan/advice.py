@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import difflib
 import itertools
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -17,7 +18,7 @@ from logger_app.plan.cards import implied_clmax, unit_hint
 from logger_app.plan.flights import budget, loads, planned_runs, returns_to_baseline
 from logger_app.plan.loading import aircraft_as_fitted, ballast_to_match, weight_and_cg
 from logger_app.plan.order import build_up
-from logger_app.plan.repeats import runs_needed, smallest_difference_kt
+from logger_app.plan.repeats import runs_a_flight, runs_of_each, shown_kt
 from logger_app.records.journal import FlightInfo
 from logger_app.records.plan import AircraftConfig, Campaign, PlannedFlight, TestPoint
 
@@ -204,19 +205,25 @@ def _named(work: str, recorded: list[str]) -> bool:
 
 def _runs(campaign: Campaign) -> Iterator[str]:
     plan = campaign.planning
-    need = runs_needed(plan.smallest_difference_kt, plan.scatter_kt)
+    if len(campaign.configurations) < 2:
+        return
+    flown = Counter(flight.configuration for flight in campaign.flights)
+    if len(flown) > 1 and max(flown.values()) == 1 and runs_a_flight(plan, 1) is None:
+        yield (
+            f"one flight of each configuration cannot show {plan.smallest_difference_kt:g} kt, however many runs: flights "
+            f"differ by about {plan.flight_scatter_kt:g} kt by themselves; fly each twice (A-B-B-A)."
+        )
+    need = runs_of_each(plan)
     few: dict[int, list[str]] = {}
     for point in campaign.points:
         if point.runs_wanted < need:
             few.setdefault(point.runs_wanted, []).append(point.id)
-    if len(campaign.configurations) < 2:
-        return
     for runs, ids in sorted(few.items()):
-        shows = smallest_difference_kt(runs, plan.scatter_kt)
+        shows = shown_kt(plan, (2, 2), runs / 2) if runs > 1 else 100.0
         can = f"can show {shows:.1f} kt at best" if shows < 100 else "can show no difference at all"
         yield (
             f"{_plural(runs, 'run')} at {', '.join(ids)} {can}; for {plan.smallest_difference_kt:g} kt with a scatter of "
-            f"{plan.scatter_kt:g} kt each configuration needs {need} (80 % power, 5 % two-sided)."
+            f"{plan.scatter_kt:g} kt each configuration needs {need}, flown as A-B-B-A (80 % power, 5 % two-sided)."
         )
 
 

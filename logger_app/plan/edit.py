@@ -84,12 +84,11 @@ def values_at(text: str, place: Place) -> dict:
         There is no such place.
     """
     values = {}
-    for name, value in _find(_document(text), place).items():
+    for name, given in _find(_document(text), place).items():
         own, factor = _own_name(name)
-        if isinstance(value, (int, float)) and not isinstance(value, bool) and factor != 1.0:
-            value = float(f"{value * factor:.6g}")
-        if not isinstance(value, dict):
-            values[own] = value
+        converted = isinstance(given, (int, float)) and not isinstance(given, bool) and factor != 1.0
+        if not isinstance(given, dict):
+            values[own] = float(f"{given * factor:.6g}") if converted else given
     return values
 
 

@@ -241,7 +241,7 @@ def propose_flights(
     left = runs_left(campaign, flown)
     order = [step.point.id for step in build_up(campaign)]
     sequence = there_and_back(campaign)
-    if not sequence or not order or any(_capacity(campaign, c) == 0 for c in sequence):
+    if not sequence or not order or any(capacity(campaign, c) == 0 for c in sequence):
         return ()
     # Each configuration has two turns in a block; more when the fuel does not hold half of its runs.
     place = _place_after(sequence, history)
@@ -250,7 +250,7 @@ def propose_flights(
     while any(left.values()) and len(flights) < _MAX_FLIGHTS:
         config = sequence[place % len(sequence)]
         turns = _turns_left(campaign, left, config, sequence, place)
-        runs = _share(left, config, order, turns, _capacity(campaign, config))
+        runs = _share(left, config, order, turns, capacity(campaign, config))
         if runs:
             for point, count in runs:
                 left[config, point] -= count
@@ -260,7 +260,7 @@ def propose_flights(
                     number=len(history) + len(flights) + 1,
                     configuration=config,
                     runs=runs,
-                    budget=budget(campaign, total, _fuel_l(campaign, config)),
+                    budget=budget(campaign, total, fuel_to_count_with_l(campaign, config)),
                     reason=_why(campaign, before, config, tuple(history) + tuple(f.configuration for f in flights)),
                 )
             )
@@ -289,13 +289,13 @@ def _return(campaign: Campaign, history: Sequence[str], flights: list, order: li
     root = next((c.id for c in campaign.configurations if c.parent is None), None)
     if root is None:
         return []
-    runs = _share({(root, p): 1 for p in order}, root, order, 1, _capacity(campaign, root))
+    runs = _share({(root, p): 1 for p in order}, root, order, 1, capacity(campaign, root))
     return [
         ProposedFlight(
             number=len(flown) + 1,
             configuration=root,
             runs=runs,
-            budget=budget(campaign, len(runs), _fuel_l(campaign, root)),
+            budget=budget(campaign, len(runs), fuel_to_count_with_l(campaign, root)),
             reason="back to the baseline, one run a point: enough is flown, but nothing yet shows drift",
         )
     ]
@@ -314,7 +314,7 @@ def returns_to_baseline(campaign: Campaign, flown: Sequence[str]) -> bool:
     return not changed or any(config in roots for config in flown[changed[0] :])
 
 
-def _fuel_l(campaign: Campaign, config: str) -> float | None:
+def fuel_to_count_with_l(campaign: Campaign, config: str) -> float | None:
     """Fuel to count with: as planned for this configuration, else for any, else full tanks."""
     planned = [f for f in campaign.flights if f.loading.fuel_l is not None]
     for flight in sorted(planned, key=lambda f: f.configuration != config):
@@ -322,8 +322,8 @@ def _fuel_l(campaign: Campaign, config: str) -> float | None:
     return campaign.aircraft.fuel_capacity_l
 
 
-def _capacity(campaign: Campaign, config: str) -> int:
-    by_fuel = budget(campaign, 0, _fuel_l(campaign, config)).runs_that_fit
+def capacity(campaign: Campaign, config: str) -> int:
+    by_fuel = budget(campaign, 0, fuel_to_count_with_l(campaign, config)).runs_that_fit
     most = campaign.planning.most_runs_per_flight
     return most if by_fuel is None else min(most, by_fuel)
 
@@ -341,7 +341,7 @@ def _place_after(sequence: tuple[str, ...], history: Sequence[str]) -> int:
 def _turns_left(campaign: Campaign, left: dict, config: str, sequence: tuple[str, ...], place: int) -> int:
     rest = sum(count for (c, _), count in left.items() if c == config)
     in_block = sequence[place % len(sequence) :].count(config)
-    most = _capacity(campaign, config)
+    most = capacity(campaign, config)
     needed = math.ceil(rest / most)
     per_block = sequence.count(config)
     blocks = math.ceil(max(0, needed - in_block) / per_block)

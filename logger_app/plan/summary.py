@@ -21,10 +21,13 @@ from logger_app.plan.flights import (
 )
 from logger_app.plan.loading import aircraft_as_fitted, ballast_to_match, weight_and_cg
 from logger_app.plan.order import build_up, rank
-from logger_app.plan.repeats import runs_needed, smallest_difference_kt
+from logger_app.plan.repeats import power, runs_a_flight, runs_of_each, shown_kt, total_fuel_l, total_in_words
 from logger_app.records.journal import FlightInfo
 from logger_app.records.plan import Campaign, PlannedFlight, TestPoint
 from logger_app.units import from_kt
+
+# Flights of each configuration for which the runs are listed.
+SHOWN_FLIGHTS = (1, 2, 3)
 
 
 def matrix(campaign: Campaign) -> tuple[tuple[str, ...], tuple[tuple[str, tuple[tuple[TestPoint, ...], ...]], ...]]:
@@ -109,13 +112,37 @@ def plan_document(campaign: Campaign, flown: Flown | None = None, flights: Seque
         "repeats": {
             "smallest_difference_kt": plan.smallest_difference_kt,
             "scatter_kt": plan.scatter_kt,
-            "runs_needed": runs_needed(plan.smallest_difference_kt, plan.scatter_kt),
+            "flight_scatter_kt": plan.flight_scatter_kt,
+            "runs_needed": runs_of_each(plan),
+            "by_flights": [{"flights_of_each": n, "runs_a_flight": runs_a_flight(plan, n)} for n in SHOWN_FLIGHTS],
+            "power": _powers(campaign),
         },
+        "total": _total([f.budget for f in proposed]),
         "flights": [_planned(campaign, f, [i.id for i in flights]) for f in campaign.flights],
         "comparisons": [_comparison(campaign, *pair) for pair in campaign.pairs()],
         "proposed": [_proposed(campaign, f) for f in proposed],
         "next_flight": _proposed(campaign, proposed[0]) if proposed else None,
     }
+
+
+def _total(budgets: Sequence[Budget]) -> dict:
+    fuel = total_fuel_l(budgets)
+    return {
+        "runs": sum(b.runs for b in budgets),
+        "flights": len(budgets),
+        "minutes": round(sum(b.minutes for b in budgets), 1),
+        "fuel_l": None if fuel is None else round(fuel, 1),
+    }
+
+
+def _powers(campaign: Campaign) -> list[dict]:
+    """For the numbers of runs that points ask for, flown as A-B-B-A: the chance to show the smallest difference."""
+    plan = campaign.planning
+    return [
+        {"runs": runs, "flights_of_each": 2, "power": round(power(plan, (2, 2), max(1.0, runs / 2)), 3)}
+        for runs in sorted({p.runs_wanted for p in campaign.points})
+        if runs > 1
+    ]
 
 
 def plan_text(campaign: Campaign, flown: Flown | None = None, flights: Sequence[FlightInfo] = ()) -> str:
@@ -128,7 +155,7 @@ def plan_text(campaign: Campaign, flown: Flown | None = None, flights: Sequence[
     """
     document = plan_document(campaign, flown, flights)
     parts = [
-        [f"{campaign.name}   ({campaign.aircraft.name})"],
+        _head_lines(campaign, flown or {}, flights),
         _tree_lines(campaign),
         _matrix_lines(campaign, flown or {}),
         _order_lines(campaign),
@@ -249,14 +276,30 @@ def _order_lines(campaign: Campaign) -> list[str]:
     return lines if len(lines) > 1 else []
 
 
+def _head_lines(campaign: Campaign, flown: Flown, flights: Sequence[FlightInfo]) -> list[str]:
+    proposed = propose_flights(campaign, flown, [f.configuration for f in flights if f.configuration])
+    lines = [f"{campaign.name}   ({campaign.aircraft.name})"]
+    if proposed:
+        left = " still to fly" if flights else ""
+        lines.append(f"{total_in_words([f.budget for f in proposed])}{left}")
+    return lines
+
+
 def _repeat_lines(campaign: Campaign) -> list[str]:
     plan = campaign.planning
-    need = runs_needed(plan.smallest_difference_kt, plan.scatter_kt)
-    wanted = f"{plan.smallest_difference_kt:g} kt with a scatter of {plan.scatter_kt:g} kt"
-    lines = [f"Runs: to see {wanted}, {need} a point in each configuration (80 % power, 5 % two-sided)"]
-    for runs in sorted({p.runs_wanted for p in campaign.points} - {need}):
+    lines = [
+        f"Runs: to see {plan.smallest_difference_kt:g} kt with a scatter of {plan.scatter_kt:g} kt between runs and "
+        f"{plan.flight_scatter_kt:g} kt between flights",
+        "  (four times out of five, 5 % two-sided; the same model as the comparison)",
+    ]
+    for flights in SHOWN_FLIGHTS:
+        needed = runs_a_flight(plan, flights)
+        many = f"{needed} run{'s' if needed != 1 else ''} a point on each" if needed else "no number of runs shows it"
+        lines.append(f"  {flights} flight{'s' if flights > 1 else ''} of each configuration: {many}")
+    for runs in sorted({p.runs_wanted for p in campaign.points}):
         if runs > 1:
-            lines.append(f"  {runs} runs can show {smallest_difference_kt(runs, plan.scatter_kt):.1f} kt")
+            shows = shown_kt(plan, (2, 2), max(1.0, runs / 2))
+            lines.append(f"  {runs} runs of each as A-B-B-A show {shows:.1f} kt")
     return lines
 
 

@@ -15,8 +15,8 @@ from logger_app.plan import keys
 from logger_app.plan.flights import propose_flights
 from logger_app.plan.parse import parse_text
 from logger_app.plan.presets import DEFER, PRESETS, Preset
-from logger_app.plan.repeats import runs_needed
-from logger_app.records.plan import POWER_IDLE, Campaign
+from logger_app.plan.repeats import runs_of_each
+from logger_app.records.plan import POWER_IDLE, Campaign, Planning
 from logger_app.units import from_kt
 
 _KEY_UNIT = {"kt": "_kt", "mph": "_mph", "km/h": "_kmh"}
@@ -265,6 +265,8 @@ def _plan(a: Answers) -> str:
 [plan]
 smallest_difference_kt = {a.smallest_difference_kt:g}  # smallest difference worth knowing
 scatter_kt = {a.scatter_kt:g}  # standard deviation of repeated runs; yours, once you know it
+flight_scatter_kt = 0.3  # the same of whole flights of one configuration (common practice); yours, once you know it
+no_worse_kt = 1  # the margin of "no worse than"
 minutes_per_run = 3
 minutes_to_area = 20
 minutes_back = 15
@@ -275,7 +277,8 @@ build_up = ["hazard", "bank", "power", "flap"]"""
 def _runs(a: Answers) -> int:
     if a.runs:
         return a.runs
-    return runs_needed(a.smallest_difference_kt, a.scatter_kt) if a.changes else 3
+    plan = Planning(smallest_difference_kt=a.smallest_difference_kt, scatter_kt=a.scatter_kt)
+    return runs_of_each(plan) if a.changes else 3
 
 
 def _cards(a: Answers) -> list[str]:

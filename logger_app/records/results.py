@@ -144,9 +144,9 @@ class Comparison:
     """The difference at one point, changed minus reference: negative is a lower stall.
 
     Two statements. Of the *change* (`difference_kt`, `low_kt`, `high_kt`, `verdict`): what another pair of flights
-    would differ by. *Between the flights flown* (`flights_...`): what did differ, whatever it came from. `level` is
-    the probability of both intervals: 0.95 for a single or the named comparison, more where several are made, so
-    that an interval leaves out 0 exactly when the verdict is ``lower`` or ``higher``. `basis` is the speed compared:
+    would differ by. *Between the flights flown* (`flights_...`): what did differ, whatever it came from. Where
+    several are made (`adjusted_for`) their intervals hold all at once with `level`; the named comparison's holds by
+    itself. An interval leaves out 0 exactly when the verdict is ``lower`` or ``higher``. `basis` is the speed compared:
     ``std`` (CAS at the reference weight), ``cas`` or ``ias``; the last two at the reference weight as well where
     `at_reference_weight`. `smallest_kt` would have been shown four times out of five; `verdict` is ``lower``,
     ``higher``, ``not shown`` or ``not comparable``; `words` is the sentence.
@@ -182,6 +182,7 @@ class Comparison:
     at_reference_weight: bool = True
     named: bool = False  # the comparison that the plan named beforehand: not diluted by the others
     level: float = 0.95
+    adjusted_for: int = 1
     n_flights_reference: int = 0
     n_flights_changed: int = 0
     flights_difference_kt: float | None = None  # between the flights that were flown

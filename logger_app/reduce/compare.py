@@ -19,6 +19,7 @@ from logger_app.domain.comparison_model import (
     POWER,
     RATE_SLOPE,
     RATE_SLOPES,
+    Family,
     Mixture,
     Posterior,
     Prior,
@@ -68,12 +69,12 @@ def compare_all(campaign: Campaign, runs: Sequence[StallSpeed], days: Mapping[st
 
     Notes
     -----
-    With m comparisons the interval of each has probability 1 - 0.05 / m (Bonferroni), and a claim is made where it
-    leaves out 0; the comparison named beforehand in the plan keeps 95 %, as do the overall answers.
+    The intervals of several comparisons hold all at once with 95 %, and a claim is made where one leaves out 0; the
+    comparison named beforehand in the plan has 95 % of its own, as have the overall answers.
 
     References
     ----------
-    [BONFERRONI] from memory: m intervals of 1 - 0.05 / m hold together with 95 %.
+    [BOXTIAO1973] simultaneous intervals from a posterior.
     """
     flown: dict[tuple[str | None, str | None], list[StallSpeed]] = {}
     for run in runs:
@@ -88,8 +89,9 @@ def compare_all(campaign: Campaign, runs: Sequence[StallSpeed], days: Mapping[st
     ]
     study = _Study(campaign, flown, sides)
     made = [_compare(campaign, study, pair, days or {}) for pair in sides]
+    family = _family_of(study, made)
     return Compared(
-        comparisons=tuple(_concluded(campaign, study, c, made) for c in made),
+        comparisons=tuple(_concluded(campaign, study, c, family) for c in made),
         overall=_overall(campaign, study, made),
         model=study.summary(),
     )
@@ -316,11 +318,19 @@ def _compare(campaign: Campaign, study: _Study, pair: _Pair, days: Mapping[str, 
     return Comparison(**common, **_what_next(posterior, reference, changed), verdict="", words="", notes=tuple(notes))
 
 
-def _both_statements(found: _Found, level: float, margin_kt: float) -> dict:
-    """Of the change and between the flights flown, with intervals of one probability."""
-    (low, high), (flown_low, flown_high) = found.change.interval(level), found.flown.interval(level)
+def _both_statements(found: _Found, margin_kt: float, family: _FamilyFactors | None = None) -> dict:
+    """Of the change and between the flights flown: 95 % by themselves, or together with the rest of a family."""
+    if family is None:
+        (low, high), (flown_low, flown_high) = found.change.interval(), found.flown.interval()
+        p = found.change.p_against_zero()
+    else:
+        (low, high), (flown_low, flown_high) = (
+            (one.value - c * one.u, one.value + c * one.u)
+            for one, c in ((found.change, family.change), (found.flown, family.flown))
+        )
+        p = 1 - family.family.covered(abs(found.change.value) / found.change.u)
+    above = 1 - found.change.below(margin_kt)
     return {
-        "level": level,
         "difference_kt": found.change.value,
         "u_kt": found.change.u,
         "low_kt": low,
@@ -332,18 +342,14 @@ def _both_statements(found: _Found, level: float, margin_kt: float) -> dict:
         "flights_low_kt": flown_low,
         "flights_high_kt": flown_high,
         "flights_verdict": _verdict(flown_low, flown_high),
-        **_equivalence(found.change, margin_kt, level),
-    }
+        "no_worse_kt": margin_kt,
+        "no_worse_p": above,
+        "no_worse": above < 1 - CONFIDENCE and (family is None or high < margin_kt),
+    } | ({} if family is None else {"p_adjusted": p})
 
 
 def _verdict(low: float, high: float) -> str:
     return "lower" if high < 0 else "higher" if low > 0 else "not shown"
-
-
-def _equivalence(change: Mixture, margin_kt: float, level: float) -> dict:
-    """Whether the change is worse by less than a margin: one-sided, at the probability of the interval."""
-    above = 1 - change.below(margin_kt)
-    return {"no_worse_kt": margin_kt, "no_worse_p": above, "no_worse": above < 1 - level}
 
 
 def _what_next(posterior: Posterior, reference, changed) -> dict:
@@ -499,26 +505,40 @@ def _cg_note(campaign: Campaign, reference, changed) -> list[str]:
     return [f"CG differs by {shift:+.0f} mm; not corrected, fly both at the same CG"] if abs(shift) > limit else []
 
 
-def _level(comparison: Comparison, made: Sequence[Comparison]) -> float:
-    """Probability of an interval: 95 % for the named comparison, else 5 % shared among those that are not named."""
-    others = sum(c.method == "model" and not c.named for c in made)
-    return CONFIDENCE if comparison.named else 1 - (1 - CONFIDENCE) / max(others, 1)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _FamilyFactors:
+    """How far intervals reach that are to hold all at once, in standard deviations."""
+
+    size: int
+    family: Family
+    change: float
+    flown: float
 
 
-def _concluded(campaign: Campaign, study: _Study, comparison: Comparison, made: Sequence[Comparison]) -> Comparison:
+def _family_of(study: _Study, made: Sequence[Comparison]) -> _FamilyFactors | None:
+    """All comparisons but the one named beforehand; None for a single one."""
+    members = [study.found[c.reference, c.changed, c.point] for c in made if c.method == "model" and not c.named]
+    if len(members) < 2 or study.posterior is None:
+        return None
+    family = study.posterior.family([([f.cells[0]], [f.cells[1]]) for f in members])
+    flown = Family(members=tuple(f.flown for f in members), common=np.zeros(len(family.common)))
+    return _FamilyFactors(size=len(members), family=family, change=family.factor(), flown=flown.factor())
+
+
+def _concluded(campaign: Campaign, study: _Study, comparison: Comparison, family: _FamilyFactors | None) -> Comparison:
     """Interval and verdict for the number of comparisons made, and the sentence."""
     label = _label(campaign, comparison.point)
     found = study.found.get((comparison.reference, comparison.changed, comparison.point))
     if found is None:
         done = replace(comparison, verdict=comparison.verdict or "not shown")
         return replace(done, words=sentence(done, label))
-    level = _level(comparison, made)
+    own = None if comparison.named else family
     done = replace(
         comparison,
-        **_both_statements(found, level, campaign.planning.no_worse_kt),
-        p_adjusted=min(1.0, found.change.p_against_zero() * (1 - CONFIDENCE) / (1 - level)),
+        **{"p_adjusted": found.change.p_against_zero()} | _both_statements(found, campaign.planning.no_worse_kt, own),
         flights_u_kt=found.flown.u,
-        at_most_kt=found.change.quantile(0.5 + level / 2),
+        at_most_kt=found.change.quantile(CONFIDENCE),
+        adjusted_for=own.size if own else 1,
     )
     return replace(done, words=sentence(done, label))
 
@@ -551,7 +571,7 @@ def _overall(campaign: Campaign, study: _Study, made: Sequence[Comparison]) -> t
             words="",
             n_flights_reference=len(flights[0]),
             n_flights_changed=len(flights[1]),
-            **_both_statements(joint, CONFIDENCE, campaign.planning.no_worse_kt),
+            **_both_statements(joint, campaign.planning.no_worse_kt),
         )
         answers.append(replace(answer, words=overall_sentence(answer)))
     return tuple(answers)

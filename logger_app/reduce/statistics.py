@@ -1,4 +1,4 @@
-"""The statistics of a comparison: intervals, Welch, least squares, Holm, exact tests, sample sizes.
+"""Intervals of means, Welch, least squares, exact tests.
 
 Thin, checked against scipy and statsmodels in the tests. Not for: deciding what to compare
 (see `compare`) or fitting an approach (see `approach`).
@@ -15,8 +15,6 @@ import numpy as np
 from logger_app.errors import BadQuantity, OutsideValidity, TooFewCalls
 
 CONFIDENCE = 0.95
-POWER = 0.80
-MAX_RUNS = 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -228,30 +226,6 @@ def line_at(
     return estimate(float(coefficients[0]), math.sqrt(covariance[0, 0]), df, confidence), float(coefficients[1])
 
 
-def holm(p_values: Sequence[float]) -> list[float]:
-    """p-values adjusted for having made several comparisons.
-
-    Notes
-    -----
-    Step-down: the k-th smallest of m is multiplied by m - k + 1, then made to rise.
-
-    References
-    ----------
-    [HOLM1979].
-
-    Examples
-    --------
-    >>> [round(p, 3) for p in holm([0.01, 0.04, 0.03])]
-    [0.03, 0.06, 0.06]
-    """
-    m = len(p_values)
-    adjusted, running = [0.0] * m, 0.0
-    for rank, index in enumerate(sorted(range(m), key=lambda i: p_values[i])):
-        running = max(running, min(1.0, (m - rank) * p_values[index]))
-        adjusted[index] = running
-    return adjusted
-
-
 def sides_differ_p(reference: tuple[int, int], changed: tuple[int, int]) -> float:
     """Whether wing drops changed side: exact two-sided test of a 2 x 2 table.
 
@@ -279,113 +253,3 @@ def sides_differ_p(reference: tuple[int, int], changed: tuple[int, int]) -> floa
         as_unlikely += ways if ways <= observed else 0
         ways = ways * (rows[0] - left) * (columns[0] - left) // ((left + 1) * (rows[1] - columns[0] + left + 1))
     return as_unlikely / math.comb(sum(rows), columns[0])
-
-
-def power_of(
-    difference_kt: float, sd_kt: float, n_reference: int, n_changed: int, alpha: float = 1 - CONFIDENCE
-) -> float:
-    """Chance that a true difference of this size would be shown.
-
-    Parameters
-    ----------
-    difference_kt : float
-        True difference [kt].
-    sd_kt : float
-        Standard deviation of repeats [kt].
-
-    Returns
-    -------
-    float
-        Power, 0 to 1.
-
-    Raises
-    ------
-    BadQuantity
-        The standard deviation is not positive, or too few runs.
-
-    Notes
-    -----
-    Two-sample t test with equal variances: noncentral t with n1 + n2 - 2 degrees of freedom
-    and noncentrality d / (s sqrt(1/n1 + 1/n2)).
-
-    References
-    ----------
-    [COHEN1988] ch. 2 (from memory).
-    """
-    from scipy import special
-
-    df = n_reference + n_changed - 2
-    if not (sd_kt > 0 and df >= 1 and min(n_reference, n_changed) >= 1):
-        raise BadQuantity(
-            f"sd {sd_kt:g} kt with {n_reference} and {n_changed} runs; needs sd above 0 and 3 runs in all"
-        )
-    shift = abs(difference_kt) / (sd_kt * math.sqrt(1 / n_reference + 1 / n_changed))
-    critical = float(special.stdtrit(df, 1 - alpha / 2))
-    upper = 1 - float(special.nctdtr(df, shift, critical))
-    lower = float(special.nctdtr(df, shift, -critical))
-    return upper + (lower if math.isfinite(lower) else 0.0)
-
-
-def runs_needed(difference_kt: float, sd_kt: float, power: float = POWER) -> int:
-    """Runs to fly of each configuration to show a wanted difference.
-
-    Parameters
-    ----------
-    difference_kt : float
-        Difference that must be shown [kt].
-    sd_kt : float
-        Standard deviation of repeats [kt].
-
-    Raises
-    ------
-    BadQuantity
-        A quantity is not positive, or more than 1000 runs would be needed.
-
-    References
-    ----------
-    [COHEN1988] ch. 2 (from memory); 5 % two-sided.
-
-    Examples
-    --------
-    >>> runs_needed(1.0, 0.7), runs_needed(2.0, 0.7), runs_needed(1.0, 1.0)
-    (9, 4, 17)
-    """
-    if not (difference_kt > 0 and sd_kt > 0):
-        raise BadQuantity(f"difference {difference_kt:g} kt and sd {sd_kt:g} kt; both need to be more than 0")
-    for n in range(2, MAX_RUNS + 1):
-        if power_of(difference_kt, sd_kt, n, n) >= power:
-            return n
-    raise BadQuantity(
-        f"{difference_kt:g} kt with sd {sd_kt:g} kt needs more than {MAX_RUNS} runs of each configuration"
-    )
-
-
-def smallest_difference_kt(sd_kt: float, n_reference: int, n_changed: int, power: float = POWER) -> float:
-    """Smallest true difference that so many runs would show with the wanted power.
-
-    Parameters
-    ----------
-    sd_kt : float
-        Standard deviation of repeats [kt].
-
-    Returns
-    -------
-    float
-        Difference [kt].
-
-    Raises
-    ------
-    BadQuantity
-        See `power_of`.
-
-    References
-    ----------
-    [COHEN1988] ch. 2 (from memory); 5 % two-sided.
-    """
-    low, high = 0.0, sd_kt
-    while power_of(high, sd_kt, n_reference, n_changed) < power:
-        high *= 2
-    for _ in range(60):
-        middle = (low + high) / 2
-        low, high = (low, middle) if power_of(middle, sd_kt, n_reference, n_changed) >= power else (middle, high)
-    return high

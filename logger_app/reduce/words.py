@@ -26,7 +26,7 @@ def sentence(comparison: Comparison, label: str) -> str:
     if comparison.low_kt is None:
         runs = f"{comparison.n_reference} and {comparison.n_changed} run(s)"
         return f"not shown at {label}: {comparison.difference_kt:+.1f} kt from {runs}, no interval{kind}"
-    adjusted = "" if comparison.level <= 0.951 else f"; adjusted for {round(0.05 / (1 - comparison.level))} comparisons"
+    adjusted = f"; adjusted for {comparison.adjusted_for} comparisons" if comparison.adjusted_for > 1 else ""
     return f"{_of_the_change(comparison, f' at {label}')}{kind}{adjusted}{_beside(comparison)}"
 
 

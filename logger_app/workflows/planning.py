@@ -16,6 +16,7 @@ from logger_app.plan.flights import count_flown, next_flight, shared_runs
 from logger_app.plan.keys import twins
 from logger_app.plan.parse import parse_text
 from logger_app.plan.questions import QUESTIONS, Question, answers_from, flag, read_answer, worth_asking
+from logger_app.plan.repeats import budget_document, budget_text, read_budget, within_budget
 from logger_app.plan.summary import plan_document, plan_text
 from logger_app.plan.template import campaign_text
 from logger_app.records.journal import FlightInfo
@@ -27,6 +28,8 @@ __all__ = [
     "Flown",
     "NewCampaign",
     "Question",
+    "budget_document",
+    "budget_text",
     "campaign_file",
     "chosen_flight",
     "faults_by_question",
@@ -38,9 +41,11 @@ __all__ = [
     "plan_text",
     "print_cards",
     "read_answer",
+    "read_budget",
     "read_campaign",
     "read_text",
     "twins",
+    "within_budget",
     "worth_asking",
     "write_new",
     "write_text",

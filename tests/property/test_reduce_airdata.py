@@ -13,7 +13,7 @@ from logger_app.reduce.atmosphere import density_altitude_ft, density_ratio, pre
 from logger_app.reduce.calibration import Calibrated, calibrate_ias
 from logger_app.reduce.gps import wind_from_tracks
 from logger_app.reduce.standardise import cas_at_1_g_kt, cas_at_weight_kt, turn_load_factor
-from logger_app.reduce.statistics import holm, sides_differ_p, welch
+from logger_app.reduce.statistics import sides_differ_p, welch
 
 speeds = st.floats(20, 200)
 altitudes = st.floats(-1000, 20_000)
@@ -117,17 +117,6 @@ def test_welch_turns_round_and_shifts(a, b, shift):
     assert (back.low, back.high) == pytest.approx((-there.high, -there.low), abs=1e-6)
     moved = welch(a, [v + shift for v in b])
     assert moved.value == pytest.approx(there.value + shift, abs=1e-9)
-
-
-@settings(deadline=None)
-@given(st.lists(st.floats(0, 1), min_size=1, max_size=10))
-def test_holm_never_lowers_and_keeps_the_order(p):
-    adjusted = holm(p)
-
-    assert all(a >= b for a, b in zip(adjusted, p))
-    assert all(a <= 1 for a in adjusted)
-    order = sorted(range(len(p)), key=lambda k: p[k])
-    assert [adjusted[k] for k in order] == sorted(adjusted)
 
 
 @settings(deadline=None)

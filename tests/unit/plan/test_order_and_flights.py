@@ -17,7 +17,6 @@ from logger_app.plan.flights import (
 )
 from logger_app.plan.order import build_up
 from logger_app.plan.parse import parse_text
-from logger_app.plan.repeats import runs_needed, smallest_difference_kt
 from logger_app.records.results import StallSpeed
 from logger_app.records.runs import StallEvent
 
@@ -171,14 +170,3 @@ def test_only_runs_that_count_and_belong_somewhere_are_counted():
     runs = [stall("baseline", "A1"), stall("baseline", "A1", counts=False), stall(None, "A1"), stall("cuffs", None)]
 
     assert count_flown(runs) == {("baseline", "A1"): 1}
-
-
-def test_one_run_shows_nothing():
-    assert smallest_difference_kt(1, 0.7) == float("inf")
-
-
-def test_what_a_number_of_runs_shows_is_the_inverse_of_the_number_needed():
-    for runs in (2, 3, 4, 9, 17):
-        shows = smallest_difference_kt(runs, 0.7)
-
-        assert runs_needed(shows * 1.0001, 0.7) == runs

@@ -37,7 +37,7 @@ def compared(verdict="lower", **over):
             compared("not shown", p=0.2, high_kt=0.4),
             "not shown at P: -2.4 kt, -3.2 to +0.4 (95 %); 1.1 kt would have shown",
         ),
-        (compared(level=0.99), "lower by 2.4 kt, 1.6 to 3.2 (95 %), at P; adjusted for 5 comparisons"),
+        (compared(adjusted_for=5), "lower by 2.4 kt, 1.6 to 3.2 (95 %), at P; adjusted for 5 comparisons"),
         (
             compared(
                 n_flights_reference=1,
