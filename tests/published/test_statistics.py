@@ -135,13 +135,7 @@ def test_effective_degrees_of_freedom_by_hand():
     assert df == pytest.approx(0.29**2 / (0.09**2 / 4 + 0.16**2 / 9))
 
 
-@pytest.mark.parametrize(
-    "call",
-    [
-        lambda: estimate(1.0, -0.1, 5),
-        lambda: estimate(1.0, 0.1, 0),
-    ],
-)
+@pytest.mark.parametrize("call", [lambda: estimate(1.0, -0.1, 5), lambda: estimate(1.0, 0.1, 0)])
 def test_what_has_no_answer_is_refused(call):
     with pytest.raises(BadQuantity):
         call()
