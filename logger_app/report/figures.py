@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from logger_app.domain.approach_curve import ApproachCurve, curve_of
 from logger_app.domain.warning import WARNING_MARGIN_KT
 from logger_app.records.calls import CallKind
-from logger_app.records.results import Cell
+from logger_app.records.results import Cell, Comparison
 from logger_app.report.extras import TuftMark, WingMap
 from logger_app.report.plot import (
     Axis,
@@ -29,7 +29,7 @@ from logger_app.report.plot import (
     nice_ticks,
 )
 from logger_app.report.view import Page, Pair, PointView, RunView, Side
-from logger_app.report.words import Units, basis_words, clock, interval, listed, number
+from logger_app.report.words import Units, basis_words, clock, flights_words, interval, interval_words, listed, number
 from logger_app.units import NS_PER_S, from_kt
 
 # What is shown of an approach: common practice, no source; the fit needs 1.3 Vs at most.
@@ -66,21 +66,27 @@ def forest(pair: Pair, id: str, units: Units) -> Figure | None:
                 at=at,
                 y=k,
                 series=pair.series,
+                inner=_as_flown(row.comparison, units),
                 hollow=bool(row.caveat) or not row.comparison.reviewed,
                 link=row.anchor,
-                says=f"{said[-1]}, 95 %{caveat}",
+                says=f"{said[-1]}{caveat}",
             )
         )
-    bases = {basis_words(row.comparison.basis, row.comparison.load_factor_basis, units) for row, _ in shown}
-    basis = bases.pop() if len(bases) == 1 else "basis differs: see the table"
+    compared = [row.comparison for row, _ in shown]
+    bases = {basis_words(c.basis, c.load_factor_basis, units, c.at_reference_weight) for c in compared}
+    level = interval_words(max(c.level for c in compared))
+    thick = (
+        " Thin bars: of the change; thick ones: between the flights flown." if any(bar.inner for bar in bars) else ""
+    )
+    basis = next(iter(bases)) if len(bases) == 1 else "basis differs: see the table"
     hollow = f" {NOT_REVIEWED}." if any(bar.hollow for bar in bars) else ""
     return Figure(
         id=id,
         title=f"Difference in stall speed, {pair.changed.name} less {pair.reference.name}",
         see=_forest_see(pair),
         says="; ".join(reversed(said)) + ". Left of zero is a lower stall.",
-        caption="Bars are 95 % intervals. A bar that crosses zero: no difference was shown there, which is not the "
-        f"same as no difference.{hollow}",
+        caption=f"Bars are intervals ({level}).{thick} A bar that crosses zero: no difference was shown there, which is "
+        f"not the same as no difference.{hollow}",
         x=Axis(
             label=f"lower \N{LEFTWARDS ARROW}  difference in stall speed [{units.speed_unit}], {basis}",
             low=low,
@@ -95,7 +101,7 @@ def forest(pair: Pair, id: str, units: Units) -> Figure | None:
             notes=tuple(row.point.label for row, _ in rows),
             links=tuple(row.anchor for row, _ in rows),
             values=tuple(f"{number(v[1], 1, True)} ({interval(v[0], v[2])})" for _, v in shown),
-            values_head=f"{units.speed_unit} (95 %)",
+            values_head=f"{units.speed_unit} (interval)",
         ),
         bars=tuple(bars),
         rules=(Rule(at=0.0, upright=True, strong=True),),
@@ -103,6 +109,13 @@ def forest(pair: Pair, id: str, units: Units) -> Figure | None:
         left=170.0,
         right=142.0,
     )
+
+
+def _as_flown(c: Comparison, units: Units) -> tuple[float, float] | None:
+    """The interval between the flights flown, where it is another than that of the change."""
+    if c.flights_low_kt is None or c.flights_high_kt is None or not flights_words(c, units):
+        return None
+    return units.speed(c.flights_low_kt), units.speed(c.flights_high_kt)
 
 
 def _forest_see(pair: Pair) -> str:
@@ -113,9 +126,12 @@ def _forest_see(pair: Pair) -> str:
         points = [row.point.id for row in rows if row.comparison.verdict == side]
         if points:
             parts.append(f"{_of(points, len(rows))} {where}")
-    unclear = [row.point.id for row in rows if row.comparison.verdict == "not shown"]
+    unclear = [row for row in rows if row.comparison.verdict == "not shown"]
     if unclear:
-        parts.append(f"{_of(unclear, len(rows))} not shown")
+        parts.append(f"{_of([row.point.id for row in unclear], len(rows))}: not shown of the change")
+    flown = [row.point.id for row in unclear if row.comparison.flights_verdict in ("lower", "higher")]
+    if flown:
+        parts.append(f"the thick bars of {_of(flown, len(rows))} leave out zero: these flights differed")
     return _capital("; ".join(parts))
 
 

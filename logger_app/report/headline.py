@@ -14,16 +14,18 @@ import numpy as np
 from scipy.stats import fisher_exact
 
 from logger_app.domain.warning import WARNING_MARGIN_KT
+from logger_app.records.results import Overall
 from logger_app.report.view import Pair, Row, Side
-from logger_app.report.words import Units, count, listed
+from logger_app.report.words import Units, count, flights_words, listed
 
-BETTER, WORSE, CAUTION, SAME, OPEN = "better", "worse", "caution", "same", "open"
+BETTER, WORSE, CAUTION, SAME, OPEN, FLIGHTS = "better", "worse", "caution", "same", "open", "as flown"
 SIGNIFICANT_P = 0.05
 
 
 @dataclass(frozen=True, slots=True)
 class Statement:
-    """One sentence of the answer; `tone` is better, worse, caution (short of a rule), same or open (not known)."""
+    """One sentence of the answer; `tone` is better, worse, caution (short of a rule), same, as flown (of these
+    flights, not of the change) or open (not known)."""
 
     tone: str
     about: str
@@ -32,7 +34,7 @@ class Statement:
 
 def headline(pair: Pair, units: Units) -> tuple[Statement, ...]:
     """What a pair showed: stall speed, warning, wing drop, and what would settle what is open."""
-    return (*_stall(pair.rows, units), *_warning(pair.rows, units), *_drop(pair.rows))
+    return (*_stall(pair, units), *_warning(pair.rows, units), *_drop(pair.rows))
 
 
 def caveats(pair: Pair, units: Units) -> tuple[str, ...]:
@@ -42,8 +44,8 @@ def caveats(pair: Pair, units: Units) -> tuple[str, ...]:
     if all(flights) and min(map(len, flights)) == 1:
         each = "One flight each" if max(map(len, flights)) == 1 else "One flight only of one of them"
         found.append(
-            f"{each}: the weather, the loading and the pilot of the day are in these figures. They hold between these "
-            "flights; another flight of each would show whether they hold for the change."
+            f"{each}: the weather, the loading and the pilot of the day are in what differed between the flights. "
+            "What holds for the change has a wider interval; another flight of each narrows it most."
         )
     runs = [run for row in pair.rows for side in (row.reference, row.changed) for run in _counting(side)]
     unreviewed = sum(not run.reduced.reviewed for run in runs)
@@ -54,19 +56,19 @@ def caveats(pair: Pair, units: Units) -> tuple[str, ...]:
     return tuple(found)
 
 
-def _stall(rows: Sequence[Row], units: Units) -> list[Statement]:
+def _stall(pair: Pair, units: Units) -> list[Statement]:
+    found = [_overall(pair.overall, units)] if pair.overall and len(pair.overall.points) > 1 else []
     by: dict[str, list[Row]] = {}
-    for row in rows:
+    for row in pair.rows:
         by.setdefault(row.comparison.verdict, []).append(row)
     every = sum(len(by.get(verdict, ())) for verdict in ("lower", "higher", "not shown"))
-    found = []
     for verdict, tone in (("lower", BETTER), ("higher", WORSE)):
         if shown := by.get(verdict, []):
             sizes = [abs(row.comparison.difference_kt or 0.0) for row in shown]
             where = _where([row.point.id for row in shown], every)
             found.append(Statement(tone, "Stall", f"{verdict} {where}, by {_range(sizes, units)}"))
     if unclear := by.get("not shown", []):
-        found.append(Statement(OPEN, "Stall", _not_shown(unclear, every, units)))
+        found += _unclear(unclear, every, units)
     if apart := by.get("not comparable", []):
         why = dict.fromkeys(row.comparison.notes[0] for row in apart if row.comparison.notes)
         where = listed([row.point.id for row in apart])
@@ -74,18 +76,46 @@ def _stall(rows: Sequence[Row], units: Units) -> list[Statement]:
     return found
 
 
-def _not_shown(rows: Sequence[Row], every: int, units: Units) -> str:
-    """That nothing was shown, how small it could be, and what would settle it."""
-    text = f"no difference shown {_where([row.point.id for row in rows], every)}"
+def _overall(answer: Overall, units: Units) -> Statement:
+    """The answer of all points together, of the change."""
+    mean = f"mean of {len(answer.points)} points"
+    low, high = sorted((abs(answer.low_kt or 0.0), abs(answer.high_kt or 0.0)))
+    if answer.verdict in ("lower", "higher"):
+        by = f"{units.text(abs(answer.difference_kt or 0.0))} {units.speed_unit} ({units.span(low, high, 1, False)})"
+        return Statement(BETTER if answer.verdict == "lower" else WORSE, "Stall", f"{answer.verdict} by {by}, {mean}")
+    text = f"no difference shown, {mean}: {units.span(answer.low_kt, answer.high_kt)} {units.speed_unit} is possible"
+    if answer.no_worse:
+        text += f"; not higher by more than {units.text(answer.no_worse_kt)} {units.speed_unit}"
+    return Statement(OPEN, "Stall", text)
+
+
+def _unclear(rows: Sequence[Row], every: int, units: Units) -> list[Statement]:
+    """Points where nothing was shown of the change: what differed as flown, what it leaves, what would settle it."""
+    found = []
+    once = [row for row in rows if flights_words(row.comparison, units)]
+    for verdict in ("lower", "higher"):
+        shown = [row for row in once if row.comparison.flights_verdict == verdict]
+        if shown:
+            sizes = [abs(row.comparison.flights_difference_kt or 0.0) for row in shown]
+            where = _where([row.point.id for row in shown], every)
+            text = f"{verdict} {where}, by {_range(sizes, units)}"
+            found.append(Statement(FLIGHTS, "Between these flights", text))
+    points = [row.point.id for row in rows]
+    where = f"at any of {every} points" if len(points) == every > 1 else _where(points, every)
+    text = f"not shown for the change {where}"
     bounds = [row.bounds for row in rows if row.bounds]
     if bounds:
-        text += f", which leaves {units.span(min(b[0] for b in bounds), max(b[2] for b in bounds))} {units.speed_unit}"
-    wanted = [row.comparison.runs_to_show_1_kt for row in rows if row.comparison.runs_to_show_1_kt]
-    if wanted:
-        text += f"; about {max(wanted)} runs of each would show {units.text(1.0)} {units.speed_unit}"
+        text += f" ({units.span(min(b[0] for b in bounds), max(b[2] for b in bounds))} {units.speed_unit} is possible)"
+    runs = [row.comparison.runs_to_show_1_kt for row in rows if row.comparison.runs_to_show_1_kt]
+    flights = [row.comparison.flights_to_show_1_kt for row in rows if row.comparison.flights_to_show_1_kt]
+    one = f"{units.text(1.0)} {units.speed_unit}"
+    if runs and len(runs) == len(rows):
+        text += f"; about {max(runs)} runs of each on as many flights would show {one}"
+    elif flights:
+        text += f"; about {max(flights)} flights of each would show {one}"
     elif not bounds:
         text += "; two runs of each at least are needed"
-    return text
+    return [*found, Statement(OPEN, "Point by point" if every > 1 else "Stall", text)]
 
 
 def _warning(rows: Sequence[Row], units: Units) -> list[Statement]:

@@ -261,8 +261,10 @@ def _bar(box: _Box, bar) -> list[Shape]:
     y = box.y(bar.y)
     low, high = box.x(bar.low), box.x(bar.high)
     ends: list[Shape] = [Stroke(points=((x, y - 5), (x, y + 5)), role=role, width=1.8) for x in (low, high)]
+    if bar.inner:
+        ends.append(Stroke(points=tuple((box.x(x), y) for x in bar.inner), role=role, width=6.5))
     return [
-        Stroke(points=((low, y), (high, y)), role=role, width=2.2),
+        Stroke(points=((low, y), (high, y)), role=role, width=1.6 if bar.inner else 2.2),
         *ends,
         Marker(
             x=box.x(bar.at),

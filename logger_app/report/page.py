@@ -204,7 +204,8 @@ def _environment(units: words.Units):
         "weight": units.weight,
         "clock": words.clock,
         "sentence": lambda c, label, changed: words.sentence(c, label, changed, units),
-        "basis": lambda c: words.basis_words(c.basis, c.load_factor_basis, units),
+        "basis": lambda c: words.basis_words(c.basis, c.load_factor_basis, units, c.at_reference_weight),
+        "level": lambda c: words.interval_words(c.level),
         "p": lambda p: words.NONE if p is None else "below 0.001" if p < 0.001 else f"{p:.3f}",
         "event": words.event_words,
         "lines": lambda text: Markup("<br>").join(escape(words.printable(line)) for line in text.split("\n")),
@@ -224,7 +225,7 @@ def slim(figure: Picture) -> Picture:
         columns = 1 if figure.id.endswith("approaches") else 2
         return replace(figure, id=f"{figure.id}-slim", width=400.0, columns=columns)
     left = 44.0 if figure.y.names else 50.0
-    y = replace(figure.y, notes=(), values=())
+    y = replace(figure.y, notes=(), values=(), values_head="")
     return replace(
         figure, id=f"{figure.id}-slim", width=400.0, height=min(figure.height, 380.0), left=left, right=14.0, y=y
     )

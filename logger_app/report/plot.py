@@ -63,6 +63,7 @@ class Bar:
     link: str = ""
     says: str = ""
     upright: bool = False  # an interval along y at a place on x instead, its middle a short line
+    inner: tuple[float, float] | None = None  # a second, narrower interval, drawn thick
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

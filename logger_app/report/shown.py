@@ -76,16 +76,17 @@ def answer_table(pair: Pair, page: Page) -> ShownTable:
         Column(head=f"{before}\nindicated [{units.speed_unit}]", number=True, share=1.4),
         Column(head=f"{after}\nindicated [{units.speed_unit}]", number=True, share=1.4),
         Column(head=f"Difference\n[{units.speed_unit}]", number=True, share=1.3),
-        Column(head="95 %\ninterval", number=True, share=1.6),
+        Column(head="Interval", number=True, share=1.6),
         Column(head=f"Warning\nmargin [{units.speed_unit}]", number=True, share=1.4),
         Column(head="Wing\ndrop", number=True, share=1.7),
         Column(head="Runs", number=True, share=0.9),
         Column(head="What can be concluded", share=2.6),
     )
     at = f" at {units.reference_weight}" if units.reference_weight else ""
+    level = max((row.comparison.level for row in pair.rows), default=0.95)
     caption = (
-        f"{pair.changed.name} against {pair.reference.name}. Differences are of calibrated speeds{at}; "
-        "negative: lower stall."
+        f"{pair.changed.name} against {pair.reference.name}. Differences are of calibrated speeds{at}, of the change; "
+        f"negative: lower stall. Intervals: {words.interval_words(level)}."
     )
     return made(caption, columns, (_answer_row(row, pair, page) for row in pair.rows), stacked=True)
 
@@ -94,8 +95,10 @@ def _answer_row(row: Row, pair: Pair, page: Page) -> Sequence[Cell | str]:
     c, units = row.comparison, page.units
     cells = [side.cell if side else None for side in (row.reference, row.changed)]
     notes = list(pair.own_notes(row))
-    if c.basis in words.KINDS or c.load_factor_basis != "raw":
-        notes.insert(0, words.basis_words(c.basis, c.load_factor_basis, units))
+    if not words.usual_basis(c):
+        notes.insert(0, words.basis_words(c.basis, c.load_factor_basis, units, c.at_reference_weight))
+    if beside := words.flights_words(c, units):
+        notes.insert(0, beside)
     if c.verdict == "not shown" and c.smallest_kt is not None:
         notes.insert(0, f"these runs could have shown {units.text(c.smallest_kt)} {units.speed_unit}")
     return (
@@ -245,8 +248,8 @@ def sides_table(view: PointView, page: Page) -> ShownTable:
     return made("", columns, rows, stacked=True)
 
 
-def budget_table(name: str, terms: Sequence[BudgetTerm], comparison: bool, page: Page) -> ShownTable:
-    """An uncertainty budget. In a comparison what cancels is named, and is not in the total."""
+def budget_table(name: str, terms: Sequence[BudgetTerm], comparison: Comparison | None, page: Page) -> ShownTable:
+    """An uncertainty budget. In a comparison what cancels is named and not in the total, which is the difference's own."""
     columns = (
         Column(head="Source", share=1.4),
         Column(head=f"u (k = 1)\n[{page.unit}]", number=True),
@@ -262,9 +265,8 @@ def budget_table(name: str, terms: Sequence[BudgetTerm], comparison: bool, page:
         )
         for term in terms
     ]
-    counted = [term for term in terms if not (comparison and term.cancels)]
-    total = sum(term.u_kt**2 for term in counted) ** 0.5
-    how = "root of the sum of squares" + (", without what cancels" if len(counted) < len(terms) else "")
+    total = comparison.u_kt if comparison else sum(term.u_kt**2 for term in terms) ** 0.5
+    how = "with the scatter of runs and flights, without what cancels" if comparison else "root of the sum of squares"
     rows.append((Cell(text="together", strong=True), Cell(text=page.units.text(total, 2), strong=True), how, ""))
     return made(f"{name}: standard uncertainty", columns, rows)
 

@@ -17,7 +17,16 @@ from dataclasses import dataclass, field, replace
 
 from logger_app.records.calls import Action, Correction, ReviewedCall
 from logger_app.records.plan import AircraftConfig, Campaign, TestPoint
-from logger_app.records.results import BudgetTerm, Cell, Comparison, Excluded, Reduction, StallSpeed, without_details
+from logger_app.records.results import (
+    BudgetTerm,
+    Cell,
+    Comparison,
+    Excluded,
+    Overall,
+    Reduction,
+    StallSpeed,
+    without_details,
+)
 from logger_app.records.runs import FlightData, FlightRuns, Run, Settings, StallEvent
 from logger_app.report.details import choose_details
 from logger_app.report.words import Units, call_words, count, heard_words
@@ -176,6 +185,7 @@ class Pair:
     rows: tuple[Row, ...]
     reference_series: int
     series: int  # of the changed one
+    overall: Overall | None = None  # of all points together
 
     @property
     def common_notes(self) -> tuple[str, ...]:
@@ -209,11 +219,12 @@ class PointView:
         return tuple(run for side in self.sides for run in side.runs)
 
     @property
-    def budgets(self) -> tuple[tuple[str, tuple[BudgetTerm, ...], bool], ...]:
-        """(what for, terms, whether of a comparison) of every cell and comparison that has a budget."""
+    def budgets(self) -> tuple[tuple[str, tuple[BudgetTerm, ...], Comparison | None], ...]:
+        """(what for, terms, its comparison if it is of one) of every cell and comparison that has a budget."""
         sides = [(side.configuration.name, side.cell) for side in self.sides if side.cell]
-        mine = [(name, cell.budget, False) for name, cell in sides if cell.budget]
-        mine += [(f"{c.changed} less {c.reference}", c.budget, True) for c in self.comparisons if c.budget]
+        mine: list[tuple[str, tuple[BudgetTerm, ...], Comparison | None]]
+        mine = [(name, cell.budget, None) for name, cell in sides if cell.budget]
+        mine += [(f"{c.changed} less {c.reference}", c.budget, c) for c in self.comparisons if c.budget]
         return tuple(mine)
 
     @property
@@ -602,6 +613,7 @@ def _pairs(configurations, points, reduction, series) -> tuple[Pair, ...]:
                 rows=tuple(rows),
                 reference_series=series.get(reference, 0),
                 series=series.get(changed, 1),
+                overall=next((o for o in reduction.overall if (o.reference, o.changed) == (reference, changed)), None),
             )
         )
     return tuple(pairs)

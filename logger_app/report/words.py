@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from logger_app.domain.times import flight_time
 from logger_app.records.calls import CallKind, ReviewedCall
-from logger_app.records.results import Comparison
+from logger_app.records.results import Comparison, Overall
 from logger_app.units import KG_PER_LB, from_kt
 
 _CONTROLS = {code: None for code in (*range(0x20), *range(0x7F, 0xA0), 0xFFFE, 0xFFFF) if chr(code) not in "\t\n\r"}
@@ -28,7 +28,6 @@ BASES = {
     "sqrt_cos": "wings level by √cos of the bank",
     "measured_nz": "1 g by the measured load factor",
 }
-KINDS = {"cas": "CAS at the weights flown", "ias": "IAS at the weights flown"}
 METHODS = {"fit": "fit of the approach at the event", "lowest": "lowest steady call"}
 STATUS = {
     "heard": "heard, not reviewed",
@@ -50,38 +49,60 @@ def printable(text: str) -> str:
     return text.translate(_CONTROLS)
 
 
-def basis_words(kind: str, load_factor_basis: str, units: Units) -> str:
-    """What a calibrated speed stands for: ``CAS at 600 kg, as flown``.
+def basis_words(kind: str, load_factor_basis: str, units: Units, at_reference_weight: bool = True) -> str:
+    """What a speed stands for: ``CAS at 600 kg, as flown``; ``IAS at the weights flown, as flown``.
 
     Parameters
     ----------
     kind : str
         ``std``, ``cas`` or ``ias``, as a comparison's basis.
     """
-    if kind in KINDS:
-        return KINDS[kind]
-    at = f"at {units.reference_weight}, " if units.reference_weight else ""
-    return f"CAS {at}{BASES.get(load_factor_basis, load_factor_basis)}"
+    speed = "IAS" if kind == "ias" else "CAS"
+    weight = units.reference_weight if kind == "std" or at_reference_weight else ""
+    at = f"at {weight}" if weight else "at the weights flown"
+    return f"{speed} {at}, {BASES.get(load_factor_basis, load_factor_basis)}"
+
+
+def usual_basis(c: Comparison) -> bool:
+    """Whether a comparison is of CAS at the reference weight, as flown: what needs no word of its own."""
+    return c.basis == "std" and c.load_factor_basis == "raw"
+
+
+def interval_words(level: float) -> str:
+    """Of an interval: ``95 %``, and for how many comparisons it is widened."""
+    made = round(0.05 / (1 - level)) if level < 1 else 1
+    return "95 %" if made < 2 else f"95 %, widened for {made} comparisons"
 
 
 def sentence(c: Comparison, label: str, changed: str, units: Units) -> str:
-    """A comparison as a sentence about the changed configuration, in the pilot's unit."""
-    unit, kind = units.speed_unit, f" ({KINDS[c.basis]})" if c.basis in KINDS else ""
+    """A comparison as a sentence about the changed configuration, in the pilot's unit.
+
+    What holds for the change comes first; what differed between the flights flown, where one flight cannot tell.
+    """
+    unit = units.speed_unit
+    kind = "" if usual_basis(c) else f" ({basis_words(c.basis, c.load_factor_basis, units, c.at_reference_weight)})"
     if c.verdict == "not comparable":
         return f"{changed}: not comparable at {label}: {c.notes[0] if c.notes else 'no reason given'}."
     if c.difference_kt is None or c.low_kt is None or c.high_kt is None:
         runs = f"{c.n_reference} and {count(c.n_changed, 'run')}"
         return f"{changed}: nothing shown at {label}: {units.text(c.difference_kt, 1, True)} {unit} from {runs}, no interval{kind}."
+    how = interval_words(c.level)
+    beside = f"; {words}" if (words := flights_words(c, units)) else ""
     if c.verdict in ("lower", "higher"):
         low, high = sorted((abs(c.low_kt), abs(c.high_kt)))
-        by = f"{units.text(abs(c.difference_kt))} {unit}, {units.span(low, high, 1, False)} (95 %)"
-        return f"{changed}: stalls {c.verdict} by {by}, at {label}{kind}."
-    found = f"{units.text(c.difference_kt, 1, True)} {unit}, {units.span(c.low_kt, c.high_kt)} (95 %)"
-    if c.p is not None and c.p < 0.05:
-        more = "by itself it would show, but not as one of all the points compared"
-    else:
-        more = f"{units.text(c.smallest_kt)} {unit} would have shown"
-    return f"{changed}: no difference shown at {label}: {found}; {more}{kind}."
+        by = f"{units.text(abs(c.difference_kt))} {unit}, {units.span(low, high, 1, False)} ({how})"
+        return f"{changed}: stalls {c.verdict} by {by}, at {label}{kind}{beside}."
+    found = f"{units.text(c.difference_kt, 1, True)} {unit}, {units.span(c.low_kt, c.high_kt)} ({how})"
+    could = f"; {units.text(c.smallest_kt)} {unit} would have shown" if c.smallest_kt is not None else ""
+    return f"{changed}: no difference of the change shown at {label}: {found}{could}{kind}{beside}."
+
+
+def flights_words(c: Comparison | Overall, units: Units) -> str:
+    """What differed between the flights flown, where one flight cannot tell the change from the day; else empty."""
+    if min(c.n_flights_reference, c.n_flights_changed) > 1 or c.flights_low_kt is None or c.flights_high_kt is None:
+        return ""
+    found = f"{units.text(c.flights_difference_kt, 1, True)} {units.speed_unit}, {units.span(c.flights_low_kt, c.flights_high_kt)}"
+    return f"between the flights flown {found}, whatever it came from"
 
 
 def listed(names: Sequence[str]) -> str:

@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 from report_example import made_example
 
+from logger_app.records.results import Overall
 from logger_app.report.headline import caveats, headline
 
 
@@ -47,10 +48,68 @@ def test_what_was_not_shown_says_what_it_leaves_and_what_would_settle_it(example
     field = {"verdict": "not shown", "difference_kt": 0.1, "low_kt": -1.2, "high_kt": 1.4, "runs_to_show_1_kt": 8}
     text = said(compared(example, **dict.fromkeys(("A1", "A2", "A3", "B1"), field)))
 
-    assert text["Stall", "open"] == (
-        "no difference shown at all 4 points, which leaves −1.2 to +1.4 kt; about 8 runs of each would show 1.0 kt"
+    assert text["Point by point", "open"] == (
+        "not shown for the change at any of 4 points (−1.2 to +1.4 kt is possible); "
+        "about 8 runs of each on as many flights would show 1.0 kt"
     )
-    assert not any(tone in ("better", "worse") for about, tone in text if about == "Stall")
+    assert not any(tone in ("better", "worse") for about, tone in text if about in ("Stall", "Point by point"))
+
+
+def test_what_differed_between_single_flights_is_not_said_of_the_change(example):
+    field = {
+        "verdict": "not shown",
+        "low_kt": -4.8,
+        "high_kt": 1.1,
+        "n_flights_reference": 1,
+        "n_flights_changed": 1,
+        "flights_verdict": "lower",
+        "flights_difference_kt": -1.9,
+        "flights_low_kt": -3.0,
+        "flights_high_kt": -0.7,
+        "flights_to_show_1_kt": 7,
+    }
+    text = said(compared(example, **dict.fromkeys(("A1", "A2", "A3", "B1"), field)))
+
+    assert text["Between these flights", "as flown"] == "lower at all 4 points, by 1.9 kt"
+    assert text["Point by point", "open"].endswith("about 7 flights of each would show 1.0 kt")
+    assert not any(tone == "better" for about, tone in text if about == "Stall")
+
+
+@pytest.mark.parametrize(
+    ("fields", "tone", "text"),
+    [
+        (
+            {"verdict": "lower", "difference_kt": -1.9, "low_kt": -3.5, "high_kt": -0.2},
+            "better",
+            "lower by 1.9 kt (0.2 to 3.5), mean of 4 points",
+        ),
+        (
+            {"verdict": "higher", "difference_kt": 0.9, "low_kt": 0.2, "high_kt": 1.6},
+            "worse",
+            "higher by 0.9 kt (0.2 to 1.6), mean of 4 points",
+        ),
+        (
+            {
+                "verdict": "not shown",
+                "difference_kt": 0.1,
+                "low_kt": -0.7,
+                "high_kt": 0.9,
+                "no_worse": True,
+                "no_worse_kt": 1.0,
+            },
+            "open",
+            "no difference shown, mean of 4 points: −0.7 to +0.9 kt is possible; not higher by more than 1.0 kt",
+        ),
+    ],
+)
+def test_the_answer_of_all_points_together_comes_first(example, fields, tone, text):
+    answer = Overall(
+        reference="baseline", changed="cuffs", points=("A1", "A2", "A3", "B1"), basis="std", words="", **fields
+    )
+    page = replace(example, reduction=replace(example.reduction, overall=(answer,))).page()
+
+    first = headline(page.pairs[0], page.units)[0]
+    assert (first.about, first.tone, first.text) == ("Stall", tone, text)
 
 
 @pytest.mark.parametrize(("margin_kt", "tone"), [(2.0, "caution"), (6.5, "same")])
@@ -94,10 +153,8 @@ def test_an_even_wing_drop_is_neither_good_nor_bad(example):
 def test_one_flight_each_is_said_with_the_answer(example):
     page = example.page()
 
-    assert any("between these flights" in line for line in caveats(page.pairs[0], page.units))
-    assert not any(
-        "between these flights" in line for line in caveats(made_example(repeat=2).page().pairs[0], page.units)
-    )
+    assert any("One flight each" in line for line in caveats(page.pairs[0], page.units))
+    assert not any("One flight" in line for line in caveats(made_example(repeat=2).page().pairs[0], page.units))
 
 
 def test_it_is_in_the_pilots_unit(example):

@@ -85,12 +85,19 @@ COMPARED = Comparison(
         ({}, "Cuffs: stalls lower by 1.6 kt, 0.7 to 2.5 kt (95 %), at idle."),
         (
             {"verdict": "not shown", "difference_kt": -0.2, "low_kt": -1.2, "high_kt": 0.8},
-            "Cuffs: no difference shown at idle: −0.2 kt, −1.2 to +0.8 (95 %); 1.4 kt would have shown.",
+            "Cuffs: no difference of the change shown at idle: −0.2 kt, −1.2 to +0.8 (95 %); 1.4 kt would have shown.",
         ),
         ({"verdict": "not comparable", "notes": ("one run",)}, "Cuffs: not comparable at idle: one run."),
         (
-            {"verdict": "higher", "difference_kt": 1.6, "low_kt": 0.7, "high_kt": 2.5, "basis": "ias"},
-            "Cuffs: stalls higher by 1.6 kt, 0.7 to 2.5 (95 %), at idle (IAS at the weights flown).",
+            {
+                "verdict": "higher",
+                "difference_kt": 1.6,
+                "low_kt": 0.7,
+                "high_kt": 2.5,
+                "basis": "ias",
+                "at_reference_weight": False,
+            },
+            "Cuffs: stalls higher by 1.6 kt, 0.7 to 2.5 (95 %), at idle (IAS at the weights flown, as flown).",
         ),
     ],
 )
@@ -98,6 +105,28 @@ def test_a_comparison_is_a_sentence_about_the_changed_configuration(changes, sen
     said = words.sentence(replace(COMPARED, **changes), "idle", "Cuffs", words.Units())
 
     assert said == sentence.replace("2.5 kt (95", "2.5 (95")
+
+
+def test_what_differed_between_the_flights_stands_beside_what_holds_for_the_change():
+    once = replace(
+        COMPARED,
+        verdict="not shown",
+        low_kt=-4.8,
+        high_kt=1.1,
+        level=0.9875,
+        n_flights_reference=1,
+        n_flights_changed=1,
+        flights_difference_kt=-1.6,
+        flights_low_kt=-2.5,
+        flights_high_kt=-0.7,
+    )
+    said = words.sentence(once, "idle", "Cuffs", words.Units())
+
+    assert "−4.8 to +1.1 (95 %, widened for 4 comparisons)" in said
+    assert said.endswith("between the flights flown −1.6 kt, −2.5 to −0.7, whatever it came from.")
+    assert "between" not in words.sentence(
+        replace(once, n_flights_reference=2, n_flights_changed=2), "idle", "Cuffs", words.Units()
+    )
 
 
 def test_kinds_of_event_averaged_together_are_all_named():
