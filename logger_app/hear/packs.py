@@ -18,11 +18,14 @@ from difflib import get_close_matches
 
 from logger_app.errors import Fault, PackError
 from logger_app.hear.phrases import PhraseError, Slot, expand
+from logger_app.hear.spelling import guess_phones
 from logger_app.records.calls import CallKind
 
 Words = tuple[str, ...]
 Value = float | str | None
 
+# The language whose spelling `hear.spelling` knows.
+GUESSED_LANGUAGE = "en"
 # The phones of the acoustic model: the 39 of the CMU Pronouncing Dictionary, without stress.
 PHONES = frozenset(
     [
@@ -128,7 +131,8 @@ class Pack:
     """A compiled, checked pack. Two packs are equal only if they are the same object.
 
     `fillers` are word tuples that may stand around a call; `ignored` are phrases with numbers that
-    are no calls. `sounds` maps each word that a call or filler uses to its pronunciations.
+    are no calls. `sounds` maps each word that a call or filler uses to its pronunciations; `guessed`
+    are words of the team that are in no dictionary, with the sound that was guessed for them.
     """
 
     name: str
@@ -144,6 +148,7 @@ class Pack:
     fillers: tuple[Words, ...] = ()
     ignored: tuple[tuple[str | Slot, ...], ...] = ()
     sounds: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    guessed: tuple[tuple[str, str], ...] = ()
 
     @property
     def id(self) -> str:
@@ -269,7 +274,7 @@ def build_pack(
     sounds = builder.sounds(pack, document, lookup, team_sounds)
     if builder.faults:
         raise PackError(faults=tuple(builder.faults))
-    return replace(pack, sounds=sounds)
+    return replace(pack, sounds=sounds, guessed=tuple(builder.guessed))
 
 
 class _Builder:
@@ -279,6 +284,8 @@ class _Builder:
         self.where = where
         self.faults: list[Fault] = []
         self.joined: dict[str, tuple[Words, ...]] = {}
+        self.team_words: set[str] = set()
+        self.guessed: list[tuple[str, str]] = []
         self.read = 0  # readings by rules so far
 
     def fault(self, place: str, got: object, expected: str, hint: str = "") -> None:
@@ -485,7 +492,7 @@ class _Builder:
                 # Phones are written in capitals; a campaign's phrases arrive in small letters.
                 for word, phones in re.findall(r"(?<![^\s()\[\]|/])([^\s()\[\]|/]+)/([^/]*)/", phrase):
                     sounds.setdefault(word.lower(), []).append(phones.strip().upper())
-                clean.append(re.sub(r"/[^/]*/", "", phrase))
+                clean.append(re.sub(r"/[^/]*/", "", phrase).replace("’", "'"))
             made = self._few(name, self._phrases(name, clean, where=where), self.numbers)
             slotted = any(isinstance(part, Slot) for phrase in made for part in phrase)
             target = next((item for item in mine if item.has_slot == slotted), None)
@@ -498,6 +505,7 @@ class _Builder:
                     )
                 )
                 continue
+            self.team_words |= {part for phrase in made for part in phrase if not isinstance(part, Slot)}
             keep = [i for i in items if i.name != name or (len(mine) > 1 and i is not target)]
             items = (replace(target, phrases=made), *keep)
         return tuple(items), {word: tuple(dict.fromkeys(given)) for word, given in sounds.items()}
@@ -530,7 +538,7 @@ class _Builder:
                 self.fault(f"pronounce, {word}", repr(given), "phones as a text, or a list of such")
                 continue
             own[str(word).lower()] = tuple(ways)
-        own |= team
+        own |= {word.replace("’", "'"): given for word, given in team.items()}
         for word, given in own.items():
             for phones in given:
                 wrong = sorted(set(phones.split()) - PHONES)
@@ -544,6 +552,9 @@ class _Builder:
         silent = []
         for word in sorted(needed):
             said = own.get(word) or lookup(word) or self._joined_sounds(word, own, lookup)
+            if not said and word in self.team_words and pack.language == GUESSED_LANGUAGE:
+                said = guess_phones(word, lambda part: own.get(part) or lookup(part))
+                self.guessed += [(word, said[0])] if said else []
             if said:
                 found[word] = tuple(dict.fromkeys(said))
             else:

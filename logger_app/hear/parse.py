@@ -12,10 +12,10 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
-from logger_app.hear.packs import LegalCall, Pack, Value, legal_calls
+from logger_app.hear.packs import IAS, LegalCall, Pack, Value, legal_calls
 from logger_app.hear.phrases import Slot
 from logger_app.records.calls import CallKind
 
@@ -23,6 +23,10 @@ _TOKEN = re.compile(r"\d{1,3}(?:,\d{3})+(?!\d)|\d+(?:[.]\d+)?|%|[^\W\d_]+(?:['â€
 # A last digit alone is mostly said while the speed falls: 1.5 is the middle of what a call falls by
 # (common practice, no source). It decides between 52 and 62 after 58.
 FALL_PER_CALL = 1.5
+# Two single digits in a row are one airspeed within so much of the one before, else two last digits [kt; ours].
+FAR_KT = 8.0
+# Numbers that a transcriber writes for tens ("fifteen" for fifty); no airspeed is that low.
+TEENS = (10.0, 20.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +49,12 @@ class Parsed:
 
 
 def parse_words(
-    words: Sequence[str], pack: Pack, previous_airspeed: float | None = None, *, unit: str = "kt"
+    words: Sequence[str],
+    pack: Pack,
+    previous_airspeed: float | None = None,
+    *,
+    unit: str = "kt",
+    as_written: bool = False,
 ) -> list[Parsed]:
     """The calls in a row of words.
 
@@ -55,6 +64,9 @@ def parse_words(
         As spoken or written; case, punctuation and hyphens do not matter, numerals count as words.
     previous_airspeed : float, optional
         The airspeed called before, in `unit`; completes a last digit said alone.
+    as_written : bool
+        The words are somebody's text: single digits in a row may each be a last digit ("58, 7, 6, 5"), and
+        a teen is an airspeed although none is that low, to be looked at ("15" for fifty).
 
     Returns
     -------
@@ -69,8 +81,10 @@ def parse_words(
     [('ias', 58.0), ('ias', 57.0), ('buffet', None)]
     """
     tokens, origin = tokens_of(words)
-    pieces = _pieces(tokens, pack)
+    pieces = _pieces(tokens, pack, as_written)
     found = []
+    if as_written:
+        pieces = [part for piece in pieces for part in _digits_apart(piece, tokens, pack, pieces, previous_airspeed)]
     for k, (what, start, end, call) in enumerate(pieces):
         if what != "call":
             continue
@@ -97,6 +111,33 @@ def parse_words(
             )
         )
     return found
+
+
+def _digits_apart(piece, tokens: list[str], pack: Pack, pieces, previous: float | None) -> list:
+    """An airspeed made of single digits, cut into last digits where only these go on from the airspeed before it."""
+    what, start, end, call = piece
+    if what != "call" or call.kind is not CallKind.AIRSPEED or call.shorthand or end - start < 2:
+        return [piece]
+    digits = [_one_digit(token, pack) for token in tokens[start:end]]
+    before = [p[3].value for p in pieces if p[0] == "call" and p[1] < start and p[3].kind is CallKind.AIRSPEED]
+    whole = next((value for value in reversed(before) if value > 9), previous)
+    if None in digits or whole is None or abs(call.value - whole) <= FAR_KT:
+        return [piece]
+    read = [whole]
+    for digit in digits:
+        read.append(complete_shorthand(digit, read[-1]))
+    if any(later > earlier for earlier, later in zip(read, read[1:], strict=False)):
+        return [piece]
+    return [
+        ("call", start + k, start + k + 1, replace(call, words=(tokens[start + k],), value=digit, shorthand=True))
+        for k, digit in enumerate(digits)
+    ]
+
+
+def _one_digit(token: str, pack: Pack) -> float | None:
+    if len(token) == 1 and token.isdecimal():
+        return float(token)
+    return next((reading.value for reading in pack.shorthands if reading.words == (token,)), None)
 
 
 def complete_shorthand(digit: float, previous: float) -> float:
@@ -148,13 +189,13 @@ def tokens_of(words: Sequence[str]) -> tuple[list[str], list[int]]:
 # ---- matching ---------------------------------------------------------------------------------------
 
 
-def _pieces(tokens: list[str], pack: Pack) -> list[tuple[str, int, int, LegalCall | None]]:
+def _pieces(tokens: list[str], pack: Pack, as_written: bool = False) -> list[tuple[str, int, int, LegalCall | None]]:
     """The tokens cut up into ``call``, ``ignore``, ``filler`` and ``talk``.
 
     Of all ways, the one with the least talk, then the fewest calls, then the fewest pieces; of
     equals the one whose first piece is longest.
     """
-    matcher = _matcher(pack)
+    matcher = _matcher(pack, as_written)
     best: list[tuple] = [(0, 0, 0, None)] * (len(tokens) + 1)
     for at in range(len(tokens) - 1, -1, -1):
         options = [(1, 0, ("talk", at, at + 1, None))]
@@ -203,11 +244,15 @@ class _Node(dict):
 class _Matcher:
     """Word trees of one pack."""
 
-    def __init__(self, pack: Pack):
+    def __init__(self, pack: Pack, as_written: bool):
         self.pack = pack
         self.calls, self.fillers = _Node(), _Node()
         for call in legal_calls(pack, all_values=True):
             self.calls.put(call.words, call)
+        if as_written:
+            for reading in (one for table in pack.numbers.values() for one in table if len(one.words) == 1):
+                if not isinstance(reading.value, str) and TEENS[0] <= reading.value < min(TEENS[1], pack.airspeed_low):
+                    self.calls.put(reading.words, LegalCall(reading.words, CallKind.AIRSPEED, IAS, reading.value, None))
         for words in pack.fillers:
             self.fillers.put(words, True)
         self.numbers: dict[str, _Node] = {}
@@ -283,5 +328,5 @@ class _Matcher:
 
 
 @lru_cache(maxsize=4)
-def _matcher(pack: Pack) -> _Matcher:
-    return _Matcher(pack)
+def _matcher(pack: Pack, as_written: bool) -> _Matcher:
+    return _Matcher(pack, as_written)

@@ -32,6 +32,8 @@ MAX_SECONDS = 48 * 3600.0
 FAULTS_SHOWN = 20
 # Words with no end of their own: how long one takes to say, 2.5 words a second (common practice, no source).
 S_PER_WORD = 0.4
+# Words of a longer line of text are spread over it evenly: their times are good to seconds only [s; ours].
+MAX_TIMED_S = 2.5
 # With talk beside it an airspeed in a text may be part of a sentence (our choice, not measured).
 DOUBTFUL_POSTERIOR = 0.5
 _STAMP = re.compile(r"(?:(\d{1,3}):)?(\d{1,2}):(\d{2})[.,](\d{3})")
@@ -74,7 +76,7 @@ def read_transcript(path: Path, pack: Pack, *, unit: str = "kt") -> tuple[HeardC
     calls: list[HeardCall] = []
     previous: float | None = None
     for cue in cues:
-        for parsed in parse_words(cue.words, pack, previous, unit=unit):
+        for parsed in parse_words(cue.words, pack, previous, unit=unit, as_written=True):
             call = _heard(parsed, cue, f"t{len(calls) + 1:05d}", pack)
             calls.append(call)
             if call.kind is CallKind.AIRSPEED and Flag.NO_DECADE not in call.flags:
@@ -112,6 +114,9 @@ def _heard(parsed: Parsed, cue: Cue, call_id: str, pack: Pack) -> HeardCall:
         flags.append(Flag.SHORTHAND if parsed.value > 9 else Flag.NO_DECADE)
     if parsed.doubtful:
         flags.append(Flag.UNSURE)
+    # Where a line of text begins is known; where in a long one a word was said is not.
+    if parsed.start and cue.end_s - cue.start_s > MAX_TIMED_S:
+        flags.append(Flag.TIME_SPREAD)
     return HeardCall(
         id=call_id,
         start_ns=start_ns,

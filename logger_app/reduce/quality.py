@@ -16,7 +16,10 @@ from logger_app.reduce.stall_speed import RunStall
 
 SLOWEST_RATE_KT_PER_S = 0.1
 LARGEST_U_KT = 2.0
-FARTHEST_BELOW_LAST_CALL_KT = 2.5
+# Farther than this under the last speed that anybody called the stall speed is a guess (ours).
+MAX_BELOW_LAST_CALL_KT = 2.0
+# The other way round the approach turned up at its end: a caveat.
+MAX_ABOVE_LAST_CALL_KT = 2.5
 # 14 CFR 23.201(b): start at least 10 kt above the stall [CFR23.201].
 START_ABOVE_STALL_KT = 10.0
 # 14 CFR 23.203(a)(1): a turning-flight stall is entered at not more than 1 kt/s [CFR23.203].
@@ -35,7 +38,13 @@ RULES = (
     ("no speed", "left out", "no usable airspeed was called"),
     ("time shared", "left out", "two parts of the flight have the same times there: the clock went back at a restart"),
     ("short entry", "caveat", f"the approach was called from less than {START_ABOVE_STALL_KT:g} kt above the stall"),
-    ("read beyond", "caveat", f"the fit lies more than {FARTHEST_BELOW_LAST_CALL_KT:g} kt from the last call used"),
+    (
+        "extrapolated",
+        "excluded",
+        f"the fit lies more than {MAX_BELOW_LAST_CALL_KT:g} kt below the last call, and no speed was called at the "
+        "stall, nor does a trace or a person confirm it",
+    ),
+    ("read beyond", "caveat", f"the fit lies more than {MAX_ABOVE_LAST_CALL_KT:g} kt above the last call used"),
     ("turning entry", "caveat", f"a banked run was entered at clearly more than {TURNING_RATE_KT_PER_S:g} kt/s"),
     ("altitude", "caveat", "the altitude called is outside the card's band"),
     ("interrupted", "caveat", "the recording or the calls broke off during the run"),
@@ -52,13 +61,17 @@ class Verdict:
     caveats: tuple[str, ...]
 
 
-def judge(run: Run, stall: RunStall, point: TestPoint | None, configuration: str | None) -> Verdict:
+def judge(
+    run: Run, stall: RunStall, point: TestPoint | None, configuration: str | None, trace_ias_kt: float | None = None
+) -> Verdict:
     """Apply every rule to a run.
 
     Parameters
     ----------
     point : TestPoint or None
         The test point that it was flown for.
+    trace_ias_kt : float, optional
+        Indicated airspeed that a recorder shows at the event [kt].
 
     Returns
     -------
@@ -69,7 +82,7 @@ def judge(run: Run, stall: RunStall, point: TestPoint | None, configuration: str
     ----------
     [CFR23.201] (b); [CP] the rest.
     """
-    excluded = [*_discarded(run), *_event_and_calls(stall), *_figures(stall, point)]
+    excluded = [*_discarded(run), *_event_and_calls(stall), *_figures(stall, point), *_too_far(stall, trace_ias_kt)]
     left_out = []
     if point is None:
         left_out.append(run.why_no_point or f"test point {run.point!r} is not in the campaign")
@@ -118,6 +131,17 @@ def _figures(stall: RunStall, point: TestPoint | None) -> list[str]:
     return why
 
 
+def _too_far(stall: RunStall, trace_ias_kt: float | None) -> list[str]:
+    """A stall speed read far below the last call, with nothing that confirms it."""
+    if stall.method != "fit" or stall.last_call_ias_kt is None or stall.ias_kt is None:
+        return []
+    below_kt = stall.last_call_ias_kt - stall.ias_kt
+    seen = trace_ias_kt is not None and abs(trace_ias_kt - stall.ias_kt) <= MAX_BELOW_LAST_CALL_KT
+    if below_kt <= MAX_BELOW_LAST_CALL_KT or seen:
+        return []
+    return [f"the stall speed lies {below_kt:.1f} kt below the last call; at most {MAX_BELOW_LAST_CALL_KT:g} kt"]
+
+
 def _caveats(run: Run, stall: RunStall, point: TestPoint | None) -> list[str]:
     caveats = []
     if stall.start_ias_kt is not None and stall.ias_kt is not None:
@@ -125,9 +149,9 @@ def _caveats(run: Run, stall: RunStall, point: TestPoint | None) -> list[str]:
         if above < START_ABOVE_STALL_KT:
             caveats.append(f"called from {above:.0f} kt above the stall; 14 CFR 23.201(b) begins at least 10 kt above")
     if stall.method == "fit" and stall.last_call_ias_kt is not None:
-        beyond = abs(stall.last_call_ias_kt - stall.ias_kt)
-        if beyond > FARTHEST_BELOW_LAST_CALL_KT:
-            caveats.append(f"the fitted speed lies {beyond:.1f} kt from the last call used")
+        above_kt = stall.ias_kt - stall.last_call_ias_kt
+        if above_kt > MAX_ABOVE_LAST_CALL_KT:
+            caveats.append(f"the fitted speed lies {above_kt:.1f} kt above the last call used")
     rate, u = stall.rate_kt_per_s, stall.rate_u_kt_per_s or 0.0
     if point and abs(point.bank_deg) > LEVEL_WITHIN_DEG and rate is not None and rate - u > TURNING_RATE_KT_PER_S:
         caveats.append(f"turning stall entered at {rate:.1f} kt/s; 14 CFR 23.203(a)(1) says at most 1 kt/s")

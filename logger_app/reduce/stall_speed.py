@@ -38,6 +38,8 @@ _DOUBTED_TRUST = 0.3
 # seen at the event, or just after it; it counts a little less than a call of the approach (ours).
 NAMED_WITHIN_S = 1.2
 NAMED_TRUST = 0.8
+# A word somewhere in a line of text that lasts for seconds: standard uncertainty of its time [s] (ours).
+SPREAD_U_S = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -222,11 +224,15 @@ def _from_approach(before, named, event_s, shift_s, indicator, event_voiced) -> 
         for c, w, r in zip(calls, fit.weight, fit.residual_kt)
         if w <= OUTLIER_WEIGHT and r is not None
     ]
-    lag_u = abs(fit.slope_kt_per_s) * indicator.reading_lag_u_s
+    spread = [c for c in used if Flag.TIME_SPREAD in c.flags]
+    spread_u_s = SPREAD_U_S * math.sqrt(len(spread) / len(used)) if spread else 0.0
+    lag_u = abs(fit.slope_kt_per_s) * math.hypot(indicator.reading_lag_u_s, spread_u_s)
     reading_u = min(fit.ias_u_kt, math.sqrt(fit.leverage) * resolution)
     notes = ()
     if named is not None and named in used:
         notes = ("the speed named with the event is part of the fit",)
+    if spread:
+        notes = (*notes, f"the times of {len(spread)} calls come from long lines of text: good to about {SPREAD_U_S:g} s")
     if not event_voiced:
         notes = (*notes, f"event not timed by voice: calls moved {shift_s:.2f} s earlier for the reading lag")
     return {

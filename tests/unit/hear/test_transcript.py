@@ -8,7 +8,7 @@ import pytest
 from logger_app.errors import SoundError
 from logger_app.hear.packs_io import load_pack
 from logger_app.hear.transcript_io import is_transcript, read_transcript, transcript_end_s
-from logger_app.records.calls import Flag
+from logger_app.records.calls import CallKind, Flag
 
 
 @pytest.fixture(scope="module")
@@ -139,3 +139,36 @@ def test_which_files_are_transcripts(tmp_path):
         True,
         False,
     ]
+
+
+def values(tmp_path, *lines):
+    text = "\n\n".join(f"{k}\n00:00:{2 * k:02d},000 --> 00:00:{2 * k + 1:02d},500\n{line}" for k, line in enumerate(lines, 1))
+    path = tmp_path / "log.srt"
+    path.write_text(text + "\n", "utf-8")
+    return [call.value for call in read_transcript(path, load_pack("en")) if call.kind is CallKind.AIRSPEED]
+
+
+@pytest.mark.parametrize(
+    "lines, expected",
+    [
+        (("58, 7, 6, 5",), [58, 57, 56, 55]),  # read as 58, 76, 41 before
+        (("54", "3, two, one"), [54, 53, 52, 51]),  # 32, 51
+        (("54", "3"), [54, 53]),
+        (("60 60 60 59",), [60, 60, 60, 59]),
+        (("58 5 7",), [58, 57]),  # a number written digit by digit goes on from the one before
+        (("15",), [15]),  # 96: a sum of two digits
+        (("1-2-3-4-5",), [123, 45]),
+    ],
+)
+def test_numbers_as_transcribers_write_them(tmp_path, lines, expected):
+    assert values(tmp_path, *lines) == expected
+
+
+def test_times_spread_over_a_long_line_are_marked(tmp_path):
+    path = tmp_path / "log.srt"
+    path.write_text(
+        "1\n00:00:01,000 --> 00:00:09,000\n60 59 58\n\n2\n00:00:10,000 --> 00:00:11,500\n57 56\n", "utf-8"
+    )
+
+    marked = [Flag.TIME_SPREAD in call.flags for call in read_transcript(path, load_pack("en"))]
+    assert marked == [False, True, True, False, False]

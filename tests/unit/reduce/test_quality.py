@@ -104,6 +104,9 @@ def judged(make, point=POINT, **over):
         ({"rate_kt_per_s": 1.5, "rate_u_kt_per_s": None}, {"rate_kt_per_s": 1.6, "rate_u_kt_per_s": None}),
         ({"rate_kt_per_s": 0.1, "rate_u_kt_per_s": 0.5}, {"rate_kt_per_s": 0.09, "rate_u_kt_per_s": 0.5}),
         ({"rate_kt_per_s": None}, {"event": StallEvent.NOT_REACHED}),
+        # A stall speed is not read farther than 2 kt below the last speed that anybody called.
+        ({"last_call_ias_kt": 47.0}, {"last_call_ias_kt": 47.1}),
+        ({"method": "lowest", "last_call_ias_kt": 60.0}, {"last_call_ias_kt": 60.0}),
     ],
 )
 def test_every_limit_belongs_to_what_counts(make, kept, broken):
@@ -115,11 +118,9 @@ def test_every_limit_belongs_to_what_counts(make, kept, broken):
     "kept, broken, says",
     [
         ({"start_ias_kt": 55.0}, {"start_ias_kt": 54.9}, "above the stall"),  # 14 CFR 23.201(b): at least 10 kt
-        ({"last_call_ias_kt": 47.5}, {"last_call_ias_kt": 47.6}, "from the last call"),
-        ({"last_call_ias_kt": 42.5}, {"last_call_ias_kt": 42.4}, "from the last call"),
+        ({"last_call_ias_kt": 42.5}, {"last_call_ias_kt": 42.4}, "above the last call"),
         ({"altitude_ft": 4000.0}, {"altitude_ft": 3999.0}, "outside the card's band"),
         ({"altitude_ft": 6000.0}, {"altitude_ft": 6001.0}, "outside the card's band"),
-        ({"method": "lowest", "last_call_ias_kt": 60.0}, {"last_call_ias_kt": 60.0}, "from the last call"),
     ],
 )
 def test_every_caveat_begins_beyond_its_limit(make, kept, broken, says):
@@ -181,3 +182,23 @@ def test_an_overruling_says_what_was_decided_against_what(make):
     assert into.startswith("the pilot overruled: the run counts although entry rate")
     assert out.caveats[-1] == "the pilot overruled: the run does not count although no rule excluded it"
     assert out.why == ("the pilot overruled: it does not count",)
+
+
+def test_an_extrapolated_stall_speed_counts_when_a_trace_or_a_person_confirms_it(make):
+    far = RunStall(
+        event=StallEvent.PITCH_DOWN,
+        event_s=30.0,
+        method="fit",
+        ias_kt=45.0,
+        ias_u_kt=0.5,
+        rate_kt_per_s=1.0,
+        rate_u_kt_per_s=0.2,
+        calls_before=9,
+        last_call_gap_s=1.0,
+        last_call_ias_kt=49.1,
+    )
+
+    assert judge(make.run(), far, POINT, "base").why == ("the stall speed lies 4.1 kt below the last call; at most 2 kt",)
+    assert judge(make.run(), far, POINT, "base", trace_ias_kt=45.8).counts
+    assert not judge(make.run(), far, POINT, "base", trace_ias_kt=48.0).counts
+    assert judge(make.run(overruled=True), far, POINT, "base").counts
