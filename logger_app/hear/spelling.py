@@ -116,7 +116,9 @@ def _by_letters(word: str) -> tuple[str, ...]:
         if at and letters[at] == letters[at - 1]:  # a letter doubled sounds once
             at += 1
             continue
-        group = next((letters[at : at + n] for n in range(LONGEST_GROUP, 0, -1) if letters[at : at + n] in _LETTERS), "")
+        group = next(
+            (letters[at : at + n] for n in range(LONGEST_GROUP, 0, -1) if letters[at : at + n] in _LETTERS), ""
+        )
         if not group:
             return ()
         found.append(_LETTERS[group])

@@ -232,7 +232,10 @@ def _from_approach(before, named, event_s, shift_s, indicator, event_voiced) -> 
     if named is not None and named in used:
         notes = ("the speed named with the event is part of the fit",)
     if spread:
-        notes = (*notes, f"the times of {len(spread)} calls come from long lines of text: good to about {SPREAD_U_S:g} s")
+        notes = (
+            *notes,
+            f"the times of {len(spread)} calls come from long lines of text: good to about {SPREAD_U_S:g} s",
+        )
     if not event_voiced:
         notes = (*notes, f"event not timed by voice: calls moved {shift_s:.2f} s earlier for the reading lag")
     return {

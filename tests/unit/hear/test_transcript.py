@@ -142,7 +142,9 @@ def test_which_files_are_transcripts(tmp_path):
 
 
 def values(tmp_path, *lines):
-    text = "\n\n".join(f"{k}\n00:00:{2 * k:02d},000 --> 00:00:{2 * k + 1:02d},500\n{line}" for k, line in enumerate(lines, 1))
+    text = "\n\n".join(
+        f"{k}\n00:00:{2 * k:02d},000 --> 00:00:{2 * k + 1:02d},500\n{line}" for k, line in enumerate(lines, 1)
+    )
     path = tmp_path / "log.srt"
     path.write_text(text + "\n", "utf-8")
     return [call.value for call in read_transcript(path, load_pack("en")) if call.kind is CallKind.AIRSPEED]
@@ -166,9 +168,7 @@ def test_numbers_as_transcribers_write_them(tmp_path, lines, expected):
 
 def test_times_spread_over_a_long_line_are_marked(tmp_path):
     path = tmp_path / "log.srt"
-    path.write_text(
-        "1\n00:00:01,000 --> 00:00:09,000\n60 59 58\n\n2\n00:00:10,000 --> 00:00:11,500\n57 56\n", "utf-8"
-    )
+    path.write_text("1\n00:00:01,000 --> 00:00:09,000\n60 59 58\n\n2\n00:00:10,000 --> 00:00:11,500\n57 56\n", "utf-8")
 
     marked = [Flag.TIME_SPREAD in call.flags for call in read_transcript(path, load_pack("en"))]
     assert marked == [False, True, True, False, False]

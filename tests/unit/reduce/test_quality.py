@@ -198,7 +198,9 @@ def test_an_extrapolated_stall_speed_counts_when_a_trace_or_a_person_confirms_it
         last_call_ias_kt=49.1,
     )
 
-    assert judge(make.run(), far, POINT, "base").why == ("the stall speed lies 4.1 kt below the last call; at most 2 kt",)
+    assert judge(make.run(), far, POINT, "base").why == (
+        "the stall speed lies 4.1 kt below the last call; at most 2 kt",
+    )
     assert judge(make.run(), far, POINT, "base", trace_ias_kt=45.8).counts
     assert not judge(make.run(), far, POINT, "base", trace_ias_kt=48.0).counts
     assert judge(make.run(overruled=True), far, POINT, "base").counts
