@@ -214,7 +214,7 @@ def test_a_teams_word_with_an_apostrophe_or_in_no_dictionary_is_heard_by_a_guess
 
     assert dict(pack.guessed) == {"stick's": "S T IH K S", "zorblatt": "Z AO R B L AE T"}
     assert pack.pronunciations("stick's") == ("S T IH K S",)
-    said = [call.name for call in parse_words("Stick's all the way back".split(), pack)]
+    said = [call.name for call in parse_words(["Stick's", "all", "the", "way", "back"], pack)]
     assert said == ["aft_stop"]
 
 
