@@ -86,15 +86,15 @@ def parse_words(
     if as_written:
         pieces = [part for piece in pieces for part in _digits_apart(piece, tokens, pack, pieces, previous_airspeed)]
     for k, (what, start, end, call) in enumerate(pieces):
-        if what != "call":
+        if what != "call" or call is None:
             continue
         talk = _talk_beside(pieces, k)
         if call.kind is CallKind.AIRSPEED and (talk == 2 or (talk and call.shorthand)):
             continue
         value = call.value
         if call.kind is CallKind.AIRSPEED:
-            if call.shorthand and previous_airspeed is not None:
-                value = complete_shorthand(call.value, previous_airspeed)
+            said = float(call.value) if isinstance(call.value, (int, float)) else 0.0
+            value = complete_shorthand(said, previous_airspeed) if call.shorthand and previous_airspeed else said
             if not call.shorthand or previous_airspeed is not None:
                 previous_airspeed = value
         found.append(
@@ -118,10 +118,10 @@ def _digits_apart(piece, tokens: list[str], pack: Pack, pieces, previous: float 
     what, start, end, call = piece
     if what != "call" or call.kind is not CallKind.AIRSPEED or call.shorthand or end - start < 2:
         return [piece]
-    digits = [_one_digit(token, pack) for token in tokens[start:end]]
+    digits = [digit for token in tokens[start:end] if (digit := _one_digit(token, pack)) is not None]
     before = [p[3].value for p in pieces if p[0] == "call" and p[1] < start and p[3].kind is CallKind.AIRSPEED]
     whole = next((value for value in reversed(before) if value > 9), previous)
-    if None in digits or whole is None or abs(call.value - whole) <= FAR_KT:
+    if len(digits) < end - start or whole is None or abs(call.value - whole) <= FAR_KT:
         return [piece]
     read = [whole]
     for digit in digits:
@@ -137,7 +137,7 @@ def _digits_apart(piece, tokens: list[str], pack: Pack, pieces, previous: float 
 def _one_digit(token: str, pack: Pack) -> float | None:
     if len(token) == 1 and token.isdecimal():
         return float(token)
-    return next((reading.value for reading in pack.shorthands if reading.words == (token,)), None)
+    return next((float(reading.value) for reading in pack.shorthands if reading.words == (token,)), None)
 
 
 def complete_shorthand(digit: float, previous: float) -> float:

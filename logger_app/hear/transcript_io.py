@@ -80,7 +80,7 @@ def read_transcript(path: Path, pack: Pack, *, unit: str = "kt") -> tuple[HeardC
             call = _heard(parsed, cue, f"t{len(calls) + 1:05d}", pack)
             calls.append(call)
             if call.kind is CallKind.AIRSPEED and Flag.NO_DECADE not in call.flags:
-                previous = call.value
+                previous = float(call.value or 0.0)
     return tuple(calls)
 
 
@@ -111,7 +111,8 @@ def _heard(parsed: Parsed, cue: Cue, call_id: str, pack: Pack) -> HeardCall:
     end_ns = s_to_ns(cue.start_s + parsed.end * each_s)
     flags = [Flag.TRANSCRIPT]
     if parsed.shorthand:
-        flags.append(Flag.SHORTHAND if parsed.value > 9 else Flag.NO_DECADE)
+        completed = isinstance(parsed.value, float) and parsed.value > 9
+        flags.append(Flag.SHORTHAND if completed else Flag.NO_DECADE)
     if parsed.doubtful:
         flags.append(Flag.UNSURE)
     # Where a line of text begins is known; where in a long one a word was said is not.
@@ -143,9 +144,13 @@ def _cues(path: Path) -> list[Cue]:
         raise SoundError(f"{path}: got {path.suffix or 'no ending'}; expected one of {', '.join(TRANSCRIPT_SUFFIXES)}")
     if path.suffix.lower() == ".vtt" and not re.match(r"WEBVTT(\s|$)", text):
         raise SoundError(f"{path}: got {text[:20].strip()!r} first; expected WEBVTT on the first line")
-    cues, faults = [], []
+    cues: list[Cue] = []
+    faults: list[Fault] = []
     for found in reader(text, path):
-        (faults if isinstance(found, Fault) else cues).append(found)
+        if isinstance(found, Fault):
+            faults.append(found)
+        else:
+            cues.append(found)
         if len(cues) > MAX_LINES or len(faults) >= FAULTS_SHOWN:
             break
     if len(cues) > MAX_LINES:
@@ -204,7 +209,7 @@ def _csv_cues(text: str, path: Path) -> Iterator[Cue | Fault]:
 
 def _csv_cue(row: dict, names: dict, where: str, *, comma: bool) -> Iterator[Cue | Fault]:
     words = tuple((row.get(names["words"]) or "").split())
-    stamps = []
+    stamps: list[float | None] = []
     for key in ("start_s", "end_s"):
         shown = (row.get(names[key]) or "").strip() if key in names else ""
         if not shown and (key == "end_s" or not words):
@@ -221,6 +226,8 @@ def _csv_cue(row: dict, names: dict, where: str, *, comma: bool) -> Iterator[Cue
     if not words:
         return
     start_s, end_s = stamps
+    if start_s is None:
+        return
     if end_s is not None and end_s < start_s:
         yield Fault(where=f"{where}, end_s", got=f"{end_s:g}", expected=f"not before start_s, {start_s:g}")
         return
@@ -241,8 +248,8 @@ def _subtitle_cues(text: str, path: Path) -> Iterator[Cue | Fault]:
         while k < len(lines) and lines[k].strip():
             said.append(lines[k])
             k += 1
-        stamps = [_stamp_s(part) for part in timing.split("-->")]
-        if len(stamps) != 2 or None in stamps:
+        stamps = [at_s for part in timing.split("-->") if (at_s := _stamp_s(part)) is not None]
+        if len(stamps) != 2 or timing.count("-->") != 1:
             yield Fault(
                 where=where, got=repr(timing.strip()[:60]), expected="two times such as 00:01:02.500 --> 00:01:03.900"
             )

@@ -148,7 +148,7 @@ def _caveats(run: Run, stall: RunStall, point: TestPoint | None) -> list[str]:
         above = stall.start_ias_kt - stall.ias_kt
         if above < START_ABOVE_STALL_KT:
             caveats.append(f"called from {above:.0f} kt above the stall; 14 CFR 23.201(b) begins at least 10 kt above")
-    if stall.method == "fit" and stall.last_call_ias_kt is not None:
+    if stall.method == "fit" and stall.last_call_ias_kt is not None and stall.ias_kt is not None:
         above_kt = stall.ias_kt - stall.last_call_ias_kt
         if above_kt > MAX_ABOVE_LAST_CALL_KT:
             caveats.append(f"the fitted speed lies {above_kt:.1f} kt above the last call used")

@@ -228,7 +228,7 @@ def _from_approach(before, named, event_s, shift_s, indicator, event_voiced) -> 
     spread_u_s = SPREAD_U_S * math.sqrt(len(spread) / len(used)) if spread else 0.0
     lag_u = abs(fit.slope_kt_per_s) * math.hypot(indicator.reading_lag_u_s, spread_u_s)
     reading_u = min(fit.ias_u_kt, math.sqrt(fit.leverage) * resolution)
-    notes = ()
+    notes: tuple[str, ...] = ()
     if named is not None and named in used:
         notes = ("the speed named with the event is part of the fit",)
     if spread:

@@ -478,12 +478,10 @@ def run_here(state: ReviewState) -> Run | None:
 def _at(state: ReviewState, id: str) -> ReviewState:
     state = replace(state, here=id, typed="", choosing="")
     item, call = _item(state), _call(state)
-    if item or call:
-        at_s = (item.flight_ns if item else call.flight_ns) / 1e9
-        # The middle of the words, not their first sound.
-        if call:
-            at_s = (call.flight_ns + call.end_ns) / 2e9
-        return replace(state, cursor_s=at_s)
+    if call:  # the middle of the words, not their first sound
+        return replace(state, cursor_s=(call.flight_ns + call.end_ns) / 2e9)
+    if item:
+        return replace(state, cursor_s=item.flight_ns / 1e9)
     run = next((run for run in state.desk.runs.runs if run.id == id), None)
     return replace(state, cursor_s=run.start_s) if run else state
 
@@ -627,7 +625,7 @@ def _dot(call: ReviewedCall, state: ReviewState, item: QueueItem | None, unit: s
     return Dot(
         id=call.id,
         at_s=call.flight_s,
-        y=float(call.value) if speed else None,
+        y=float(call.value) if speed and isinstance(call.value, (int, float)) else None,
         text=_words(call, unit, short=True),
         state=str(call.status),
         flagged=item is not None,

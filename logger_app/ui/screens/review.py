@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 from kivy.app import App
 from kivy.clock import Clock
 from kivy.core.window import Window
@@ -198,8 +199,7 @@ class ReviewScreen(BoxLayout):
             if isinstance(effect, Undo):
                 done = self.desk.undo()
             elif isinstance(effect, AddCall):
-                more = {"kind": effect.kind, "name": effect.name}
-                done = self.desk.add(effect.at_s, effect.value, **more)
+                done = self.desk.add(effect.at_s, effect.value, kind=effect.kind, name=effect.name)
             else:
                 done = self.desk.act(effect.action, effect.target, **_payload(effect))
         except LoggerError as err:
@@ -227,7 +227,7 @@ class ReviewScreen(BoxLayout):
             try:
                 pcm = read_samples(self.desk.flight_dir, self.state.desk.sound, first, end)
             except LoggerError:
-                pcm = ()
+                pcm = np.zeros(0, np.int16)
             # The end of the recording may come before the end of the stretch.
             columns = round(most * len(pcm) / (end - first))
             shape = peaks(pcm, columns) if columns else None
@@ -310,6 +310,4 @@ def _payload(effect: Correct) -> dict:
 
 
 def _padded(shape, columns: int):
-    import numpy as np
-
     return np.pad(shape, ((0, max(0, columns - len(shape))), (0, 0)))
