@@ -1,4 +1,4 @@
-"""The front door: `kneecall <verb> ...` and `python -m logger_app`.
+"""The front door: `kneecall <verb> ...` and `python -m logger_app`; without a verb, on a display, the app.
 
 A verb's module is imported only when its verb is asked for, so `--help` answers at once. Each
 module in `cli` has `SUMMARY`, `EXAMPLE`, `add_arguments(parser)` and `run(args) -> int`.
@@ -72,10 +72,14 @@ def _notices_shown() -> Iterator[None]:
 def _main(argv: list[str]) -> int:
     verb = next((word for word in argv if not word.startswith("-")), None)
     args = _parser(verb).parse_args(argv)
-    if args.verb is None:
+    if args.verb is None and not _opens_app(argv):
         _parser(None).print_help()
         return 2
     try:
+        if args.verb is None:
+            from logger_app.cli.app import run_app
+
+            return run_app()
         return int(args.run(args) or 0)
     except LoggerError as err:
         if args.debug:
@@ -95,6 +99,15 @@ def _main(argv: list[str]) -> int:
             raise
         where = f"{err.filename}: " if err.filename else ""
         return _fail(f"{where}{err.strerror or err}")
+
+
+def _opens_app(argv: list[str]) -> bool:
+    """`kneecall` alone, where a window can be seen."""
+    if [word for word in argv if word != "--debug"]:
+        return False
+    from logger_app.cli.app import has_display
+
+    return has_display()
 
 
 def _fail(message: str) -> int:

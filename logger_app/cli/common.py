@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import sys
 import time
 from collections.abc import Iterator
@@ -13,6 +14,8 @@ from logger_app.errors import visible
 
 # What our own lines are made of. Names and notes out of a campaign have no other control characters to say.
 OUR_CONTROLS = "\n\t"
+# Set by the app for the verbs that it runs: `ui.job`.
+PROGRESS_VARIABLE = "KNEECALL_PROGRESS"
 
 
 def print_json(document) -> None:
@@ -57,14 +60,15 @@ def say(message: str) -> None:
 
 
 class Progress:
-    """A progress bar on a terminal, silence elsewhere.
+    """A progress bar on a terminal; lines that the app reads where it asks for them; silence elsewhere.
 
     Use as a context manager; `to(fraction)` moves it. Draws at most ten times a second.
     """
 
     def __init__(self, label: str):
         self.label = label
-        self.live = sys.stderr.isatty()
+        self.lines = bool(os.environ.get(PROGRESS_VARIABLE))
+        self.live = self.lines or sys.stderr.isatty()
         self.drawn = 0.0
 
     def __enter__(self) -> Progress:
@@ -76,6 +80,9 @@ class Progress:
         if not self.live or (now - self.drawn < 0.1 and fraction < 1):
             return
         self.drawn = now
+        if self.lines:
+            print(f"progress {min(1.0, max(0.0, fraction)):.3f} {self.label}", file=sys.stderr, flush=True)
+            return
         done = round(30 * min(1.0, max(0.0, fraction)))
         self._draw(f"\r{visible(self.label)} [{'#' * done}{'.' * (30 - done)}] {100 * fraction:3.0f} %")
         sys.stderr.flush()
@@ -84,7 +91,7 @@ class Progress:
         getattr(sys.stderr, "obeyed", sys.stderr.write)(text)
 
     def __exit__(self, *exc) -> None:
-        if self.live and self.drawn:
+        if self.live and self.drawn and not self.lines:
             sys.stderr.write("\n")
 
 

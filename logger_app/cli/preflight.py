@@ -45,7 +45,7 @@ def run(args) -> int:
     need_screen("preflight", "Or print it with --no-screen.")
     from logger_app.ui.app import preflight_on_screen
 
-    return preflight_on_screen(_desk(args, display))
+    return preflight_on_screen(desk_of(args, display))
 
 
 def _display(args):
@@ -66,7 +66,8 @@ def _display(args):
     return display
 
 
-def _desk(args, display):
+def desk_of(args, display):
+    """The work behind the preflight screen, as the options ask."""
     from logger_app.cli.fly import wishes_of
     from logger_app.ui.preflight_work import PreflightDesk
     from logger_app.workflows.rehearsal import microphone_of

@@ -12,6 +12,7 @@ from logger_app.ui.kivy_env import prepare_environment
 from logger_app.ui.presenters.fly import NO_CONTEXT, FlyContext
 from logger_app.ui.presenters.preflight import briefing_rows
 from logger_app.ui.theme import Display
+from logger_app.ui.x11_io import size_without_manager
 
 FRAMES_PER_S = 30
 # A new flight's clock is younger than this when its screen opens; a resumed one is older.
@@ -20,6 +21,8 @@ RESUMED_NS = 5_000_000_000
 
 def prepare_kivy(width: int | None = None, height: int | None = None) -> None:
     """Set Kivy up: no arguments, no files outside the user's folder, no red dots for a second finger.
+
+    On a display without a window manager (a kiosk) the window takes all of it: nobody else would enlarge it.
 
     Parameters
     ----------
@@ -39,7 +42,16 @@ def prepare_kivy(width: int | None = None, height: int | None = None) -> None:
     Config.set("graphics", "maxfps", str(FRAMES_PER_S))
     Config.set("graphics", "multisamples", "0")
     Config.set("input", "mouse", "mouse,disable_multitouch")
+    for name, provider in Config.items("input"):
+        if "probesysfs" in provider:  # the window library has the touches itself; this one asks for libmtdev
+            Config.remove_option("input", name)
     Config.set("kivy", "exit_on_escape", "0")  # a brushed key must not end a flight
+    whole = size_without_manager()
+    if whole:
+        Config.set("graphics", "borderless", "1")
+        for key, value in (("position", "custom"), ("left", "0"), ("top", "0")):
+            Config.set("graphics", key, value)
+        width, height = whole
     if width and height:
         Config.set("graphics", "width", str(width))
         Config.set("graphics", "height", str(height))
@@ -52,6 +64,35 @@ def prepare_kivy(width: int | None = None, height: int | None = None) -> None:
             "the screen: got no window (the display does not answer); needs one that can be drawn on.",
             hint="Check DISPLAY, or fly by voice and tones alone with --no-screen.",
         )
+
+
+def show_splash() -> None:
+    """The first picture, drawn before anything else is imported: a black window looks broken."""
+    from kivy.base import EventLoop
+    from kivy.core.text import Label
+    from kivy.core.window import Window
+    from kivy.graphics import Color, Rectangle
+    from kivy.uix.widget import Widget
+
+    palette = load_display().palette
+    splash = Widget(size=Window.size)
+    name = Label(text="Kneecall", font_size=0.1 * Window.height, bold=True)
+    name.refresh()
+    words = Label(text="A recorder, not an instrument", font_size=0.035 * Window.height)
+    words.refresh()
+    with splash.canvas:
+        Color(*palette.ground)
+        Rectangle(size=Window.size)
+        Color(*palette.text)
+        for label, up in ((name, 0.52), (words, 0.42)):
+            x = (Window.width - label.texture.width) / 2
+            Rectangle(texture=label.texture, pos=(x, up * Window.height), size=label.texture.size)
+    EventLoop.ensure_window()
+    Window.add_widget(splash)
+    Window.canvas.ask_update()
+    Window.dispatch("on_draw")
+    Window.flip()
+    Window.remove_widget(splash)
 
 
 def keep_flying() -> None:
@@ -146,6 +187,7 @@ def make_preflight_app(desk, display: Display):
     from kivy.core.window import Window
     from kivy.uix.floatlayout import FloatLayout
 
+    from logger_app.fly.flight_state import Phase
     from logger_app.ui.presenters.preflight import Do
     from logger_app.ui.screens.fly import FlyScreen
     from logger_app.ui.screens.preflight import PreflightScreen
@@ -157,6 +199,14 @@ def make_preflight_app(desk, display: Display):
         kv_file = ""
         session = None
         bridge = None
+
+        def began(self):
+            """Called when the screen becomes the flight's; the app hides its bar."""
+
+        def left(self):
+            """When the window is left: the flight's last rows."""
+            if self.session:
+                self.session.stop(landed=self.session.snapshot().state.phase is Phase.LANDED)
 
         def build(self):
             self.screen = PreflightScreen(desk.state, send=self.do)

@@ -15,7 +15,8 @@ def prepare_environment() -> None:
     os.environ.setdefault("KIVY_NO_CONSOLELOG", "1")
     # Kivy would put itself in place of standard error, and our own sentences would be lost with it.
     os.environ.setdefault("KIVY_LOG_MODE", "PYTHON")
-    logging.getLogger("kivy").setLevel(logging.ERROR)
+    # Its complaints are of no help to a user (a missing clipboard program, a touch library): ours go to standard error ourselves.
+    logging.getLogger("kivy").setLevel(logging.CRITICAL + 1)
     home = os.environ.setdefault("KIVY_HOME", str(user_dir() / "kivy"))
     os.makedirs(home, exist_ok=True)  # Kivy makes the last folder of the path only
     # Mesa, which draws on Linux, would keep its compiled shaders in the user's cache (its documentation, "Environment variables").

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import cast
 
 MM_PER_INCH = 25.4
 # 20 mm: mounted, arm extended or safety critical, in flight (DASC 2015, doi 10.1109/DASC.2015.7311400).
@@ -114,6 +115,25 @@ NIGHT = Palette(
 HANDS = ("right", "left")
 IN_RUN = ("dimmed", "blank")
 PALETTES = {palette.name: palette for palette in (DAY, NIGHT)}
+
+
+class _Chosen:
+    """Stands for the palette that was chosen last: a screen that is built now takes its colours from that one."""
+
+    palette = DAY
+
+    def __getattr__(self, name: str) -> Colour:
+        return getattr(self.palette, name)
+
+
+_CHOSEN = _Chosen()
+CURRENT: Palette = cast(Palette, _CHOSEN)
+"""For the kv files of the screens for the desk: read when a screen is built."""
+
+
+def use_palette(palette: Palette) -> None:
+    """Screens that are built from now on have these colours."""
+    _CHOSEN.palette = palette
 
 
 def contrast(first: Colour, second: Colour) -> float:

@@ -50,7 +50,7 @@ class Overview:
     folder: Path
     name: str
     points: int = 0
-    planned_flights: int = 0
+    planned: tuple[tuple[str, str], ...] = ()  # (flight, configuration)
     configurations: tuple[str, ...] = ()
     flights: tuple[FlightOverview, ...] = ()
     faults: tuple[str, ...] = ()
@@ -93,7 +93,7 @@ def overview(folder: Path, who: str = "") -> Overview:
         folder=folder,
         name=campaign.name,
         points=len(campaign.points),
-        planned_flights=len(campaign.flights),
+        planned=tuple((flight.id, flight.configuration) for flight in campaign.flights),
         configurations=tuple(configuration.id for configuration in campaign.configurations),
         flights=flights,
         reduced=_reduced(folder, flights),

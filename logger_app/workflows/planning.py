@@ -41,6 +41,7 @@ __all__ = [
     "plan_text",
     "print_cards",
     "read_answer",
+    "read_answers",
     "read_budget",
     "read_campaign",
     "read_text",
@@ -105,6 +106,8 @@ def faults_by_question(texts: Mapping[str, str]) -> dict[str, str]:
             name = fault.where.removeprefix(WHERE) if fault.where.startswith(WHERE) else ""
             known = name in {question.name for question in QUESTIONS}
             words = f"{fault.got}; expected {fault.expected}" if fault.expected else fault.got
+            if known and not texts[name].strip():
+                words = "needed"
             found.setdefault(name if known else "", words)
         return found
     return {}

@@ -213,7 +213,14 @@ def test_the_command_opens_a_window_that_takes_a_mouse_and_ends_with_ctrl_c(tmp_
             where = dict(line.split("=") for line in xdo(env, "getwindowgeometry", "--shell", window).split())
             seen = wait_for(lambda: picture(env, where, shots / "plan_process.png", least=30))
             # The heading of the first cell's point comes up where nothing was before.
-            xdo(env, "mousemove", str(int(where["X"]) + 280), str(int(where["Y"]) + 190), "click", "1")
+            xdo(
+                env,
+                "mousemove",
+                str(int(where["X"]) + int(0.22 * int(where["WIDTH"]))),
+                str(int(where["Y"]) + 190),
+                "click",
+                "1",
+            )
             wait_for(lambda: picture(env, where, shots / "plan_process.png", other_than=seen))
             program.send_signal(signal.SIGINT)
             assert program.wait(timeout=30) == 130

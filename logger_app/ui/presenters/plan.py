@@ -293,7 +293,7 @@ def view(state: PlanState) -> PlanView:
     columns, rows = matrix(campaign)
     heading, lines, fields, actions = _detail(state)
     changed = state.text != state.saved
-    words = state.message or ("Changed, not saved." if changed else "As on disk.")
+    words = state.message or ("Changed, not saved." if changed else "Saved")
     if changed and state.faults:
         words = f"{len(state.faults)} to put right before it can be saved."
     return PlanView(

@@ -26,18 +26,15 @@ from kivy.uix.label import Label
 
 from logger_app.errors import LoggerError
 from logger_app.ui.presenters import plan as presenter
+from logger_app.ui.theme import CURRENT
 from logger_app.workflows.planning import read_text, write_text
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))
 
-# Blue to yellow rather than red to green, and each with its word in the cell.
-_BACK = {"none": (0.90, 0.92, 0.95, 1), "part": (0.99, 0.93, 0.70, 1), "done": (0.75, 0.87, 0.98, 1)}
-_FILL = {"none": (0.90, 0.92, 0.95, 1), "part": (0.85, 0.62, 0.05, 1), "done": (0.10, 0.40, 0.75, 1)}
-_SAYS = {
-    "wrong": ("WRONG  ", (0.65, 0.05, 0.05, 1)),
-    "advice": ("ADVICE  ", (0.45, 0.30, 0.0, 1)),
-    "fine": ("", (0.05, 0.35, 0.15, 1)),
-}
+# The role of the palette for each status; each has its word in the cell too.
+_BACK = {"none": "button", "part": "again", "done": "band"}
+_FILL = {"none": "line", "part": "text", "done": "main"}
+_SAYS = {"wrong": ("WRONG  ", "text"), "advice": ("ADVICE  ", "text"), "fine": ("", "text")}
 
 
 class PlanButton(Button):
@@ -61,8 +58,8 @@ class CellButton(ButtonBehavior, BoxLayout):
     count = StringProperty("")
     words = StringProperty("")
     share = NumericProperty(0.0)
-    back = ColorProperty(_BACK["none"])
-    fill = ColorProperty(_FILL["none"])
+    back = ColorProperty((0.9, 0.9, 0.9, 1))
+    fill = ColorProperty((0.5, 0.5, 0.5, 1))
     selected = BooleanProperty(False)
 
 
@@ -135,8 +132,8 @@ class PlanScreen(BoxLayout):
                 count=cell.count,
                 words=cell.words,
                 share=cell.share,
-                back=_BACK[cell.status],
-                fill=_FILL[cell.status],
+                back=getattr(CURRENT, _BACK[cell.status]),
+                fill=getattr(CURRENT, _FILL[cell.status]),
                 selected=cell.selected,
             )
             button.bind(on_release=lambda *_, place=cell.place: self.send(presenter.Select(place)))
@@ -173,8 +170,8 @@ class PlanScreen(BoxLayout):
         box = self.ids.checks
         box.clear_widgets()
         for kind, sentence in view.checks:
-            mark, colour = _SAYS[kind]
-            box.add_widget(PlanText(text=mark + sentence, color=colour))
+            mark, role = _SAYS[kind]
+            box.add_widget(PlanText(text=mark + sentence, color=getattr(CURRENT, role), bold=kind == "wrong"))
 
 
 class PlanScreenApp(App):

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from logger_app.fly.capture.audio_writer import SoundState
@@ -248,6 +248,7 @@ def test_the_band_is_where_the_speed_may_be():
     assert last.y > first.y + at * (fast[1] - first.y)
 
 
+@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.lists(st.tuples(st.floats(0.1, 8), st.integers(20, 140)), max_size=30), st.booleans())
 def test_nothing_on_the_strip_leaves_it(speeds, announced):
     said, at_s = [(0.0, "on_condition")] if announced else [], 0.0
