@@ -93,7 +93,7 @@ class PreflightScreen(FloatLayout):
                     sign=row.sign,
                     name=row.name,
                     words=row.words,
-                    name_share=shown.name_share,
+                    name_share=shown.name_share if self.columns == 1 else max(0.44, shown.name_share),
                     fill=palette.ground if plain else getattr(palette, row.role),
                     colour=palette.text if plain else getattr(palette, f"{row.role}_on"),
                     text_px=self.text_px,
