@@ -240,11 +240,14 @@ class HomeScreen(BoxLayout):
             self.typed(name, box.text)
 
     def _focused(self, widget, focus: bool) -> None:
-        inside = widget
-        while inside is not None and inside is not self.ids.body:
-            inside = inside.parent if inside.parent is not inside else None
-        if focus and inside is self.ids.body and self.ids.body.height > self.ids.scroll.height:
+        if focus and _inside(widget, self.ids.body) and self.ids.body.height > self.ids.scroll.height:
             self.ids.scroll.scroll_to(widget, padding=self.gap, animate=False)
+
+
+def _inside(widget: Widget | None, box: Widget) -> bool:
+    while widget is not None and widget is not box:
+        widget = widget.parent if widget.parent is not widget else None
+    return widget is box
 
 
 def _shape(view: PageView) -> tuple:

@@ -20,7 +20,7 @@ from logger_app.ui.widgets.target import Target
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))
 # More rows than this stand in two columns.
-ONE_COLUMN = 9
+ONE_COLUMN = 10
 
 
 class CheckRow(BoxLayout):
@@ -157,7 +157,7 @@ class PreflightScreen(FloatLayout):
                 self.targets[button.do].size = (column, side)
             right -= columns * (column + gap)
         text = display.text_px
-        foot_high = 2.4 * text if shown.foot else 0.0
+        foot_high = 2.0 * text if shown.foot else 0.0
         card_high = 1.2 * text if shown.card_px else 0.0
         self.ids.title.pos, self.ids.title.size = (edge, top - 1.7 * text), (right - edge, 1.7 * text)
         self.ids.card.pos = (edge, top - 1.9 * text - card_high)

@@ -69,6 +69,8 @@ class CameraFrames:
                 if not self._running:
                     return
                 flight_s, self._wanted = self._wanted, None
+                if flight_s is None:
+                    continue
             done = self._frame(flight_s)
             with self._wake:
                 self._done = done
@@ -78,6 +80,8 @@ class CameraFrames:
         if camera is None:
             return None, "No camera was running here"
         path, video_s = camera_path(self._flight_dir, camera.file), camera.video_s(flight_s)
+        if video_s is None:
+            return None, "No camera was running here"
         try:
             return frame_at(path, video_s), f"{path.name} at {video_s:.2f} s"
         except (OSError, ValueError) as err:

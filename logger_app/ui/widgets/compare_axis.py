@@ -10,7 +10,7 @@ from kivy.properties import ObjectProperty, StringProperty
 from kivy.uix.widget import Widget
 
 from logger_app.ui.presenters.compare import Axis
-from logger_app.ui.theme import DAY
+from logger_app.ui.theme import CURRENT
 from logger_app.ui.widgets.timeline import draw_text, nice_step, text_texture
 from logger_app.units import from_kt, to_kt
 
@@ -70,16 +70,16 @@ class CompareAxis(Widget):
         with self.canvas:
             self._scale()
             x = self.x_of(self.view.at)
-            Color(*DAY.main[:3], 0.35)  # words stand over it
+            Color(*CURRENT.main[:3], 0.35)  # words stand over it
             Line(points=[x, self.y + dp(FOOT), x, self.top], width=dp(2.6))
             for lane, name in enumerate(self.names):
                 self._lane(lane, name)
-            Color(*DAY.main)
+            Color(*CURRENT.main)
             Ellipse(pos=(x - dp(9), self.y + dp(FOOT) - dp(9)), size=(dp(18), dp(18)))
 
     def _scale(self) -> None:
         foot, view = self.y + dp(FOOT), self.view
-        Color(*DAY.line)
+        Color(*CURRENT.line)
         Line(points=[self._ends[0], foot, self._ends[1], foot], width=dp(1.2))
         speed = view.axis is Axis.AIRSPEED
         low, high = sorted((view.left, view.right))
@@ -89,23 +89,23 @@ class CompareAxis(Widget):
         value = math.ceil(low / step) * step
         while value <= high + 1e-9:
             x = self.x_of(to_kt(value, self.unit) if speed else value)
-            Color(*DAY.line)
+            Color(*CURRENT.line)
             Line(points=[x, foot, x, foot + dp(6)], width=1)
-            draw_text(f"{value:g}" if speed or abs(value) < 1e-9 else f"{value:+g}", x, self.y, sp(13), DAY.quiet)
+            draw_text(f"{value:g}" if speed or abs(value) < 1e-9 else f"{value:+g}", x, self.y, sp(13), CURRENT.quiet)
             value += step
-        draw_text(self.unit if speed else "s from stall", self.x, self.y, sp(13), DAY.quiet, centre=False)
+        draw_text(self.unit if speed else "s from stall", self.x, self.y, sp(13), CURRENT.quiet, centre=False)
 
     def _lane(self, lane: int, name: str) -> None:
         y = self.y + dp(FOOT) + dp(8) + dp(LANE) * (len(self.names) - 1 - lane)
-        draw_text(name[:14], self.x, y + dp(4), sp(13), DAY.text, centre=False)
+        draw_text(name[:14], self.x, y + dp(4), sp(13), CURRENT.text, centre=False)
         taken = 0.0
         for mark in sorted((m for m in self.view.marks if m.side == lane), key=lambda m: self.x_of(m.at)):
             x = self.x_of(mark.at)
-            Color(*(DAY.stop if mark.event else DAY.line))
+            Color(*(CURRENT.stop if mark.event else CURRENT.line))
             Line(points=[x, y, x, y + dp(14 if mark.event else 8)], width=dp(1.6 if mark.event else 1))
-            half = text_texture(mark.words, sp(12), tuple(DAY.text)).width / 2
+            half = text_texture(mark.words, sp(12), tuple(CURRENT.text)).width / 2
             if x - half > taken:
-                draw_text(mark.words, x, y + dp(14), sp(12), DAY.stop if mark.event else DAY.quiet)
+                draw_text(mark.words, x, y + dp(14), sp(12), CURRENT.stop if mark.event else CURRENT.quiet)
                 taken = x + half + dp(3)
-        Color(*DAY.button)
+        Color(*CURRENT.button)
         Rectangle(pos=(self._ends[0], y - dp(2)), size=(self._ends[1] - self._ends[0], 1))

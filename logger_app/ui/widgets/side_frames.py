@@ -100,7 +100,11 @@ class SideFrames:
         """The newest wish once it has stood a while; None where a job came first or all ends. Holds `_wake`."""
         while self._has_quick and self._running and not self._jobs:
             wishes = self._wanted
-            if not self._wake.wait_for(lambda: self._wanted is not wishes or self._jobs or not self._running, REST_S):
+
+            def disturbed(wishes: tuple | None = wishes) -> bool:
+                return self._wanted is not wishes or bool(self._jobs) or not self._running
+
+            if not self._wake.wait_for(disturbed, REST_S):
                 break
         if self._jobs or not self._running:
             return None
@@ -115,7 +119,7 @@ class SideFrames:
             return late or not self._running
 
         try:
-            done = [self._picture(side, *wish, stop) for side, wish in enumerate(wishes)]
+            done = [self._picture(side, flight_s, why, stop) for side, (flight_s, why) in enumerate(wishes)]
         except Stopped:
             return
         with self._wake:
@@ -129,6 +133,7 @@ class SideFrames:
                 if not self._running:
                     return
                 wishes, self._quick_wanted = self._quick_wanted, None
+            assert wishes is not None
             small = [self._quick_of(side, flight_s) for side, (flight_s, _) in enumerate(wishes)]
             with self._wake:
                 self._has_quick = any(picture is not None for picture in small)

@@ -7,7 +7,7 @@ from kivy.metrics import dp, sp
 from kivy.properties import ObjectProperty
 from kivy.uix.widget import Widget
 
-from logger_app.ui.theme import DAY, rgb
+from logger_app.ui.theme import CURRENT, rgb
 from logger_app.ui.widgets.timeline import draw_text, text_texture
 
 WHITE, DEEP = rgb("#ffffff"), rgb("#8c3b12")
@@ -37,16 +37,18 @@ class SpanMaps(Widget):
     def _map(self, one, top: float) -> float:
         words = one.title.split(": ")
         for k, part in enumerate(words):
-            draw_text(part, self.x, top - sp(18) * (k + 1), sp(13), DAY.text if k == 0 else DAY.quiet, centre=False)
+            draw_text(
+                part, self.x, top - sp(18) * (k + 1), sp(13), CURRENT.text if k == 0 else CURRENT.quiet, centre=False
+            )
         top -= dp(HEAD)
         if not one.cells:
-            draw_text("no station has been looked at", self.x, top - sp(16), sp(13), DAY.quiet, centre=False)
+            draw_text("no station has been looked at", self.x, top - sp(16), sp(13), CURRENT.quiet, centre=False)
             return top - dp(ROW + FOOT)
         left = self.x + dp(42)
         width = (self.right - left) / len(one.spans)
         for r, (chord, row) in enumerate(zip(one.chords, one.cells)):
             y = top - dp(ROW) * (r + 1)
-            draw_text(f"{float(chord):g}%", self.x, y + dp(6), sp(11), DAY.quiet, centre=False)
+            draw_text(f"{float(chord):g}%", self.x, y + dp(6), sp(11), CURRENT.quiet, centre=False)
             for c, cell in enumerate(row):
                 self._cell(cell, left + c * width, y, width)
         for c, name in enumerate(one.spans):
@@ -55,16 +57,16 @@ class SpanMaps(Widget):
                 left + (c + 0.5) * width,
                 top - dp(ROW) * len(one.chords) - sp(14),
                 sp(11),
-                DAY.quiet,
+                CURRENT.quiet,
             )
         return top - dp(ROW) * len(one.chords) - dp(FOOT)
 
     def _cell(self, cell, x: float, y: float, width: float) -> None:
         box = (x + 1, y + 1, width - 2, dp(ROW) - 2)
         shade = cell.shade if cell and cell.shade is not None else None
-        Color(*(DAY.ground if shade is None else [a + (b - a) * shade for a, b in zip(WHITE, DEEP)]))
+        Color(*(CURRENT.ground if shade is None else [a + (b - a) * shade for a, b in zip(WHITE, DEEP)]))
         Rectangle(pos=box[:2], size=box[2:])
-        Color(*DAY.line)
+        Color(*CURRENT.line)
         if cell and cell.proposed:
             Line(
                 points=[
@@ -84,7 +86,7 @@ class SpanMaps(Widget):
         else:
             Line(rectangle=box, width=1)
         if cell:
-            ink = WHITE if (shade or 0) > 0.55 else DAY.text
+            ink = WHITE if (shade or 0) > 0.55 else CURRENT.text
             text = f"{cell.words}?" if cell.proposed else cell.words
             size = sp(13) if text_texture(text, sp(13), tuple(ink)).width < box[2] else sp(10)
             draw_text(text, x + width / 2, y + dp(5), size, ink)

@@ -8,6 +8,7 @@ triangle, rejected a cross. What is in the queue has a second ring around it.
 from __future__ import annotations
 
 import math
+from typing import Any
 
 from kivy.core.text import Label as CoreLabel
 from kivy.graphics import Color, Ellipse, Line, Mesh, Rectangle, Triangle
@@ -16,17 +17,15 @@ from kivy.properties import ObjectProperty
 from kivy.uix.widget import Widget
 
 from logger_app.domain.times import flight_time
-from logger_app.ui.theme import DAY
+from logger_app.ui.theme import CURRENT
 
-INK, QUIET, AXIS, BAND = DAY.text, DAY.quiet, DAY.line, DAY.band
-BLUE = DAY.main
 AMBER = (0.80, 0.50, 0.0, 1)
-TEXTURES: dict[tuple, object] = {}
+TEXTURES: dict[tuple, Any] = {}
 MAX_TEXTURES = 2000
 EVENT_ROWS = 3
 
 
-def text_texture(text: str, size: float, colour) -> object:
+def text_texture(text: str, size: float, colour) -> Any:
     """A drawn word, kept: the same few labels come again at every step."""
     key = (text, size, colour)
     if key not in TEXTURES:
@@ -38,9 +37,9 @@ def text_texture(text: str, size: float, colour) -> object:
     return TEXTURES[key]
 
 
-def draw_text(text: str, x: float, y: float, size: float, colour=INK, centre: bool = True) -> None:
+def draw_text(text: str, x: float, y: float, size: float, colour=None, centre: bool = True) -> None:
     """Draw a word with its middle (or left edge) at x and its foot at y, on the current canvas."""
-    texture = text_texture(text, size, tuple(colour))
+    texture = text_texture(text, size, tuple(colour or CURRENT.text))
     Color(1, 1, 1, 1)
     left = x - texture.width / 2 if centre else x
     Rectangle(texture=texture, pos=(round(left), round(y)), size=texture.size)
@@ -129,7 +128,7 @@ class TimelineView(TimeAxis):
     def draw(self, view) -> None:
         self._axes(view)
         if view.band:
-            Color(*BAND)
+            Color(*CURRENT.band)
             corners = [(s, low) for s, low, _ in view.band] + [(s, high) for s, _, high in reversed(view.band)]
             Mesh(
                 vertices=[v for s, y in corners for v in (self.x_of(s), self.y_of(y), 0, 0)],
@@ -137,7 +136,7 @@ class TimelineView(TimeAxis):
                 mode="triangle_fan",
             )
         if view.line:
-            Color(*BLUE)
+            Color(*CURRENT.main)
             Line(points=[v for s, y in view.line for v in (self.x_of(s), self.y_of(y))], width=dp(1.4))
         self.draw_cursor(self.foot, self.top)
         ends = [0.0] * EVENT_ROWS
@@ -149,7 +148,7 @@ class TimelineView(TimeAxis):
                 self._dot(dot)
 
     def _axes(self, view) -> None:
-        Color(*AXIS)
+        Color(*CURRENT.line)
         Line(points=[self.left, self.top, self.left, self.foot, self.right, self.foot], width=1)
         step = nice_step(view.high - view.low, 8)
         value = math.ceil(view.low / step) * step
@@ -157,28 +156,34 @@ class TimelineView(TimeAxis):
             y = self.y_of(value)
             Color(0.9, 0.9, 0.88, 1)
             Line(points=[self.left, y, self.right, y], width=1)
-            draw_text(f"{value:g}", self.left - dp(18), y - sp(8), sp(13), QUIET)
+            draw_text(f"{value:g}", self.left - dp(18), y - sp(8), sp(13), CURRENT.quiet)
             value += step
         step = nice_step(view.end_s - view.start_s, 8)
         at_s = math.ceil(view.start_s / step) * step
         while at_s <= view.end_s:
-            draw_text(flight_time(at_s), self.x_of(at_s), self.y + dp(2), sp(13), QUIET)
+            draw_text(flight_time(at_s), self.x_of(at_s), self.y + dp(2), sp(13), CURRENT.quiet)
             at_s += step
-        draw_text(view.unit, self.left - dp(18), self.y + dp(2), sp(13), QUIET)
+        draw_text(view.unit, self.left - dp(18), self.y + dp(2), sp(13), CURRENT.quiet)
 
     def _event(self, dot, ends: list[float]) -> None:
         """A line with its word at the top, in the first row where it does not cover another."""
         x = self.x_of(dot.at_s)
         gone = dot.state == "rejected"
         text = f"{dot.text}{' (rejected)' if gone else ''}"
-        half = text_texture(text, sp(13), tuple(QUIET if gone else INK)).width / 2
+        half = text_texture(text, sp(13), tuple(CURRENT.quiet if gone else CURRENT.text)).width / 2
         row = next((k for k, end in enumerate(ends) if x - half > end), 0)
         ends[row] = x + half + dp(4)
-        Color(*(AXIS if gone else BLUE))
+        Color(*(CURRENT.line if gone else CURRENT.main))
         Line(points=[x, self.foot, x, self.top - dp(18)], width=dp(2) if dot.here else 1, dash_length=4, dash_offset=3)
-        draw_text(text, max(x, self.left + half), self.top - dp(18) * (row + 1), sp(13), QUIET if gone else INK)
+        draw_text(
+            text,
+            max(x, self.left + half),
+            self.top - dp(18) * (row + 1),
+            sp(13),
+            CURRENT.quiet if gone else CURRENT.text,
+        )
         if dot.flagged or dot.here:
-            Color(*(AMBER if dot.flagged else BLUE))
+            Color(*(AMBER if dot.flagged else CURRENT.main))
             Line(circle=(x, self.foot + dp(10), dp(7)), width=dp(1.5))
 
     def _dot(self, dot) -> None:
@@ -190,10 +195,10 @@ class TimelineView(TimeAxis):
             Line(circle=(x, top, r), width=dp(1.2))
         if dot.heard_y is not None:
             was = self.y_of(min(max(dot.heard_y, self.view.low), self.view.high))
-            Color(*AXIS)
+            Color(*CURRENT.line)
             Line(points=[x - r, was - r, x + r, was + r], width=1)
             Line(points=[x - r, was + r, x + r, was - r], width=1)
-        Color(*(AXIS if dot.state == "rejected" else INK))
+        Color(*(CURRENT.line if dot.state == "rejected" else CURRENT.text))
         if dot.state == "rejected":
             Line(points=[x - r, y - r, x + r, y + r], width=dp(1.2))
             Line(points=[x - r, y + r, x + r, y - r], width=dp(1.2))
@@ -209,6 +214,6 @@ class TimelineView(TimeAxis):
             Color(*AMBER)
             Line(circle=(x, y, r + dp(4)), width=dp(1.5))
         if dot.here:
-            Color(*BLUE)
+            Color(*CURRENT.main)
             Line(circle=(x, y, r + dp(9)), width=dp(2.2))
-            draw_text(dot.text, x, y + r + dp(9), sp(16), INK)
+            draw_text(dot.text, x, y + r + dp(9), sp(16), CURRENT.text)

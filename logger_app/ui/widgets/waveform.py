@@ -7,7 +7,8 @@ from kivy.graphics import Color, Line, Mesh
 from kivy.metrics import dp, sp
 from kivy.properties import ObjectProperty
 
-from logger_app.ui.widgets.timeline import AMBER, AXIS, BLUE, INK, QUIET, TimeAxis, draw_text
+from logger_app.ui.theme import CURRENT
+from logger_app.ui.widgets.timeline import AMBER, TimeAxis, draw_text
 
 
 class WaveformView(TimeAxis):
@@ -22,10 +23,10 @@ class WaveformView(TimeAxis):
     def draw(self, view) -> None:
         foot = self.y + dp(22)
         middle, half = (foot + self.top) / 2, (self.top - foot) / 2 - dp(2)
-        Color(*AXIS)
+        Color(*CURRENT.line)
         Line(points=[self.left, middle, self.right - dp(12), middle], width=1)
         if self.shape is None:
-            draw_text("no sound of this stretch", (self.left + self.right) / 2, middle, sp(14), QUIET)
+            draw_text("no sound of this stretch", (self.left + self.right) / 2, middle, sp(14), CURRENT.quiet)
         elif len(self.shape):
             self._wave(middle, half)
         self.draw_cursor(foot, self.top)
@@ -39,7 +40,7 @@ class WaveformView(TimeAxis):
         vertices[0::2, 0] = vertices[1::2, 0] = x
         vertices[0::2, 1] = middle + half * self.shape[:, 0] / loud
         vertices[1::2, 1] = middle + half * self.shape[:, 1] / loud + 1
-        Color(*BLUE)
+        Color(*CURRENT.main)
         Mesh(vertices=vertices.reshape(-1).tolist(), indices=list(range(2 * len(x))), mode="lines")
 
     def _words(self, view, foot: float) -> None:
@@ -50,6 +51,6 @@ class WaveformView(TimeAxis):
             if any(a < x + width / 2 and x - width / 2 < b for a, b in taken):
                 continue
             taken.append((x - width / 2, x + width / 2))
-            Color(*(BLUE if dot.here else AMBER if dot.flagged else AXIS))
+            Color(*(CURRENT.main if dot.here else AMBER if dot.flagged else CURRENT.line))
             Line(points=[x, foot, x, foot + dp(8)], width=dp(1.2))
-            draw_text(dot.text, x, self.y, sp(15), INK if dot.here or dot.flagged else QUIET)
+            draw_text(dot.text, x, self.y, sp(15), CURRENT.text if dot.here or dot.flagged else CURRENT.quiet)

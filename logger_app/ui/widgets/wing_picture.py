@@ -18,7 +18,7 @@ from kivy.properties import BooleanProperty, ObjectProperty
 from kivy.uix.widget import Widget
 
 from logger_app.sync.tufts import TuftState
-from logger_app.ui.theme import DAY, rgb
+from logger_app.ui.theme import CURRENT, rgb
 from logger_app.ui.widgets.timeline import draw_text, text_texture
 
 LETTERS = {
@@ -98,9 +98,9 @@ class WingPicture(Widget):
                 Color(1, 1, 1, 1)
                 Rectangle(texture=self._texture, pos=(left, foot), size=(width, height))
             else:
-                Color(*DAY.button)
+                Color(*CURRENT.button)
                 Rectangle(pos=(left, foot), size=(width, height))
-            Color(*(AMBER if self.view.held else DAY.main if self.view.chosen else DAY.line))
+            Color(*(AMBER if self.view.held else CURRENT.main if self.view.chosen else CURRENT.line))
             Line(rectangle=(left, foot, width, height), width=dp(2 if self.view.chosen or self.view.held else 1))
             for station in self.view.stations:
                 self._station(station)
