@@ -136,7 +136,6 @@ def render_page(page: Page, media: Media, extras: Extras, files: list[str], made
             reviewed_pct=100.0 * (1 - unreviewed / every) if every else 0.0,
             unreviewed=unreviewed_sentence(page),
             pairs=answers(page),
-            history=shown.history_table(page) if len(page.pairs) > 1 else None,
             line=line_of_design(page),
             line_evidence=evidence(page.campaign, page.early_stations) if len(page.campaign.configurations) > 2 else (),
             generation_table=shown.generation_table,

@@ -186,8 +186,6 @@ class _Story:
         if pairs:
             parts += self._claims(pairs[-1])
         parts += self._line()
-        if len(pairs) > 1 and not line_of_design(self.page):
-            parts += [_shown(shown.history_table(self.page)), Spacer(1, 5)]
         for one in pairs[::-1]:
             if one is not pairs[-1]:
                 parts += self._claims(one)

@@ -12,7 +12,6 @@ from logger_app.records.results import BudgetTerm, Comparison
 from logger_app.report import words
 from logger_app.report.extras import Conditions
 from logger_app.report.generations import Generation
-from logger_app.report.headline import headline
 from logger_app.report.view import Page, Pair, PointView, Row, RunView, Side
 from logger_app.report.words import NONE, Units, clock, number
 
@@ -122,25 +121,6 @@ def _drops(side: Side | None) -> str:
     """``2 of 6``: runs with a wing drop of those where it was said whether one dropped."""
     said = [run.reduced.wing_drop for run in side.counting if run.reduced.wing_drop] if side else []
     return f"{sum(one != 'none' for one in said)} of {len(said)}" if said else NONE
-
-
-def history_table(page: Page) -> ShownTable:
-    """One row a configuration that was compared: what it did against the one it came from."""
-    columns = (
-        Column(head="Configuration", share=2.2),
-        Column(head="Against", share=1.6),
-        Column(head="Stall", share=3.0),
-        Column(head="Warning", share=3.0),
-        Column(head="Wing drop", share=2.6),
-    )
-    rows: list[Sequence[Cell | str]] = []
-    for k, pair in enumerate(page.pairs, 1):
-        said: dict[str, list[str]] = {about: [] for about in ("Stall", "Warning", "Wing drop")}
-        for one in headline(pair, page.units):
-            said[one.about].append(f"{one.tone}: {one.text}")
-        lines = [Cell(text=texts[0] if texts else NONE, small=tuple(texts[1:])) for texts in said.values()]
-        rows.append((Cell(text=pair.changed.name, link=f"pair-{k}", series=pair.series), pair.reference.name, *lines))
-    return made("The history of the design: each change against what it was made to.", columns, rows, stacked=True)
 
 
 def generation_table(generation: Generation, page: Page) -> ShownTable:
