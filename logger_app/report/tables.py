@@ -8,18 +8,22 @@ said them. A missing value is an empty cell (CSV) or null (Parquet).
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from logger_app.records.plan import Campaign
 from logger_app.records.results import Cell
 from logger_app.report.view import CallView, FlightView, Page, RunView, margin_kt
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 # A cell that begins with one of these is taken for a formula by spreadsheets (OWASP, "CSV
 # Injection"; tab and carriage return too).
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 TEXT, REAL, WHOLE, YES = "text", "real", "whole", "yes"
+DTYPES = {TEXT: "string", REAL: "float64", WHOLE: "Int64", YES: "boolean"}
 MAX_RUN_IDS = 500
 
 
@@ -30,6 +34,24 @@ class Table:
     name: str
     columns: tuple[tuple[str, str], ...]
     rows: tuple[tuple, ...]
+
+    def frame(self) -> pd.DataFrame:
+        """The same as a DataFrame; the CSV and Parquet files are written from it.
+
+        Returns
+        -------
+        DataFrame
+            Columns of dtype string, float64, Int64 or boolean; what is missing is NA, of a float NaN.
+        """
+        import pandas as pd
+
+        columns = zip(*self.rows, strict=True) if self.rows else [()] * len(self.columns)
+        return pd.DataFrame(
+            {
+                name: pd.Series(list(values), dtype=DTYPES[kind])
+                for (name, kind), values in zip(self.columns, columns, strict=True)
+            }
+        )
 
 
 def harmless(text: str) -> str:
@@ -355,23 +377,28 @@ def comparisons_table(page: Page) -> Table:
     return Table("comparisons", COMPARISON_COLUMNS, tuple(rows))
 
 
-def csv_cells(table: Table) -> list[list[str]]:
-    """A table as rows of text for a CSV file, header first; numbers keep six decimals at most."""
-    header = [name for name, _ in table.columns]
-    kinds = [kind for _, kind in table.columns]
-    return [header] + [[_cell(value, kind) for value, kind in zip(row, kinds, strict=True)] for row in table.rows]
+def csv_frame(frame: pd.DataFrame) -> pd.DataFrame:
+    """The texts of a CSV file: what is missing is empty, numbers keep six decimals at most, no text is a formula."""
+    import numpy as np
+
+    cells = {}
+    for name in frame.columns:
+        column = frame[name]
+        there = column.notna() & ~column.isin([np.inf, -np.inf])
+        cells[name] = column.astype(object).map(_CELLS[str(column.dtype)]).where(there, "")
+    return frame.assign(**cells)
 
 
-def _cell(value, kind: str) -> str:
-    if value is None or value == "":
-        return ""
-    if kind == YES:
-        return "true" if value else "false"
-    if kind == WHOLE:
-        return str(int(value))
-    if kind == REAL:
-        return f"{float(value):.6f}".rstrip("0").rstrip(".") if math.isfinite(value) else ""
-    return harmless(str(value))
+def _real(value: float) -> str:
+    return f"{value:.6f}".rstrip("0").rstrip(".")
+
+
+_CELLS = {
+    DTYPES[TEXT]: lambda value: harmless(str(value)),
+    DTYPES[REAL]: _real,
+    DTYPES[WHOLE]: str,
+    DTYPES[YES]: lambda value: "true" if value is True else "false",
+}
 
 
 def _text(value) -> str:

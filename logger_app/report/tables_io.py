@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import csv
 from pathlib import Path
 
-from logger_app.report.tables import REAL, TEXT, WHOLE, YES, Table, csv_cells
+from logger_app.report.tables import REAL, TEXT, WHOLE, YES, Table, csv_frame
 
 # Rows that make a group of a Parquet file: a few megabytes of them wait in memory.
 GROUP_ROWS = 5000
@@ -29,8 +28,6 @@ class TableFiles:
         types = {TEXT: pa.string(), REAL: pa.float64(), WHOLE: pa.int64(), YES: pa.bool_()}
         self._schema = pa.schema([pa.field(name, types[kind]) for name, kind in columns])
         self._csv = (folder / f"{name}.csv").open("w", encoding="utf-8", newline="")
-        self._lines = csv.writer(self._csv, lineterminator="\r\n")
-        self._lines.writerow([name for name, _ in columns])
         self._parquet = parquet.ParquetWriter(folder / f"{name}.parquet", self._schema)
 
     def __enter__(self) -> TableFiles:
@@ -52,7 +49,6 @@ class TableFiles:
         table : Table
             Of the same columns; text goes into Parquet as it is, for no spreadsheet opens it.
         """
-        self._lines.writerows(csv_cells(table)[1:])
         self._waiting += table.rows
         while len(self._waiting) >= GROUP_ROWS:
             self._group(self._waiting[:GROUP_ROWS])
@@ -61,8 +57,10 @@ class TableFiles:
     def _group(self, rows: list[tuple]) -> None:
         import pyarrow as pa
 
-        columns = [pa.array([row[k] for row in rows], type=field.type) for k, field in enumerate(self._schema)]
-        self._parquet.write_table(pa.Table.from_arrays(columns, schema=self._schema))
+        frame = Table("", self._columns, tuple(rows)).frame()
+        csv_frame(frame).to_csv(self._csv, index=False, header=not self._groups, lineterminator="\r\n")
+        group = pa.Table.from_pandas(frame, schema=self._schema, preserve_index=False)
+        self._parquet.write_table(group.replace_schema_metadata(None))
         self._groups += 1
 
 
