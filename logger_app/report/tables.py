@@ -8,8 +8,9 @@ said them. A missing value is an empty cell (CSV) or null (Parquet).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from logger_app.records.plan import Campaign
 from logger_app.records.results import Cell
@@ -393,11 +394,11 @@ def _real(value: float) -> str:
     return f"{value:.6f}".rstrip("0").rstrip(".")
 
 
-_CELLS = {
-    DTYPES[TEXT]: lambda value: harmless(str(value)),
-    DTYPES[REAL]: _real,
-    DTYPES[WHOLE]: str,
-    DTYPES[YES]: lambda value: "true" if value is True else "false",
+_CELLS: dict[str, Callable[[Any], str]] = {
+    "string": lambda value: harmless(str(value)),
+    "float64": _real,
+    "Int64": str,
+    "boolean": lambda value: "true" if value is True else "false",
 }
 
 
