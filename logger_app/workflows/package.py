@@ -35,6 +35,7 @@ ZIP_DATE = (1980, 1, 1, 0, 0, 0)
 STORED = (".ogg", ".jpg", ".png", ".pdf", ".parquet")
 # Larger than any report of ours: what unpacks to more is no package [B].
 MAX_UNPACKED = 4_000_000_000
+MAX_SUMS = 16_000_000
 _BLOCK = 1 << 20
 
 KINDS = (
@@ -218,6 +219,8 @@ def _checked(path: Path, archive: zipfile.ZipFile) -> PackageHealth:
     lists = [entry for entry in entries if PurePosixPath(entry.filename).name == SUMS]
     if len(lists) != 1:
         raise ReportError(f"{path}: has {len(lists)} files {SUMS}; a package of a report has one.")
+    if lists[0].file_size > MAX_SUMS:
+        raise ReportError(f"{path}: {SUMS} is larger than {MAX_SUMS / 1e6:g} MB; no package of ours has such a list.")
     top = str(PurePosixPath(lists[0].filename).parent)
     prefix = "" if top == "." else f"{top}/"
     listed: dict[str, str] = {}

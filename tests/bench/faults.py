@@ -1,7 +1,7 @@
 """Faults at random moments of every verb that writes: nothing accepted is lost, what is damaged is named.
 
     python tests/bench/faults.py --quick                       one trial of each family, as in the tests
-    python tests/bench/faults.py --full --keep ROWS.jsonl      500 trials; goes on where it was stopped
+    python tests/bench/faults.py --full --keep ROWS.jsonl      900 trials; goes on where it was stopped
     python tests/bench/faults.py --only "power cut" --trials 20 --seed 3
 
 Each trial copies a small flight, strikes, and asks what the record holds afterwards, what was told, and
@@ -1374,6 +1374,8 @@ def _kinds() -> dict[str, tuple]:
 
 
 KINDS = _kinds()
+# Trials of a full run: four of the smallest kinds.
+FULL = 900
 # One of each family, every verb at least once: what the tests run.
 QUICK = (
     "kill -9 sync",
@@ -1469,7 +1471,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     how = parser.add_mutually_exclusive_group()
     how.add_argument("--quick", action="store_true", help=f"{len(QUICK)} trials, one of each family")
-    how.add_argument("--full", action="store_true", help="500 trials over all kinds")
+    how.add_argument("--full", action="store_true", help="900 trials over all kinds")
     how.add_argument("--trials", type=int, help="so many over the kinds chosen")
     parser.add_argument("--only", help="only kinds with this in their name")
     parser.add_argument("--seed", type=int, default=1)
@@ -1486,7 +1488,7 @@ def main() -> int:
     if args.quick:
         plan = [(kind, args.first) for kind in QUICK if not args.only or args.only in kind]
     else:
-        given = shares(500) if args.full else shares(args.trials or 60, args.only)
+        given = shares(FULL) if args.full else shares(args.trials or 60, args.only)
         plan = trials_of({kind: n for kind, n in given.items() if not args.only or args.only in kind}, args.first)
     kept = (
         [json.loads(line) for line in args.keep.read_text().splitlines()] if args.keep and args.keep.is_file() else []

@@ -115,6 +115,8 @@ def test_no_reader_runs_what_it_reads():
         "unpack_archive",
         "__import__",
     }
+    # A package of the report is checked in place: its sizes are bounded first, nothing is unpacked to disk.
+    bounded = {"package.py": {"zipfile"}}
     for path in (ROOT / "logger_app").rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text("utf-8"))):
             names = {alias.name.split(".")[0] for alias in node.names} if isinstance(node, ast.Import) else set()
@@ -123,7 +125,7 @@ def test_no_reader_runs_what_it_reads():
                 if isinstance(node, ast.ImportFrom) and not node.level and node.module
                 else set()
             )
-            assert not names & refused, path
+            assert not names & refused - bounded.get(path.name, set()), path
             if isinstance(node, ast.Call):
                 at_re = (
                     isinstance(node.func, ast.Attribute)

@@ -75,10 +75,10 @@ def test_the_power_cut_loses_what_was_not_synced(faults, tmp_path):
         faults._unmount(place)
 
 
-def test_five_hundred_trials_are_shared_out_over_all_kinds(faults):
-    given = faults.shares(500)
+def test_a_full_run_is_shared_out_over_all_kinds(faults):
+    given = faults.shares(faults.FULL)
 
-    assert sum(given.values()) == 500
+    assert sum(given.values()) == faults.FULL
     assert set(given) == set(faults.KINDS)
     assert min(given.values()) >= 4
     named = {"fly", "hear", "review", "sync", "reduce", "report"}
