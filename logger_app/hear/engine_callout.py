@@ -23,6 +23,7 @@ from logger_app.hear.lattice import PhoneTree, build_tree
 from logger_app.hear.net import BLANK, FRAME_S, OUTPUTS, Net, NetStream
 from logger_app.hear.packs import Pack
 from logger_app.hear.segment import BEAM, Segmenter
+from logger_app.io.files import read_text
 from logger_app.io.resources import data_dir
 from logger_app.records.calls import Alternative, Flag, HeardCall
 from logger_app.units import s_to_ns
@@ -313,7 +314,7 @@ def load_model(folder: Path | None = None) -> tuple[Net, Gate, tuple[str, ...]]:
 @lru_cache(maxsize=2)
 def _model(folder: Path) -> tuple[Net, Gate, tuple[str, ...]]:
     try:
-        conf = json.loads((folder / "conf.json").read_text("utf-8"))
+        conf = json.loads(read_text(folder / "conf.json"))
     except (OSError, ValueError) as err:
         raise EngineError(
             f"{folder / 'conf.json'}: cannot be read ({err}); expected the folder of a callout model."

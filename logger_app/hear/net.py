@@ -15,6 +15,7 @@ import numpy as np
 
 from logger_app.errors import EngineError
 from logger_app.hear.features import BANDS, HOP, Normaliser, features, log_mel
+from logger_app.io.files import open_file
 
 FRAME_S = 0.02
 LOOK_AHEAD_S = 0.275
@@ -83,7 +84,7 @@ class Net:
 
     def __init__(self, path: Path):
         try:
-            with np.load(path) as stored:
+            with open_file(path) as file, np.load(file) as stored:
                 self.w = {name: stored[name].astype(np.float32) for name in stored.files}
             self.blocks = int(self.w["n"].ravel()[0])
             self.channels = self.w["i.w"].shape[1]

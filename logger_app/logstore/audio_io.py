@@ -28,6 +28,7 @@ from logger_app.io.files import (
     is_file,
     is_folder,
     make_folder,
+    open_file,
     remove_file,
     sync_data,
     sync_folder,
@@ -451,7 +452,7 @@ def segment_samples(flight_dir: Path, segment: Segment, first: int = 0, end: int
     if path is None:
         return np.zeros(0, np.int16)
     if path.suffix == ".wav":
-        with path.open("rb") as file:
+        with open_file(path) as file:
             file.seek(HEADER_BYTES + BYTES_PER_SAMPLE * first)
             data = file.read(BYTES_PER_SAMPLE * (end - first))
         return np.frombuffer(data[: len(data) - len(data) % BYTES_PER_SAMPLE], "<i2")

@@ -23,7 +23,7 @@ from pathlib import Path
 from shutil import copyfile
 
 from logger_app.errors import FileRefused, LogDamaged, LogError, LoggerError, LogTooNew, Notice
-from logger_app.io.files import clear_left_behind, is_file, is_folder, make_folder, refuse_links, sync_folder
+from logger_app.io.files import clear_left_behind, is_file, is_folder, make_folder, open_file, refuse_links, sync_folder
 from logger_app.io.resources import user_dir
 from logger_app.logstore import codec, schema
 from logger_app.logstore.carve import DEFAULT_PAGE_SIZE, log_state
@@ -332,7 +332,7 @@ def _leave_out(path: Path, why: str) -> None:
 def _begun(path: Path) -> bool:
     """Whether a journal was ever begun; where that cannot be said, it was: damage is to be named."""
     try:
-        with path.open("rb") as file:
+        with open_file(path) as file:
             head = file.read(64)
         # Before the first row there is nothing, or one page without a version ("Database File Format", 1.3,
         # offset 60), and nothing beside it.
@@ -438,7 +438,7 @@ def _writes_ahead(path: Path) -> bool:
     """Whether the file says that its changes are in a log ("Database File Format", 1.3, offset 18)."""
     if not is_file(path):
         return False
-    with path.open("rb") as file:
+    with open_file(path) as file:
         return file.read(20)[18:] == b"\2\2"
 
 

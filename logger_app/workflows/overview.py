@@ -11,11 +11,12 @@ from datetime import datetime
 from pathlib import Path
 
 from logger_app.errors import LoggerError
-from logger_app.io.files import write_text
+from logger_app.io.files import make_folder, read_text, write_text
 from logger_app.io.resources import user_dir
 
 RECENT_FILE = "recent.json"
 MAX_RECENT = 12
+MAX_REDUCTION_BYTES = 500_000_000  # a campaign of 20,000 runs has less than half of it
 RESULTS = Path("results")
 REDUCTION = RESULTS / "reduction.json"
 REPORT_DIR = RESULTS / "report"
@@ -125,7 +126,7 @@ def _flight(path: Path, who: str) -> FlightOverview:
 def _reduced(folder: Path, flights: tuple[FlightOverview, ...]) -> str:
     """Whether the results are of the journals as they are now: by their hashes, which the results carry."""
     try:
-        written = json.loads((folder / REDUCTION).read_text("utf-8"))
+        written = json.loads(read_text(folder / REDUCTION, MAX_REDUCTION_BYTES))
         hashes = dict(written["provenance"]["hashes"])
     except (OSError, ValueError, KeyError, TypeError):
         return ""
@@ -148,7 +149,7 @@ def _reported(folder: Path, flights: tuple[FlightOverview, ...]) -> str:
 def recent(folder: Path | None = None) -> tuple[Path, ...]:
     """Campaigns opened last that are still there, newest first."""
     try:
-        listed = json.loads(((folder or user_dir()) / RECENT_FILE).read_text("utf-8"))
+        listed = json.loads(read_text((folder or user_dir()) / RECENT_FILE))
         paths = [Path(text) for text in listed if isinstance(text, str)]
     except (OSError, ValueError, TypeError):
         return ()
@@ -158,7 +159,7 @@ def recent(folder: Path | None = None) -> tuple[Path, ...]:
 def remember(campaign: Path, folder: Path | None = None) -> None:
     """Put a campaign first among the recent ones."""
     folder = folder or user_dir()
-    folder.mkdir(parents=True, exist_ok=True)
+    make_folder(folder)
     campaign = Path(campaign).resolve()
     others = [path for path in recent(folder) if path != campaign]
     write_text(folder / RECENT_FILE, json.dumps([str(path) for path in (campaign, *others)][:MAX_RECENT], indent=1))

@@ -147,7 +147,7 @@ class Gathered:
         self.configurations: dict[str, None] = {}  # in the order flown
         self.conditions: dict[str, Conditions] = {}
         self.newest_utc = ""
-        self.campaign_file = (campaign_dir / flow.CAMPAIGN_FILE).read_bytes()
+        self.campaign_file = read_bytes(campaign_dir / flow.CAMPAIGN_FILE)
 
     @property
     def weight_unit(self) -> str:

@@ -35,6 +35,40 @@ def test_rooms_keep_their_import_contracts(monkeypatch):
     assert code == 0, said.getvalue()
 
 
+# Modules that open files by themselves, and why they may: everybody else goes through `io.files`, which follows no link
+# inside a campaign and waits for no pipe.
+OPENS_BY_ITSELF = {
+    "io/files.py": "the one place",
+    "io/process.py": "the null device",
+    "__main__.py": "the null device",
+    "logstore/lock_io.py": "checks what it opened",
+    "logstore/recover.py": "the folder that it builds, and journals whose kind was checked",
+    "logstore/store.py": "journals whose kind was checked",
+    "logstore/audio_io.py": "a temporary file of its own",
+    "report/page.py": "templates that travel with the program",
+    "report/pdf_io.py": "the folder in the making",
+    "report/report_io.py": "the folder in the making",
+    "report/tables_io.py": "the folder in the making",
+    "reduce/results_io.py": "a temporary file of its own",
+    "workflows/package.py": "a temporary folder of its own",
+    "workflows/demo.py": "data that travels with the program",
+    "workflows/preflight.py": "the system's own files about batteries",
+}
+OPENING = re.compile(
+    r"(?<!files_io)\.(?:read_text|read_bytes|write_bytes|write_text)\(|(?<![\w.])open\(|\.open\(\s*\"[rwxa]|np\.load\(path|os\.open\("
+)
+
+
+def test_files_are_opened_in_one_place():
+    found = set()
+    for path in sorted((ROOT / "logger_app").rglob("*.py")):
+        code = re.sub(r"def \w+\(|desk\.write_text\(", "", path.read_text(encoding="utf-8"))
+        if OPENING.search(code):
+            found.add(path.relative_to(ROOT / "logger_app").as_posix())
+
+    assert found <= set(OPENS_BY_ITSELF), "use logger_app.io.files (open_file, read_text, write_text, create_file)"
+
+
 def test_nothing_else_lies_at_the_top():
     tracked = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True).stdout.split(
         "\n"
