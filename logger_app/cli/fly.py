@@ -86,7 +86,8 @@ def _fly(args: argparse.Namespace, messages: Messages) -> int:
         code = fly_on_screen(session)
         asked: list[int] = []
     else:
-        messages.say(f"Flight {session.flight_dir.name}: recording. Ctrl-C lands.")
+        state = "recording" if session.sound_comes else "NOT recording, no sound from the microphone"
+        messages.say(f"Flight {session.flight_dir.name}: {state}. Ctrl-C lands.")
         code, asked = _fly_blind(session, played=bool(args.audio))
     if args.audio and session.microphone and session.microphone.trouble:
         raise SoundError(session.microphone.trouble)

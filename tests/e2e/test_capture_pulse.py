@@ -18,6 +18,8 @@ import numpy as np
 import pytest
 
 from logger_app.logstore.audio_io import read_sound
+from logger_app.logstore.store import Journal
+from logger_app.records.journal import RowKind
 
 ROOT = Path(__file__).resolve().parents[2]
 RATE_HZ = 16_000
@@ -28,6 +30,12 @@ set-default-sink cockpit
 set-default-source cockpit.monitor
 """
 ALSA = "pcm.!default { type pulse }\nctl.!default { type pulse }\n"
+
+
+class Environment(dict):
+    """For processes that use the server; `server` is its process."""
+
+    server: subprocess.Popen
 
 
 @pytest.fixture
@@ -42,7 +50,8 @@ def sound_server(tmp_path):
     (home / ".asoundrc").write_text(ALSA)
     socket = run / "pulse" / "native"
     (tmp_path / "pulse.conf").write_text(CONFIG.format(socket=socket))
-    env = {k: v for k, v in os.environ.items() if k not in ("ALSA_CONFIG_PATH", "SDL_VIDEODRIVER")} | {
+    env = Environment({k: v for k, v in os.environ.items() if k not in ("ALSA_CONFIG_PATH", "SDL_VIDEODRIVER")})
+    env |= {
         "HOME": str(home),
         "XDG_RUNTIME_DIR": str(run),
         "PULSE_RUNTIME_PATH": str(run / "pulse"),
@@ -74,8 +83,10 @@ def sound_server(tmp_path):
     keeper = subprocess.Popen(
         ["pacat", "--raw", "--rate=16000", "--channels=1", "--latency-msec=20", "/dev/zero"], env=env
     )
+    env.server = server
     yield env
     for process in (keeper, server):
+        process.send_signal(signal.SIGCONT)
         process.terminate()
         process.wait(10)
 
@@ -153,3 +164,65 @@ def test_what_was_played_is_what_was_recorded(sound_server, tmp_path):
     assert len(good) >= 0.8 * len(lags), (correlation, lags)
     gaps = [json.loads(line) for line in out.splitlines() if '"row": "gap"' in line]
     assert sum(gap["end_s"] - gap["start_s"] for gap in gaps) < 0.5, gaps
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_sound_server_that_hangs_holds_up_neither_alarm_nor_landing(sound_server, tmp_path, number):
+    campaign = tmp_path / "campaign"
+    campaign.mkdir()
+    shutil.copy(ROOT / "demo_sessions" / "sparrow_cuffs" / "inputs" / "campaign.toml", campaign)
+    words = ["fly", str(campaign), "--flight", "day1_baseline", "--no-screen"]
+    with (tmp_path / "said").open("wb") as said:
+        fly = subprocess.Popen(
+            [sys.executable, "-m", "logger_app", *words],
+            env=sound_server,
+            stdout=subprocess.DEVNULL,
+            stderr=said,
+            cwd=ROOT,
+        )
+
+    def told(text):
+        deadline = time.monotonic() + 60
+        while text not in (tmp_path / "said").read_text("utf-8", "replace"):
+            assert time.monotonic() < deadline and fly.poll() is None, (tmp_path / "said").read_text()
+            time.sleep(0.05)
+
+    told("recording")
+    time.sleep(1.0)  # let it record a little: that is the trial, no condition to wait for
+    sound_server.server.send_signal(signal.SIGSTOP)
+    told("microphone lost")
+    fly.send_signal(number)
+    try:
+        assert fly.wait(60) == 1
+    finally:
+        fly.kill()
+    text = (tmp_path / "said").read_text()
+
+    assert "did not end in time" in text or "not played" in text
+    assert "nothing was being recorded any more" in text
+    with Journal.open(campaign / "flights" / "day1_baseline", read_only=True) as journal:
+        rows = list(journal.rows(RowKind.STEP, RowKind.GAP))
+    assert rows[-1].kind is RowKind.GAP or rows[-1].body["step"] == "landed"
+    assert any(row.kind is RowKind.GAP for row in rows)
+
+
+@pytest.mark.slow
+def test_a_sound_server_that_hangs_at_the_start_refuses_the_flight(sound_server, tmp_path):
+    campaign = tmp_path / "campaign"
+    campaign.mkdir()
+    shutil.copy(ROOT / "demo_sessions" / "sparrow_cuffs" / "inputs" / "campaign.toml", campaign)
+    sound_server.server.send_signal(signal.SIGSTOP)
+    done = subprocess.run(
+        [sys.executable, "-m", "logger_app", "fly", str(campaign), "--flight", "day1_baseline", "--no-screen"],
+        env=sound_server,
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+        timeout=60,
+        check=False,
+    )
+
+    assert done.returncode == 1
+    assert "got no sound" in done.stderr
+    assert not (campaign / "flights").exists()

@@ -258,6 +258,11 @@ class FlightSession:
         """Whether no more sound is taken: a recording in place of a microphone has come to its end."""
         return self._writer is not None and not self._writer.is_alive()
 
+    @property
+    def sound_comes(self) -> bool:
+        """Whether there is sound to begin with: a recording, or a microphone that has given some."""
+        return self.microphone is not None and (self._blocks is None or self._blocks.has_some)
+
     def hurry(self) -> None:
         """While `stop` is at work: leave out hearing what was not heard in the air."""
         if self._later:
