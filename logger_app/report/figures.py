@@ -265,7 +265,9 @@ def every_run(page: Page) -> Grid | None:
             panels.append((view, sides, dots, bars))
     if not panels:
         return None
-    low, high = fitted_range([d.y for _, _, dots, _ in panels for d in dots], 4.0, 0.1)
+    ends = [d.y + s * d.y_half for _, _, dots, _ in panels for d in dots for s in (-1, 1)]
+    low, high = fitted_range(ends, 4.0, 0.1)
+    cut = any(bar.low < low or bar.high > high for _, _, _, bars in panels for bar in bars)
     bases = {basis_words("std", s.cell.basis, units) for _, sides, _, _ in panels for s in sides if s.cell}
     figures = tuple(
         Figure(
@@ -302,7 +304,8 @@ def every_run(page: Page) -> Grid | None:
         see=spread,
         says=f"Stall speed of every run, a panel a test point. {said}.{_drawn(drawn, every)}",
         caption=f"Calibrated, {listed(sorted(bases))}. Marker: a run, with its own standard uncertainty; "
-        f"long bar beside: mean of the runs and its 95 % interval. One scale in all panels.{_drawn(drawn, every)}",
+        f"long bar beside: mean of the runs and its 95 % interval. One scale in all panels{'; intervals that reach further are cut at the edge' if cut else ''}."
+        f"{_drawn(drawn, every)}",
         panels=figures,
         columns=min(MAX_COLUMNS, len(figures)),
     )

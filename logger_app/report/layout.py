@@ -253,7 +253,8 @@ def _event(box: _Box, event) -> list[Shape]:
 def _bar(box: _Box, bar) -> list[Shape]:
     role = role_of(bar.series)
     if bar.upright:
-        x, low, at, high = box.x(bar.y), box.y(bar.low), box.y(bar.at), box.y(bar.high)
+        axis, x, at = box.figure.y, box.x(bar.y), box.y(bar.at)
+        low, high = box.y(max(bar.low, axis.low)), box.y(min(bar.high, axis.high))
         return [
             Stroke(points=((x, low), (x, high)), role=role, width=2.2),
             Stroke(points=((x - 7, at), (x + 7, at)), role=role, width=2.2),

@@ -27,9 +27,12 @@ def to_svg(drawing: Drawing, standalone: bool = False) -> str:
     """
     size = f'viewBox="0 0 {_n(drawing.width)} {_n(drawing.height)}"'
     name_space = ' xmlns="http://www.w3.org/2000/svg"' if standalone else ""
+    # A picture with links in it is no single image to a screen reader.
+    linked = not standalone and any(isinstance(shape, Label | Marker) and shape.link for shape in drawing.shapes)
+    role = "group" if linked else "img"
     parts = [
         (
-            f'<svg{name_space} class="figure" {size} role="img" aria-labelledby="{drawing.id}-t {drawing.id}-d" '
+            f'<svg{name_space} class="figure" {size} role="{role}" aria-labelledby="{drawing.id}-t {drawing.id}-d" '
             f'font-family="{FONTS}">'
         ),
         f'<title id="{drawing.id}-t">{_escape(drawing.title)}</title>',
@@ -139,7 +142,7 @@ def _label(label: Label, standalone: bool) -> str:
         f'<text x="{_n(label.x)}" y="{_n(label.y)}" font-size="{_n(label.size)}"{anchor}{bold}{turn} '
         f"{_paint('fill', label.role, standalone)}>{_escape(label.text)}</text>"
     )
-    return _linked(text, label.link, standalone)
+    return _linked(text, label.link, label.text, standalone)
 
 
 def _marker(marker: Marker, standalone: bool) -> str:
@@ -152,8 +155,10 @@ def _marker(marker: Marker, standalone: bool) -> str:
         fill = "" if marker.shape == "cross" else f" f-{inside}"
         paint = f'class="s-{marker.role}{fill}"' + (' fill="none"' if marker.shape == "cross" else "")
     says = f"<title>{_escape(marker.says)}</title>" if marker.says else ""
-    return _linked(f'<path d="{path}" {paint} stroke-width="1.4">{says}</path>', marker.link, standalone)
+    return _linked(f'<path d="{path}" {paint} stroke-width="1.4">{says}</path>', marker.link, marker.says, standalone)
 
 
-def _linked(text: str, link: str, standalone: bool) -> str:
-    return f'<a href="#{_escape(link)}">{text}</a>' if link and not standalone else text
+def _linked(text: str, link: str, name: str, standalone: bool) -> str:
+    if not link or standalone:
+        return text
+    return f'<a href="#{_escape(link)}" aria-label="{_escape(name or link)}">{text}</a>'

@@ -185,7 +185,9 @@ def test_svg_is_well_formed_and_says_what_it_is(page, standalone):
         root = ElementTree.fromstring(to_svg(lay_out(figure), standalone))
         tags = [element.tag.rpartition("}")[2] for element in root]
 
-        assert root.get("role") == "img" and tags[:2] == ["title", "desc"]
+        links = [element for element in root if element.tag.rpartition("}")[2] == "a"]
+        assert root.get("role") == ("group" if links else "img") and all(link.get("aria-label") for link in links)
+        assert tags[:2] == ["title", "desc"]
         assert root.get("aria-labelledby") == f"{figure.id}-t {figure.id}-d"
 
 
