@@ -51,6 +51,12 @@ def add_arguments(parser) -> None:
     parser.add_argument(
         "--undo", nargs="?", metavar="FIX", action=_Act, dest="acts", help="undo your last correction, or this one"
     )
+    parser.add_argument(
+        "--phrase",
+        nargs=2,
+        metavar=("NAME", "WORDS"),
+        help="add WORDS to what the team says for a call, in the campaign: --phrase 'stick on the stop' \"stick's back\"",
+    )
     parser.add_argument("--kind", help="with --set or --add: airspeed, event, setting or command")
     parser.add_argument("--name", help="with --set or --add: name of the event, setting or command")
     parser.add_argument("--unit", help="with --set or --add: unit of the value (default: the indicator's)")
@@ -79,6 +85,11 @@ def run(args) -> int:
         with Progress("listening again") as bar:
             done["differences"] = desk.listen_again(bar.to)
         say(f"second listening: {done['differences']} differences, now in the queue")
+    if args.phrase:
+        name, words = desk.understood(args.phrase[0])["name"], args.phrase[1]
+        desk.add_phrase(name, words)
+        done["phrase"] = words
+        say(f"{words!r} is one of the team's words now; recordings are heard with it from the next time on")
     if args.take:
         made, conflicts = _import(desk, args)
         done["corrections"] = [c.id for c in made]
@@ -127,9 +138,9 @@ def _wanted(desk, action, values: list[str], args) -> tuple:
     if action in RUN_WORDS:
         target = _run_id(desk, target)
     if action is Action.SET:
-        payload = {"value": _value(values[1]), **told}
+        payload = _content(desk, values[1], told)
     elif action is Action.ADD:
-        payload = {"flight_ns": s_to_ns(seconds(values[0])), **_new_call(desk, values[1], told)}
+        payload = {"flight_ns": s_to_ns(seconds(values[0])), **_content(desk, values[1], told)}
         target = new_call_id()
     elif action is Action.MOVE or action is Action.SPLIT:
         payload = {"flight_ns": s_to_ns(seconds(values[1]))}
@@ -147,13 +158,13 @@ def _wanted(desk, action, values: list[str], args) -> tuple:
 RUN_WORDS = frozenset({"discard", "reinstate", "split", "join", "assign", "overrule"})
 
 
-def _new_call(desk, text: str, told: dict) -> dict:
-    """`--add TIME buffet` names an event; `--add TIME 57` is an airspeed."""
+def _content(desk, text: str, options: dict) -> dict:
+    """What a call is: a number, or words such as "stick on the stop" or "flaps 20", or the name of an event."""
     value = _value(text)
-    if isinstance(value, str) and not told["kind"]:
-        name = value.replace(" ", "_")
-        return {**told, "kind": str(desk.kind_of(name)), "name": name}
-    return {**told, "value": value}
+    if not isinstance(value, str) or options["kind"] == "setting" or options["name"]:
+        return {**options, "value": value}
+    given = {key: option for key, option in options.items() if option is not None}
+    return {**options, **desk.understood(text), **given}
 
 
 def _value(text: str) -> float | str | None:
@@ -219,36 +230,39 @@ def _export(desk, args) -> None:
 
 
 def _print(now) -> None:
+    from logger_app.domain.call_words import call_words, shown
+
+    def show(call) -> None:
+        heard = call.heard
+        changed = heard is not None and (heard.name, heard.value) != (call.name, call.value)
+        was = f"  (heard {call_words(heard, now.unit, now.spoken)})" if heard is not None and changed else ""
+        spread = "  time uncertain: from a long line of text" if "time_spread" in call.flags else ""
+        words = call_words(call, now.unit, now.spoken)
+        print(f"  {call.id}  {call.flight_s:8.2f} s  {words}  {call.status}{was}{spread}")
+
     print(f"{now.info.id}: {now.progress.in_words()}")
     for run in now.runs.runs:
         state = f"discarded ({run.why_discarded})" if run.discarded else str(run.ended)
         point = run.point or f"no test point ({run.why_no_point})"
+        if run.point and not run.point_sure and run.next_likeliest:
+            point += f" (not sure: {run.point_why}; or {run.next_likeliest})"
         print(f"\nrun {run.number}  {run.start_s:.1f} to {run.end_s:.1f} s  {point}  {state}")
         for call in run.calls:
-            _print_call(call)
+            show(call)
     if now.runs.unassigned:
         print("\nin no run")
         for call in now.runs.unassigned:
-            _print_call(call)
+            show(call)
     rejected = [call for call in now.calls if not call.counts]
     if rejected:
         print("\nrejected")
         for call in rejected:
-            _print_call(call)
+            show(call)
     if now.queue.items:
         print("\nto look at")
     for item in now.queue.items:
-        proposed = "" if item.proposed is None else f"  proposed {item.proposed}"
+        proposed = "" if item.proposed is None else f"  proposed: {shown(item.proposed)}"
         print(f"  {item.id}  {item.flight_ns / 1e9:.1f} s  {'; '.join(item.why)}{proposed}")
-
-
-def _print_call(call) -> None:
-    value = (
-        "" if call.value is None else f" {call.value:g}" if isinstance(call.value, (int, float)) else f" {call.value}"
-    )
-    unit = f" {call.unit}" if call.unit and call.value is not None else ""
-    was = f"  (heard {call.heard_value})" if call.heard and call.heard_value != call.value else ""
-    print(f"  {call.id}  {call.flight_s:8.2f} s  {call.name}{value}{unit}  {call.status}{was}")
 
 
 def _screen(desk) -> int:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import re
 import tomllib
 import zlib
 from dataclasses import replace
@@ -54,6 +55,37 @@ def load_pack(name: str | None = None, campaign: Campaign | None = None) -> Pack
     team = campaign.team.words if campaign else ()
     pack = build_pack(document, lambda word: sounds.get(word, ()), where=str(path), team=team)
     return replace(pack, items=tuple(_with_flaps(item, campaign) for item in pack.items)) if campaign else pack
+
+
+def spoken_names(campaign: Campaign) -> dict[str, str]:
+    """What people say for each name of the campaign's pack: the team's first phrase, else the pack's.
+
+    Reads the file only, without compiling it. Names whose phrases all hold a number are left out.
+    """
+    try:
+        document = tomllib.loads(_find(campaign.language).read_text("utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return {}
+    said: dict[str, str] = {}
+    for kind in ("event", "setting", "command"):
+        entries = document.get(kind, [])
+        for entry in entries if isinstance(entries, list) else []:
+            phrases = entry.get("say", []) if isinstance(entry, dict) else []
+            plain = [p for p in phrases if isinstance(p, str) and not set("<>()[]|") & set(p)]
+            if plain:
+                said.setdefault(str(entry.get("name")), plain[0])
+    team = {name: re.sub(r"/[^/]*/", "", phrases[0]) for name, phrases in campaign.team.words if phrases}
+    return said | {name: phrase for name, phrase in team.items() if "<" not in phrase}
+
+
+def phrases_of(name: str, campaign: Campaign) -> list[str]:
+    """The phrases that are heard as a call: the team's, else those of the pack that hold no number."""
+    team = dict(campaign.team.words)
+    if name in team:
+        return list(team[name])
+    document = tomllib.loads(_find(campaign.language).read_text("utf-8"))
+    entries = [e for kind in ("event", "setting", "command") for e in document.get(kind, []) if e.get("name") == name]
+    return [phrase for entry in entries[:1] for phrase in entry.get("say", [])]
 
 
 def _beside(pack: Path, dictionary) -> Path:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import itertools
 import re
 import tomllib
+from collections.abc import Sequence
 from functools import cache, lru_cache
 
 import tomlkit
@@ -67,6 +68,27 @@ def set_value(text: str, place: Place, key: str, value, spelt: str = "") -> str:
         if spelt != key and isinstance(value, (int, float)):
             value = float(f"{value / factor:.6g}")
         _put(table, spelt, _plain(value))
+    return tomlkit.dumps(document)
+
+
+def set_words(text: str, name: str, phrases: Sequence[str]) -> str:
+    """Set what the team says for a call, in ``[team.words]``.
+
+    Examples
+    --------
+    >>> print(set_words("[team]\\nfloor_ft = 3000\\n", "break", ["break", "there she goes"]))
+    [team]
+    floor_ft = 3000
+    <BLANKLINE>
+    [team.words]
+    break = ["break", "there she goes"]
+    <BLANKLINE>
+    """
+    document = tomlkit.parse(text)
+    team = document.setdefault("team", tomlkit.table())
+    if "words" not in team:
+        team.add("words", tomlkit.table())
+    team["words"][name] = list(phrases)
     return tomlkit.dumps(document)
 
 

@@ -11,8 +11,9 @@ from __future__ import annotations
 import contextlib
 import os
 import uuid
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from difflib import get_close_matches
 from pathlib import Path
 
 from logger_app.domain.cameras import camera_files
@@ -60,6 +61,7 @@ class Desk:
     points: tuple[str, ...]
     rates: dict[str, tuple[float, float]]  # entry-rate band by test point [kt/s]
     by_id: dict[str, ReviewedCall]
+    spoken: Mapping[str, str] = field(default_factory=dict)  # what people say for each name of a call
 
     def call(self, id: str) -> ReviewedCall | None:
         """The call with this id, or None."""
@@ -128,6 +130,7 @@ class ReviewDesk:
         self._desk: Desk | None = None
         self._flagged: frozenset[str] | None = None
         self._names: dict[str, CallKind] | None = None
+        self._spoken: dict[str, str] | None = None
         self._peer_speeds: dict[str, list[float]] | None = None
         self._results: dict[str, StallSpeed] = {}
         self._reduced: dict[str, tuple] = {}
@@ -191,6 +194,7 @@ class ReviewDesk:
             points=tuple(point.id for point in self.campaign.points),
             rates={p.id: (p.rate_low_kt_per_s, p.rate_high_kt_per_s) for p in self.campaign.points},
             by_id={call.id: call for call in calls},
+            spoken=self.spoken(),
         )
 
     def results(self, desk: Desk) -> dict[str, StallSpeed]:
@@ -326,6 +330,45 @@ class ReviewDesk:
             id = last.id
         return self.act(Action.UNDO, id)
 
+    def redo(self) -> Correction:
+        """Take this person's last undo back.
+
+        Raises
+        ------
+        ReviewError
+            Nothing was undone, or something else was corrected since.
+        """
+        corrections = sorted(self.load().corrections, key=lambda c: (c.utc, c.id))
+        mine = [c for c in corrections if c.who == self.who]
+        undos = {c.id for c in mine if c.action is Action.UNDO}
+        taken_back = {c.target for c in mine if c.target in undos}
+        for c in reversed(mine):
+            if c.action is not Action.UNDO:
+                break
+            if c.target not in undos and c.id not in taken_back:
+                return self.act(Action.UNDO, c.id)
+        raise ReviewError(f"{self.flight_dir.name}: nothing to redo.")
+
+    def add_phrase(self, name: str, phrase: str) -> None:
+        """Add to the campaign what the team says for a call; later recordings are heard with it.
+
+        Raises
+        ------
+        CardError, PackError
+            The phrase cannot be heard, means something else already, or the campaign cannot be written.
+        """
+        from logger_app.hear.packs_io import load_pack, phrases_of
+        from logger_app.plan.cards_io import read_campaign
+        from logger_app.plan.edit import set_words
+
+        file = self.campaign_dir / flow.CAMPAIGN_FILE if self.campaign_dir.is_dir() else self.campaign_dir
+        phrases = [*phrases_of(name, self.campaign), " ".join(phrase.lower().split())]
+        words = tuple((n, w) for n, w in self.campaign.team.words if n != name) + ((name, tuple(phrases)),)
+        changed = replace(self.campaign, team=replace(self.campaign.team, words=words))
+        load_pack(changed.language, changed)  # refuses what cannot be heard
+        files_io.write_text(file, set_words(file.read_text("utf-8"), name, phrases))
+        self.campaign, self._spoken, self._names = read_campaign(self.campaign_dir), None, None
+
     def add(self, at_s: float, value, why: str = "", **payload) -> Correction:
         """Add a call that nobody heard, at a time on the flight clock [s]."""
         return self.act(Action.ADD, new_call_id(), why, flight_ns=s_to_ns(at_s), value=value, **payload)
@@ -386,9 +429,40 @@ class ReviewDesk:
             self._names = {item.name: item.kind for item in pack.items}
         return self._names
 
-    def kind_of(self, name: str) -> CallKind:
-        """Which kind of call a name is; an event where the pack does not know it."""
-        return self.names().get(name, CallKind.EVENT)
+    def spoken(self) -> dict[str, str]:
+        """What people say for each name: the team's words, else the pack's."""
+        if self._spoken is None:
+            from logger_app.hear.packs_io import spoken_names
+
+            self._spoken = spoken_names(self.campaign)
+        return self._spoken
+
+    def understood(self, text: str) -> dict:
+        """A call in a person's words, or by the pack's own name, as a correction's payload.
+
+        Raises
+        ------
+        ReviewError
+            Nothing that the pack knows is said so.
+        """
+        name = text.strip().lower().replace(" ", "_")
+        if name in self.names():
+            return {"kind": str(self.names()[name]), "name": name}
+        from logger_app.hear.packs_io import load_pack
+        from logger_app.hear.parse import parse_words
+
+        found = parse_words(
+            text.split(), load_pack(self.campaign.language, self.campaign), unit=self.campaign.indicator.unit
+        )
+        if len(found) == 1 and found[0].start == 0 and found[0].end == len(text.split()):
+            call = found[0]
+            given = {"kind": str(call.kind), "name": call.name, "value": call.value, "unit": call.unit}
+            return {key: value for key, value in given.items() if value is not None}
+        near = get_close_matches(text.lower(), [*self.spoken().values(), *self.names()], n=1, cutoff=0.5)
+        hint = (
+            f"Did you mean {near[0]!r}?" if near else "Say it as in the air, such as 'stick on the stop' or 'flaps 20'."
+        )
+        raise ReviewError(f"{text!r}: is no call that the team's words or the pack know.", hint=hint)
 
     def write_text(self, path: Path, text: str) -> None:
         """Write a file whole or not at all."""

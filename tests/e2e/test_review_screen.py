@@ -245,6 +245,32 @@ def test_keys_on_runs(desk, open_window, shots):
     assert press.state.listing == "queue"
 
 
+def test_undo_redo_zoom_confirm_run_and_help(desk, open_window, shots):
+    press = open_window(desk)
+    call = press.state.desk.runs.runs[0].calls[2]
+    press.pilot.root.press(f"go:{call.id}")
+    press("x", "u")
+    assert desk.load().call(call.id).status is CallStatus.HEARD
+    press("r")
+    assert desk.load().call(call.id).status is CallStatus.REJECTED
+    press("r")
+    assert press.pilot.root.message.endswith("nothing to redo.")
+    press("u", "c")
+    assert desk.load().runs.runs[0].reviewed
+
+    press.pilot.root.press(f"go:{call.id}")
+    wide = press.pilot.root.ids.timeline.view
+    press("i")
+    near = press.pilot.root.ids.timeline.view
+    assert near.end_s - near.start_s < wide.end_s - wide.start_s
+    press("o")
+    press.pilot.root.press("?")
+    press.pilot.shot(shots / "review_help.png")
+    assert press.state.help
+    press("enter")
+    assert not press.state.help
+
+
 def test_touch_alone_is_enough(desk, open_window):
     press = open_window(desk)
     root = press.pilot.root
@@ -252,16 +278,16 @@ def test_touch_alone_is_enough(desk, open_window):
     buttons = {b.text.split("\n")[0]: b for b in [*root.ids.buttons.children, *root.ids.pad.children]}
     press.pilot.tap(buttons["5"])
     press.pilot.tap(buttons["1"])
-    press.pilot.tap(buttons["Right"])
+    press.pilot.tap(buttons["Correct"])
     assert desk.load().call(item.target).value == 51.0
     press.pilot.tap(buttons["Undo"])
     assert desk.load().call(item.target).value == desk.load().call(item.target).heard_value
 
-    second = press.state.desk.queue.items[1]
+    second = next(i for i in press.state.desk.queue.items if i.item is Item.CALL)
     row = next(w for w in root.ids.list.walk() if getattr(w, "id_", None) == second.id)
     press.pilot.tap(row)
     assert press.state.here == second.id
-    press.pilot.tap(buttons["Nobody said that"])
+    press.pilot.tap(buttons["Not a call"])
     assert second.id not in {i.id for i in press.state.desk.queue.items}
 
 

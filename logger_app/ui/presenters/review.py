@@ -3,14 +3,7 @@
 `update(state, key)` gives the new state and, where something must happen outside (a correction,
 sound), an effect. `view(state)` says what to draw. Never imports Kivy. One key settles one item:
 
-    Enter      it is right (or: it is what was typed)      P     take the proposed value
-    digits     type another value, Enter takes it          X     nobody said that
-    Space      play two seconds around; S plays slower     U     undo
-    Up, Down   next thing to look at (or run)              Left, Right   next call in time
-    K          another kind of call                        A, M  add a call, move it, at the cursor
-    D          discard or reinstate the run                T     its test point
-    [          split the run at this call; J joins it with the next
-    Tab        to look at / runs                           - +   move the cursor
+`KEYS_HELP` lists the keys.
 """
 
 from __future__ import annotations
@@ -21,6 +14,7 @@ from dataclasses import dataclass, field, replace
 from statistics import median
 from typing import TYPE_CHECKING
 
+from logger_app.domain.call_words import call_words, shown
 from logger_app.domain.times import flight_time
 from logger_app.records.calls import Action, CallKind, Correction, ReviewedCall
 from logger_app.review.queue import Item, QueueItem
@@ -38,21 +32,29 @@ AROUND_S = 8.0
 MARGIN_S = 2.0
 SHOWN_EACH_WAY = 20.0
 DIGITS = "0123456789."
+MAX_PHRASE = 60
+# How much of the flight is shown: times the usual span.
+ZOOMS = (0.25, 0.5, 1.0, 2.0, 4.0)
 KEYS_HELP = (
-    ("Enter", "right, or as typed"),
-    ("P", "take the proposed value"),
-    ("0-9", "type a value"),
-    ("X", "nobody said that"),
-    ("Space / S", "play 2 s / slower"),
-    ("U", "undo"),
-    ("Up Down", "next to look at"),
-    ("Left Right", "next call in time"),
-    ("- +", "move the cursor"),
-    ("A / M", "add / move to cursor"),
-    ("K", "another kind"),
-    ("D / T", "discard run / its point"),
-    ("[ / J", "split / join runs"),
-    ("Tab", "list: to look at, runs"),
+    ("Enter", "correct, or take what was typed"),
+    ("P", "take the proposal"),
+    ("0 to 9", "type a value"),
+    ("X", "not a call"),
+    ("C", "confirm every call of the run"),
+    ("Space, S", "play 2 s, slower"),
+    ("U, R", "undo, redo"),
+    ("Up, Down", "next to look at"),
+    ("Left, Right", "next call in time"),
+    ("-, +", "move the cursor"),
+    ("I, O", "zoom in, zoom out"),
+    ("A, M", "add a call, move it, at the cursor"),
+    ("K", "another kind of call"),
+    ("W", "these are our words for this call"),
+    ("D", "discard or reinstate the run"),
+    ("T", "test point of the run"),
+    ("[, J", "split the run, join it with the next"),
+    ("Tab", "list: to look at, or runs"),
+    ("F1, ?", "this help"),
 )
 
 
@@ -75,9 +77,29 @@ class AddCall:
     name: str | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CorrectAll:
+    """Take several corrections at once."""
+
+    corrections: tuple[Correct, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AddPhrase:
+    """Add what the team says for a call to the campaign."""
+
+    name: str
+    phrase: str
+
+
 @dataclass(frozen=True, slots=True)
 class Undo:
     """Undo this person's last correction."""
+
+
+@dataclass(frozen=True, slots=True)
+class Redo:
+    """Take the last undo back."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,7 +111,7 @@ class Play:
     speed: float = 1.0
 
 
-Effect = Correct | AddCall | Undo | Play
+Effect = Correct | CorrectAll | AddCall | AddPhrase | Undo | Redo | Play
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,6 +129,9 @@ class ReviewState:
     speed: float = 1.0
     choosing: str = ""  # "kind", "point" or nothing
     choice: int = 0
+    zoom: int = ZOOMS.index(1.0)
+    writing: bool = False  # a phrase is being typed
+    help: bool = False
     message: str = ""
     trouble: bool = False  # whether the message says that something could not be done
 
@@ -169,6 +194,10 @@ def update(state: ReviewState, key: str) -> tuple[ReviewState, tuple[Effect, ...
         The new state, and what must happen outside.
     """
     state = replace(state, message="", trouble=False)
+    if state.help or key in ("f1", "?"):
+        return replace(state, help=not state.help), ()
+    if state.writing:
+        return _write(state, key)
     if state.choosing:
         return _choose(state, key)
     if key.startswith("go:"):
@@ -206,8 +235,8 @@ def _done_words(done: Correction, before: Desk, now: Desk) -> str:
         return f"undone: {_done_words(undone, now, before)}" if undone else "undone"
     was, call = before.call(done.target), now.call(done.target)
     run = before.run(done.target) or now.run(done.target)
-    what = _words(was, before.unit) if was else f"run {run.number}" if run else ""
-    new = _words(call, now.unit) if call and done.action in (Action.SET, Action.ADD) else str(done.get("point", ""))
+    what = _words(was, before) if was else f"run {run.number}" if run else ""
+    new = _words(call, now) if call and done.action in (Action.SET, Action.ADD) else str(done.get("point", ""))
     said = f"{DONE[done.action]} {new}".strip()
     return f"{what}: {said}" if what else said if call else "looked at, left as it is"
 
@@ -227,7 +256,7 @@ def _enter(state):
         return replace(state, typed=""), (Correct(action=Action.SET, target=call.id, payload=payload),)
     if item and item.target is None:
         return state, (Correct(action=Action.CONFIRM, target=item.id),)
-    if item and item.item is Item.RUN:
+    if item and item.item in (Item.RUN, Item.POINT):
         return state, (Correct(action=Action.CONFIRM, target=item.id),)
     if call:
         return state, (Correct(action=Action.CONFIRM, target=call.id),)
@@ -248,6 +277,8 @@ def _propose(state):
     value = item.proposed if item else call.heard.proposed if call and call.heard else None
     if value is None:
         return _sorry(state, "nothing is proposed here"), ()
+    if item and item.item is Item.POINT:
+        return state, (_assigned(item.runs, value),)
     number = isinstance(value, (int, float))
     if item and item.item in (Item.DUE, Item.EXTRA):
         named = None if number else (dict((n, k) for k, n in state.names).get(value, "event"), value)
@@ -260,6 +291,55 @@ def _propose(state):
         return state, (Correct(action=Action.SET, target=call.id, payload=payload),)
     kind = dict((n, k) for k, n in state.names).get(value, "event")
     return state, (Correct(action=Action.SET, target=call.id, payload=(("kind", kind), ("name", value))),)
+
+
+def _assigned(runs: Sequence[str], point) -> CorrectAll:
+    """Runs that belong to another point, all at once."""
+    return CorrectAll(
+        corrections=tuple(Correct(action=Action.ASSIGN, target=id, payload=(("point", point),)) for id in runs)
+    )
+
+
+def _confirm_run(state):
+    """Every call of the run that nobody has looked at is right."""
+    run = run_here(state)
+    if run is None:
+        return _sorry(state, "no run is selected"), ()
+    open_calls = [c for c in run.calls if not c.reviewed and not (c.kind is CallKind.AIRSPEED and c.value is None)]
+    if not open_calls:
+        return _sorry(state, "every call of this run has been looked at"), ()
+    return state, (CorrectAll(corrections=tuple(Correct(action=Action.CONFIRM, target=c.id) for c in open_calls)),)
+
+
+def _zoom(by: int):
+    def zoom(state):
+        return replace(state, zoom=min(max(0, state.zoom + by), len(ZOOMS) - 1)), ()
+
+    return zoom
+
+
+def _words_for(state):
+    call = _call(state)
+    if call is None or call.kind is CallKind.AIRSPEED:
+        return _sorry(state, "select an event, setting or command first; K makes a call another kind"), ()
+    name = state.desk.spoken.get(call.name, call.name.replace("_", " "))
+    message = f"type what you say for {name!r}, then Enter; Esc leaves it"
+    return replace(state, writing=True, typed="", message=message), ()
+
+
+def _write(state, key):
+    """A phrase as it is typed."""
+    call = _call(state)
+    if key == "escape" or call is None:
+        return replace(state, writing=False, typed=""), ()
+    if key == "enter":
+        phrase = " ".join(state.typed.split())
+        done = replace(state, writing=False, typed="")
+        return done, (AddPhrase(name=call.name, phrase=phrase),) if phrase else ()
+    if key == "backspace":
+        return replace(state, typed=state.typed[:-1]), ()
+    letter = " " if key == "space" else key if len(key) == 1 else ""
+    return replace(state, typed=(state.typed + letter)[:MAX_PHRASE]), ()
 
 
 def _reject(state):
@@ -390,7 +470,9 @@ def _choose(state, key):
         return replace(state, choice=(state.choice + 1 + min(later)) % len(options)) if later else state, ()
     done = replace(state, choosing="")
     if state.choosing == "point":
-        point = state.desk.points[state.choice]
+        point, item = state.desk.points[state.choice], _item(state)
+        if item and item.item is Item.POINT:
+            return done, (_assigned(item.runs, point),)
         return done, (Correct(action=Action.ASSIGN, target=run_here(state).id, payload=(("point", point),)),)
     kind, name = state.names[state.choice]
     return done, (Correct(action=Action.SET, target=_call(state).id, payload=(("kind", kind), ("name", name))),)
@@ -413,6 +495,11 @@ _KEYS = {
     "space": _play,
     "s": _slower,
     "u": lambda state: (replace(state, typed=""), (Undo(),)),
+    "r": lambda state: (replace(state, typed=""), (Redo(),)),
+    "c": _confirm_run,
+    "i": _zoom(-1),
+    "o": _zoom(1),
+    "w": _words_for,
     "up": _step_list(-1),
     "down": _step_list(1),
     "left": _step_call(-1),
@@ -555,6 +642,7 @@ class View:
     choices: tuple[str, ...]
     choice: int
     speed: float
+    help: tuple[tuple[str, str], ...] = ()
 
 
 def view(state: ReviewState) -> View:
@@ -593,13 +681,14 @@ def view(state: ReviewState) -> View:
         big=_big(state, item, call),
         heard=_heard(call, desk.unit),
         why=item.why if item else (),
-        proposed=_shown(item.proposed) if item and item.proposed is not None else "",
+        proposed=shown(item.proposed) if item and item.proposed is not None else "",
         typed=state.typed,
         alternatives=_alternatives(call),
         history=_history(state, call),
         choices=choices(state),
         choice=state.choice,
         speed=state.speed,
+        help=KEYS_HELP if state.help else (),
     )
 
 
@@ -614,8 +703,17 @@ def _heights(speeds: list[float]) -> tuple[float, float]:
 def _span(state: ReviewState, run: Run | None) -> tuple[float, float]:
     if run and run.start_s - MARGIN_S <= state.cursor_s <= run.end_s + MARGIN_S:
         more_s = max(MARGIN_S, (2 * AROUND_S - (run.end_s - run.start_s)) / 2)
-        return max(0.0, run.start_s - more_s), run.end_s + more_s
-    return max(0.0, state.cursor_s - AROUND_S), state.cursor_s + AROUND_S
+        start_s, end_s = run.start_s - more_s, run.end_s + more_s
+    else:
+        start_s, end_s = state.cursor_s - AROUND_S, state.cursor_s + AROUND_S
+    zoom = ZOOMS[state.zoom]
+    if zoom < 1:  # about the cursor
+        half_s = zoom * (end_s - start_s) / 2
+        start_s, end_s = state.cursor_s - half_s, state.cursor_s + half_s
+    elif zoom > 1:
+        more_s = (zoom - 1) * (end_s - start_s) / 2
+        start_s, end_s = start_s - more_s, end_s + more_s
+    return max(0.0, start_s), end_s
 
 
 def _dot(call: ReviewedCall, state: ReviewState, item: QueueItem | None, unit: str) -> Dot:
@@ -626,7 +724,7 @@ def _dot(call: ReviewedCall, state: ReviewState, item: QueueItem | None, unit: s
         id=call.id,
         at_s=call.flight_s,
         y=float(call.value) if speed and isinstance(call.value, (int, float)) else None,
-        text=_words(call, unit, short=True),
+        text=_words(call, state.desk, short=True),
         state=str(call.status),
         flagged=item is not None,
         here=call.id == state.here,
@@ -672,9 +770,12 @@ def _rows(state: ReviewState) -> tuple[Row, ...]:
 
 def _queue_row(item: QueueItem, state: ReviewState) -> Row:
     call = state.desk.call(item.target) if item.target else None
-    what = {Item.DUE: "silence", Item.EXTRA: f"{_shown(item.proposed)}?", Item.RUN: "run"}.get(
-        item.item, _words(call, state.desk.unit) if call else "?"
-    )
+    what = {
+        Item.DUE: "silence",
+        Item.EXTRA: f"{shown(item.proposed)}?" if item.proposed is not None else "?",
+        Item.RUN: "run",
+        Item.POINT: f"{len(item.runs)} runs" if len(item.runs) > 1 else "test point",
+    }.get(item.item, _words(call, state.desk) if call else "?")
     run = next((r.number for r in state.desk.runs.runs if r.id == item.run), None)
     place = f"run {run}" if run else "no run"
     return Row(
@@ -735,7 +836,7 @@ def _big(state: ReviewState, item: QueueItem | None, call: ReviewedCall | None) 
     if item and item.target is None:
         return "?"
     if call:
-        return _words(call, state.desk.unit)
+        return _words(call, state.desk)
     return "run" if item else ""
 
 
@@ -744,7 +845,7 @@ def _heard(call: ReviewedCall | None, unit: str) -> str:
         return ""
     if call.heard is None:
         return "added by a person"
-    was = "" if call.heard_value == call.value else f"heard {_shown(call.heard_value)}, "
+    was = "" if call.heard_value == call.value else f"heard {shown(call.heard_value)}, "
     words = f"“{call.heard.words}”, " if call.heard.words else ""
     return f"{was}{words}{100 * call.posterior:.0f} % sure, {call.status}"
 
@@ -752,8 +853,8 @@ def _heard(call: ReviewedCall | None, unit: str) -> str:
 def _alternatives(call: ReviewedCall | None) -> str:
     if not call or not call.heard:
         return ""
-    shown = [a for a in call.heard.alternatives if a.posterior >= 0.01][:3]
-    return ", ".join(f"{_shown(a.name if a.value is None else a.value)} ({100 * a.posterior:.0f} %)" for a in shown)
+    likely = [a for a in call.heard.alternatives if a.posterior >= 0.01][:3]
+    return ", ".join(f"{shown(a.name if a.value is None else a.value)} ({100 * a.posterior:.0f} %)" for a in likely)
 
 
 def _history(state: ReviewState, call: ReviewedCall | None) -> str:
@@ -764,13 +865,7 @@ def _history(state: ReviewState, call: ReviewedCall | None) -> str:
     return f"{last.action} by {last.who}, {last.utc[:16].replace('T', ' ')}" if last else ""
 
 
-def _words(call: ReviewedCall, unit: str, short: bool = False) -> str:
-    if call.kind is CallKind.AIRSPEED:
-        shown = _shown(call.value) if call.value is not None else "?"
-        return shown if short else f"{shown} {call.unit or unit}"
-    name = call.name.replace("_", " ")
-    return name if call.value is None else f"{name} {_shown(call.value)}"
-
-
-def _shown(value) -> str:
-    return f"{value:g}" if isinstance(value, (int, float)) else str(value).replace("_", " ")
+def _words(call: ReviewedCall, desk: Desk, short: bool = False) -> str:
+    if short and call.kind is CallKind.AIRSPEED:
+        return "?" if call.value is None else shown(call.value)
+    return call_words(call, desk.unit, desk.spoken)

@@ -14,7 +14,7 @@ from kivy.clock import Clock
 from kivy.core.window import Window
 from kivy.factory import Factory
 from kivy.lang import Builder
-from kivy.metrics import dp
+from kivy.metrics import dp, mm
 from kivy.properties import BooleanProperty, NumericProperty, StringProperty
 from kivy.uix.behaviors import ButtonBehavior
 from kivy.uix.boxlayout import BoxLayout
@@ -29,7 +29,7 @@ from logger_app.logstore.audio_io import read_samples
 from logger_app.review.peaks import peaks
 from logger_app.review.stretch import stretched
 from logger_app.ui.presenters import review as presenter
-from logger_app.ui.presenters.review import AddCall, Correct, Play, Undo
+from logger_app.ui.presenters.review import AddCall, AddPhrase, Correct, CorrectAll, Play, Redo, Undo
 from logger_app.ui.widgets.camera import CameraFrames
 from logger_app.ui.widgets.player import Player
 from logger_app.ui.widgets.timeline import TimelineView
@@ -41,18 +41,28 @@ Factory.register("TimelineView", cls=TimelineView)
 Factory.register("WaveformView", cls=WaveformView)
 # SDL's key codes as Kivy hands them on, the number pad included.
 KEY_NAMES = {13: "enter", 271: "enter", 32: "space", 9: "tab", 8: "backspace", 27: "escape", 127: "delete"}
+KEY_NAMES |= {282: "f1"}
 KEY_NAMES |= {273: "up", 274: "down", 275: "right", 276: "left", 266: ".", 269: "-", 270: "+"}
 KEY_NAMES |= {256 + digit: str(digit) for digit in range(10)}
 BUTTONS = (
-    ("enter", "Right\nEnter", True),
-    ("p", "Take proposed\nP", True),
-    ("x", "Nobody said that\nX", False),
+    ("enter", "Correct\nEnter", True),
+    ("p", "Proposal\nP", True),
+    ("x", "Not a call\nX", False),
     ("u", "Undo\nU", False),
+    ("r", "Redo\nR", False),
+    ("c", "Confirm run\nC", False),
     ("space", "Play\nSpace", False),
     ("s", "Slower\nS", False),
     ("k", "Other kind\nK", False),
+    ("i", "Zoom in\nI", False),
+    ("o", "Zoom out\nO", False),
+    ("t", "Test point\nT", False),
     ("d", "Discard run\nD", False),
+    ("w", "Our words\nW", False),
+    ("?", "All keys\nF1", False),
 )
+# The smallest target for a finger on the ground (see ui/theme.py).
+TARGET = "12mm"
 PAD = ("1", "2", "3", "4", "5", "6", "7", "8", "9", "0", ".", "backspace", "a", "m")
 PAD_WORDS = {"backspace": "DEL", "a": "Add", "m": "Move"}
 
@@ -106,6 +116,13 @@ class ReviewList(RecycleView):
         self.scroll_y = 1 - min(max(0.0, wanted / (total - height)), 1.0)
 
 
+class ReviewHelp(Popup):
+    """Every key, in letters that can be read."""
+
+    keys = StringProperty("")
+    words = StringProperty("")
+
+
 class ReviewChoices(Popup):
     """Choose one of a list: another kind of call, or a test point."""
 
@@ -147,12 +164,13 @@ class ReviewScreen(BoxLayout):
         self.pressed = 0
         self._wave: tuple | None = None
         self._choices: ReviewChoices | None = None
+        self._help: ReviewHelp | None = None
         now = desk.load()
         names = tuple((str(kind), name) for name, kind in desk.names().items())
         self.state = presenter.begin(now, desk.who, desk.results(now), (("airspeed", "airspeed"), *names))
         self.frames = CameraFrames(desk.flight_dir, now.media, now.clock_maps)
         self.has_camera = self.frames.linked
-        self.help = "   ".join(f"{key} {words}" for key, words in presenter.KEYS_HELP)
+        self.help = "F1 or ?: all keys"
         self._add_keys()
         self.ids.list.send = lambda id: self.press(f"go:{id}")
         for axis in (self.ids.timeline, self.ids.waveform):
@@ -189,6 +207,7 @@ class ReviewScreen(BoxLayout):
         self.ids.waveform.view = view
         self.frames.want(view.cursor_s)
         self._show_choices(view)
+        self._show_help(view)
 
     def _do(self, effect) -> None:
         """Make it so; what cannot be is said on the screen and nothing is changed."""
@@ -196,8 +215,17 @@ class ReviewScreen(BoxLayout):
             self._play(effect)
             return
         try:
-            if isinstance(effect, Undo):
+            if isinstance(effect, AddPhrase):
+                self.desk.add_phrase(effect.name, effect.phrase)
+                self.state = replace(self.state, message=f"{effect.phrase!r} is one of your words for this call now")
+                return
+            if isinstance(effect, CorrectAll):
+                wanted = [(one.action, one.target, "", _payload(one)) for one in effect.corrections]
+                done = self.desk.act_all(wanted)[-1]
+            elif isinstance(effect, Undo):
                 done = self.desk.undo()
+            elif isinstance(effect, Redo):
+                done = self.desk.redo()
             elif isinstance(effect, AddCall):
                 done = self.desk.add(effect.at_s, effect.value, kind=effect.kind, name=effect.name)
             else:
@@ -249,7 +277,7 @@ class ReviewScreen(BoxLayout):
             asks = "What was said?" if self.state.choosing == "kind" else "Which test point was flown?"
             self._choices = ReviewChoices(asks=f"{asks}  Up, Down, first letter, Enter; Esc leaves it")
             self._choices.ids.options.send = lambda id: self.press(f"pick:{id}")
-            self._choices.height = min(dp(600), dp(100) + dp(48) * len(view.choices))
+            self._choices.height = min(dp(600), dp(100) + mm(12) * len(view.choices))
             self._choices.open()
         rows = [
             presenter.Row(id=str(k), title=words, detail="", here=k == view.choice, mark="")
@@ -257,13 +285,24 @@ class ReviewScreen(BoxLayout):
         ]
         self._choices.ids.options.show(rows, view.choice)
 
+    def _show_help(self, view) -> None:
+        if not view.help:
+            if self._help:
+                self._help.dismiss()
+                self._help = None
+            return
+        if self._help is None:
+            keys, words = ("\n".join(column) for column in zip(*view.help, strict=True))
+            self._help = ReviewHelp(keys=keys, words=words)
+            self._help.open()
+
     def _add_keys(self) -> None:
         for key, words, strong in BUTTONS:
-            button = ReviewKey(text=words, strong=strong, size_hint_y=None, height="46dp")
+            button = ReviewKey(text=words, strong=strong, size_hint_y=None, height=TARGET)
             button.bind(on_release=lambda _, key=key: self.press(key))
             self.ids.buttons.add_widget(button)
         for key in PAD:
-            button = ReviewKey(text=PAD_WORDS.get(key, key), font_size="13sp")
+            button = ReviewKey(text=PAD_WORDS.get(key, key))
             button.bind(on_release=lambda _, key=key: self.press(key))
             self.ids.pad.add_widget(button)
 
@@ -281,7 +320,8 @@ def key_name(code: int, text: str | None, modifiers=()) -> str | None:
     if code in KEY_NAMES:
         return KEY_NAMES[code]
     if modifiers and ("ctrl" in modifiers or "meta" in modifiers):
-        return "u" if text == "z" else None
+        again = "r" if "shift" in modifiers else "u"
+        return {"z": again, "y": "r"}.get(text or "")
     return text.lower() if text and len(text) == 1 and text.isprintable() else None
 
 

@@ -57,6 +57,7 @@ def desk(corrections=(), calls=HEARD):
         points=("A1", "A2"),
         rates={},
         by_id={c.id: c for c in folded},
+        spoken={},
     )
 
 
