@@ -39,6 +39,8 @@ def call_words(
     return f"{own} {shown(value)}" + (f" {call.unit}" if call.unit else "")
 
 
-def shown(value: float | str) -> str:
+def shown(value: float | str | None) -> str:
     """A value without a tail of zeros; a name without underscores."""
+    if value is None:
+        return "?"
     return f"{value:g}" if isinstance(value, (int, float)) else str(value).replace("_", " ")

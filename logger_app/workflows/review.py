@@ -15,6 +15,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from pathlib import Path
+from typing import TYPE_CHECKING, cast
 
 from logger_app.domain.cameras import camera_files
 from logger_app.errors import LogError, LoggerError, ReduceError, ReviewError
@@ -36,6 +37,9 @@ from logger_app.review.second import compare_listenings
 from logger_app.review.table import MAX_BYTES, Conflict, Wanted, read_changes
 from logger_app.units import RATE_HZ, s_to_ns
 from logger_app.workflows import campaign as flow
+
+if TYPE_CHECKING:
+    from logger_app.hear.engine_callout import CalloutEngine
 
 # What the queue's opinion of the heard calls, as heard, depends on.
 HEARD_KINDS = frozenset({RowKind.CALL, RowKind.PROPOSAL, RowKind.SECOND})
@@ -495,7 +499,7 @@ def _heard_again(flight_dir: Path, desk: Desk, pack, campaign: Campaign, progres
     from logger_app.hear.listen import minutes
     from logger_app.hear.sequence import read_sequence
 
-    engine = make_engine("callout", pack, campaign)
+    engine = cast("CalloutEngine", make_engine("callout", pack, campaign))
     heard, done_s = [], 0.0
     for block in minutes(audio_io.iter_sound(flight_dir)):
         heard += engine.hear_whole(block)

@@ -368,7 +368,7 @@ def test_the_camera_frame_at_the_cursor(tmp_path, open_window, shots):
         assert pixels[45, 80, 0] == pytest.approx(30 + (flight_s - 10) * 10 / 3, abs=4)
     press.pilot.shot(shots / "review_camera.png")
     root.press("at:5.0")
-    press.pilot.until(lambda: root.camera_says == "no camera was running here")
+    press.pilot.until(lambda: root.camera_says == "No camera was running here")
 
 
 def test_2000_calls_and_runs_of_60_are_drawn_without_a_widget_for_each(tmp_path, open_window, shots):

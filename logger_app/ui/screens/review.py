@@ -100,12 +100,13 @@ class ReviewList(RecycleView):
     """A long list that keeps the chosen line in sight."""
 
     send = None
+    rows: list[dict] | None = None
 
     def show(self, rows, here: int) -> None:
         """Rows as of the presenter, and which one is chosen."""
         data = [{"id_": r.id, "title": r.title, "detail": r.detail, "here": r.here, "mark": r.mark} for r in rows]
-        if data != self.data:
-            self.data = data
+        if data != self.rows:
+            self.data = self.rows = data
         height, line = self.height, self.children[0].default_size[1] if self.children else 48
         total = line * len(rows)
         if total <= height or height <= 0:
