@@ -63,8 +63,8 @@ def spoken_names(campaign: Campaign) -> dict[str, str]:
     Reads the file only, without compiling it. Names whose phrases all hold a number are left out.
     """
     try:
-        document = tomllib.loads(_find(campaign.language).read_text("utf-8"))
-    except (OSError, ValueError, RecursionError):
+        document = tomllib.loads(read_text(_find(campaign.language), MAX_PACK_BYTES))
+    except (FileRefused, OSError, ValueError, RecursionError):
         return {}
     said: dict[str, str] = {}
     for kind in ("event", "setting", "command"):
@@ -83,7 +83,7 @@ def phrases_of(name: str, campaign: Campaign) -> list[str]:
     team = dict(campaign.team.words)
     if name in team:
         return list(team[name])
-    document = tomllib.loads(_find(campaign.language).read_text("utf-8"))
+    document = tomllib.loads(read_text(_find(campaign.language), MAX_PACK_BYTES))
     entries = [e for kind in ("event", "setting", "command") for e in document.get(kind, []) if e.get("name") == name]
     return [phrase for entry in entries[:1] for phrase in entry.get("say", [])]
 

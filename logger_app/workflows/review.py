@@ -370,7 +370,7 @@ class ReviewDesk:
         words = tuple((n, w) for n, w in self.campaign.team.words if n != name) + ((name, tuple(phrases)),)
         changed = replace(self.campaign, team=replace(self.campaign.team, words=words))
         load_pack(changed.language, changed)  # refuses what cannot be heard
-        files_io.write_text(file, set_words(file.read_text("utf-8"), name, phrases))
+        files_io.write_text(file, set_words(files_io.read_text(file), name, phrases))
         self.campaign, self._spoken, self._names = read_campaign(self.campaign_dir), None, None
 
     def add(self, at_s: float, value, why: str = "", **payload) -> Correction:
