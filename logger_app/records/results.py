@@ -91,6 +91,16 @@ class StallSpeed:
     buffet_margin_kt: float | None = None
     curve: tuple[tuple[float, float], ...] = ()  # (flight_s, ias_kt) along the fitted approach
     caveats: tuple[str, ...] = ()
+    # 95 % bounds. Where the calls cannot tell how the rate eased towards the stall the truth lies higher rather than
+    # lower: they are not the same distance away on both sides.
+    vs_ias_low_kt: float | None = None
+    vs_ias_high_kt: float | None = None
+    cl_max_low: float | None = None  # 95 %; with `cl_max` only where a load factor is known
+    cl_max_high: float | None = None
+    load_factor_from: str = ""  # recorder | bank
+    trim_ias_kt: float | None = None  # steady speed called before the approach
+    wing_drop_roll_deg: float | None = None  # largest bank away from the one held, from a recorder
+    altimeter_hpa: float | None = None
     readings: tuple[tuple[float, float], ...] = ()  # (flight_s, ias_kt) of the calls of the approach that count
     reading_lag_removed: bool = False  # the event is not a spoken word: calls were moved earlier by the reading lag
 

@@ -13,9 +13,11 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from logger_app import __version__
+from logger_app.domain.approach import learned_drift_ratio
+from logger_app.domain.comparison_model import normal_quantile
 from logger_app.domain.fitted import lineage
 from logger_app.errors import BadQuantity, Fault, OutsideValidity, ReduceError
-from logger_app.records.plan import Campaign, TestPoint
+from logger_app.records.plan import Campaign, Indicator, TestPoint
 from logger_app.records.results import (
     BudgetTerm,
     Comparison,
@@ -42,7 +44,7 @@ from logger_app.reduce.standardise import (
     turn_load_factor,
 )
 from logger_app.reduce.trace import TraceAtEvent
-from logger_app.reduce.uncertainty import run_budget, total_u_kt, weight_u_kt
+from logger_app.reduce.uncertainty import easing_u_kt, run_budget, total_u_kt, weight_u_kt
 from logger_app.reduce.words import summary
 from logger_app.units import s_to_ns
 
@@ -140,16 +142,18 @@ class Reducer:
         traces = {run: there for (id, run), there in self.options.at_event.items() if id == flight.info.id} | dict(
             at_event or {}
         )
+        stalls = _stalls(flight, self.campaign.indicator)
         return tuple(
             _reduce_run(
                 self.campaign,
                 flight,
                 run,
+                stall,
                 self._points.get(run.point or ""),
                 self.options,
                 traces.get(run.id, TraceAtEvent()),
             )
-            for run in flight.runs.runs
+            for run, stall in zip(flight.runs.runs, stalls)
             if only is None or run.id in only
         )
 
@@ -269,10 +273,27 @@ def _check(campaign: Campaign, flown: list[tuple[str, str | None]]) -> None:
         raise ReduceError(faults=tuple(faults))
 
 
+def _stalls(flight: FlightData, indicator: Indicator) -> list[RunStall]:
+    """What the calls of every run say, with the unsteadiness of the rate learned from all of them."""
+    found = [stall_of_run(run, indicator) for run in flight.runs.runs]
+    ratio = learned_drift_ratio(stall.approach for stall in found if stall.approach and not stall.speed_named)
+    if ratio == 1.0:
+        return found
+    return [
+        stall if stall.approach is None or stall.speed_named else stall_of_run(run, indicator, drift_ratio=ratio)
+        for run, stall in zip(flight.runs.runs, found)
+    ]
+
+
 def _reduce_run(
-    campaign: Campaign, flight: FlightData, run: Run, point: TestPoint | None, options: Options, trace: TraceAtEvent
+    campaign: Campaign,
+    flight: FlightData,
+    run: Run,
+    stall: RunStall,
+    point: TestPoint | None,
+    options: Options,
+    trace: TraceAtEvent,
 ) -> StallSpeed:
-    stall = stall_of_run(run, campaign.indicator)
     notes = list(stall.notes)
     flap_deg = _first(run.settings.flap_deg, point.flap_deg if point else None)
     bank_deg = _first(run.settings.bank_deg, point.bank_deg if point else None)
@@ -317,7 +338,8 @@ def _as_called(stall: RunStall) -> dict:
         "event": stall.event,
         "method": stall.method,
         "vs_ias_kt": stall.ias_kt,
-        "vs_ias_u_kt": stall.ias_u_kt,
+        "vs_ias_u_kt": None if stall.ias_u_kt is None else math.hypot(stall.ias_u_kt, easing_u_kt(stall)),
+        **_bounds(stall),
         "entry_rate_ias_kt_per_s": stall.rate_kt_per_s,
         "event_flight_s": stall.event_s,
         "buffet_ias_kt": stall.buffet_ias_kt,
@@ -331,6 +353,15 @@ def _as_called(stall: RunStall) -> dict:
         "readings": stall.readings,
         "reading_lag_removed": stall.reading_lag_removed,
     }
+
+
+def _bounds(stall: RunStall) -> dict:
+    """95 % bounds of the indicated stall speed: wider upwards by what the rate may have eased after the last call."""
+    if stall.ias_kt is None or stall.ias_u_kt is None:
+        return {}
+    reach = normal_quantile(0.975)
+    up = math.hypot(stall.ias_u_kt, stall.unseen_kt)
+    return {"vs_ias_low_kt": stall.ias_kt - reach * stall.ias_u_kt, "vs_ias_high_kt": stall.ias_kt + reach * up}
 
 
 def _corrected(calibrated: Calibrated | None, speeds: _Speeds, budget) -> dict:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger_app.domain.approach import OUTLIER_WEIGHT, Approach, fit_approach
+from logger_app.domain.approach import DRIFT_RATIOS, OUTLIER_WEIGHT, Approach, fit_approach
 from logger_app.domain.stall_events import Role, meaning_of
 from logger_app.records.calls import CallKind, CallStatus, Flag, ReviewedCall
 from logger_app.records.plan import Indicator
@@ -40,6 +40,8 @@ NAMED_WITHIN_S = 1.2
 NAMED_TRUST = 0.8
 # A word somewhere in a line of text that lasts for seconds: standard uncertainty of its time [s] (ours).
 SPREAD_U_S = 1.0
+# After the last call the rate may have eased to nothing or gone on: half of what it would have taken off. Ours.
+EASED_SHARE = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +49,8 @@ class RunStall:
     """What the calls of one run say, in indicated airspeed. None where they say nothing.
 
     `method` is ``fit`` or ``lowest``; `last_call_gap_s` is from the last used call to the event;
-    `start_ias_kt` the highest call of the approach. `scatter_u_kt` and `reading_u_kt` split
+    `start_ias_kt` the highest call of the approach; `unseen_kt` is how much higher the stall may be because the rate
+    eased after the last call (one-sided, standard uncertainty); `speed_named`: a speed was said with the event. `scatter_u_kt` and `reading_u_kt` split
     `ias_u_kt` (without lag) into what the dial's graduation explains and the rest.
     """
 
@@ -59,6 +62,8 @@ class RunStall:
     reading_u_kt: float = 0.0
     scatter_u_kt: float = 0.0
     lag_u_kt: float = 0.0
+    unseen_kt: float = 0.0
+    speed_named: bool = False
     rate_kt_per_s: float | None = None
     rate_u_kt_per_s: float | None = None
     approach: Approach | None = None
@@ -104,7 +109,7 @@ def resolution_u_kt(indicator: Indicator) -> float:
     return to_kt(max(1.0, indicator.graduation / 2), indicator.unit) / math.sqrt(12)
 
 
-def stall_of_run(run: Run, indicator: Indicator, *, event_voiced: bool = True) -> RunStall:
+def stall_of_run(run: Run, indicator: Indicator, *, event_voiced: bool = True, drift_ratio: float = 1.0) -> RunStall:
     """The indicated stall speed of one run.
 
     Parameters
@@ -112,6 +117,8 @@ def stall_of_run(run: Run, indicator: Indicator, *, event_voiced: bool = True) -
     event_voiced : bool
         Whether the event's time is that of a spoken word. One taken from a picture or a trace
         is not late, and the calls are then moved earlier by the reading lag.
+    drift_ratio : float
+        How unsteadily the rate was held on the flight; see `domain.approach.learned_drift_ratio`.
 
     Returns
     -------
@@ -156,7 +163,7 @@ def stall_of_run(run: Run, indicator: Indicator, *, event_voiced: bool = True) -
         notes.append(
             f"a person placed the event; if by a picture, the calls are {lag:g} s late and this speed is too high"
         )
-    found = _from_approach(before, named, event_s, shift_s, indicator, event_voiced)
+    found = _from_approach(before, named, event_s, shift_s, indicator, event_voiced, drift_ratio)
     if kind is StallEvent.AFT_STOP:
         found = _held_on_stop(found, after, event_s, recovery_s, stalls, indicator)
     margins = _margins(found, before, events, event_s, shift_s)
@@ -208,14 +215,15 @@ def _which(stalls) -> tuple[ReviewedCall, StallEvent, list[str]]:
     return first, kind, notes
 
 
-def _from_approach(before, named, event_s, shift_s, indicator, event_voiced) -> dict:
+def _from_approach(before, named, event_s, shift_s, indicator, event_voiced, drift_ratio) -> dict:
     """The fit, or the lowest steady call when there is none."""
     resolution = resolution_u_kt(indicator)
     calls = [*before, named] if named else list(before)
     times = np.array([min(c.flight_s - shift_s, event_s) for c in calls])
     speeds = np.array([c.ias_kt for c in calls])
     trust = np.array([_trust(c) * (NAMED_TRUST if c is named else 1.0) for c in calls])
-    fit = fit_approach(times, speeds, event_s, resolution, trust) if len(calls) >= 3 else None
+    ratio = DRIFT_RATIOS[-1] if named else drift_ratio
+    fit = fit_approach(times, speeds, event_s, resolution, trust, ratio) if len(calls) >= 3 else None
     if fit is None:
         return _lowest(calls, event_s, indicator)
     used = [c for c, w in zip(calls, fit.weight) if w > OUTLIER_WEIGHT]
@@ -229,7 +237,9 @@ def _from_approach(before, named, event_s, shift_s, indicator, event_voiced) -> 
     lag_u = abs(fit.slope_kt_per_s) * math.hypot(indicator.reading_lag_u_s, spread_u_s)
     reading_u = min(fit.ias_u_kt, math.sqrt(fit.leverage) * resolution)
     notes: tuple[str, ...] = ()
-    if named is not None and named in used:
+    gap_s = max(event_s - (used[-1].flight_s - shift_s), 0.0)
+    named_used = named is not None and named in used
+    if named_used:
         notes = ("the speed named with the event is part of the fit",)
     if spread:
         notes = (
@@ -245,12 +255,14 @@ def _from_approach(before, named, event_s, shift_s, indicator, event_voiced) -> 
         "reading_u_kt": reading_u,
         "scatter_u_kt": math.sqrt(max(fit.ias_u_kt**2 - reading_u**2, 0.0)),
         "lag_u_kt": lag_u,
+        "unseen_kt": 0.0 if named_used else EASED_SHARE * max(fit.slope_kt_per_s, fit.entry_rate_kt_per_s, 0.0) * gap_s,
+        "speed_named": named_used,
         "rate_kt_per_s": fit.entry_rate_kt_per_s,
         "rate_u_kt_per_s": fit.entry_rate_u_kt_per_s,
         "approach": fit,
         "used": tuple(c.id for c in used),
         "last_call_ias_kt": used[-1].ias_kt,
-        "last_call_gap_s": max(event_s - (used[-1].flight_s - shift_s), 0.0),
+        "last_call_gap_s": gap_s,
         "excluded": tuple(wild),
         "notes": notes,
     }

@@ -54,6 +54,25 @@ def weight_u_kt(speed_kt: float, weight_kg: float, weight_u_kg: float) -> float:
     return 0.5 * speed_kt * weight_u_kg / weight_kg
 
 
+def easing_u_kt(stall: RunStall) -> float:
+    """Uncertainty of an indicated stall speed from what the rate did after the last call.
+
+    Returns
+    -------
+    float
+        Standard uncertainty [kt]; nothing where a speed was said with the event.
+
+    Notes
+    -----
+    The rate may have eased to anything between 40 and 100 % of what it was: 0.6 of the one-sided share.
+
+    References
+    ----------
+    [CP] a share set on made approaches that ease to 100, 80, 60 and 40 % over the last 5 kt.
+    """
+    return 0.6 * stall.unseen_kt
+
+
 def run_budget(
     stall: RunStall,
     indicator: Indicator,
@@ -92,8 +111,16 @@ def run_budget(
             cancels=True,
             note="difference between the lag of readings and of the event call, times the rate; the pilot's habit",
         ),
+        BudgetTerm(
+            name="easing",
+            u_kt=slope * easing_u_kt(stall),
+            kind="systematic",
+            cancels=True,
+            note="how the rate eased after the last call; a speed said at the break takes it away",
+        ),
         BudgetTerm(name="instrument", u_kt=slope * indicator.instrument_u_kt, kind="systematic", cancels=True),
     ]
+    terms = [term for term in terms if term.name != "easing" or term.u_kt]
     if calibrated:
         note = f"{calibrated.beyond_kt:.1f} kt outside the table" if calibrated.beyond_kt else ""
         terms.append(BudgetTerm(name="calibration", u_kt=calibrated.u_kt, kind="systematic", cancels=True, note=note))

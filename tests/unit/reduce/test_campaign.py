@@ -148,7 +148,15 @@ def test_eas_and_tas_where_an_altitude_was_called(make):
 def test_budget_terms_add_up_to_the_uncertainty(make):
     for run in reduce_campaign(make.campaign(), flights(make)).runs:
         assert run.vs_std_u_kt == pytest.approx(sum(t.u_kt**2 for t in run.budget) ** 0.5)
-        assert {t.name for t in run.budget} == {"reading", "fit", "lag", "instrument", "calibration", "weight"}
+        assert {t.name for t in run.budget} == {
+            "reading",
+            "fit",
+            "lag",
+            "easing",
+            "instrument",
+            "calibration",
+            "weight",
+        }
         assert {t.name for t in run.budget if not t.cancels and t.kind == "systematic"} == {"weight"}
 
 
