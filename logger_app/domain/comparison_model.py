@@ -343,8 +343,9 @@ class Posterior:
 
     def _contrast(self, plus: Sequence[int], minus: Sequence[int]) -> np.ndarray:
         contrast = np.zeros(self.cells + 1)
-        contrast[list(plus)] += 1 / len(plus)
-        contrast[list(minus)] -= 1 / len(minus)
+        for cells, sign in ((plus, 1.0), (minus, -1.0)):
+            if len(cells):
+                contrast[list(cells)] += sign / len(cells)
         return contrast
 
     def _mixture(self, contrast: np.ndarray, share: np.ndarray) -> Mixture:

@@ -20,7 +20,9 @@ from logger_app.records.plan import CalibrationTable, Indicator
 # a certificated table (C172S Fig. 5-1, flaps up: slope 0.6 then 0.8 kt/kt), whose slope changes
 # by 0.2 to 0.3 between neighbouring 10 kt intervals near the stall.
 GROWTH_KT_PER_KT = 0.25
-FARTHEST_KT = 15.0
+# Beyond this a line says nothing. A run just outside would otherwise be left out while its neighbour counts, and what
+# is left of a configuration would be its fastest runs: the growing uncertainty tells, not a limit close by.
+FARTHEST_KT = 30.0
 FLAP_TOLERANCE_DEG = 0.5
 
 
@@ -58,7 +60,7 @@ def calibrate_ias(tables: Sequence[CalibrationTable], flap_deg: float | None, ia
     Notes
     -----
     Linear between points; the end segment continued beyond them, with
-    u = sqrt(u_table^2 + (0.25 d)^2) at d knots outside, and no value farther than 15 kt out.
+    u = sqrt(u_table^2 + (0.25 d)^2) at d knots outside, and no value farther than 30 kt out.
     Between two flap settings both tables are read and interpolated, with half their
     difference as a rectangular uncertainty.
 

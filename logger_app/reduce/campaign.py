@@ -52,6 +52,10 @@ from logger_app.units import s_to_ns
 # common practice, no source).
 LEVEL_WITHIN_DEG = 5.0
 BANK_U_DEG = 3.0
+# Source of a table that `calibrate` made, with the aircraft's own indicator in it.
+MADE_HERE = "GPS legs"
+# How much less than 1/cos of the bank the load factor may be at the stall: 6 % on an independent flight model at 30 deg.
+PATH_U = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -324,7 +328,8 @@ def _reduce_run(
         weight_u_kg=weight[1] if weight else None,
         cg_mm=record.cg_mm if record else None,
         bank_deg=bank_deg,
-        cl_max=_cl_max(campaign, calibrated, weight, trace),
+        **_cl_max(campaign, calibrated, weight, bank_deg, trace, budget),
+        wing_drop_roll_deg=trace.wing_drop_roll_deg,
         notes=tuple(dict.fromkeys(notes)),
         budget=budget,
         provenance=_run_provenance(flight, run, stall, speeds.steps, bool(calibrated)),
@@ -386,7 +391,10 @@ def _budget(campaign: Campaign, stall: RunStall, calibrated, weight, speeds: _Sp
         return ()
     known = speeds.raw_kt is not None and weight is not None and weight[1] is not None
     weight_term = weight_u_kt(speeds.raw_kt, weight[0], weight[1]) if known else None
-    return run_budget(stall, campaign.indicator, calibrated, weight_term, speeds.load_factor_u_kt)
+    found = run_budget(stall, campaign.indicator, calibrated, weight_term, speeds.load_factor_u_kt)
+    if any(table.source.startswith(MADE_HERE) for table in campaign.calibrations):
+        return tuple(term for term in found if term.name != "instrument")  # it is in the table already
+    return found
 
 
 def _margins(campaign: Campaign, flap_deg: float | None, stall: RunStall, calibrated: Calibrated | None) -> dict:
@@ -455,9 +463,8 @@ def _standardised(campaign, calibrated, weight, bank_deg, trace, options, notes)
     if nz is not None and 0.3 < nz < 4.0:
         bases.insert(0, ("measured_nz", cas_at_1_g_kt(raw, nz)))
         u = 0.5 * raw / math.sqrt(nz) * trace.load_factor_u / nz
-        notes.append(
-            "load factor as recorded: a sensor fixed to the body reads about 1 % high at the stall, the speed 0.5 % low"
-        )
+        if trace.load_factor_note:
+            notes.append(trace.load_factor_note)
     wanted = options.basis or bases[0][0]
     bases = [b for b in bases if options.basis in (None, b[0])]
     chosen = next((b for b in bases if b[0] == wanted), None)
@@ -524,10 +531,25 @@ def _margin(campaign, flap_deg, warning_ias_kt, stall_ias_kt, calibrated) -> flo
     return warning_ias_kt - stall_ias_kt
 
 
-def _cl_max(campaign, calibrated, weight, trace) -> float | None:
+def _cl_max(campaign, calibrated, weight, bank_deg, trace, budget) -> dict:
+    """CLmax with 95 % bounds, where the load factor is recorded or follows from a bank held in a turn."""
     if calibrated is None or weight is None or calibrated.cas_kt <= 0:
-        return None
-    return max_lift_coefficient(calibrated.cas_kt, weight[0], campaign.aircraft.wing_area_m2, trace.load_factor or 1.0)
+        return {}
+    if trace.load_factor is not None:
+        n, n_u, source = trace.load_factor, trace.load_factor_u, "recorder"
+    elif bank_deg is not None and LEVEL_WITHIN_DEG < abs(bank_deg) < 80:
+        # 1/cos holds in a level turn; at the stall the path curves down and n is some per cent less.
+        n = turn_load_factor(bank_deg)
+        n_u = n * math.hypot(math.tan(math.radians(abs(bank_deg))) * math.radians(BANK_U_DEG), PATH_U)
+        source = "bank"
+    else:
+        return {}
+    value = max_lift_coefficient(calibrated.cas_kt, weight[0], campaign.aircraft.wing_area_m2, n)
+    speed_u = total_u_kt(term for term in budget if term.name not in ("weight", "load factor")) / calibrated.cas_kt
+    share = math.sqrt((n_u / n) ** 2 + (2 * speed_u) ** 2 + ((weight[1] or 0.0) / weight[0]) ** 2)
+    reach = normal_quantile(0.975) * share
+    low, high = value * (1 - reach), value * (1 + reach)
+    return {"cl_max": value, "cl_max_low": low, "cl_max_high": high, "load_factor_from": source}
 
 
 def _first(*values: float | None) -> float | None:

@@ -16,13 +16,15 @@ from logger_app.domain.warning import WARNING_MARGIN_KT
 from logger_app.errors import OutsideValidity, TooFewCalls
 from logger_app.records.results import Cell, StallSpeed
 from logger_app.records.runs import StallEvent
-from logger_app.reduce.statistics import estimate, line_at, mean_interval
+from logger_app.reduce.statistics import Estimate, estimate, line_at, mean_interval, weighted_mean
 from logger_app.reduce.uncertainty import mean_budget, total_u_kt
 
 NATURAL = (StallEvent.PITCH_DOWN, StallEvent.ROLL_OFF)
 BASES = ("measured_nz", "sqrt_cos", "raw")
 STANDARD_RATE_KT_PER_S = 1.0
 MIN_FOR_LINE = 4
+# A warning is heard between two readings: a knot of full width each for warning and stall, and the fit. Ours.
+READING_U_KT = 0.5
 # Repeats within about 1,000 ft of each other (common practice, no source).
 ALTITUDE_SPREAD_FT = 1000.0
 
@@ -113,16 +115,19 @@ def make_cells(runs: Sequence[StallSpeed]) -> tuple[Cell, ...]:
 
 
 def _cell(runs: list[StallSpeed], other_kinds: bool) -> Cell:
-    basis = common_basis(runs)
-    std = [on_basis_kt(run, basis) for run in runs] if basis else []
+    able = [run for run in runs if run.bases]
+    basis = common_basis(able)
+    std = [on_basis_kt(run, basis) for run in able] if basis else []
     ias = [run.vs_ias_kt for run in runs]
     cas = [run.vs_cas_kt for run in runs]
     spread = mean_interval(std) if len(std) > 1 else None
-    budget = mean_budget([run.budget for run in runs], [run.flight for run in runs], spread.se if spread else None)
+    of = able or runs
+    budget = mean_budget([run.budget for run in of], [run.flight for run in of], spread.se if spread else None)
     u = total_u_kt(budget)
     total = _with_systematic(spread, u) if spread else None
     rates = [run.entry_rate_kt_per_s for run in runs]
-    at_1, slope, rate_note = _at_standard_rate(rates, std)
+    at_1, slope, rate_note = _at_standard_rate([run.entry_rate_kt_per_s for run in able], std)
+    margin = _warning_margin(runs)
     return Cell(
         point=runs[0].point,
         configuration=runs[0].configuration,
@@ -145,10 +150,14 @@ def _cell(runs: list[StallSpeed], other_kinds: bool) -> Cell:
         entry_rate_kt_per_s=_mean([r for r in rates if r is not None]),
         runs=tuple(f"{run.flight}/{run.run}" for run in runs),  # run ids are unique in a flight only
         reviewed=all(run.reviewed for run in runs),
-        notes=(*_notes(runs, basis, other_kinds), *rate_note),
+        notes=(*_notes(runs, basis, other_kinds, margin), *rate_note),
         budget=budget if std else (),
         basis=basis or "raw",
-        warning_margin_kt=_mean([r.warning_margin_kt for r in runs if r.warning_margin_kt is not None]),
+        warning_margin_kt=margin.value if margin else None,
+        warning_margin_low_kt=margin.low if margin else None,
+        warning_margin_high_kt=margin.high if margin else None,
+        speed_basis="std" if std else "cas" if None not in cas else "ias",
+        **_weighted_cl_max(runs),
         buffet_margin_kt=_mean([r.buffet_margin_kt for r in runs if r.buffet_margin_kt is not None]),
         wing_drops=tuple(sorted(Counter(r.wing_drop for r in runs if r.wing_drop).items())),
     )
@@ -174,7 +183,41 @@ def _at_standard_rate(rates, std):
     return found, slope, ()
 
 
-def _notes(runs: list[StallSpeed], basis: str | None, other_kinds: bool) -> tuple[str, ...]:
+def _warning_margin(runs: list[StallSpeed]) -> Estimate | None:
+    """Mean margin with its 95 % interval; of a single run, that of its speed and of one reading."""
+    margins = [run.warning_margin_kt for run in runs if run.warning_margin_kt is not None]
+    if len(margins) > 1:
+        found = mean_interval(margins)
+        floor = READING_U_KT / math.sqrt(len(margins))  # margins that agree are not known better than the dial is read
+        return found if found.se >= floor else estimate(found.value, floor, found.df)
+    if not margins:
+        return None
+    u = math.hypot(max(run.vs_ias_u_kt or READING_U_KT for run in runs), READING_U_KT)
+    return estimate(margins[0], u, math.inf)
+
+
+def _warning_note(margin: Estimate) -> list[str]:
+    """The margin beside the 5 kt line: below it, above it, or not settled."""
+    said = f"warning {margin.value:.1f} kt above the stall ({margin.low:.1f} to {margin.high:.1f}, 95 %)"
+    rule = f"14 CFR 23.207(c) asks for {WARNING_MARGIN_KT:g} kt"
+    if margin.high < WARNING_MARGIN_KT:
+        return [f"{said}: less than {WARNING_MARGIN_KT:g} kt; {rule}"]
+    if margin.low < WARNING_MARGIN_KT:
+        return [f"{said}: not settled whether it is {WARNING_MARGIN_KT:g} kt; {rule}"]
+    return []
+
+
+def _weighted_cl_max(runs: list[StallSpeed]) -> dict:
+    """CLmax of the runs that have one, weighted by what is known of each, with 95 % bounds."""
+    known = [(r.cl_max, (r.cl_max_high - r.cl_max) / 1.96) for r in runs if r.cl_max is not None and r.cl_max_high]
+    if not known:
+        return {}
+    value, u = weighted_mean([v for v, _ in known], [u for _, u in known])
+    u = max(u, 0.7 * min(u for _, u in known))  # calibration and weight are common to the runs and do not average out
+    return {"cl_max": value, "cl_max_low": value - 1.96 * u, "cl_max_high": value + 1.96 * u}
+
+
+def _notes(runs: list[StallSpeed], basis: str | None, other_kinds: bool, margin: Estimate | None) -> tuple[str, ...]:
     notes = []
     kinds = Counter(str(run.event) for run in runs)
     if len(kinds) > 1:
@@ -182,9 +225,12 @@ def _notes(runs: list[StallSpeed], basis: str | None, other_kinds: bool) -> tupl
         notes.append(f"averaged together: {mix}")
     if other_kinds:
         notes.append("other runs at this point ended in another kind of stall and are averaged apart")
+    lacking = sum(not run.bases for run in runs)
     if basis is None:
-        notes.append("not standardised: a run has no calibration or no weight; see its notes")
-    elif basis == "sqrt_cos":
+        notes.append("not standardised: no run has a calibration and a weight; see their notes")
+    elif lacking:
+        notes.append(f"{lacking} run(s) without calibration or weight are not in the standardised mean")
+    if basis == "sqrt_cos":
         notes.append("load factor from bank, 1/cos: fair only against stalls flown at the same bank")
     if len(runs) == 1:
         notes.append("one run: no interval")
@@ -193,11 +239,8 @@ def _notes(runs: list[StallSpeed], basis: str | None, other_kinds: bool) -> tupl
     beyond = [run.extrapolated_kt for run in runs if run.extrapolated_kt]
     if beyond:
         notes.append(f"calibration extrapolated by up to {max(beyond):.1f} kt")
-    margins = [run.warning_margin_kt for run in runs if run.warning_margin_kt is not None]
-    if margins and _mean(margins) < WARNING_MARGIN_KT:
-        notes.append(
-            f"warning {_mean(margins):.1f} kt above the stall; 14 CFR 23.207(c) asks for {WARNING_MARGIN_KT:g} kt"
-        )
+    if margin is not None:
+        notes += _warning_note(margin)
     altitudes = [run.altitude_ft for run in runs if run.altitude_ft is not None]
     if altitudes and max(altitudes) - min(altitudes) > ALTITUDE_SPREAD_FT:
         notes.append(f"altitudes {min(altitudes):.0f} to {max(altitudes):.0f} ft; repeats are best within 1000 ft")

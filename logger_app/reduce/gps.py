@@ -20,11 +20,15 @@ from logger_app.reduce.airspeed import cas_from_tas_kt
 
 MIN_LEGS = 3
 # Residual above which a set is not used; suggested common practice, no source.
-LARGEST_RESIDUAL_KT = 1.0
-# Expected steadiness of one leg's ground speed, one sigma, and how many degrees of freedom that
+LARGEST_RESIDUAL_KT = 1.5
+# Expected steadiness of one leg's ground speed and airspeed, one sigma, and how many degrees of freedom that
 # belief counts for beside the residuals. Common practice, no source.
-LEG_U_KT = 0.5
-LEG_PRIOR_DF = 3.0
+LEG_U_KT = 0.75
+LEG_PRIOR_DF = 2.0
+# Without an outside air temperature it may be this far from the standard one: a warm or cold day (common practice).
+OAT_U_DEGC = 10.0
+# A height from satellites taken for a pressure altitude: QNH and temperature of the day (common practice).
+GPS_ALTITUDE_U_FT = 400.0
 # Worse geometry than this leaves wind and airspeed indistinct (condition of the equations). Ours.
 LARGEST_CONDITION = 12.0
 
@@ -41,11 +45,13 @@ class Leg:
     pressure_altitude_ft: float | None = None
     oat_degc: float | None = None
     where: str = ""
+    gps_altitude: bool = False  # the altitude is a height from satellites, not a pressure altitude
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WindSolution:
-    """True airspeed and wind of a set of legs. `residual_kt` is the rms misfit; NaN for three legs."""
+    """True airspeed and wind of a set of legs. `residual_kt` is the misfit of a leg, over n - 3 degrees of freedom;
+    NaN for three legs."""
 
     tas_kt: float
     tas_u_kt: float
@@ -219,22 +225,37 @@ def calibration_point(legs: Sequence[Leg]) -> CalibrationPoint:
     temperatures = [leg.oat_degc for leg in legs if leg.oat_degc is not None]
     oat = float(np.mean(temperatures)) if temperatures else None
     if oat is None:
-        notes.append("no outside air temperature: the standard one is assumed; 10 degC off is 1.8 % of the speed")
+        notes.append(
+            "no outside air temperature: the standard one is assumed, which may be 2 % of the speed off; give --oat-degc"
+        )
     cas = cas_from_tas_kt(solution.tas_kt, float(np.mean(altitudes)), oat)
     usable = not solution.residual_kt > LARGEST_RESIDUAL_KT  # NaN: three legs, no check
     if not usable:
         notes.append(f"residual {solution.residual_kt:.1f} kt is above {LARGEST_RESIDUAL_KT:g} kt: not used")
+    if any(leg.gps_altitude for leg in legs):
+        notes.append("height from satellites taken for pressure altitude: give --pressure-altitude-ft")
     indicated = [leg.ias_kt for leg in legs]
     return CalibrationPoint(
         flap_deg=legs[0].flap_deg,
         ias_kt=float(np.mean(indicated)),
         cas_kt=cas,
-        cas_u_kt=math.hypot(solution.tas_u_kt * cas / solution.tas_kt, float(np.std(indicated)) / math.sqrt(len(legs))),
+        cas_u_kt=math.hypot(
+            solution.tas_u_kt * cas / solution.tas_kt,
+            float(np.std(indicated)) / math.sqrt(len(legs)),
+            cas * _density_share(oat is None, any(leg.gps_altitude for leg in legs)),
+        ),
         solution=solution,
         legs=len(legs),
         usable=usable,
         notes=tuple(notes),
     )
+
+
+def _density_share(no_temperature: bool, gps_altitude: bool) -> float:
+    """Uncertainty of CAS as a share, from what is not known of the air's density (CAS goes with its square root)."""
+    temperature = 0.5 * OAT_U_DEGC / 288.15 if no_temperature else 0.0
+    height = 0.5 * GPS_ALTITUDE_U_FT / 33_000.0 if gps_altitude else 0.0  # density falls by 1/33,000 a foot
+    return math.hypot(temperature, height)
 
 
 def calibration_tables(points: Sequence[CalibrationPoint], source: str) -> tuple[CalibrationTable, ...]:
@@ -322,7 +343,7 @@ def _solution(unknown, residual, inverse, headings_deg) -> WindSolution:
         tas_u_kt=math.sqrt(variance * float(inverse[2, 2])),
         wind_kt=math.hypot(north, east),
         wind_from_deg=(math.degrees(math.atan2(east, north)) + 180) % 360,
-        residual_kt=math.sqrt(squares / len(residual)) if free else math.nan,
+        residual_kt=math.sqrt(squares / free) if free else math.nan,
         headings_deg=tuple(map(float, headings_deg)),
         notes=notes,
     )

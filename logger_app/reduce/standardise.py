@@ -122,6 +122,53 @@ def cas_at_1_g_kt(cas_kt: float, load_factor: float) -> float:
     return cas_kt / math.sqrt(load_factor)
 
 
+# At the stall of a light aeroplane in an idle glide, common practice, no source: angle of attack of the body, and
+# what an accelerometer along it reads (path downhill, slowing at about 1 kt/s), each with its standard uncertainty.
+STALL_ALPHA_DEG, STALL_ALPHA_U_DEG = 15.0, 3.0
+STALL_NX, STALL_NX_U = 0.08, 0.05
+
+
+def wind_axis_load_factor(
+    nz_body: float, nz_u: float, alpha_deg: float | None = None, pitch_deg: float | None = None
+) -> tuple[float, float]:
+    """Load factor normal to the flight path from a sensor that is fixed to the body.
+
+    Parameters
+    ----------
+    nz_body : float
+        As recorded, normal to the body.
+    nz_u : float
+        Its standard uncertainty.
+    alpha_deg : float, optional
+        Angle of attack of the body; a usual one at the stall if not given [deg].
+    pitch_deg : float, optional
+        Attitude, for what the sensor's other axis would read [deg].
+
+    Returns
+    -------
+    (float, float)
+        The load factor and its standard uncertainty.
+
+    Notes
+    -----
+    nzw = nz cos(alpha) + nx sin(alpha); nx = sin(pitch) less the deceleration, about 0.05 g.
+
+    References
+    ----------
+    [DERIVED] rotation of body axes by the angle of attack; held to flown runs of an independent flight model.
+
+    Examples
+    --------
+    >>> round(wind_axis_load_factor(0.9695, 0.02)[0], 3)
+    0.957
+    """
+    alpha, alpha_u = (STALL_ALPHA_DEG, STALL_ALPHA_U_DEG) if alpha_deg is None else (alpha_deg, 1.0)
+    nx, nx_u = (STALL_NX, STALL_NX_U) if pitch_deg is None else (math.sin(math.radians(pitch_deg)) - 0.05, 0.03)
+    sine, cosine = math.sin(math.radians(alpha)), math.cos(math.radians(alpha))
+    turn = (nx * cosine - nz_body * sine) * math.radians(alpha_u)
+    return nz_body * cosine + nx * sine, math.sqrt((cosine * nz_u) ** 2 + turn**2 + (sine * nx_u) ** 2)
+
+
 def max_lift_coefficient(eas_kt: float, weight_kg: float, wing_area_m2: float, load_factor: float = 1.0) -> float:
     """CL at the stall.
 

@@ -17,9 +17,12 @@ from logger_app.reduce.align import Alignment, align
 from logger_app.reduce.gps import Leg
 from logger_app.reduce.samples import LONGEST_HOLE_S, Trace, cannot
 from logger_app.reduce.stall_speed import stall_of_run
+from logger_app.reduce.standardise import wind_axis_load_factor
 
 AROUND_EVENT_S = 0.5
 LOSS_WITHIN_S = 40.0
+ROLL_WITHIN_S = 5.0
+SENSOR_U = 0.02  # of a load factor: calibration and vibration, common practice, no source
 LEG_S = 10.0
 LEG_TRACK_WITHIN_DEG = 6.0
 LEG_SPEED_WITHIN_KT = 3.0
@@ -29,8 +32,9 @@ LEG_SPEED_WITHIN_KT = 3.0
 class TraceAtEvent:
     """What a joined trace says at the stall event of a run; None where it says nothing, never NaN.
 
-    `load_factor` is as recorded. A sensor fixed to the aircraft reads normal to the body, about
-    one per cent above the load factor normal to the flight path at the stall.
+    `load_factor` is normal to the flight path: as recorded where the column says so (``nzw``), else turned from the
+    body's axes by the angle of attack, recorded or usual (`load_factor_note` says which). `wing_drop_roll_deg` is the
+    largest bank away from the one held, in the seconds after the event.
     """
 
     load_factor: float | None = None
@@ -39,6 +43,8 @@ class TraceAtEvent:
     altitude_lost_ft: float | None = None
     ground_speed_kt: float | None = None
     oat_degc: float | None = None
+    load_factor_note: str = ""
+    wing_drop_roll_deg: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,12 +114,10 @@ def at_event(trace: Trace, alignment: Alignment, event_flight_s: float) -> Trace
     except ValueError:
         return None
     near = np.abs(trace.time_s - own_s) <= AROUND_EVENT_S
-    nz = trace.columns.get("load_factor")
-    nz = nz[near & np.isfinite(nz)] if nz is not None else np.array([])
     altitude = trace.at("altitude_ft", own_s)
     return TraceAtEvent(
-        load_factor=float(np.median(nz)) if len(nz) else None,
-        load_factor_u=max(0.02, float(np.std(nz))) if len(nz) else 0.02,
+        **_load_factor(trace, near, own_s),
+        wing_drop_roll_deg=_rolled_deg(trace, own_s),
         altitude_ft=altitude,
         altitude_lost_ft=_altitude_lost(trace, own_s, altitude),
         ground_speed_kt=trace.at("ground_speed_kt", own_s),
@@ -179,11 +183,43 @@ def legs_in_trace(
                 ias_kt=ias_kt if ias_kt is not None else indicated,
                 flap_deg=flap_deg,
                 pressure_altitude_ft=altitude,
+                gps_altitude=pressure_altitude_ft is None and not trace.source.lower().endswith(".csv"),
                 oat_degc=oat_degc if oat_degc is not None else _mean_of(trace, "oat_degc", part),
                 where=f"{trace.source}, {trace.time_s[part[0]]:.0f} to {trace.time_s[part[-1]]:.0f} s",
             )
         )
     return tuple(legs)
+
+
+def _load_factor(trace: Trace, near: np.ndarray, own_s: float) -> dict:
+    """Normal to the flight path, with its uncertainty and what was done to it."""
+    for name in ("load_factor_wind", "load_factor"):
+        column = trace.columns.get(name)
+        nz = column[near & np.isfinite(column)] if column is not None else np.array([])
+        if not len(nz):
+            continue
+        value, u = float(np.median(nz)), max(SENSOR_U, float(np.std(nz)))
+        if name == "load_factor_wind":
+            return {"load_factor": value, "load_factor_u": u}
+        alpha, pitch = trace.at("alpha_deg", own_s), trace.at("pitch_deg", own_s)
+        turned, turned_u = wind_axis_load_factor(value, u, alpha, pitch)
+        by = "the recorded angle of attack" if alpha is not None else "a usual angle of attack at the stall"
+        note = (
+            f"load factor of a sensor fixed to the body ({value:.3f}) turned to the flight path by {by}: {turned:.3f}"
+        )
+        return {"load_factor": turned, "load_factor_u": turned_u, "load_factor_note": note}
+    return {}
+
+
+def _rolled_deg(trace: Trace, own_s: float) -> float | None:
+    """Largest bank away from that at the event, soon after it."""
+    roll = trace.columns.get("roll_deg")
+    held = trace.at("roll_deg", own_s)
+    if roll is None or held is None:
+        return None
+    after = roll[(trace.time_s >= own_s) & (trace.time_s <= own_s + ROLL_WITHIN_S) & np.isfinite(roll)]
+    away = (after - held + 180) % 360 - 180
+    return float(np.abs(away).max()) if len(away) else None
 
 
 def _altitude_lost(trace: Trace, own_s: float, altitude: float | None) -> float | None:

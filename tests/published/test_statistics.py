@@ -16,6 +16,7 @@ from logger_app.reduce.statistics import (
     line_at,
     mean_interval,
     sides_differ_p,
+    weighted_mean,
     welch,
 )
 
@@ -167,3 +168,16 @@ def test_a_value_without_scatter_is_certain():
 def test_a_line_is_read_at_the_very_ends_of_what_was_flown():
     for at in (0.6, 1.9):
         assert math.isfinite(line_at(RATE, VS, at)[0].value)
+
+
+def test_a_weighted_mean_against_statsmodels_combine_effects():
+    from statsmodels.stats.meta_analysis import combine_effects
+
+    values, u = np.array([1.31, 1.36, 1.27, 1.33]), np.array([0.02, 0.05, 0.02, 0.03])
+    theirs = combine_effects(values, u**2, method_re="dl")
+
+    value, found_u = weighted_mean(values, u)
+    assert value == pytest.approx(theirs.mean_effect_re, abs=1e-6)
+    assert found_u == pytest.approx(theirs.sd_eff_w_re, abs=1e-6)
+    # One wild value does not own the mean, whatever it says of itself.
+    assert weighted_mean([*values, 2.5], [*u, 0.02])[0] < 1.4

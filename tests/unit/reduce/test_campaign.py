@@ -1,5 +1,6 @@
 """The whole reduction on made flights."""
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -8,6 +9,7 @@ from logger_app.errors import ReduceError
 from logger_app.records.plan import CalibrationTable, Indicator
 from logger_app.records.runs import FlightRuns, StallEvent
 from logger_app.reduce.campaign import Options, reduce_campaign
+from logger_app.reduce.trace import TraceAtEvent
 
 
 def flights(make, base=(45.0, 45.4, 44.8), cuffs=(42.6, 42.2, 42.4), **approach):
@@ -117,7 +119,7 @@ def test_no_flights_give_an_empty_result_that_says_so(make):
 
 
 def test_a_calibration_that_does_not_reach_the_stall_gives_no_cas(make):
-    table = CalibrationTable(flap_deg=0, ias_kt=(65, 90), cas_kt=(67, 90))
+    table = CalibrationTable(flap_deg=0, ias_kt=(85, 120), cas_kt=(85, 119))
 
     result = reduce_campaign(make.campaign(calibrations=(table,)), flights(make))
 
@@ -250,8 +252,25 @@ def test_what_a_run_is_given_beside_its_speed(make):
 
     assert (run.weight_kg, run.weight_u_kg, run.cg_mm, run.bank_deg) == (600.0, 3.0, 2050.0, 0.0)
     assert (result.provenance.packs, result.provenance.hashes) == (("de 1", "en 2"), (("f1", "abc"),))
-    # CL = 2 W g / (rho V^2 S), by hand: 600 kg, 12 m2, knots of 0.514444 m/s, 1.225 kg/m3 (CAS is EAS at sea level).
-    assert run.cl_max == pytest.approx(2 * 600 * 9.80665 / (1.225 * (run.vs_cas_kt * 0.514444) ** 2 * 12), rel=1e-5)
+    assert run.cl_max is None  # wings level, no recorder: the load factor is not known
+
+
+def test_clmax_needs_a_load_factor_and_carries_its_doubt(make):
+    # CL = 2 n W g / (rho V^2 S), by hand: 600 kg, 12 m2, knots of 0.514444 m/s, 1.225 kg/m3 (CAS is EAS at sea level).
+    def by_hand(run, n):
+        return n * 2 * 600 * 9.80665 / (1.225 * (run.vs_cas_kt * 0.514444) ** 2 * 12)
+
+    at = {("f1", "r1"): TraceAtEvent(load_factor=0.96)}
+    level = reduce_campaign(make.campaign(), [make.flight([make.run()])], Options(at_event=at)).runs[0]
+    assert level.cl_max == pytest.approx(by_hand(level, 0.96), rel=1e-5)
+    assert level.load_factor_from == "recorder"
+
+    banked = reduce_campaign(make.campaign(), [make.flight([make.run(point="A2")])]).runs[0]
+    assert banked.cl_max == pytest.approx(by_hand(banked, 1 / math.cos(math.radians(30))), rel=1e-5)
+    assert banked.load_factor_from == "bank"
+    # At 30 deg the flight model's load factor was 1.089, not 1.155: the interval holds that.
+    assert banked.cl_max_low < by_hand(banked, 1.089) < banked.cl_max_high
+    assert banked.cl_max_high - banked.cl_max_low > 1.05 * (level.cl_max_high - level.cl_max_low)
 
 
 def test_a_bank_held_to_3_degrees_is_in_the_budget(make):

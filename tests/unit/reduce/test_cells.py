@@ -101,14 +101,18 @@ def test_read_at_1_kt_per_s_only_when_the_flown_rates_span_it():
     assert any("do not span it" in note for note in cell.notes)
 
 
-def test_a_run_without_weight_leaves_the_cell_unstandardised():
+def test_a_run_without_weight_loses_only_itself():
     mixed = runs()
     mixed[2] = replace(mixed[2], bases=(), vs_std_kt=None)
 
     (cell,) = make_cells(mixed)
+    (without,) = make_cells([mixed[0], mixed[1], *mixed[3:]])
 
-    assert cell.vs_std_kt is None and cell.vs_ias_kt is not None and cell.budget == ()
-    assert any("not standardised" in note for note in cell.notes)
+    assert (cell.n, cell.vs_std_kt, cell.speed_basis) == (5, without.vs_std_kt, "std")
+    assert any("1 run(s) without calibration or weight" in note for note in cell.notes)
+    (bare,) = make_cells([replace(run, bases=(), vs_std_kt=None) for run in runs()])
+    assert bare.vs_std_kt is None and bare.vs_ias_kt is not None and bare.budget == ()
+    assert any("not standardised" in note for note in bare.notes)
 
 
 def test_a_short_warning_margin_is_held_against_the_rule():
@@ -173,12 +177,12 @@ def test_margins_extrapolation_and_wing_drops():
     mixed = [
         replace(r, warning_margin_kt=m, extrapolated_kt=e, wing_drop=w)
         for r, m, e, w in zip(
-            runs(), (5.0, None, 5.0, None, 5.0), (0.0, 1.5, None, 0.7, None), ("left", "none", "left", None, "right")
+            runs(), (8.0, None, 8.0, None, 8.0), (0.0, 1.5, None, 0.7, None), ("left", "none", "left", None, "right")
         )
     ]
     (cell,) = make_cells(mixed)
 
-    assert cell.warning_margin_kt == 5.0 and not any("23.207" in note for note in cell.notes)
+    assert cell.warning_margin_kt == 8.0 and not any("23.207" in note for note in cell.notes)
     assert any("extrapolated by up to 1.5 kt" in note for note in cell.notes)
     assert cell.wing_drops == (("left", 2), ("none", 1), ("right", 1))
 

@@ -118,7 +118,7 @@ def test_headings_with_noise_give_the_least_squares_of_scipy():
 
     assert found.tas_kt == pytest.approx(theirs.x[2], abs=1e-5)
     assert found.wind_kt == pytest.approx(np.hypot(*theirs.x[:2]), abs=1e-5)
-    assert found.residual_kt == pytest.approx(np.sqrt(np.mean(theirs.fun**2)), abs=1e-6)
+    assert found.residual_kt == pytest.approx(np.sqrt(np.sum(theirs.fun**2) / (5 - 3)), abs=1e-6)
 
 
 def test_without_a_temperature_the_standard_one_is_assumed_and_that_is_said():

@@ -10,7 +10,7 @@ from logger_app.records.plan import Indicator
 from logger_app.reduce.align import align
 from logger_app.reduce.campaign import Options, reduce_campaign
 from logger_app.reduce.samples import Trace
-from logger_app.reduce.trace import join, legs_in_trace
+from logger_app.reduce.trace import _rolled_deg, join, legs_in_trace
 
 LAG = 0.6
 
@@ -110,7 +110,7 @@ def joined_flight(make):
     for event in events:
         nz[np.abs(time_s - event) < 1.0] = 0.95
         altitude[(time_s > event + 2) & (time_s < event + 12)] = 4800.0
-    columns = {"ias_kt": speed, "load_factor": nz, "altitude_ft": altitude, "oat_degc": np.full(len(time_s), 8.0)}
+    columns = {"ias_kt": speed, "load_factor_wind": nz, "altitude_ft": altitude, "oat_degc": np.full(len(time_s), 8.0)}
     return flight, Trace(source="t.csv", time_s=time_s, columns=columns)
 
 
@@ -134,7 +134,7 @@ def test_load_factor_altitude_and_temperature_reach_the_result(make):
 def test_holes_and_nan_in_a_trace_are_not_filled(make):
     flight, trace = joined_flight(make)
     holed = {name: values.copy() for name, values in trace.columns.items()}
-    holed["load_factor"][:] = np.nan
+    holed["load_factor_wind"][:] = np.nan
     holed["altitude_ft"][100:] = np.nan
 
     joined = join(replace(trace, columns=holed), flight, Indicator(reading_lag_s=LAG))
@@ -256,3 +256,26 @@ def test_what_the_trace_says_at_the_event(make):
     # Ours is found to a few hundredths of a second, at 0.7 kt/s.
     assert there.ground_speed_kt == pytest.approx(np.interp(event, trace.time_s, speed), abs=0.2)
     assert (there.oat_degc, there.load_factor, there.load_factor_u) == (8.0, 0.95, pytest.approx(0.02, abs=0.005))
+
+
+def test_a_sensor_fixed_to_the_body_is_turned_to_the_flight_path():
+    """Flown runs of an independent flight model: body and flight-path load factors at the CL peak (JSBSim, C172P)."""
+    from logger_app.reduce.standardise import wind_axis_load_factor
+
+    flown = [(0.9656, 0.9551, 16.0), (0.9695, 0.9587, 16.0), (0.9615, 0.9506, 16.0), (0.897, 0.8867, 15.9),
+             (0.9784, 0.9578, 15.7), (1.1032, 1.0892, 16.0), (1.3106, 1.2931, 16.0), (0.9506, 0.9444, 16.0)]  # fmt: skip
+    for body, path, alpha in flown:
+        for given in (None, alpha):
+            turned, u = wind_axis_load_factor(body, 0.02, given)
+            assert turned == pytest.approx(path, abs=0.013)
+            assert abs(turned - path) < u < 0.03
+    assert wind_axis_load_factor(1.0, 0.0, 0.0)[0] == pytest.approx(1.0)
+
+
+def test_the_largest_bank_after_the_event_is_that_of_the_wing_drop():
+    time_s = np.arange(0.0, 60.0, 0.5)
+    roll = np.where(time_s < 30, 2.0, np.clip(2.0 - 9.0 * (time_s - 30), -16.0, 2.0))
+    trace = Trace(source="made.csv", time_s=time_s, columns={"roll_deg": roll})
+
+    assert _rolled_deg(trace, 30.0) == pytest.approx(18.0)
+    assert _rolled_deg(Trace(source="made.csv", time_s=time_s, columns={}), 30.0) is None

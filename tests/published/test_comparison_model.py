@@ -1,0 +1,130 @@
+"""The comparison's model against an independent library and printed results.
+
+*Dyestuff*: 6 batches of 5 yields (Davies and Goldsmith 1972; Box and Tiao 1973, ch. 5). The manual of the R package
+lme4 prints for the restricted likelihood fit: batch standard deviation 42.00, residual 49.51, mean 1527.50 with a
+standard error of 19.38; package lmerTest prints 5 degrees of freedom for it, Satterthwaite's and Kenward-Roger's
+alike. Data and printed figures from memory; the data give the printed figures below with statsmodels as well.
+*Sleep*: Student (1908), 10 and 10 hours of extra sleep; the manual of the R package TOSTER prints for equivalence
+bounds of -0.5 and 0.5: difference -1.58, Welch t -1.861, 17.78 degrees of freedom, p 0.0794; lower test t -1.272, p
+0.8906, upper test t -2.450, p 0.0125. From memory.
+"""
+
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+from scipy.optimize import minimize
+
+from logger_app.domain.comparison_model import Posterior, Prior, RunData
+
+DYESTUFF = (
+    (1545, 1440, 1440, 1520, 1580),
+    (1540, 1555, 1490, 1560, 1495),
+    (1595, 1550, 1605, 1510, 1560),
+    (1445, 1440, 1595, 1465, 1545),
+    (1595, 1630, 1515, 1635, 1625),
+    (1520, 1455, 1450, 1480, 1445),
+)
+SCALE = 50.0  # grams of yield to a knot, so that the scatters lie in the grid
+PLACEBO = [0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0]
+DRUG = [1.9, 0.8, 1.1, 0.1, -0.1, 4.4, 5.5, 1.6, 4.6, 3.4]
+NO_BELIEF = {"run_sd_log_sd": math.inf, "slope": (0.0, 1e-6)}
+
+
+def run_data(cell, flight, speed, rate=None):
+    n = len(speed)
+    rates = np.ones(n) if rate is None else np.asarray(rate, float)
+    return RunData(
+        cell=np.asarray(cell),
+        flight=np.asarray(flight),
+        speed_kt=np.asarray(speed, float),
+        u_kt=np.zeros(n),
+        rate_kt_per_s=rates,
+        flight_u_kt=np.zeros(int(max(flight)) + 1),
+    )
+
+
+def most_likely(posterior):
+    found = minimize(lambda p: -posterior.log_likelihood(*np.exp(p)), [-0.1, -0.1], method="Nelder-Mead",
+                     options={"xatol": 1e-8, "fatol": 1e-10})  # fmt: skip
+    return np.exp(found.x)
+
+
+@pytest.fixture(scope="module")
+def dyestuff():
+    yields = np.array(DYESTUFF, float).ravel() / SCALE
+    data = run_data(np.zeros(30, int), np.repeat(np.arange(6), 5), yields)
+    return Posterior(data, Prior(flight_sd_kt=math.inf, **NO_BELIEF))
+
+
+def test_restricted_likelihood_gives_the_printed_standard_deviations(dyestuff):
+    residual, batch = SCALE * most_likely(dyestuff)
+
+    assert batch == pytest.approx(42.00, abs=0.005)
+    assert residual == pytest.approx(49.51, abs=0.005)
+
+
+def test_the_mean_has_the_printed_standard_error_at_those_scatters(dyestuff):
+    at = Posterior(dyestuff.data, Prior(run_sd_kt=49.51 / SCALE, run_sd_log_sd=1e-3, flight_sd_kt=42.00 / SCALE))
+    mean = at.change([0], [])  # the mean itself: nothing is taken away
+    chosen = np.argmin((at.run_sd * SCALE - 49.51) ** 2 + (at.flight_sd * SCALE - 42.00) ** 2)
+
+    assert SCALE * mean.value == pytest.approx(1527.50, abs=0.01)
+    assert SCALE * mean.sd[chosen] == pytest.approx(19.38, rel=0.05)  # on the grid, not between its points
+
+
+def test_without_beliefs_the_interval_is_near_that_with_the_printed_degrees_of_freedom(dyestuff):
+    low, high = dyestuff.change([0], []).interval()
+    printed = 19.38 * stats.t.ppf(0.975, 5)
+
+    # Every scatter of batches as likely as every other costs about a degree of freedom: t with 4 of them, 53.8.
+    assert printed < SCALE * (high - low) / 2 < 1.2 * printed
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_scatters_and_difference_agree_with_statsmodels_mixed_model(seed):
+    import statsmodels.api as sm
+
+    rng = np.random.default_rng(seed)
+    flight = np.repeat(np.arange(8), rng.integers(2, 7, 8))
+    cell = flight % 2
+    rate = rng.uniform(0.6, 1.4, len(flight))
+    speed = 48 - 1.5 * cell - 0.8 * (rate - 1) + rng.normal(0, 0.6, 8)[flight] + rng.normal(0, 0.5, len(flight))
+    design = np.column_stack([np.ones(len(speed)), cell, rate - 1])
+    theirs = sm.MixedLM(speed, design, groups=flight).fit(reml=True)
+
+    data = run_data(cell, flight, speed, rate)
+    posterior = Posterior(data, Prior(run_sd_log_sd=math.inf, flight_sd_kt=math.inf, slope=(0.0, 1e3)))
+    run_sd, flight_sd = most_likely(posterior)
+
+    assert run_sd == pytest.approx(math.sqrt(theirs.scale), rel=2e-3)
+    assert flight_sd == pytest.approx(math.sqrt(float(np.asarray(theirs.cov_re)[0, 0])), rel=5e-3)
+    there = posterior._solve(posterior._sums(np.full(len(speed), 1 / run_sd**2)), np.array([flight_sd]))
+    difference = there.beta[0][1] - there.beta[0][0] + posterior._middle[1] - posterior._middle[0]
+    u = math.sqrt(np.array([-1, 1, 0]) @ there.covariance[0] @ np.array([-1, 1, 0]))
+    assert difference == pytest.approx(theirs.params[1], abs=2e-3)
+    assert u == pytest.approx(theirs.bse[1], rel=2e-2)  # theirs is from a numeric curvature
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_one_flight_each_without_beliefs_is_students_t(seed):
+    rng = np.random.default_rng(seed)
+    sides = rng.normal(48.0, 0.7, 4), rng.normal(46.5, 0.7, 6)
+    cell = np.repeat([0, 1], [4, 6])
+    found = Posterior(run_data(cell, cell, np.concatenate(sides)), Prior(flight_sd_kt=0.0, **NO_BELIEF))
+    theirs = stats.ttest_ind(sides[1], sides[0])
+
+    assert found.change([1], [0]).interval() == pytest.approx(tuple(theirs.confidence_interval(0.95)), abs=2e-4)
+    assert found.change([1], [0]).p_against_zero() == pytest.approx(theirs.pvalue, abs=1e-4)
+    assert found.flown([1], [0], [1], [0]).interval() == pytest.approx(found.change([1], [0]).interval(), abs=1e-6)
+
+
+def test_the_one_sided_question_against_the_printed_equivalence_test():
+    cell = np.repeat([0, 1], 10)
+    found = Posterior(run_data(cell, cell, PLACEBO + DRUG), Prior(flight_sd_kt=0.0, **NO_BELIEF)).change([0], [1])
+
+    assert found.value == pytest.approx(-1.58, abs=0.005)
+    assert found.p_against_zero() == pytest.approx(0.0794, abs=0.002)  # equal scatters here, Welch's there
+    assert found.below(-0.5) == pytest.approx(0.8906, abs=0.003)  # lower test: is it above -0.5?
+    assert 1 - found.below(0.5) == pytest.approx(0.0125, abs=0.001)  # upper test: is it below 0.5?
