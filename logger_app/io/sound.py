@@ -177,7 +177,7 @@ class SoundStream:
             return
         except av.error.FFmpegError as err:
             raise SoundError(
-                f"{self.path}: the sound is damaged or cut off ({err.strerror or err}); expected a whole recording."
+                f"{self.path}: the sound is damaged or cut off ({err.strerror or err}); expected a complete recording."
             ) from err
 
     def _time_of(self, frame) -> float:
@@ -198,7 +198,7 @@ class SoundStream:
         if got_s < declared_s - max(SHORT_BY_S, 0.01 * declared_s):
             raise SoundError(
                 f"{self.path}: cut off: its header says {declared_s:.1f} s of sound, it ends at {got_s:.1f} s; "
-                "copy the whole file again."
+                "copy the file again."
             )
 
     def _stated_by_header_s(self) -> float | None:

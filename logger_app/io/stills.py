@@ -1,6 +1,6 @@
 """Saved pictures of comparisons that carry their own caption, so that the two can never be parted.
 
-What a picture shows stands as JSON in a text of the PNG itself (an iTXt chunk: Portable Network Graphics
+What a picture shows is JSON in a text of the PNG itself (an iTXt chunk: Portable Network Graphics
 Specification, third edition, section 11.3.3.4, from memory). The compare screen and `kneecall compare` write
 such pictures, the report reads them. Nothing in them is believed unread: kinds and lengths are checked.
 
@@ -77,7 +77,7 @@ def read_pictures(folder: Path, width_px: int, quality: int) -> tuple[list[tuple
                     raise ValueError(
                         f"{image.width} x {image.height} pixels; expected at most {MAX_PIXELS // 10**6} million"
                     )
-                image.load()  # texts may stand after the picture
+                image.load()  # texts may come after the picture
                 about = _about(getattr(image, "text", {}).get(KEYWORD), path.name)
                 found.append((about, small_jpeg(image, width_px, quality)))
         except (OSError, ValueError, SyntaxError, Image.DecompressionBombError) as err:
@@ -99,13 +99,11 @@ def small_jpeg(image, width_px: int, quality: int) -> bytes:
 
 def _about(text: str | None, name: str) -> SavedPicture:
     if text is None:
-        raise ValueError(
-            "it does not say what it shows; expected one saved by the compare screen or `kneecall compare`"
-        )
+        raise ValueError("it has no caption; expected one saved by the compare screen or `kneecall compare`")
     try:
         body = json.loads(text)
     except RecursionError as err:
-        raise ValueError("what it says of itself cannot be read") from err
+        raise ValueError("its caption cannot be read") from err
     sides = []
     for side in _list(body, "sides"):
         shots = []
@@ -123,14 +121,14 @@ def _about(text: str | None, name: str) -> SavedPicture:
 def _list(body, key: str) -> list:
     value = body.get(key) if isinstance(body, Mapping) else None
     if not isinstance(value, list) or len(value) > MAX_ENTRIES:
-        raise ValueError(f"what it says of itself cannot be read: {key}")
+        raise ValueError(f"its caption cannot be read: {key}")
     return value
 
 
 def _record(kind, body, **made):
     """A record of `kind`: texts, whole numbers and numbers of `body` checked by what the field says."""
     if not isinstance(body, Mapping):
-        raise ValueError("what it says of itself cannot be read")
+        raise ValueError("its caption cannot be read")
     values = dict(made)
     for field in fields(kind):
         if field.name not in body or field.name in made:
@@ -148,14 +146,14 @@ def _record(kind, body, **made):
         ):
             values[field.name] = int(value) if field.type == "int" else float(value)
         else:
-            raise ValueError(f"what it says of itself cannot be read: {field.name}")
+            raise ValueError(f"its caption cannot be read: {field.name}")
     try:
         return kind(**values)
     except TypeError as err:
-        raise ValueError("what it says of itself is not complete") from err
+        raise ValueError("its caption is incomplete") from err
 
 
 def _text(value) -> str:
     if not isinstance(value, str):
-        raise ValueError("what it says of itself cannot be read")
+        raise ValueError("its caption cannot be read")
     return value[:LONGEST_TEXT]

@@ -162,8 +162,8 @@ class SegmentWriter:
                 sync_data(fd)
                 self._unsynced = 0
         except OSError as err:
-            whole = done - done % BYTES_PER_SAMPLE
-            self._took(data[:whole])
+            samples_done = done - done % BYTES_PER_SAMPLE
+            self._took(data[:samples_done])
             # Half a sample at the end would shift nothing, but the next write must begin on a whole one.
             try:
                 os.ftruncate(fd, HEADER_BYTES + BYTES_PER_SAMPLE * (self.samples - self._first))
@@ -486,7 +486,7 @@ def _decoded(path: Path) -> np.ndarray:
 
 
 def iter_sound(flight_dir: Path, block_s: float = 1.0) -> Iterator[np.ndarray]:
-    """The whole sound from 0 in blocks, in constant memory; holes are zeros.
+    """All sound from 0 in blocks, in constant memory; holes are zeros.
 
     Parameters
     ----------
@@ -528,7 +528,7 @@ def compress_sound(journal: Journal) -> list[str]:
         with whole_file(flac) as part:
             part.write_bytes(encode_flac(pcm))
             if not np.array_equal(read_sound_file(part), pcm):
-                raise SoundError(f"{wav}: does not survive compression; it stays as it is.")
+                raise SoundError(f"{wav}: compression would change its sound; the WAV was kept.")
         done = Segment(
             file=f"{AUDIO_DIR}/{flac.name}",
             first_sample=segment.first_sample,

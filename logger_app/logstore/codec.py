@@ -307,7 +307,7 @@ def flight_body(rows: Iterable[JournalRow], where: Path) -> dict:
         if row.kind is RowKind.FLIGHT:
             body.update(row.body)
     if not body:
-        raise LogDamaged(f"{where}: the journal does not say which flight it is.")
+        raise LogDamaged(f"{where}: the journal has no row about its flight.")
     return body
 
 

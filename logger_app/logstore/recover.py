@@ -1,6 +1,6 @@
-"""Looking after a flight folder: is it whole, what can be saved, and forgetting its sound.
+"""Looking after a flight folder: is it intact, what can be saved, and removing its sound.
 
-`verify` names everything that is damaged and changes nothing. `rescue` writes what is whole into
+`verify` names everything that is damaged and changes nothing. `rescue` writes what is intact into
 a new folder and leaves the damaged one as it is. `forget_sound` removes the sound of people on
 request; that it was removed, and by whom, stays in the journal.
 """
@@ -116,7 +116,7 @@ def verify(flight_dir: Path, sound: bool = True) -> Health:
 
 
 def rescue(flight_dir: Path, out: Path) -> Rescue:
-    """Save every whole row and all sound of a damaged flight into a new folder.
+    """Save every intact row and all sound of a damaged flight into a new folder.
 
     Returns
     -------
@@ -126,13 +126,13 @@ def rescue(flight_dir: Path, out: Path) -> Rescue:
     Raises
     ------
     LogError
-        `out` is there already, or there is nothing to save.
+        `out` already exists, or there is nothing to save.
     """
     flight_dir, out = Path(flight_dir), Path(out)
     if faults := name_faults(out.name, str(out)):
         raise LogError(faults=faults, hint="Give another folder with -o; nothing was changed.")
     if os.path.lexists(out):
-        raise LogError(f"{out}: is there already.", hint="Give another folder with -o; nothing was changed.")
+        raise LogError(f"{out}: already exists; not overwritten.", hint="Give another folder with -o.")
     if not is_file(flight_dir / JOURNAL_FILE) and not is_folder(flight_dir / AUDIO_DIR):
         raise LogError(f"{flight_dir}: holds neither a journal nor sound; there is nothing to save.")
     rows, lost = readable_rows(flight_dir)
@@ -266,7 +266,7 @@ def _room_for_rows(flight_dir: Path) -> int:
 
 
 def _each_row(connection: sqlite3.Connection, last: int) -> Iterator[JournalRow]:
-    """In one go where the file is whole; one by one from where it is not."""
+    """In one go where the file is intact; one by one from where it is not."""
     seen = 0
     try:
         for record in connection.execute(f"{schema.SELECT} ORDER BY seq"):
@@ -301,7 +301,7 @@ def _log_notes(flight_dir: Path) -> list[str]:
     if state is None or state.damaged or not (state.behind or state.ragged):
         return []
     return [
-        f"{wal.name}: its end is not whole; the last of it was being written when program or power stopped, or is damaged"
+        f"{wal.name}: its end is incomplete: it was being written when the program or the power stopped, or it is damaged"
     ]
 
 
@@ -309,7 +309,7 @@ def _journal_fault(flight_dir: Path, got: str) -> Fault:
     return Fault(
         where=str(flight_dir / JOURNAL_FILE),
         got=got,
-        expected="a whole SQLite file",
+        expected="an intact SQLite file",
         hint=f"Run `kneecall store rescue {flight_dir}`.",
     )
 
@@ -391,7 +391,7 @@ def _segment_faults(flight_dir: Path, segment: Segment, decode: bool = True) -> 
         return [
             Fault(
                 where=str(flight_dir / form),
-                got="sound that was to be forgotten",
+                got="sound that should have been removed",
                 expected="no file",
                 hint=f"Run `kneecall store forget-sound {flight_dir}` again.",
             )
@@ -403,9 +403,9 @@ def _segment_faults(flight_dir: Path, segment: Segment, decode: bool = True) -> 
         return [Fault(where=str(flight_dir / segment.file), got="no file", expected=_length(segment))]
     if not decode:
         return []
-    pcm, whole = _salvaged(flight_dir, segment)
+    pcm, intact = _salvaged(flight_dir, segment)
     bad = _bad_seconds(segment, pcm)
-    if not bad and whole and len(pcm) == segment.samples:
+    if not bad and intact and len(pcm) == segment.samples:
         return []
     # Where no second is known to be bad, the file is too short or too long.
     where = _in_flight_s(segment, bad or [min(len(pcm), segment.samples or 0) // RATE_HZ])
@@ -468,7 +468,7 @@ def _decode_what_can_be(path: Path, samples: int) -> np.ndarray:
 
 def _stray_files(flight_dir: Path, segments: list[Segment]) -> list[str]:
     known = {form for segment in segments for form in _forms(segment.file)}
-    return [f"{file}: no journal row names it" for file in _sound_files(flight_dir) if file not in known]
+    return [f"{file}: not in the journal" for file in _sound_files(flight_dir) if file not in known]
 
 
 def _new_journal(out: Path, flight_dir: Path, rows: list[JournalRow]) -> Journal:
@@ -493,15 +493,15 @@ def _append_saved(journal: Journal, rows: list[JournalRow], flight_dir: Path, lo
 
 
 def _save_segment(flight_dir: Path, segment: Segment, journal: Journal) -> list[CaptureGap]:
-    """Copy a segment as it is if whole, as WAV with what could be read if not."""
+    """Copy a segment as it is if intact, as WAV with what could be read if not."""
     out = journal.flight_dir
     source = flight_dir / segment.file
-    pcm, whole = (np.zeros(0, np.int16), True) if segment.erased else _salvaged(flight_dir, segment)
+    pcm, intact = (np.zeros(0, np.int16), True) if segment.erased else _salvaged(flight_dir, segment)
     bad = [] if segment.erased else _bad_seconds(segment, pcm)
     saved = segment
     if len(pcm):
         (out / AUDIO_DIR).mkdir(mode=0o700, exist_ok=True)
-        if whole and not bad and source.suffix == ".flac" and is_file(source):
+        if intact and not bad and source.suffix == ".flac" and is_file(source):
             shutil.copyfile(source, out / segment.file)
         else:
             saved = replace(segment, file=str(Path(segment.file).with_suffix(".wav").as_posix()))
@@ -510,7 +510,7 @@ def _save_segment(flight_dir: Path, segment: Segment, journal: Journal) -> list[
             sync_data(file.fileno())
         saved = replace(saved, checks=audio_io.second_checks(pcm))
     if not segment.erased:
-        saved = replace(saved, samples=len(pcm))  # a file cut short is whole as far as it goes; the rest is a gap
+        saved = replace(saved, samples=len(pcm))  # a file cut short is intact as far as it goes; the rest is a gap
     journal.append([audio_io.audio_row(saved, journal.new_id("audio"), utc_now())])
     if segment.erased:
         return []

@@ -72,7 +72,7 @@ class Journal:
         Raises
         ------
         LogError
-            The folder cannot be written, another process is writing, or a flight is there already.
+            The folder cannot be written, another process is writing, or there is a flight already.
         """
         flight_dir = Path(flight_dir)
         with _Door(flight_dir):
@@ -203,7 +203,7 @@ class Journal:
                 if self._connection.in_transaction:
                     self._connection.execute("ROLLBACK")
                 if isinstance(err, sqlite3.IntegrityError):
-                    raise LogError(f"{self.flight_dir}: a row with one of these ids is there already ({err}).") from err
+                    raise LogError(f"{self.flight_dir}: a row with one of these ids already exists ({err}).") from err
                 raise
         return done
 
@@ -213,7 +213,7 @@ class Journal:
         Raises
         ------
         LogDamaged
-            A row is not what was written, or the file is torn. Names the row.
+            A row is damaged; names it.
         """
         where = f" AND kind IN ({', '.join('?' * len(kinds))})" if kinds else ""
         last = after
@@ -226,7 +226,7 @@ class Journal:
                 row = row_of(record)
                 if row is None:
                     raise LogDamaged(
-                        f"{self.flight_dir / JOURNAL_FILE}: row {record[0]} is not what was written.",
+                        f"{self.flight_dir / JOURNAL_FILE}: row {record[0]} is damaged: it does not agree with its checksum.",
                         hint=f"Run `kneecall store rescue {self.flight_dir}` to save the rest.",
                         seq=record[0],
                     )
@@ -514,7 +514,9 @@ def _refuse_existing(path: Path) -> None:
     with closing(sqlite3.connect(path)) as connection:
         begun = _version(connection) or connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
     if begun:
-        raise LogError(f"{path.parent}: a flight is there already.", hint="Give another name; nothing was changed.")
+        raise LogError(
+            f"{path.parent}: a flight of this name already exists; nothing was changed.", hint="Give another name."
+        )
 
 
 def _make_tables(connection: sqlite3.Connection, info: FlightInfo, extra: dict) -> None:

@@ -94,9 +94,9 @@ class Conflict:
 
     def in_words(self) -> str:
         """One sentence."""
-        was = f"exported as {self.base.in_words()}" if self.base else "the table does not say what was exported"
+        was = f"exported as {self.base.in_words()}" if self.base else "exported without the column `base`"
         now = f"now {self.now.in_words()}" if self.now else "now gone"
-        return f"{self.where}, {self.id}: {was}; {now}; the table says {self.mine.in_words()}"
+        return f"{self.where}, {self.id}: {was}; {now}; your table: {self.mine.in_words()}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -70,10 +70,11 @@ def test_kill_9_of_the_writer_loses_nothing_that_was_acknowledged(tmp_path):
     rng = random.Random(4)
     for _ in range(5):
         writer = subprocess.Popen([sys.executable, "-c", WRITER, str(folder)], stdout=subprocess.PIPE, text=True)
-        writer.stdout.readline()
+        first = writer.stdout.readline()
         time.sleep(rng.uniform(0.02, 0.4))
         writer.send_signal(signal.SIGKILL)
-        rows_acked, samples_acked = map(int, writer.stdout.read().split("\n")[-2].split() or (1, 4000))
+        # The last line may be cut off; on a busy machine the first is all there is.
+        rows_acked, samples_acked = map(int, (first + writer.stdout.read()).split("\n")[-2].split())
         writer.wait()
         notes = [row for row in readable_rows(folder)[0] if row.kind is RowKind.NOTE]
         health = verify(folder)
@@ -211,7 +212,7 @@ def test_sound_is_saved_even_when_the_journal_is_gone(flight, tmp_path):
 
 def test_rescue_never_writes_over_anything(flight, tmp_path):
     (tmp_path / "there").mkdir()
-    with pytest.raises(LogError, match="is there already"):
+    with pytest.raises(LogError, match="already exists"):
         rescue(flight, tmp_path / "there")
     with pytest.raises(LogError, match="nothing to save"):
         rescue(tmp_path / "there", tmp_path / "new")
@@ -249,7 +250,7 @@ def test_forgetting_that_was_cut_short_is_named_and_can_be_finished(flight):
     shutil.copy(flight.parent / "kept/0001.wav", flight / "audio/0001.wav")
     health = verify(flight)
 
-    assert [fault.got for fault in health.faults] == ["sound that was to be forgotten"]
+    assert [fault.got for fault in health.faults] == ["sound that should have been removed"]
     assert forget_sound(flight, "a pilot") == ["audio/0001.wav"]
     assert verify(flight).ok
 

@@ -63,7 +63,7 @@ def test_what_a_power_cut_leaves_at_the_end_of_the_log_is_a_note_and_the_flight_
 
     health = verify(crashed)
     assert health.ok
-    assert any("its end is not whole" in note for note in health.notes)
+    assert any("its end is incomplete" in note for note in health.notes)
     with Journal.open(crashed) as journal:
         assert sum(1 for _ in journal.rows(RowKind.NOTE)) == 39
 

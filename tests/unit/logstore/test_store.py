@@ -76,7 +76,7 @@ def test_no_program_can_change_or_delete_a_row(flight, statement):
 def test_a_batch_with_one_bad_row_writes_nothing(flight):
     with Journal.open(flight) as journal:
         journal.append([note("a")])
-        with pytest.raises(LogError, match="there already"):
+        with pytest.raises(LogError, match="already exists"):
             journal.append([note("b"), note("a")])
         ids = [row.id for row in journal.rows(RowKind.NOTE)]
 
@@ -134,7 +134,7 @@ def test_what_is_no_flight_is_named(tmp_path):
 
 def test_a_flight_cannot_be_begun_twice_but_a_cut_before_the_first_row_can_be_mended(flight, tmp_path):
     info = FlightInfo(id="x", configuration=None)
-    with pytest.raises(LogError, match="a flight is there already"):
+    with pytest.raises(LogError, match="already exists"):
         Journal.create(flight, info)
     empty = tmp_path / "flights" / "cut"
     empty.mkdir()
