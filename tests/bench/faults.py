@@ -499,7 +499,9 @@ def _again(verb: Verb, campaign: Path, folder: Path) -> list[str]:
     """Undisturbed, the verb now does its work."""
     words = [*verb.words(campaign), *(["--force"] if "--export" in verb.words(campaign) else [])]
     code, out, said = run_verb(words, {**verb.plan} or None, folder)
-    if code and any(text in said for text in ("already exists", "is there already", "is in flight", "nothing heard of it is left")):
+    if code and any(
+        text in said for text in ("already exists", "is there already", "is in flight", "nothing heard of it is left")
+    ):
         # It was done before the strike, and may be done once only.
         return [] if verb.name == "rescue" else _whole(_flight(campaign))
     if code:
