@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
-from logger_app.records.runs import StallEvent
+from logger_app.records.runs import FlightReview, StallEvent
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -322,6 +322,7 @@ class Reduction:
     comparisons: tuple[Comparison, ...]
     excluded: tuple[Excluded, ...] = ()
     reviewed_share: float = 0.0
+    reviews: tuple[FlightReview, ...] = ()
     provenance: Provenance = field(default_factory=Provenance)
     summary: tuple[str, ...] = ()
     rules: tuple[tuple[str, str, str], ...] = ()  # "a run counts if": (name, effect, rule)

@@ -128,6 +128,67 @@ class RunWeight:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FlightReview:
+    """How far one flight is reviewed.
+
+    `flagged`, `sampled` and `to_check` count what was to be looked at: calls that something pointed at, random
+    checks, and what is still open of both and of runs (None where nobody has begun); `corrected` are calls that were
+    changed, added or rejected.
+    """
+
+    flight: str
+    calls: int
+    heard_again: int
+    flagged: int
+    sampled: int
+    corrected: int
+    to_check: int | None
+
+    @property
+    def complete(self) -> bool:
+        """Whether nothing is left to look at, in a flight in which something was heard."""
+        return self.calls > 0 and self.to_check == 0
+
+    @property
+    def share(self) -> float:
+        """Share of the calls that a person heard again, 0 to 1."""
+        return self.heard_again / self.calls if self.calls else 0.0
+
+    def as_json(self) -> dict:
+        """As `reduce --json` and `review --list --json` show it."""
+        return {
+            "flight": self.flight,
+            "complete": self.complete,
+            "calls": self.calls,
+            "heard_again": self.heard_again,
+            "heard_again_share": round(self.share, 4),
+            "flagged": self.flagged,
+            "sampled": self.sampled,
+            "corrected": self.corrected,
+            "to_check": self.to_check,
+        }
+
+    def in_words(self) -> str:
+        """One line for a person.
+
+        Examples
+        --------
+        >>> FlightReview(
+        ...     flight="day1", calls=200, heard_again=24, flagged=14, sampled=10, corrected=3, to_check=0
+        ... ).in_words()
+        'reviewed: 14 flagged, 10 sampled, 3 corrected; 12 % of the calls heard again'
+        """
+        if not self.calls:
+            return "not reviewed: no call was heard"
+        heard = f"{100 * self.share:.0f} % of the calls heard again"
+        if self.to_check is None:
+            return "not reviewed"
+        if not self.complete:
+            return f"not reviewed: {self.to_check} to check; {heard}"
+        return f"reviewed: {self.flagged} flagged, {self.sampled} sampled, {self.corrected} corrected; {heard}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FlightData:
     """All that the reduction and the report need of one flight.
 
@@ -142,6 +203,7 @@ class FlightData:
     packs: tuple[str, ...] = ()
     journal_sha256: str = ""
     folder: Path | None = None
+    review: FlightReview | None = None
 
     def weight(self, run: str) -> RunWeight | None:
         """The weight record of a run, or None."""

@@ -20,6 +20,7 @@ def reduction_to_json(reduction: Reduction) -> dict:
         Plain values only; floats to four decimals, None where there is no figure.
     """
     document = _plain(reduction)
+    document["reviews"] = [review.as_json() for review in reduction.reviews]
     document["excluded"] = [{"run": e.what, "why": e.why, "flight": e.flight} for e in reduction.excluded]
     return document
 

@@ -27,7 +27,7 @@ from logger_app.records.results import (
     StallSpeed,
     without_details,
 )
-from logger_app.records.runs import FlightData, Run, RunWeight
+from logger_app.records.runs import FlightData, FlightReview, Run, RunWeight
 from logger_app.reduce.airspeed import eas_kt, tas_kt
 from logger_app.reduce.atmosphere import density_altitude_ft
 from logger_app.reduce.calibration import Calibrated, calibrate_ias, instrument_corrected_kt
@@ -108,6 +108,7 @@ class Reducer:
         self._points = {point.id: point for point in campaign.points}
         self._runs: list[StallSpeed] = []
         self._loose: list[Excluded] = []
+        self._reviews: list[FlightReview] = []
         self._days: dict[str, str] = {}
         self._flown: list[tuple[str, str | None]] = []
         self._packs: set[str] = set()
@@ -129,6 +130,7 @@ class Reducer:
         if flight.journal_sha256:
             self._hashes.append((info.id, flight.journal_sha256))
         self._loose += _loose(flight)
+        self._reviews += [flight.review] if flight.review else []
         done = self.reduce(flight, at_event)
         self._runs += [self._shared(self._keep(run)) for run in done]
         return done
@@ -193,6 +195,7 @@ class Reducer:
             model=compared.model,
             excluded=(*left_out, *self._loose),
             reviewed_share=sum(run.reviewed for run in runs) / len(runs) if runs else 0.0,
+            reviews=tuple(self._reviews),
             provenance=Provenance(
                 app=__version__,
                 steps=(*self.options.steps, *steps),
@@ -317,7 +320,7 @@ def _reduce_run(
         counts=verdict.counts,
         why=verdict.why,
         caveats=verdict.caveats,
-        reviewed=run.reviewed,
+        reviewed=run.reviewed or (flight.review is not None and flight.review.complete),
         **_as_called(stall),
         **_corrected(calibrated, speeds, budget),
         **_margins(campaign, flap_deg, stall, calibrated),

@@ -38,6 +38,7 @@ def plain_text(campaign: Campaign, reduction: Reduction) -> str:
     if reduction.excluded:
         lines = [f"  {e.flight} {e.what}: {e.why}" for e in reduction.excluded[-MAX_LINES:]]
         parts.append(f"Left out{_last_of(reduction.excluded)}\n" + "\n".join(lines) + "\n")
+    parts.append("".join(f"{one.flight}: {one.in_words()}\n" for one in reduction.reviews[-MAX_LINES:]))
     parts.append(f"{100 * reduction.reviewed_share:.0f} % of the runs have been reviewed by a person.\n{CAUTION}")
     return "\n".join(part for part in parts if part)
 

@@ -57,6 +57,12 @@ def standing(corrections: Iterable[Correction]) -> tuple[Correction, ...]:
     return tuple(sorted(stand, key=lambda c: (c.utc, c.id)))
 
 
+def settled_items(corrections: Iterable[Correction], calls: Iterable[ReviewedCall]) -> frozenset[str]:
+    """Queue items that are no calls and that a person has looked at: a silence, a run, a test point."""
+    ids = {call.id for call in calls}
+    return frozenset(c.target for c in standing(corrections) if c.action is Action.CONFIRM and c.target not in ids)
+
+
 def _undone(id: str, undos: dict[str, list[str]], known: dict[str, bool]) -> bool:
     """Whether an undo that stands points at `id`. Follows chains without recursion.
 

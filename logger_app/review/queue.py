@@ -200,6 +200,12 @@ def build_queue(
     )
 
 
+def last_listening(bodies: Sequence[dict]) -> Sequence[dict]:
+    """Of the `SECOND` rows, the differences of the latest complete listening: a better one replaces one before it."""
+    complete = [k for k, body in enumerate(bodies) if body.get("whole")]
+    return bodies[complete[-1] + 1 :] if complete else bodies
+
+
 def p_wrong(
     posterior: float,
     value_kt: float | None = None,
@@ -417,7 +423,7 @@ def _speed_doubt(call: ReviewedCall, context: _Context) -> QueueItem | None:
         why.append(f"the second listening heard {_shown(context.disagreeing[call.id])}")
     alone_kt = _alone_kt(call, approach) if call.id in context.run_of else 0.0
     if alone_kt >= ALONE_KT and (wrong >= SHOW_P_WRONG / 3 or len(approach.speeds) < MIN_FOR_A_LINE):
-        why.append(f"alone moves the stall speed by {context.own(alone_kt):.1f} {context.unit}")
+        why.append(f"changes the stall speed by {context.own(alone_kt):.1f} {context.unit} on its own")
     if call.id not in context.run_of and len(approach.speeds) < MIN_FOR_A_LINE:
         why.append("an airspeed that belongs to no run")
     if not why:
@@ -449,15 +455,15 @@ def _rivals(call: ReviewedCall, context: _Context) -> list[tuple[float, float]]:
 def _reasons(call: ReviewedCall, expected: _Expected, crowded: bool, context: _Context) -> list[str]:
     why = []
     if expected.ias_kt is not None and abs(_kt(call) - expected.ias_kt) > 2 * expected.sigma_kt:
-        why.append(f"implausible: its neighbours make {context.own(expected.ias_kt):.0f} {context.unit} likely")
+        why.append(f"implausible: the calls around it suggest {context.own(expected.ias_kt):.0f} {context.unit}")
     if call.posterior < 0.9:
         why.append(f"low confidence ({100 * call.posterior:.0f} %)")
     if crowded:
-        why.append("between two calls in rhythm: perhaps nobody said it")
+        why.append("squeezed between two calls: perhaps not a call")
     rivals = [a for a in (call.heard.alternatives if call.heard else ()) if a.value != call.value]
     if rivals and rivals[0].posterior >= 0.1:
         rival = rivals[0]
-        why.append(f"sounds like {_shown(rival.name if rival.value is None else rival.value)} too")
+        why.append(f"also sounds like {_shown(rival.name if rival.value is None else rival.value)}")
     return why or [f"may be wrong ({100 * (1 - call.posterior):.0f} %)"]
 
 
@@ -597,7 +603,7 @@ def _due_item(before, next_ns: int, next_kt: float, step_s: float, approach: App
         target=None,
         run=context.run_at(at_ns),
         flight_ns=at_ns,
-        why=(f"silence of {step_s:.1f} s where a call comes every {approach.usual_s:.1f} s",),
+        why=(f"{step_s:.1f} s gap; calls are usually {approach.usual_s:.1f} s apart",),
         proposed=context.mark((_kt(before) + next_kt) / 2),
         # One more point on a line: the nearer to the event the more it says.
         effect_kt=0.2 / (1 + max(0.0, (end_ns - at_ns) / 4e9)),
@@ -616,7 +622,7 @@ def _run_items(run: Run) -> list[QueueItem]:
             target=run.id,
             run=run.id,
             flight_ns=run.start_ns,
-            why=("no event was heard: when did it stall?",),
+            why=("no stall event was called: when did it stall?",),
             effect_kt=1.0,
             p_wrong=0.5,
             runs=(run.id,),
@@ -758,7 +764,7 @@ def _sample_item(call: ReviewedCall, context: _Context) -> QueueItem:
         target=call.id,
         run=context.run_of.get(call.id),
         flight_ns=call.flight_ns,
-        why=("sampled: nothing points at it; one call in twenty is checked all the same",),
+        why=("random check (1 call in 20)",),
         p_wrong=p_wrong(call.posterior),
     )
 

@@ -22,7 +22,7 @@ from logger_app.records.calls import Correction, ReviewedCall
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 from logger_app.records.plan import Campaign, Loading
 from logger_app.records.results import Reduction, StallSpeed
-from logger_app.records.runs import FlightData, FlightRuns, Run, RunWeight
+from logger_app.records.runs import FlightData, FlightReview, FlightRuns, Run, RunWeight
 from logger_app.units import s_to_ns
 
 if TYPE_CHECKING:
@@ -198,8 +198,10 @@ def fold_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[JournalRow], 
 
     calls = apply_corrections(heard, corrections, unit)
     runs = with_clock_faults(runs_of(calls, corrections), overlaps(rows))
+    second = [row.body for row in by_kind[RowKind.SECOND]]
     data = FlightData(
         info=info,
+        review=_review(campaign, info.id, runs, calls, corrections, second),
         runs=runs,
         weights=weights_of(campaign, info, runs),
         corrections=tuple(corrections),
@@ -207,6 +209,35 @@ def fold_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[JournalRow], 
         journal_sha256=digest.hexdigest(),
     )
     return FoldedFlight(data=data, calls=calls, runs_with=runs_with)
+
+
+def _review(
+    campaign: Campaign,
+    flight: str,
+    runs: FlightRuns,
+    calls: Sequence[ReviewedCall],
+    corrections: Sequence,
+    second: list,
+) -> FlightReview:
+    """How far a flight is reviewed; what is still to be checked is worked out once somebody has begun."""
+    from logger_app.domain.reviewed import review_of
+    from logger_app.review.apply import settled_items
+    from logger_app.review.queue import build_queue, last_listening
+
+    if not corrections:
+        return review_of(flight, calls, flagged=0, sampled=0, to_check=None)
+    indicator = campaign.indicator
+    queue = build_queue(
+        runs,
+        calls,
+        unit=indicator.unit,
+        graduation=indicator.graduation,
+        second=last_listening(second),
+        settled=settled_items(corrections, calls),
+        points=campaign.points,
+    )
+    counts = {"flagged": len(queue.flagged), "sampled": len(queue.sampled), "to_check": len(queue.items)}
+    return review_of(flight, calls, **counts)
 
 
 def with_clock_faults(runs: FlightRuns, shared: Sequence[Overlap]) -> FlightRuns:

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
 from logger_app.domain.cameras import camera_files
+from logger_app.domain.reviewed import review_of
 from logger_app.errors import LogError, LoggerError, ReduceError, ReviewError
 from logger_app.io import files as files_io
 from logger_app.logstore import audio_io, codec
@@ -27,12 +28,12 @@ from logger_app.records.clocks import ClockMap
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 from logger_app.records.plan import Campaign
 from logger_app.records.results import StallSpeed
-from logger_app.records.runs import FlightData, FlightRuns, Run
-from logger_app.review.apply import standing
+from logger_app.records.runs import FlightData, FlightReview, FlightRuns, Run
+from logger_app.review.apply import settled_items
 from logger_app.review.check import Standing, correct, last_standing
 from logger_app.review.placing import peers_of
 from logger_app.review.progress import Progress, progress_of
-from logger_app.review.queue import Queue, build_queue
+from logger_app.review.queue import Queue, build_queue, last_listening
 from logger_app.review.second import compare_listenings
 from logger_app.review.table import MAX_BYTES, Conflict, Wanted, read_changes
 from logger_app.units import RATE_HZ, s_to_ns
@@ -71,6 +72,12 @@ class Desk:
         """The call with this id, or None."""
         return self.by_id.get(id)
 
+    @property
+    def review(self) -> FlightReview:
+        """Whether the flight is reviewed, and how much of it was heard again."""
+        counts = {"flagged": len(self.queue.flagged), "sampled": len(self.queue.sampled)}
+        return review_of(self.info.id, self.calls, to_check=len(self.queue.items), **counts)
+
     def run(self, id: str) -> Run | None:
         """The run with this id or, from 1, this number; or None."""
         return next((run for run in self.runs.runs if id in (run.id, str(run.number))), None)
@@ -103,7 +110,8 @@ class Desk:
             "calls": [call.as_json() for call in self.calls],
             "runs": [_run_json(run) for run in self.runs.runs],
             "queue": [item.as_json() for item in self.queue.items],
-            "progress": self.progress.as_json(),
+            "progress": {**self.progress.as_json(), "review": self.review.as_json()},
+            "elsewhere": [{"run": run, "flown_as": flown, "now": now} for run, flown, now in self.runs.elsewhere],
             "corrections": [
                 {
                     "id": c.id,
@@ -166,16 +174,13 @@ class ReviewDesk:
         folded = flow.fold_rows(self.campaign, info, rows, s_to_ns(duration_s))
         data, calls, corrections = folded.data, folded.calls, folded.data.corrections
         indicator = self.campaign.indicator
-        ids = {call.id for call in calls}
         queue = build_queue(
             data.runs,
             calls,
             unit=indicator.unit,
             graduation=indicator.graduation,
-            second=_last_listening([row.body for row in rows if row.kind is RowKind.SECOND]),
-            settled=frozenset(
-                c.target for c in standing(corrections) if c.action is Action.CONFIRM and c.target not in ids
-            ),
+            second=last_listening([row.body for row in rows if row.kind is RowKind.SECOND]),
+            settled=settled_items(corrections, calls),
             flagged=self._flagged,
             points=self.campaign.points,
             peers=self._peers(info),
@@ -485,12 +490,6 @@ class ReviewDesk:
             run_spans={run.id: (run.start_ns, run.end_ns) for run in desk.runs.runs},
             items=frozenset(item.id for item in desk.queue.items if item.target is None or item.id != item.target),
         )
-
-
-def _last_listening(bodies: list[dict]) -> list[dict]:
-    """Only the differences of the latest whole listening: a better one replaces one before it."""
-    whole = [k for k, body in enumerate(bodies) if body.get("whole")]
-    return bodies[whole[-1] + 1 :] if whole else bodies
 
 
 def _heard_again(flight_dir: Path, desk: Desk, pack, campaign: Campaign, progress) -> tuple[list, str]:

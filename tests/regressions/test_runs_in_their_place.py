@@ -217,3 +217,37 @@ def test_points_added_after_flying_take_runs_that_had_none(campaign):
     more = text + '[[card.point]]\nid = "D2"\npower = "idle"\nflap_deg = 25\n'
     (campaign / "campaign.toml").write_text(more, "utf-8")
     assert points_of(campaign, folder)[6:] == ["D2"] * 3
+
+
+def test_a_settled_queue_makes_a_flight_reviewed_in_reduce(campaign):
+    """Until the queue is settled the flight is not reviewed; then it is, although most calls were not heard again."""
+    folder = write(campaign, flight_calls())
+    review = ReviewDesk(folder, "anna")
+
+    def reviews():
+        reader = FlightByFlight(campaign)
+        list(reader)
+        reduction = reader.reduction()
+        return reduction.reviews[0], reduction.reviewed_share
+
+    assert (reviews()[0].in_words(), reviews()[1]) == ("not reviewed", 0.0)
+    while items := review.load().queue.items:
+        review.act(Action.CONFIRM, items[0].target if items[0].item in (Item.CALL, Item.SAMPLE) else items[0].id)
+    done, share = reviews()
+    assert done.complete and share == 1.0 and done.share < 0.5
+    assert done.in_words().startswith("reviewed: 0 flagged, ")
+
+
+def test_what_the_team_says_is_added_from_the_review_and_heard(campaign):
+    from logger_app.hear.packs_io import load_pack
+    from logger_app.hear.parse import parse_words
+
+    review = ReviewDesk(write(campaign, flight_calls()), "anna")
+    assert review.understood("stick on the stop") == {"kind": "event", "name": "aft_stop"}
+    assert review.understood("flaps twenty") == {"kind": "setting", "name": "flap", "value": 20.0, "unit": "deg"}
+
+    review.add_phrase("aft_stop", "stick's all the way back")
+    changed = load_campaign(campaign)
+    said = parse_words(["stick's", "all", "the", "way", "back"], load_pack("en", changed))
+    assert [call.name for call in said] == ["aft_stop"]
+    assert "stick on the stop" in dict(changed.team.words)["aft_stop"]

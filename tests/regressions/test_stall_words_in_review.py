@@ -39,7 +39,7 @@ def asked(*events):
         call(20, "recovered"),
     ]
     queue = build_queue(find_runs("f", calls, points=[POINT]), calls)
-    return any("no event was heard" in why for item in queue.items if item.item is Item.RUN for why in item.why)
+    return any("no stall event was called" in why for item in queue.items if item.item is Item.RUN for why in item.why)
 
 
 def test_on_condition_and_recovered_are_no_stall():

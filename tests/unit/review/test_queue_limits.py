@@ -195,7 +195,7 @@ def test_a_silence_of_one_and_a_half_times_the_rhythm_is_a_call_that_was_due():
     assert silence(1.39) == []
     (due,) = silence(2.0)
     assert (due.id, due.flight_ns, due.proposed, due.target) == ("due-c4", s_to_ns(15), 56.0, None)
-    assert due.why == ("silence of 2.0 s where a call comes every 1.0 s",)
+    assert due.why == ("2.0 s gap; calls are usually 1.0 s apart",)
     # The event comes at 20 s, 5 s after the middle of the silence: 0.2 / (1 + 5 / 4).
     assert due.effect_kt == pytest.approx(0.2 / 2.25)
 
@@ -231,7 +231,7 @@ def test_a_run_that_fits_no_point_is_asked_about_and_a_discarded_one_is_not():
     assert asked() == []
     assert asked(point=None, why_no_point="flap 40") == ["no test point: flap 40"]
     assert asked(point=None, discarded=True) == []
-    assert asked(calls=(event(1, status=CallStatus.REJECTED),)) == ["no event was heard: when did it stall?"]
+    assert asked(calls=(event(1, status=CallStatus.REJECTED),)) == ["no stall event was called: when did it stall?"]
 
 
 def test_how_sure_an_event_must_be_and_what_it_would_change():
@@ -252,7 +252,7 @@ def test_a_rival_of_one_in_ten_is_named():
         calls = [*line(10, c5={"value": 50.0, "posterior": 0.8, "alternatives": (rival,)}), event(20)]
         return next(i for i in queue_of(calls).items if i.target == "c5").why
 
-    assert "sounds like 15 too" in why(0.1)
+    assert "also sounds like 15" in why(0.1)
     assert not any("sounds like" in w for w in why(0.09))
 
 
@@ -273,7 +273,7 @@ def test_the_effect_of_a_call_is_how_far_the_line_at_the_event_moves_without_it(
     with_it, without = (np.polyval(np.polyfit(late[:n], values[:n], 1), 0.0) for n in (8, 7))
 
     assert found.effect_kt == pytest.approx(abs(with_it - without) * found.p_wrong)
-    assert f"alone moves the stall speed by {abs(with_it - without):.1f} kt" in found.why
+    assert f"changes the stall speed by {abs(with_it - without):.1f} kt on its own" in found.why
 
 
 def test_items_come_in_the_order_of_what_they_would_change():
@@ -334,7 +334,7 @@ def test_of_two_readings_each_alone_moves_the_stall_speed():
     calls = [event(9, "on_condition"), call("a", 10, 60.0), call("b", 12, 55.0), event(13)]
     found = {i.target: i.why for i in queue_of(calls).items}
 
-    assert found["b"] == ("alone moves the stall speed by 5.0 kt",)
+    assert found["b"] == ("changes the stall speed by 5.0 kt on its own",)
     assert "a" not in found  # the lowest stays 55
 
 
