@@ -21,6 +21,7 @@ from kivy.uix.widget import Widget
 from logger_app.ui.presenters.home import FieldView, PageView, TileView
 from logger_app.ui.theme import DAY, Display
 from logger_app.ui.widgets import fit_label, sign  # noqa: F401 the kv names them
+from logger_app.ui.widgets.screen_keys import ScreenKeys
 
 TILE_MM, LOW_MM, GAP_MM = 20.0, 12.0, 2.0
 WIDE_TILE_MM = 62.0
@@ -57,7 +58,14 @@ class HomeTile(FocusBehavior, ButtonBehavior, BoxLayout):
 
 
 class HomeInput(TextInput):
-    """A text box; Down and Up go to the next one."""
+    """A text box; Down and Up go to the next one. `by_touch`: it was chosen with a finger or a pointer."""
+
+    by_touch = BooleanProperty(False)
+
+    def on_touch_down(self, touch):
+        """Keys on the screen come with a touch, not with Tab."""
+        self.by_touch = self.collide_point(*touch.pos)
+        return super().on_touch_down(touch)
 
     def keyboard_on_key_down(self, window, keycode, text, modifiers):
         """Arrows move on, as between tiles."""
@@ -112,6 +120,8 @@ class HomeScreen(BoxLayout):
         self.shown: PageView | None = None
         self.tiles: dict[str, HomeTile] = {}
         self.fields: dict[str, HomeField] = {}
+        self.keys: ScreenKeys | None = None
+        self.box: HomeInput | None = None  # that the keys on the screen type into
         self.bind(size=lambda *_: self._arrange())
 
     def draw(self, view: PageView) -> None:
@@ -232,12 +242,49 @@ class HomeScreen(BoxLayout):
 
     def _left(self, box, focus: bool) -> None:
         if focus:
-            self._focused(box, True)
+            self._show_keys(box if box.by_touch else None)
+            Clock.schedule_once(lambda _: self._focused(box, True), 0)
             return
+        if self.box is box:
+            Clock.schedule_once(self._hide_keys, 0)
         name = next((name for name, field in self.fields.items() if field.ids.box is box), None)
         known = next((field.text for field in self.shown.fields if field.name == name), None) if self.shown else None
         if name is not None and box.text != known:
             self.typed(name, box.text)
+
+    def _show_keys(self, box: HomeInput | None) -> None:
+        """Keys below the page for a box that was touched; the actions make room for them."""
+        self.box = box
+        if box is None:
+            self._hide_keys()
+        elif self.keys is None:
+            self.keys = ScreenKeys(self.display, self._type_in, self._erase, self._go_on)
+            self.remove_widget(self.ids.actions.__self__)
+            self.add_widget(self.keys)
+
+    def _hide_keys(self, *_) -> None:
+        if self.keys is not None and (self.box is None or not self.box.focus):
+            self.remove_widget(self.keys)
+            self.add_widget(self.ids.actions.__self__)
+            self.keys = self.box = None
+
+    def _type_in(self, character: str) -> None:
+        if self.box is not None:
+            self.box.insert_text(character)
+
+    def _erase(self) -> None:
+        if self.box is not None:
+            self.box.do_backspace()
+
+    def _go_on(self) -> None:
+        box = self.box
+        other = box.get_focus_next() if box is not None else None
+        if box is None or not isinstance(other, HomeInput):
+            if box is not None:
+                box.focus = False
+            return
+        other.by_touch = True
+        box.focus, other.focus = False, True
 
     def _focused(self, widget, focus: bool) -> None:
         if focus and _inside(widget, self.ids.body) and self.ids.body.height > self.ids.scroll.height:

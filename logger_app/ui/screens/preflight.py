@@ -13,7 +13,6 @@ from kivy.uix.floatlayout import FloatLayout
 from kivy.uix.widget import Widget
 
 from logger_app.ui.presenters.preflight import Button, Do, PreflightState, PreflightView, view
-from logger_app.ui.screens import fly  # noqa: F401 its kv has the rule for `Target`
 from logger_app.ui.theme import DAY
 from logger_app.ui.widgets import sign  # noqa: F401 the kv names it
 from logger_app.ui.widgets.target import Target

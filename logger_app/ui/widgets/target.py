@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from kivy.lang import Builder
 from kivy.properties import BooleanProperty, ColorProperty, StringProperty
 from kivy.uix.behaviors import ButtonBehavior
 
@@ -14,3 +15,25 @@ class Target(ButtonBehavior, FitLabel):
     key = StringProperty("")
     fill = ColorProperty((0.5, 0.5, 0.5, 1))
     ready = BooleanProperty(True)
+
+
+Builder.load_string(
+    """
+<Target>:
+    bold: True
+    halign: "center"
+    valign: "middle"
+    canvas.before:
+        Color:
+            rgba: self.fill if self.ready else (0, 0, 0, 0)
+        RoundedRectangle:
+            pos: self.pos
+            size: self.size
+            radius: [0.08 * self.height]
+        Color:
+            rgba: self.fill
+        Line:
+            rounded_rectangle: (self.x, self.y, self.width, self.height, 0.08 * self.height)
+            width: 1.2
+"""
+)
