@@ -7,7 +7,12 @@ from __future__ import annotations
 
 import argparse
 import os
+import threading
 from pathlib import Path
+from queue import SimpleQueue
+
+from logger_app.cli import compare
+from logger_app.errors import LoggerError
 
 
 def has_display() -> bool:
@@ -112,19 +117,39 @@ def _fly(folder: Path):
 
 
 def _compare(folder: Path, point: str, configurations):
-    from logger_app.cli import compare
+    """The verb runs in a thread of its own, which holds the camera files open until the screen is left."""
+    left = threading.Event()
 
     def load():
-        parser = argparse.ArgumentParser(prog="kneecall")
-        compare.add_arguments(parser)
-        words = [str(folder), "--point", point, "--configs", ",".join(configurations[: compare.MAX_SIDES])]
-        return compare.open_desk(parser.parse_args(words))
+        answer: SimpleQueue = SimpleQueue()
 
-    def make(desk):
+        def opens(work) -> None:
+            answer.put(work)
+            left.wait()
+
+        def run() -> None:
+            from logger_app.ui.hosting import host_here
+
+            host_here(opens)
+            parser = argparse.ArgumentParser(prog="kneecall")
+            compare.add_arguments(parser)
+            names = ",".join(configurations[: compare.MAX_SIDES])
+            try:
+                compare.run(parser.parse_args([str(folder), "--point", point, "--configs", names, "--screen"]))
+            except (LoggerError, OSError) as err:
+                answer.put(err)
+
+        threading.Thread(target=run, name="compare", daemon=True).start()
+        found = answer.get()
+        if isinstance(found, Exception):
+            raise found
+        return found
+
+    def make(work):
         from logger_app.ui.screens.compare import WingCompareApp
 
-        app = WingCompareApp(desk)
-        app.left = desk.close
+        app = WingCompareApp(work)
+        app.left = left.set
         return app
 
     return load, make

@@ -49,6 +49,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "merge", _merge, "add the corrections of another copy of a flight to this one", "flight folder to add to"
     )
     merge.add_argument("other", type=Path, help="the other copy; not changed")
+    entry = jobs.add_parser("install-entry", help="put Kneecall into the desktop's menu (Linux): one entry, one icon")
+    entry.set_defaults(work=_install_entry)
     for made in jobs.choices.values():
         made.add_argument("--json", action="store_true", help="one JSON document on standard output")
 
@@ -56,6 +58,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Do one job."""
     return args.work(args)
+
+
+def _install_entry(args: argparse.Namespace) -> int:
+    from logger_app.workflows.desktop_entry import install
+
+    entry, icon = install()
+    if args.json:
+        print_json({"entry": str(entry), "icon": str(icon)})
+    else:
+        print(f"{entry}\n{icon}")
+    return 0
 
 
 def _show(args, document: dict, lines: Iterable[str]) -> int:

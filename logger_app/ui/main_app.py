@@ -52,6 +52,7 @@ class MainApp(App):
 
     def __init__(self, screens: Screens, campaign: Path | None = None):
         super().__init__()
+        self.icon = str(Path(__file__).with_name("icon") / "kneecall.png")
         self.screens = screens
         self.stack: list[Page] = []
         self.campaign = campaign

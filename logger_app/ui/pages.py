@@ -16,6 +16,7 @@ from logger_app.errors import LoggerError
 from logger_app.ui.presenters import home
 from logger_app.ui.presenters.home import FieldView, Listing, PageView, TileView
 from logger_app.workflows import planning
+from logger_app.workflows.desktop_entry import is_installed
 from logger_app.workflows.overview import REPORT, RESULTS, Overview, overview, recent, remember
 
 
@@ -77,7 +78,7 @@ class HomePage(Page):
         self.message = ""
 
     def view(self) -> PageView:
-        return home.home_view(recent(), self.message)
+        return home.home_view(recent(), self.message, is_installed())
 
     def press(self, key: str) -> None:
         kind, _, rest = key.partition(":")
@@ -87,6 +88,8 @@ class HomePage(Page):
             self.shell.open(NewPage(self.enter))
         elif kind == "open":
             self.shell.open(FilesPage("Open a campaign folder", lambda paths: self.enter(paths[0]), want_folder=True))
+        elif kind == "entry":
+            self.shell.open(JobPage("Add to the menu", ["store", "install-entry"]))
         elif kind == "demo":
             from logger_app.io.resources import user_dir
 

@@ -26,21 +26,18 @@ def size_without_manager() -> tuple[int, int] | None:
     x11.XDefaultRootWindow.restype = ctypes.c_ulong
     x11.XInternAtom.argtypes = [ctypes.c_void_p, ctypes.c_char_p, ctypes.c_int]
     x11.XInternAtom.restype = ctypes.c_ulong
-    for name in ("XDefaultScreen", "XCloseDisplay"):
-        getattr(x11, name).argtypes = [ctypes.c_void_p]
+    x11.XDefaultScreen.argtypes = [ctypes.c_void_p]
     for name in ("XDisplayWidth", "XDisplayHeight"):
         getattr(x11, name).argtypes = [ctypes.c_void_p, ctypes.c_int]
     display = x11.XOpenDisplay(None)
     if not display:
         return None
-    try:
-        atom = x11.XInternAtom(display, CHECK, 1)
-        if atom and _has_property(x11, display, atom):
-            return None
-        screen = x11.XDefaultScreen(display)
-        return x11.XDisplayWidth(display, screen), x11.XDisplayHeight(display, screen)
-    finally:
-        x11.XCloseDisplay(display)
+    # Never closed: a server without another client would start anew, just when the window asks for it.
+    atom = x11.XInternAtom(display, CHECK, 1)
+    if atom and _has_property(x11, display, atom):
+        return None
+    screen = x11.XDefaultScreen(display)
+    return x11.XDisplayWidth(display, screen), x11.XDisplayHeight(display, screen)
 
 
 def _has_property(x11, display, atom) -> bool:

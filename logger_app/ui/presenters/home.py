@@ -62,7 +62,7 @@ class PageView:
 # ---- home ----------------------------------------------------------------------------------------------
 
 
-def home_view(recent: Sequence[Path], message: str = "") -> PageView:
+def home_view(recent: Sequence[Path], message: str = "", in_menu: bool = True) -> PageView:
     """The first page: campaigns opened last, a new one, a folder."""
     tiles = [
         TileView(key=f"campaign:{path}", title=path.name, state=str(path.parent), role="main" if k == 0 else "button")
@@ -72,6 +72,7 @@ def home_view(recent: Sequence[Path], message: str = "") -> PageView:
         TileView(key="new", title="New campaign", role="button" if recent else "main"),
         TileView(key="open", title="Open folder"),
         TileView(key="demo", title="Try the demo"),
+        *(() if in_menu else (TileView(key="entry", title="Add to the menu"),)),
     )
     words = message or (
         "Campaigns opened last" if recent else "Stall tests: plan, fly, hear, review, compare. Begin here:"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from logger_app.ui.app import prepare_kivy
+from logger_app.ui.hosting import hosted
 from logger_app.ui.screen_check import need_screen
 from logger_app.workflows.compare import CompareDesk
 
@@ -22,6 +23,8 @@ def open_compare(desk: CompareDesk) -> int:
     CaptureError
         There is no display to open a window on.
     """
+    if hosted(desk):
+        return 0
     need_screen("compare", "Without --screen it writes a sheet of stills, a clip and subtitles.")
     prepare_kivy(WIDTH, HEIGHT)
     from logger_app.ui.screens.compare import WingCompareApp
