@@ -131,6 +131,8 @@ class Hand:
 @pytest.fixture
 def hand(tmp_path, files):
     made = Hand(tmp_path, files)
+    made.find("New campaign")
+    time.sleep(1.0)  # nobody clicks before they have seen where
     yield made
     made.close()
 
@@ -149,14 +151,15 @@ class Pointer:
     def fill(self, label, text):
         """A click into the box beside the label, then the keys on the screen."""
         place = self.hand.find(label)
-        while place["y"] > 380:  # below what the keys leave free
+        while place["y"] > 400:  # under the keys, once they are there
             self.hand.xdo("mousemove", 600, 300, "click", 5)
             place = self.hand.find(label)
         self.hand.xdo("mousemove", round(place["x"] + 0.5 * place["w"] + 60), round(place["y"]), "click", 1)
         self.hand.find("NEXT", "KeyTarget")
         for character in text:
             self.press({" ": "space"}.get(character, character), "KeyTarget")
-        self.press("NEXT", "KeyTarget")
+        self.press("HIDE", "KeyTarget")
+        self.hand.find("Create")
 
     def back(self):
         self.press("Back")

@@ -258,7 +258,7 @@ class HomeScreen(BoxLayout):
         if box is None:
             self._hide_keys()
         elif self.keys is None:
-            self.keys = ScreenKeys(self.display, self._type_in, self._erase, self._go_on)
+            self.keys = ScreenKeys(self.display, self._type_in, self._erase, self._go_on, self._leave_box)
             self.remove_widget(self.ids.actions.__self__)
             self.add_widget(self.keys)
 
@@ -276,12 +276,15 @@ class HomeScreen(BoxLayout):
         if self.box is not None:
             self.box.do_backspace()
 
+    def _leave_box(self) -> None:
+        if self.box is not None:
+            self.box.focus = False
+
     def _go_on(self) -> None:
         box = self.box
         other = box.get_focus_next() if box is not None else None
         if box is None or not isinstance(other, HomeInput):
-            if box is not None:
-                box.focus = False
+            self._leave_box()
             return
         other.by_touch = True
         box.focus, other.focus = False, True

@@ -10,8 +10,8 @@ from kivy.uix.gridlayout import GridLayout
 from logger_app.ui.theme import Display
 from logger_app.ui.widgets.target import Target
 
-ROWS = ("1234567890-.", "qwertyuiop,;", "asdfghjkl:_/", "^zxcvbnm+ <>")
-WORDS = {"^": "Aa", " ": "space", "<": "DEL", ">": "NEXT"}
+ROWS = ("1234567890-.", "qwertyuiop,;", "asdfghjkl:_/", "^zxcvbnm| <>")
+WORDS = {"^": "Aa", " ": "space", "<": "DEL", ">": "NEXT", "|": "HIDE"}
 KEY_MM = 11.0
 
 
@@ -26,15 +26,20 @@ class KeyTarget(Target):
 
 
 class ScreenKeys(GridLayout):
-    """Four rows. `type_in(character)`, `erase()` and `go_on()` are called."""
+    """Four rows. `type_in(character)`, `erase()`, `go_on()` and `hide()` are called."""
 
     def __init__(
-        self, display: Display, type_in: Callable[[str], None], erase: Callable[[], None], go_on: Callable[[], None]
+        self,
+        display: Display,
+        type_in: Callable[[str], None],
+        erase: Callable[[], None],
+        go_on: Callable[[], None],
+        hide: Callable[[], None],
     ):
         gap = display.px(1.0)
         height = 4 * display.px(KEY_MM) + 3 * gap
         super().__init__(cols=len(ROWS[0]), spacing=gap, size_hint_y=None, height=height)
-        self.type_in, self.erase, self.go_on = type_in, erase, go_on
+        self.type_in, self.erase, self.go_on, self.hide = type_in, erase, go_on, hide
         self.capital = False
         palette = display.palette
         for key in "".join(ROWS):
@@ -52,6 +57,8 @@ class ScreenKeys(GridLayout):
             self.erase()
         elif target.key == ">":
             self.go_on()
+        elif target.key == "|":
+            self.hide()
         else:
             self.type_in(target.text if len(target.text) == 1 else " ")
             self._set_capital(False)
