@@ -8,7 +8,7 @@ from logger_app.errors import CaptureError
 from logger_app.io.process import ending_signals
 from logger_app.ui.bridge import Bridge
 from logger_app.ui.display_io import load_display
-from logger_app.ui.kivy_env import prepare_environment
+from logger_app.ui.kivy_env import COMPLAINTS, prepare_environment
 from logger_app.ui.presenters.fly import NO_CONTEXT, FlyContext
 from logger_app.ui.presenters.preflight import briefing_rows
 from logger_app.ui.theme import Display
@@ -61,9 +61,13 @@ def prepare_kivy(width: int | None = None, height: int | None = None) -> None:
 
     if Window is None or Window.get_window_info() is None:
         raise CaptureError(
-            "the screen: got no window (the display does not answer); needs one that can be drawn on.",
+            f"the screen: got no window ({_why_no_window()}); needs one that can be drawn on.",
             hint="Check DISPLAY, or fly by voice and tones alone with --no-screen.",
         )
+
+
+def _why_no_window() -> str:
+    return COMPLAINTS.lines[-1] if COMPLAINTS.lines else "the display does not answer"
 
 
 def show_splash() -> None:

@@ -12,7 +12,7 @@ import sys
 from pathlib import Path
 
 from logger_app.errors import LoggerError
-from logger_app.io.files import make_folder, write_bytes, write_text
+from logger_app.io.files import make_folder, read_bytes, write_bytes, write_text
 
 ENTRY = Path("applications") / "kneecall.desktop"
 ICON = Path("icons") / "hicolor" / "256x256" / "apps" / "kneecall.png"
@@ -60,5 +60,5 @@ def install() -> tuple[Path, Path]:
     for path in (entry, icon):
         make_folder(path.parent)
     write_text(entry, entry_text())
-    write_bytes(icon, _SOURCE.read_bytes())
+    write_bytes(icon, read_bytes(_SOURCE, through_links=True))
     return entry, icon
