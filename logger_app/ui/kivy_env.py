@@ -12,7 +12,7 @@ class _Complaints(logging.Handler):
     """Keeps the latest complaints of the window library."""
 
     def __init__(self) -> None:
-        super().__init__(logging.WARNING)
+        super().__init__(logging.ERROR)
         self.lines: list[str] = []
 
     def emit(self, record: logging.LogRecord) -> None:
@@ -32,7 +32,7 @@ def prepare_environment() -> None:
     os.environ.setdefault("KIVY_LOG_MODE", "PYTHON")
     # Its complaints are of no help to a user (a missing clipboard program, a touch library): kept for the one who asks why.
     logger = logging.getLogger("kivy")
-    logger.setLevel(logging.WARNING)
+    logger.setLevel(logging.ERROR)
     logger.propagate = False
     if COMPLAINTS not in logger.handlers:
         logger.addHandler(COMPLAINTS)

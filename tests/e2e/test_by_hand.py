@@ -68,7 +68,7 @@ class Hand:
         browser.chmod(0o755)
         read, write = os.pipe()
         self.server = subprocess.Popen(
-            ["Xvfb", "-displayfd", str(write), "-screen", "0", f"{size}x24"],
+            ["Xvfb", f":{1000 + os.getpid() % 5000}", "-displayfd", str(write), "-screen", "0", f"{size}x24"],
             pass_fds=[write],
             stderr=subprocess.DEVNULL,
         )
@@ -190,7 +190,7 @@ class Keys:
 
     def fill(self, label, text):
         """Tab to the box of the label: the boxes come in the order of their labels."""
-        for _ in range(60):
+        for _ in range(90):
             here = next((w for w in self.hand.words() if w["focus"] and w["kind"] == "HomeInput"), None)
             empty = self.box_of(label)
             if here is None or empty is None or abs(here["y"] - empty["y"]) > 5:
