@@ -2,8 +2,6 @@
 
 import os
 import shutil
-import subprocess
-import sys
 
 import pytest
 
@@ -198,6 +196,12 @@ PIPED = {
     "camera": ("wing.mp4", ["sync", "flights/day1_baseline", "wing.mp4"]),
     "legs": ("legs.csv", ["calibrate", "legs.csv"]),
     "recording": ("tape.wav", ["hear", "tape.wav"]),
+    "tape to fly on": (
+        "tape.wav",
+        ["fly", ".", "--no-screen", "--flight", "x", "--configuration", "baseline", "--audio", "tape.wav"],
+    ),
+    "tape of a rehearsal": ("tape.wav", ["preflight", ".", "--no-screen", "--audio", "tape.wav"]),
+    "package": ("r.zip", ["store", "verify", "r.zip"]),
     "transcript": ("tape.csv", ["hear", "tape.csv"]),
     "pack": ("pack.toml", ["hear", "campaign.toml", "--pack", "pack.toml"]),
     "briefing": ("results/preflight.json", ["preflight", "."]),
@@ -206,16 +210,47 @@ PIPED = {
 
 
 @pytest.mark.parametrize("name", PIPED)
-def test_a_pipe_in_the_place_of_a_file_makes_nothing_wait(campaign, name):
+@pytest.mark.timeout(120)  # a verb that waits for the pipe would wait for ever
+def test_a_pipe_in_the_place_of_a_file_makes_nothing_wait(campaign, capsys, monkeypatch, name):
     file, words = PIPED[name]
     path = campaign / file
     path.parent.mkdir(parents=True, exist_ok=True)
     path.unlink(missing_ok=True)
     os.mkfifo(path)
-    env = os.environ | {"PYTHONPATH": os.getcwd(), "KNEECALL_HOME": str(campaign.parent / "home")}
-    done = subprocess.run(
-        [sys.executable, "-m", "logger_app", *words], cwd=campaign, env=env, capture_output=True, text=True, timeout=100
-    )
+    monkeypatch.chdir(campaign)
+    monkeypatch.setenv("KNEECALL_HOME", str(campaign.parent / "home"))
+    code = main(words)
 
-    assert done.returncode in (0, 1) and "Traceback" not in done.stderr
-    assert done.returncode == 1 or name in ("trace", "still", "sound", "briefing")
+    assert "Traceback" not in capsys.readouterr().err
+    assert code == 1 or (code == 0 and name in ("trace", "still", "sound", "briefing"))
+
+
+ENDLESS = (
+    ["hear", "/dev/zero"],
+    ["hear", "endless.csv"],
+    ["hear", "campaign.toml", "--pack", "endless.toml"],
+    ["sync", "flights/day1_baseline", "/dev/zero"],
+    ["calibrate", "endless.csv"],
+    ["reduce", ".", "--trace", "day1_baseline=endless.csv"],
+    ["review", "flights/day1_baseline", "--import", "endless.csv"],
+    ["plan", "endless.toml"],
+    ["fly", ".", "--no-screen", "--flight", "x", "--configuration", "baseline", "--audio", "/dev/zero"],
+)
+
+
+@pytest.mark.parametrize("words", ENDLESS, ids=" ".join)
+def test_an_endless_file_is_refused_in_a_sentence(campaign, capsys, monkeypatch, words):
+    """A link that the user made himself, outside the campaign, to a device that never ends."""
+    monkeypatch.chdir(campaign)
+    outside = campaign.parent
+    for name in ("endless.csv", "endless.toml"):
+        (outside / name).symlink_to("/dev/zero")
+    code = main(
+        [
+            str(outside / word) if word.startswith("endless") else word.replace("=endless", f"={outside}/endless")
+            for word in words
+        ]
+    )
+    said = capsys.readouterr().err
+
+    assert code == 1 and said.startswith("kneecall: ") and "Traceback" not in said
