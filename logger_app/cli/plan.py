@@ -167,7 +167,14 @@ def _ask(question, typed: dict[str, str]):
 
 
 def _show(args: argparse.Namespace, folder: Path) -> int:
-    from logger_app.workflows.planning import missing_photos, plan_document, plan_text, print_cards, read_campaign
+    from logger_app.workflows.planning import (
+        hearing_problems,
+        missing_photos,
+        plan_document,
+        plan_text,
+        print_cards,
+        read_campaign,
+    )
 
     try:
         campaign = read_campaign(folder)
@@ -187,15 +194,21 @@ def _show(args: argparse.Namespace, folder: Path) -> int:
             print(f"{args.cards}: {sheets} sheets, two cards on each; print at 100 %")
         return 0
     photos = list(missing_photos(folder, campaign))
+    words = hearing_problems(campaign) if campaign.team.words else []
     if args.json:
         document = plan_document(campaign, done.counted, list(done.flights))
-        extra = {"not_counted": done.trouble, "missing_photos": photos, "elsewhere": list(done.elsewhere)}
+        extra = {
+            "not_counted": done.trouble,
+            "missing_photos": photos,
+            "elsewhere": list(done.elsewhere),
+            "team_words": words,
+        }
         print_json({**document, **extra})
         return 0
     print(plan_text(campaign, done.counted, list(done.flights)))
     for sentence in photos:
         print(f"  - photo: {sentence}")
-    for sentence in done.elsewhere:
+    for sentence in (*words, *done.elsewhere):
         print(f"  - {sentence}")
     if done.trouble:
         say(f"\nThe flights could not be read, so no run is counted: {done.trouble}")

@@ -100,7 +100,7 @@ def run(args) -> int:
         for correction in made:
             say(f"{correction.id}: {correction.action} {correction.target}")
     if args.export:
-        _export(desk, args)
+        desk.export(args.export, camera=args.clock, force=args.force)
         done["exported"] = str(args.export)
         say(f"written: {args.export}")
     if args.json:
@@ -209,24 +209,6 @@ def _import(desk, args) -> tuple[list, list]:
             f"kneecall: {len(conflicts)} of your changes contradict others made since the export; --take-mine takes yours"
         )
     return made, list(conflicts)
-
-
-def _export(desk, args) -> None:
-    from logger_app.review.subtitles import cues, to_srt, to_webvtt
-    from logger_app.review.table import to_csv
-
-    now = desk.load()
-    kind = args.export.suffix.lower()
-    if kind not in (".csv", ".vtt", ".srt"):
-        raise ReviewError(f"{args.export}: ends in {kind or 'nothing'}; expected .csv, .vtt or .srt.")
-    if args.export.exists() and not args.force:
-        raise ReviewError(f"{args.export}: is there already.", hint="Give --force to replace it.")
-    if kind == ".csv":
-        text = to_csv(now.calls, now.run_of())
-    else:
-        made = cues(now.calls, now.run_of(), now.clock(args.clock) if args.clock else None)
-        text = to_webvtt(made) if kind == ".vtt" else to_srt(made)
-    desk.write_text(args.export, text)
 
 
 def _print(now) -> None:

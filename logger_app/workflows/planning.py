@@ -174,6 +174,20 @@ def flown(folder: Path, progress: Callable[[float], object] = lambda share: None
     return Flown(runs=runs, flights=flights, elsewhere=elsewhere)
 
 
+def hearing_problems(campaign: Campaign) -> list[str]:
+    """What `hear` would refuse or guess of the team's words, one sentence each."""
+    from logger_app.hear.packs_io import load_pack
+
+    try:
+        pack = load_pack(campaign.language, campaign)
+    except LoggerError as err:
+        return [f"team words: hear and fly would refuse them. {err}"]
+    return [
+        f"team words: {word!r} is in no dictionary; its sound is guessed ({phones}). If it is not heard, give it: {word}/{phones}/"
+        for word, phones in pack.guessed
+    ]
+
+
 def print_cards(
     out: Path, campaign: Campaign, done: Flown, *, paper: str = "a5", flight: str = "", force: bool = False
 ) -> int:

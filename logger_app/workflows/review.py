@@ -33,11 +33,13 @@ from logger_app.review.apply import settled_items
 from logger_app.review.check import Standing, correct, last_standing
 from logger_app.review.placing import peers_of
 from logger_app.review.progress import Progress, progress_of
-from logger_app.review.queue import Queue, build_queue, last_listening
+from logger_app.review.queue import Item, Queue, QueueItem, build_queue, last_listening
 from logger_app.review.second import compare_listenings
 from logger_app.review.table import MAX_BYTES, Conflict, Wanted, read_changes
 from logger_app.units import RATE_HZ, s_to_ns
 from logger_app.workflows import campaign as flow
+
+__all__ = ["Desk", "Item", "QueueItem", "ReviewDesk", "new_call_id", "person"]
 
 if TYPE_CHECKING:
     from logger_app.hear.engine_callout import CalloutEngine
@@ -473,8 +475,49 @@ class ReviewDesk:
         )
         raise ReviewError(f"{text!r}: is no call that the team's words or the pack know.", hint=hint)
 
-    def write_text(self, path: Path, text: str) -> None:
-        """Write a file whole or not at all."""
+    def sound(self, start_s: float, end_s: float, speed: float = 1.0):
+        """The sound of a stretch of the flight clock [s], slowed down without a change of pitch; int16, may be empty."""
+        from logger_app.review.stretch import stretched
+
+        first, end = round(start_s * RATE_HZ), round(end_s * RATE_HZ)
+        pcm = audio_io.read_samples(self.flight_dir, self.load().sound, first, end)
+        return stretched(pcm, speed) if len(pcm) else pcm
+
+    def shape(self, start_s: float, end_s: float, columns: int):
+        """Lowest and highest sample in each column of a stretch; None where there is no sound."""
+        import numpy as np
+
+        from logger_app.review.peaks import peaks
+
+        try:
+            pcm = self.sound(start_s, end_s)
+        except LoggerError:
+            return None
+        # The end of the recording may come before the end of the stretch.
+        made = round(columns * len(pcm) / ((end_s - start_s) * RATE_HZ))
+        return np.pad(peaks(pcm, made), ((0, max(0, columns - made)), (0, 0))) if made else None
+
+    def export(self, path: Path, *, camera: str | None = None, force: bool = False) -> None:
+        """Write the calls as a table (.csv) or as subtitles (.vtt, .srt), on the flight clock or a camera's.
+
+        Raises
+        ------
+        ReviewError
+            Another ending, or the file is there already.
+        """
+        from logger_app.review.subtitles import cues, to_srt, to_webvtt
+        from logger_app.review.table import to_csv
+
+        kind = path.suffix.lower()
+        if kind not in (".csv", ".vtt", ".srt"):
+            raise ReviewError(f"{path}: ends in {kind or 'nothing'}; expected .csv, .vtt or .srt.")
+        if path.exists() and not force:
+            raise ReviewError(f"{path}: already exists; not overwritten.", hint="Give --force to replace it.")
+        now = self.load()
+        made = cues(now.calls, now.run_of(), now.clock(camera) if camera else None) if kind != ".csv" else []
+        text = {".csv": lambda: to_csv(now.calls, now.run_of()), ".vtt": lambda: to_webvtt(made)}.get(
+            kind, lambda: to_srt(made)
+        )()
         files_io.write_text(path, text)
 
     def _standing(self, desk: Desk, names: frozenset[str]) -> Standing:

@@ -180,7 +180,7 @@ def test_one_bad_correction_takes_none_of_the_batch(review):
 def test_spreadsheet_there_and_back(review, tmp_path):
     table = tmp_path / "calls.csv"
     review("--export", str(table))
-    assert "is there already" in review("--export", str(table), code=1)
+    assert "already exists" in review("--export", str(table), code=1)
     rows = list(csv.DictReader(table.open(newline="")))
     assert review("--import", str(table), "--json")["done"]["corrections"] == []
     rows[2] |= {"value": "59", "reason": "typed it"}

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from logger_app.domain.call_words import call_words, shown
 from logger_app.domain.times import flight_time
 from logger_app.records.calls import Action, CallKind, Correction, ReviewedCall
-from logger_app.review.queue import Item, QueueItem
+from logger_app.workflows.review import Item, QueueItem
 
 if TYPE_CHECKING:
     from logger_app.records.results import StallSpeed

@@ -8,7 +8,6 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
 from kivy.app import App
 from kivy.clock import Clock
 from kivy.core.window import Window
@@ -25,16 +24,12 @@ from kivy.uix.recycleview import RecycleView
 from kivy.uix.recycleview.views import RecycleDataViewBehavior
 
 from logger_app.errors import LoggerError
-from logger_app.logstore.audio_io import read_samples
-from logger_app.review.peaks import peaks
-from logger_app.review.stretch import stretched
 from logger_app.ui.presenters import review as presenter
 from logger_app.ui.presenters.review import AddCall, AddPhrase, Correct, CorrectAll, Play, Redo, Undo
 from logger_app.ui.widgets.camera import CameraFrames
 from logger_app.ui.widgets.player import Player
 from logger_app.ui.widgets.timeline import TimelineView
 from logger_app.ui.widgets.waveform import WaveformView
-from logger_app.units import RATE_HZ
 from logger_app.workflows.review import ReviewDesk
 
 Factory.register("TimelineView", cls=TimelineView)
@@ -238,13 +233,12 @@ class ReviewScreen(BoxLayout):
         self.state = presenter.renewed(self.state, now, self.desk.results(now), done)
 
     def _play(self, effect: Play) -> None:
-        first, end = round(effect.start_s * RATE_HZ), round(effect.end_s * RATE_HZ)
         try:
-            pcm = read_samples(self.desk.flight_dir, self.state.desk.sound, first, end)
+            pcm = self.desk.sound(effect.start_s, effect.end_s, effect.speed)
             if not len(pcm):
-                self.state = replace(self.state, message="there is no sound of this stretch", trouble=True)
+                self.state = replace(self.state, message="No sound was kept of this stretch", trouble=True)
                 return
-            self.player.play(stretched(pcm, effect.speed))
+            self.player.play(pcm)
         except LoggerError as err:
             self.state = replace(self.state, message=str(err), trouble=True)
 
@@ -252,15 +246,7 @@ class ReviewScreen(BoxLayout):
         most = max(100, round(self.ids.waveform.width))
         key = (start_s, end_s, most)
         if self._wave is None or self._wave[0] != key:
-            first, end = round(start_s * RATE_HZ), round(end_s * RATE_HZ)
-            try:
-                pcm = read_samples(self.desk.flight_dir, self.state.desk.sound, first, end)
-            except LoggerError:
-                pcm = np.zeros(0, np.int16)
-            # The end of the recording may come before the end of the stretch.
-            columns = round(most * len(pcm) / (end - first))
-            shape = peaks(pcm, columns) if columns else None
-            self._wave = (key, None if shape is None else _padded(shape, most))
+            self._wave = (key, self.desk.shape(start_s, end_s, most))
         return self._wave[1]
 
     def _show_frame(self, *_) -> None:
@@ -348,7 +334,3 @@ class FlightReviewApp(App):
 
 def _payload(effect: Correct) -> dict:
     return dict(effect.payload)
-
-
-def _padded(shape, columns: int):
-    return np.pad(shape, ((0, max(0, columns - len(shape))), (0, 0)))
