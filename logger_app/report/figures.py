@@ -546,7 +546,7 @@ def _drawn(drawn: int, every: int) -> str:
     return f" {drawn} of {every} runs are drawn." if drawn < every else ""
 
 
-def thinned(runs: Sequence[tuple[RunView, float]], most: int = MAX_DRAWN) -> list[tuple[RunView, float]]:
+def thinned(runs: Sequence[tuple[RunView, float]]) -> list[tuple[RunView, float]]:
     """Runs to draw where there are too many: the detailed ones, and an even choice of the others.
 
     Parameters
@@ -557,13 +557,13 @@ def thinned(runs: Sequence[tuple[RunView, float]], most: int = MAX_DRAWN) -> lis
     Returns
     -------
     list of (RunView, float)
-        In the order given; all while there are no more than `most`.
+        In the order given; all while there are no more than `MAX_DRAWN`.
     """
-    if len(runs) <= most:
+    if len(runs) <= MAX_DRAWN:
         return list(runs)
     order = sorted(range(len(runs)), key=lambda k: runs[k][1])
-    step = (len(order) - 1) / (most - 1)
-    kept = {order[round(k * step)] for k in range(most)}
+    step = (len(order) - 1) / (MAX_DRAWN - 1)
+    kept = {order[round(k * step)] for k in range(MAX_DRAWN)}
     return [pair for k, pair in enumerate(runs) if k in kept or pair[0].anchor]
 
 

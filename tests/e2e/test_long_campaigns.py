@@ -18,7 +18,8 @@ from logger_app.logstore.store import Journal
 from logger_app.records.calls import Action, Correction
 from logger_app.records.runs import Run
 from logger_app.reduce import results_io
-from logger_app.report import tables_io, view
+from logger_app.report import figures, tables_io, view
+from logger_app.workflows import campaign
 from logger_app.workflows.campaign import FlightByFlight
 
 RUNS, FEW, MANY = 8, 3, 9
@@ -48,6 +49,8 @@ def test_three_times_the_flights_take_hardly_more_memory(campaigns, tmp_path, ca
     # What is held up to a bound is held here too, of these few runs: the bounds are made as small.
     monkeypatch.setattr(view, "MAX_DETAILED", 4)
     monkeypatch.setattr(view, "MAX_LISTED", 4)
+    monkeypatch.setattr(figures, "MAX_DRAWN", 4)
+    monkeypatch.setattr(campaign, "MAX_KEPT_ROWS", 200)
     monkeypatch.setattr(tables_io, "GROUP_ROWS", 10)
     monkeypatch.setattr(results_io, "IN_MEMORY_BYTES", 1)
     words = {
