@@ -42,12 +42,14 @@ def main(argv: list[str] | None = None) -> int:
         0 done, 1 wrong input, 2 wrong usage, 130 interrupted.
     """
     from logger_app.cli.common import shown_streams
-    from logger_app.io.process import keep_standard_files_open
+    from logger_app.io.process import keep_standard_files_open, leave_if_stuck
 
     keep_standard_files_open()
-    argv = sys.argv[1:] if argv is None else argv
     with shown_streams(), _notices_shown():
-        return _main(argv)
+        code = _main(sys.argv[1:] if argv is None else argv)
+    if argv is None:  # this is the program itself, not a call of it
+        leave_if_stuck(code)
+    return code
 
 
 @contextmanager

@@ -51,8 +51,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Fly; see the module's docstring."""
-    from logger_app.io.process import leave_at_once
-
     if args.fast and not args.audio:
         args.usage_error("--fast needs --audio FILE: a microphone has only one speed")
     messages = Messages()
@@ -64,8 +62,6 @@ def run(args: argparse.Namespace) -> int:
         messages.say(f"kneecall: {err}")
         code = 1
     messages.close()
-    if stuck_threads():
-        leave_at_once(code)
     return code
 
 
@@ -79,19 +75,32 @@ def _fly(args: argparse.Namespace, messages: Messages) -> int:
 
         need_screen("fly", "Or fly by voice and tones alone with --no-screen.")
     printer = Printer(args.json) if args.json or args.no_screen else None
-    session = build_session(campaign, args.campaign, wishes_of(args), on_rows=printer, say=messages.say)
+    session = build_session(
+        campaign,
+        args.campaign,
+        wishes_of(args),
+        on_rows=printer,
+        ready=(lambda: None) if args.no_screen else _open_window,
+        say=messages.say,
+    )
     if not args.no_screen:
         from logger_app.ui.app import fly_on_screen
 
         code = fly_on_screen(session)
-        asked: list[int] = []
+        ended_by = None
     else:
         state = "recording" if session.sound_comes else "NOT recording, no sound from the microphone"
         messages.say(f"Flight {session.flight_dir.name}: {state}. Ctrl-C lands.")
-        code, asked = _fly_blind(session, played=bool(args.audio))
+        code, ended_by = _fly_blind(session, played=bool(args.audio))
     if args.audio and session.microphone and session.microphone.trouble:
         raise SoundError(session.microphone.trouble)
-    return _tell_landing(session, messages, code, asked)
+    return _tell_landing(session, messages, code, ended_by)
+
+
+def _open_window() -> None:
+    from logger_app.ui.app import prepare_kivy
+
+    prepare_kivy()
 
 
 def wishes_of(args: argparse.Namespace) -> Any:
@@ -111,7 +120,7 @@ def wishes_of(args: argparse.Namespace) -> Any:
     )
 
 
-def _fly_blind(session: FlightSession, played: bool) -> tuple[int, list[int]]:
+def _fly_blind(session: FlightSession, played: bool) -> tuple[int, int | None]:
     """Until the recording is over, Ctrl-C (lands), SIGTERM or SIGHUP (goes on at the next start)."""
     from logger_app.io.process import ending_signals
 
@@ -119,7 +128,7 @@ def _fly_blind(session: FlightSession, played: bool) -> tuple[int, list[int]]:
     wake = threading.Event()
 
     def ask(number: int, frame: object) -> None:
-        if asked:
+        if session.stopping:
             session.hurry()
         asked.append(number)
         wake.set()
@@ -129,28 +138,23 @@ def _fly_blind(session: FlightSession, played: bool) -> tuple[int, list[int]]:
         while not wake.wait(0.1):
             if played and session.recording_over:
                 break
-        session.stop(landed=not asked or asked[0] == signal.SIGINT)
-    return (130 if asked else 0), asked
+        ended_by = asked[0] if asked else None  # what is asked later only hurries
+        session.stop(landed=ended_by in (None, signal.SIGINT))
+    return (130 if asked else 0), ended_by
 
 
-def _tell_landing(session: FlightSession, messages: Messages, code: int, asked: list[int]) -> int:
+def _tell_landing(session: FlightSession, messages: Messages, code: int, ended_by: int | None) -> int:
     """Say how it ended; gives the exit code."""
     landing = session.landing
     for sentence in landing.sentences():
         messages.say(sentence)
     if landing.sound_lost:
         raise CaptureError(landing.sound_lost)
-    if asked:
-        landed = asked[0] == signal.SIGINT
+    if ended_by is not None:
+        landed = ended_by == signal.SIGINT
         messages.say("landed" if landed else "stopped: the next `kneecall fly` resumes this flight")
         return code
     return code or (1 if landing.rows_not_printed and not landing.reader_gone else 0)
-
-
-def stuck_threads() -> list[str]:
-    """Our threads that are still at work although the flight has ended."""
-    ours = ("microphone watch", "file microphone", "sound writer", "hearing", "core", "printing", "tones", "messages")
-    return [thread.name for thread in threading.enumerate() if thread.name.startswith(ours)]
 
 
 class Messages:

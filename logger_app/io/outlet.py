@@ -53,6 +53,7 @@ class Outlet(threading.Thread):
         self._count = threading.Lock()  # held for a sum only
         self._waiting = 0  # weight of all that was taken and is neither delivered nor lost
         self._moves = 0
+        self._given_up = threading.Event()
         self._since_s: float | None = None  # since when one thing is being delivered
 
     @property
@@ -88,12 +89,16 @@ class Outlet(threading.Thread):
             self.join(LOOK_S)
             if self._moves != moves:
                 moves, since_s = self._moves, time.monotonic()
-            elif time.monotonic() - since_s > within_s:
+            elif time.monotonic() - since_s > within_s or self._given_up.is_set():
                 with self._count:
                     self.lost += self._waiting
                     self._waiting = 0
                 return False
         return True
+
+    def give_up(self) -> None:
+        """While `finish` waits: wait no longer."""
+        self._given_up.set()
 
     def run(self) -> None:
         """The thread."""

@@ -6,12 +6,25 @@ import os
 import select
 import signal
 import sys
+import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Any
 
 # What ends a flight from outside: Ctrl-C, the system, the terminal that goes away (POSIX only).
 ENDING_SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
+
+# Names of the threads of a flight that may wait for something that does not answer.
+FLIGHT_THREADS = (
+    "microphone watch",
+    "file microphone",
+    "sound writer",
+    "hearing",
+    "core",
+    "printing",
+    "tones",
+    "messages",
+)
 
 
 @contextmanager
@@ -42,16 +55,13 @@ def keep_standard_files_open() -> None:
             os.open(os.devnull, os.O_RDONLY if number == 0 else os.O_WRONLY)
 
 
-def leave_at_once(code: int) -> None:
-    """End the process without waiting for threads or libraries that are stuck."""
-    for stream in (sys.stdout, sys.stderr):
-        fd_ready = _can_write(stream)
-        if fd_ready:
-            try:
+def leave_if_stuck(code: int) -> None:
+    """End the process at once if a thread of a flight is still at work: libraries would wait for it at the exit."""
+    if any(thread.name.startswith(FLIGHT_THREADS) for thread in threading.enumerate()):
+        for stream in filter(_can_write, (sys.stdout, sys.stderr)):
+            with suppress(OSError, ValueError):
                 stream.flush()
-            except (OSError, ValueError):
-                continue
-    os._exit(code)
+        os._exit(code)
 
 
 def _can_write(stream: Any) -> bool:

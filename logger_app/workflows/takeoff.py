@@ -50,6 +50,7 @@ def build_session(
     wishes: Wishes,
     *,
     on_rows: Callable | None = None,
+    ready: Callable[[], object] = lambda: None,
     say: Callable[[str], object] = lambda words: None,
     make: EngineMaker | None = None,
 ) -> FlightSession:
@@ -59,6 +60,8 @@ def build_session(
     ----------
     on_rows : callable, optional
         See `FlightSession`.
+    ready : callable
+        Called when all but the sound is right, before a new flight is begun: makes what else is needed, or raises.
     say : callable
         Takes what a pilot should know now, in words; must not block.
     make : EngineMaker, optional
@@ -83,6 +86,7 @@ def build_session(
     blocks = None if file else BlockQueue()
 
     def start_microphone() -> None:
+        ready()
         if blocks:
             microphone.start(blocks)
             wait_for_sound(microphone, blocks, say, needed=not wishes.without_microphone)

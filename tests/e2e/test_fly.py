@@ -193,7 +193,7 @@ def test_no_display_is_one_sentence_and_exit_1(campaign, capsys, monkeypatch):
 def test_a_dead_display_is_one_sentence_and_exit_1(campaign):
     env = {k: v for k, v in os.environ.items() if k not in ("SDL_VIDEODRIVER", "WAYLAND_DISPLAY")}
     done = subprocess.run(
-        [sys.executable, "-m", "logger_app", "fly", str(campaign), "--flight", "day1_baseline", "--without-microphone"],
+        [sys.executable, "-m", "logger_app", "fly", str(campaign), "--flight", "day1_baseline"],
         capture_output=True,
         text=True,
         env=env | {"DISPLAY": ":97"},

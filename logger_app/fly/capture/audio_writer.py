@@ -145,6 +145,7 @@ class AudioWriter(threading.Thread):
         bool
             Whether the sound is closed; False if the disk did not take it in time.
         """
+        self.blocks.closed = True
         self._stopped.set()
         self.join(within_s)
         return not self.is_alive()

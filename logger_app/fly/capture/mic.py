@@ -47,9 +47,12 @@ class BlockQueue:
         self.limit = max(1, round(limit_s * RATE_HZ / BLOCK_SAMPLES))
         self._queue: queue.SimpleQueue[Block] = queue.SimpleQueue()
         self._dropped = 0
+        self.closed = False  # set when no more is wanted: a device that does not stop is not listened to
 
     def put(self, pcm: np.ndarray, missing: int = 0, why: str = "") -> None:
         """Hand over a block (already a copy); drops it, and remembers that, when the queue is full."""
+        if self.closed:
+            return
         if self._queue.qsize() >= self.limit:
             self._dropped += missing + len(pcm)
             return

@@ -14,6 +14,7 @@ HEARING_LATER_S = 30.0
 TONES_S = 1.0
 CORE_S = 20.0
 PRINTING_S = 2.0
+PRINTING_PLAYED_S = 60.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,7 +22,8 @@ class Landing:
     """What there is to say at the end of a flight; all is well in an empty one.
 
     `late` are the threads that did not end in time, in words. `recorded_s` is how much sound is on the disk.
-    `sound_trouble` says what was wrong with the sound when the flight ended; `silent`: all of it was silence.
+    `sound_trouble` says what was wrong with the sound when the flight ended, for the last `missing_s`; `silent`: all
+    of it was silence.
     """
 
     flight_dir: Path
@@ -34,6 +36,7 @@ class Landing:
     recorded_s: float = 0.0
     silent: bool = False
     sound_trouble: str = ""
+    missing_s: float = 0.0
     hearing_failure: str = ""
 
     @property
@@ -51,7 +54,8 @@ class Landing:
         if self.silent:
             return f"{self.flight_dir}: only silence was recorded; was the microphone muted?"
         if self.sound_trouble:
-            return f"{self.flight_dir}: at the end nothing was being recorded any more ({self.sound_trouble})."
+            last = f"the last {self.missing_s:.0f} s were" if self.missing_s else "the end was"
+            return f"{self.flight_dir}: {last} not recorded ({self.sound_trouble})."
         return ""
 
     def sentences(self) -> list[str]:

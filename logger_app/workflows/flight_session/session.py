@@ -157,7 +157,9 @@ class FlightSession:
         self._unheard: list[CaptureGap] = []
         self._quiet = QuietWatch()
         self._troubles: dict[str, str] = {}
-        self._trouble_at_end = ""
+        self._trouble_at_end, self._missing_s, self._ended_ns = "", 0.0, 0
+        self.stopping = False
+        self._expected_more = True  # sound was still coming when the flight was ended
         self._marks: dict[int, int] = {}  # sync marks that the loudspeaker was asked for, and when [ns]
         self._marks_asked = 0
         self.failure: Exception | None = None  # the last error that the core survived
@@ -264,9 +266,11 @@ class FlightSession:
         return self.microphone is not None and (self._blocks is None or self._blocks.has_some)
 
     def hurry(self) -> None:
-        """While `stop` is at work: leave out hearing what was not heard in the air."""
+        """While `stop` is at work: leave out hearing what was not heard in the air, and printing what is left."""
         if self._later:
             self._later.hurry()
+        if self._printing:
+            self._printing.give_up()
 
     def stop(self, landed: bool) -> Landing:
         """End the flight, or only the program. Each thread is given its time and then left behind.
@@ -286,11 +290,17 @@ class FlightSession:
         LogError
             Rows could not be saved, or the core met an error that it survived.
         """
+        self.stopping = True
+        if self._core.ident is None:  # never started
+            if self.microphone:
+                self.microphone.stop(MAX_STOP_S)
+            self.journal.close()
+            return self.landing
         late = self._end_sound()
         if self._tones and not self._tones.finish(limits.TONES_S):
             late.append("Tones (the loudspeaker)")
         if landed:
-            self._inbox.put(Touched(Intent.LAND, None, "app", self.clock.now_ns()))
+            self._inbox.put(Touched(Intent.LAND, None, "app", self._ended_ns))
         self._inbox.put(End())
         self._core.join(limits.CORE_S)
         core_done, writer_done = not self._core.is_alive(), not (self._writer and self._writer.is_alive())
@@ -303,7 +313,9 @@ class FlightSession:
             remove_file(self.flight_dir / SPARE_FILE, missing_ok=True)
         if core_done and writer_done:
             self.journal.close()
-        if self._printing and not self._printing.finish(limits.PRINTING_S):
+        # A recording that is over is in no hurry: its rows may go to a reader who is slow.
+        patience_s = limits.PRINTING_PLAYED_S if self._writer and not self._expected_more else limits.PRINTING_S
+        if self._printing and not self._printing.finish(patience_s):
             late.append("Printing")
         self.landing = self._landing(late)
         unsaved = self._rows_unsaved()
@@ -349,9 +361,10 @@ class FlightSession:
     def _end_sound(self) -> list[str]:
         """End microphone, sound writer and hearing; gives those that did not end in time."""
         late: list[str] = []
+        self._ended_ns = self.clock.now_ns()
         if self.microphone is None or self._writer is None:
             return late
-        expected = self._writer.is_alive()
+        expected = self._expected_more = self._writer.is_alive()
         if expected and steady_s() - self._started_s < NO_SOUND_S:
             self._sound_expected = False  # ended before anything could come
         trouble = self._sound_trouble() if expected else self._writer.failure
@@ -359,7 +372,8 @@ class FlightSession:
             late.append("The microphone")
         if not self._writer.finish(limits.SOUND_WRITER_S):
             late.append("Writing sound")
-        elif expected:
+        self._ended_ns = self.clock.now_ns()
+        if expected and "Writing sound" not in late:
             self._name_what_is_missing(trouble)
         self._trouble_at_end = trouble
         if self._listener:
@@ -374,10 +388,11 @@ class FlightSession:
     def _name_what_is_missing(self, trouble: str) -> None:
         """A microphone that did not come back leaves a gap up to the end."""
         assert self._writer is not None
-        start_ns, end_ns = samples_to_ns(self._writer.position), self.clock.now_ns()
+        start_ns, end_ns = samples_to_ns(self._writer.position), self._ended_ns
         if self._paced and end_ns - start_ns > END_GAP_NS:
             why = (self.microphone.trouble if self.microphone else "") or trouble or "no sound came"
             self._inbox.put(GapFound(CaptureGap(start_ns=start_ns, end_ns=end_ns, why=why)))
+            self._missing_s = ns_to_s(end_ns - start_ns)
 
     def _name_what_was_not_heard(self) -> None:
         assert self._writer is not None
@@ -411,6 +426,7 @@ class FlightSession:
             recorded_s=writer.kept_samples / RATE_HZ if writer else 0.0,
             silent=not self._watch.heard_anything,
             sound_trouble=self._trouble_at_end,
+            missing_s=self._missing_s,
             hearing_failure=(self._later.failure if self._later else "")
             or (self._listener.failure if self._listener else ""),
         )
@@ -460,11 +476,6 @@ class FlightSession:
             message: Message | None = None
             with contextlib.suppress(queue.Empty):
                 message = self._inbox.get(timeout=TICK_S)
-            if isinstance(message, End):
-                for mark, asked_ns in list(self._marks.items()):
-                    self._mark_played(MarkPlayed(mark, asked_ns, None))
-                self._save([], ())
-                return
             try:
                 if message is not None:
                     self._take(message)
@@ -473,6 +484,8 @@ class FlightSession:
                     self._tick()
             except Exception as err:
                 self.failure = err
+            if isinstance(message, End):
+                return
 
     def _take(self, message: Message) -> None:
         match message:
@@ -493,6 +506,10 @@ class FlightSession:
                 self._heard(heard_ns, speaking, last_speech_ns)
             case MarkPlayed():
                 self._mark_played(message)
+            case End():
+                for mark, asked_ns in list(self._marks.items()):
+                    self._mark_played(MarkPlayed(mark, asked_ns, None))
+                self._save([], ())
 
     def _heard(self, heard_ns: int, speaking: bool, last_speech_ns: int | None) -> None:
         """Nothing new was said up to here: a run may be over, a note may be."""
