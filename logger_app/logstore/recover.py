@@ -345,15 +345,20 @@ def _body_faults(flight_dir: Path, rows: Iterable[JournalRow]) -> list[Fault]:
     return faults
 
 
+def _runs(numbers: list[int]) -> list[tuple[int, int]]:
+    """1, 2, 3, 7 as (1, 3), (7, 7)."""
+    runs: list[tuple[int, int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][1] + 1:
+            runs[-1] = runs[-1][0], number
+        else:
+            runs.append((number, number))
+    return runs
+
+
 def _spans(numbers: list[int]) -> list[str]:
     """1, 2, 3, 7 as ``1-3``, ``7``."""
-    spans: list[list[int]] = []
-    for number in numbers:
-        if spans and number == spans[-1][1] + 1:
-            spans[-1][1] = number
-        else:
-            spans.append([number, number])
-    return [f"{a}" if a == b else f"{a}-{b}" for a, b in spans]
+    return [f"{a}" if a == b else f"{a}-{b}" for a, b in _runs(numbers)]
 
 
 def _segments_without_journal(flight_dir: Path) -> list[Segment]:
@@ -425,8 +430,7 @@ def _length(segment: Segment) -> str:
 
 def _in_flight_s(segment: Segment, seconds: list[int]) -> str:
     first = segment.first_sample / RATE_HZ
-    spans = [span.split("-") for span in _spans(seconds)]
-    return ", ".join(f"{first + int(span[0]):.0f} to {first + int(span[-1]) + 1:.0f} s" for span in spans)
+    return ", ".join(f"{first + a:.0f} to {first + b + 1:.0f} s" for a, b in _runs(seconds))
 
 
 def _bad_seconds(segment: Segment, pcm: np.ndarray) -> list[int]:
@@ -473,10 +477,8 @@ def _stray_files(flight_dir: Path, segments: list[Segment]) -> list[str]:
 
 def _new_journal(out: Path, flight_dir: Path, rows: list[JournalRow]) -> Journal:
     body: dict = {}
-    for row in rows:
-        if row.kind is RowKind.FLIGHT:
-            body.update(row.body)
     try:
+        body = codec.flight_body(rows, flight_dir)
         info = codec.body_to_info(body)
     except LogDamaged:
         info = FlightInfo(id=flight_dir.name, configuration=None)
@@ -516,13 +518,11 @@ def _save_segment(flight_dir: Path, segment: Segment, journal: Journal) -> list[
         return []
     if not len(pcm) and segment.samples:
         bad = list(range(-(-segment.samples // RATE_HZ)))
+    first_s, end_s = segment.first_sample / RATE_HZ, segment.end_sample / RATE_HZ
+    why = f"sound damaged in {segment.file}"
     return [
-        CaptureGap(
-            start_ns=s_to_ns(segment.first_sample / RATE_HZ + int(a)),
-            end_ns=s_to_ns(min(segment.end_sample / RATE_HZ, segment.first_sample / RATE_HZ + int(b) + 1)),
-            why=f"sound damaged in {segment.file}",
-        )
-        for a, b in ((span.split("-") * 2)[:2] if "-" not in span else span.split("-") for span in _spans(bad))
+        CaptureGap(start_ns=s_to_ns(first_s + a), end_ns=s_to_ns(min(end_s, first_s + b + 1)), why=why)
+        for a, b in _runs(bad)
     ]
 
 

@@ -18,7 +18,8 @@ gone VERB        the flight's folder or the campaign is moved away, removed, unm
 torn page, flipped bytes, cut short
                  in the journal, in its log, in the sound: `store verify` names it, `store rescue` saves the rest
 flipped page header
-                 25 flips in the headers of the journal's pages: no verb gives another result without a word
+                 25 flips in the headers of the journal's pages: neither the journal nor a verb gives another result
+                 without a word
 links VERB       a link to private files at each path that the verb writes, and at each folder above it: nothing
                  outside the campaign is changed. Which paths these are is seen with strace (`planted.py`)
 pipes VERB       a pipe in the place of each file that the verb reads: nothing waits, and a sentence names it
@@ -1005,7 +1006,7 @@ def _same_sound(flight: Path, sound: np.ndarray) -> bool:
 
 
 def flipped_header(trial: Trial) -> list[str]:
-    """25 flips in the headers of the journal's pages, every verb after each."""
+    """25 flips in the headers of the journal's pages, a verb after each."""
     campaign = trial.copy()
     with Journal.open(_flight(campaign)) as journal:
         for k in range(40):  # several pages of rows
