@@ -19,6 +19,11 @@ def add_arguments(parser) -> None:
         help="join a CSV, GPX or NMEA trace to a flight (also found in flights/FLIGHT/traces/)",
     )
     parser.add_argument(
+        "--columns",
+        metavar="TEXT",
+        help='columns of a recorder\'s CSV, kept in the campaign: "time=Lcl Time,ias=Indicated Airspeed (mph)"',
+    )
+    parser.add_argument(
         "--basis",
         choices=("raw", "sqrt_cos", "measured_nz"),
         help="load-factor basis (default: the best that all runs have)",
@@ -36,8 +41,14 @@ def run(args) -> int:
     from logger_app.reduce.campaign import Options
     from logger_app.reduce.results_io import ResultsDocument
     from logger_app.reduce.tables import plain_text
-    from logger_app.workflows.campaign import FlightByFlight
+    from logger_app.workflows.campaign import FlightByFlight, guessed_columns, keep_columns
 
+    if args.columns:
+        say(f"written: {keep_columns(args.campaign, args.columns)}")
+    elif sys.stdin.isatty() and (guess := guessed_columns(args.campaign, args.trace)):
+        say(f'The recorder\'s columns have other names. Read them as "{guess}"? [y/N] ')
+        if sys.stdin.readline().strip().lower() in ("y", "yes"):
+            say(f"written: {keep_columns(args.campaign, guess)}")
     options = Options(basis=args.basis, to_cg_mm=args.to_cg_mm, tail_arm_mm=args.tail_arm_mm)
     reader = FlightByFlight(args.campaign, args.trace, options)
     with ResultsDocument(reader.campaign_dir, write=not args.no_write) as document:

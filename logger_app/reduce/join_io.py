@@ -8,6 +8,7 @@ from pathlib import Path
 from logger_app.errors import Fault, ReduceError
 from logger_app.records.plan import Indicator
 from logger_app.records.runs import FlightData
+from logger_app.reduce.columns_io import remembered
 from logger_app.reduce.trace import TraceAtEvent, join
 from logger_app.reduce.trace_io import read_trace
 
@@ -55,16 +56,17 @@ def join_traces(
     """
     at_event: dict[str, TraceAtEvent] = {}
     lying, wanted = [], []
+    columns = remembered(Path(flight_dir).parent.parent)
     for path in _lying_about(Path(flight_dir) / TRACES_DIR):
         try:
-            joined = join(read_trace(path), flight, indicator)
+            joined = join(read_trace(path, columns if path.suffix.lower() == ".csv" else {}), flight, indicator)
         except ReduceError as err:
             lying.append(f"flight {flight.info.id}: not joined: {err}")
             continue
         at_event |= joined.at_event
         lying.append(f"flight {flight.info.id}: {joined.alignment.in_words()}")
     for path in asked:
-        joined = join(read_trace(path), flight, indicator)
+        joined = join(read_trace(path, columns if path.suffix.lower() == ".csv" else {}), flight, indicator)
         at_event |= joined.at_event
         wanted.append(f"flight {flight.info.id}: {joined.alignment.in_words()}")
     return at_event, lying, wanted

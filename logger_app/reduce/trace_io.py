@@ -9,15 +9,17 @@ from __future__ import annotations
 import csv
 import itertools
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from pathlib import Path
+from types import MappingProxyType
 from xml.parsers import expat
 
 import numpy as np
 
 from logger_app.errors import Fault, FileRefused, ReduceError
 from logger_app.io import files as files_io
+from logger_app.reduce.columns_io import guess_columns, our_names
 from logger_app.reduce.samples import Trace
 from logger_app.units import KT_PER_KMH, KT_PER_MPH, KT_PER_MPS, M_PER_FT, M_PER_NMI
 
@@ -57,16 +59,19 @@ CSV_COLUMNS: dict[str, tuple[str, float, float]] = {
     "latitude_deg": ("latitude_deg", 1.0, 0.0),
     "longitude_deg": ("longitude_deg", 1.0, 0.0),
 }
+CLOCK_TIME = "clock_time"  # a recorder's own clock: 10:22:31.5
 TIME_COLUMNS = ("flight_s", "time_s", "utc")
 
 
-def read_trace(path: Path) -> Trace:
+def read_trace(path: Path, columns: Mapping[str, str] = MappingProxyType({})) -> Trace:
     """Read a trace.
 
     Parameters
     ----------
     path : Path
         A ``.csv``, ``.gpx`` or ``.nmea`` (``.nma``, ``.txt``) file.
+    columns : mapping of str to str
+        Which column of a CSV is which of ours, where its names are others (see `columns_io`).
 
     Returns
     -------
@@ -80,7 +85,7 @@ def read_trace(path: Path) -> Trace:
     """
     path = Path(path)
     readers: dict[str, Callable[[str, str], Trace]] = {
-        ".csv": _read_csv,
+        ".csv": lambda text, name: _read_csv(text, name, columns),
         ".gpx": _read_gpx,
         ".nmea": _read_nmea,
         ".nma": _read_nmea,
@@ -193,27 +198,33 @@ def number_in(cell: str | None, name: str, line: int, column: str) -> float:
     return value if math.isfinite(value) else math.nan
 
 
-def _read_csv(text: str, name: str) -> Trace:
+def _read_csv(text: str, name: str, columns: Mapping[str, str]) -> Trace:
     rows = csv_rows(text, name)
     header = list(rows[0][1])
+    notes: tuple[str, ...] = ()
     clock = next((c for c in TIME_COLUMNS if c in header), None)
+    if columns or clock is None or not any(c in CSV_COLUMNS for c in header):
+        chosen = columns or guess_columns(header)
+        names = our_names(chosen, header, name)
+        rows = [(line, {names.get(column, column): cell for column, cell in row.items()}) for line, row in rows]
+        said = ", ".join(f"{ours}={theirs}" for ours, theirs in chosen.items())
+        notes = () if columns or not chosen else (f'columns guessed: --columns "{said}"',)
+        header = list(rows[0][1])
+        clock = next((c for c in (*TIME_COLUMNS, CLOCK_TIME) if c in header), None)
     known = [c for c in header if c in CSV_COLUMNS]
     if clock is None or not known:
         raise fault(
             name,
             f"columns {', '.join(header)}",
-            f"a time ({', '.join(TIME_COLUMNS)}) and some of {', '.join(CSV_COLUMNS)}",
+            f"a time ({', '.join(TIME_COLUMNS)}) and some of {', '.join(CSV_COLUMNS)}; name others with --columns",
         )
-    times = [
-        _time(row[clock], name, line) if clock == "utc" else number_in(row.get(clock), name, line, clock)
-        for line, row in rows
-    ]
-    columns = {}
+    times = [_any_time(row.get(clock) or "", clock, name, line) for line, row in rows]
+    read = {}
     for source in known:
         column, factor, offset = CSV_COLUMNS[source]
         values = np.array([number_in(row.get(source), name, line, source) for line, row in rows])
-        columns[column] = values * factor + offset
-    return _trace(name, times, columns, on_flight_clock=clock == "flight_s")
+        read[column] = values * factor + offset
+    return _trace(name, times, read, on_flight_clock=clock == "flight_s", notes=notes)
 
 
 def _read_gpx(text: str, name: str) -> Trace:
@@ -337,6 +348,16 @@ def _float(text: str) -> float:
         return float(text)
     except ValueError:
         return math.nan
+
+
+def _any_time(cell: str, clock: str, name: str, line: int) -> float:
+    """A time in the unit of its column; of a recorder's local clock, seconds of the day [s]."""
+    if clock == "utc" or (clock == CLOCK_TIME and ("T" in cell or "-" in cell)):
+        return _time(cell, name, line)
+    if clock != CLOCK_TIME or ":" not in cell:
+        return number_in(cell, name, line, clock)
+    parts = [number_in(part, name, line, clock) for part in cell.split(":")]
+    return sum(part * 60.0 ** (len(parts) - 1 - k) for k, part in enumerate(parts))
 
 
 def _time(text: str, name: str, line: int) -> float:

@@ -134,6 +134,23 @@ def _data(campaign: Campaign, seen: _Seen, rows: list[JournalRow]) -> FlightData
     return replace(flight_from_rows(campaign, seen.info, rows, seen.duration_ns), folder=seen.folder)
 
 
+def keep_columns(campaign_dir: Path, text: str) -> Path:
+    """Keep in the campaign which columns its recorder has (``time=Lcl Time,ias=IAS (mph)``)."""
+    from logger_app.reduce.columns_io import parse_columns, remember
+
+    return remember(Path(campaign_dir), parse_columns(text))
+
+
+def guessed_columns(campaign_dir: Path, traces: Sequence[str] = ()) -> str:
+    """A guess at a recorder's columns as ``--columns`` takes it; empty where nothing is to be asked."""
+    from logger_app.reduce.columns_io import guess_for
+
+    root = Path(campaign_dir)
+    files = [Path(text.partition("=")[2]) for text in traces] + sorted(root.glob(f"{FLIGHTS_DIR}/*/traces/*.csv"))
+    guess = guess_for(root, [path for path in files if path.suffix.lower() == ".csv"])
+    return ",".join(f"{ours}={theirs}" for ours, theirs in guess.items())
+
+
 def folder_of(campaign_dir: Path, data: FlightData) -> Path:
     """Where a flight lies: the folder it was read from; named by its id where it was not read from a disk."""
     return data.folder or Path(campaign_dir) / FLIGHTS_DIR / data.info.id
