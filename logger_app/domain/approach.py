@@ -40,6 +40,9 @@ FASTEST_DRIFT_KT_PER_S = 2.3
 DRIFT_RATIOS = (1.0, 2.0, 3.0)
 DRIFT_LOG_PRIOR = (0.0, -1.0, -2.0)
 EASING_UP_TO_KT_PER_S = 1.2
+# "Break, forty nine": a speed that begins within this time of the event's last word is the one
+# seen at the event, or just after it (ours).
+NAMED_WITHIN_S = 1.2
 # Tukey's bisquare [HOLLAND1977], cut at 3.5 of the leave-one-out distance's own uncertainty. Ours:
 # the textbook 4.685 suits plain residuals, and let a wild last call bend the curve to itself.
 BISQUARE_C = 3.5

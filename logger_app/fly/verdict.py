@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger_app.domain.approach import LONGEST_GAP_S, MIN_CALLS
+from logger_app.domain.approach import LONGEST_GAP_S, MIN_CALLS, NAMED_WITHIN_S
 from logger_app.domain.approach_curve import straight
 from logger_app.domain.stall_events import STALL_KINDS
 from logger_app.records.calls import CallKind, Flag, HeardCall
@@ -60,6 +60,7 @@ class Verdict:
     runs_counted: int = 0
     runs_wanted: int = 0
     unit: str = "kt"
+    speed_named: bool = True  # a speed was said with the event: nothing is guessed of what the rate did last
 
     @property
     def still_wanted(self) -> int:
@@ -83,6 +84,7 @@ class Verdict:
             "event": str(self.event),
             "runs_counted": self.runs_counted,
             "runs_wanted": self.runs_wanted,
+            "speed_named": self.speed_named,
         }
 
 
@@ -131,6 +133,7 @@ def assess(
         runs_counted=counted_before + counts,
         runs_wanted=point.runs_wanted if point else 0,
         unit=unit,
+        speed_named=_speed_named(calls, event_ns),
     )
 
 
@@ -145,7 +148,19 @@ def in_words(verdict: Verdict) -> str:
         speed = f"{from_kt(verdict.vs_ias_kt, verdict.unit):.0f} {verdict.unit}"
         parts.append(f"{speed} at the {EVENT_WORDS[verdict.event]}")
     more = verdict.still_wanted
-    return f"Counts: {', '.join(parts)}. " + (f"{more} more wanted" if more else "Point complete")
+    coach = "" if verdict.speed_named or not more else f"Say the speed at the {EVENT_WORDS[verdict.event]}. "
+    return f"Counts: {', '.join(parts)}. {coach}" + (f"{more} more wanted" if more else "Point complete")
+
+
+def _speed_named(calls, event_ns: int | None) -> bool:
+    """Whether a speed was said with the event, or there was no event to say it with."""
+    if event_ns is None:
+        return True
+    end_ns = max((c.end_ns for c in calls if c.kind is CallKind.EVENT and c.start_ns == event_ns), default=event_ns)
+    return any(
+        c.kind is CallKind.AIRSPEED and event_ns < c.start_ns and (c.start_ns - end_ns) / 1e9 <= NAMED_WITHIN_S
+        for c in calls
+    )
 
 
 def _rate_text(rate_kt_per_s: float, unit: str) -> str:

@@ -207,6 +207,7 @@ class Comparison:
     at_most_kt: float | None = None  # one-sided bound: higher by no more than this (95 %)
     next_run_kt: float | None = None  # half-width now is (high - low) / 2; with one more run of each
     next_flight_kt: float | None = None  # with one more flight of each
+    next_words: str = ""  # enough, or one more run, or one more flight
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

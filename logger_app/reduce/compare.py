@@ -26,7 +26,7 @@ from logger_app.domain.comparison_model import (
     RunData,
     normal_quantile,
 )
-from logger_app.domain.design import Design, design_of
+from logger_app.domain.design import Design, design_of, enough_in_words
 from logger_app.records.plan import Campaign, TestPoint
 from logger_app.records.results import BudgetTerm, Comparison, ModelSummary, Overall, StallSpeed
 from logger_app.reduce.cells import common_basis, family, on_basis_kt
@@ -315,7 +315,13 @@ def _compare(campaign: Campaign, study: _Study, pair: _Pair, days: Mapping[str, 
         flown=posterior.flown(cells[0], cells[1], numbers[1], numbers[0]),
         flights=(numbers[0], numbers[1]),
     )
-    return Comparison(**common, **_what_next(posterior, reference, changed), verdict="", words="", notes=tuple(notes))
+    return Comparison(
+        **common,
+        **_what_next(posterior, reference, changed, campaign.planning.smallest_difference_kt),
+        verdict="",
+        words="",
+        notes=tuple(notes),
+    )
 
 
 def _both_statements(found: _Found, margin_kt: float, family: _FamilyFactors | None = None) -> dict:
@@ -352,7 +358,7 @@ def _verdict(low: float, high: float) -> str:
     return "lower" if high < 0 else "higher" if low > 0 else "not shown"
 
 
-def _what_next(posterior: Posterior, reference, changed) -> dict:
+def _what_next(posterior: Posterior, reference, changed, wanted_kt: float) -> dict:
     design = Design(
         reference=_runs_a_flight(reference),
         changed=_runs_a_flight(changed),
@@ -361,6 +367,7 @@ def _what_next(posterior: Posterior, reference, changed) -> dict:
     )
     found = design_of(posterior, design)
     return {
+        "next_words": enough_in_words(found.half_kt, found.with_run_kt, found.with_flight_kt, wanted_kt),
         "next_run_kt": found.with_run_kt,
         "next_flight_kt": found.with_flight_kt,
         "runs_to_show_1_kt": found.runs_to_show(1.0),

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger_app.domain.approach import DRIFT_RATIOS, OUTLIER_WEIGHT, Approach, fit_approach
+from logger_app.domain.approach import DRIFT_RATIOS, NAMED_WITHIN_S, OUTLIER_WEIGHT, Approach, fit_approach
 from logger_app.domain.stall_events import Role, meaning_of
 from logger_app.records.calls import CallKind, CallStatus, Flag, ReviewedCall
 from logger_app.records.plan import Indicator
@@ -34,9 +34,7 @@ _TRUST_FLOOR = 0.2
 _NO_AIRSPEED = (Flag.NO_DECADE, Flag.OUT_OF_RANGE)
 _DOUBTED = (Flag.IMPLAUSIBLE, Flag.DISAGREE)
 _DOUBTED_TRUST = 0.3
-# "Break, forty nine": a speed that begins within this time of the event's last word is the one
-# seen at the event, or just after it; it counts a little less than a call of the approach (ours).
-NAMED_WITHIN_S = 1.2
+# A speed said with the event counts a little less than a call of the approach (ours).
 NAMED_TRUST = 0.8
 # A word somewhere in a line of text that lasts for seconds: standard uncertainty of its time [s] (ours).
 SPREAD_U_S = 1.0

@@ -32,6 +32,7 @@ def plain_text(campaign: Campaign, reduction: Reduction) -> str:
     if reduction.one_sided:
         lines = [f"  {one.configuration}: {one.words}." for one in reduction.one_sided]
         parts.append("One wing only\n" + "\n".join([*lines, f"  {ONE_SIDE_CAUTION}"]) + "\n")
+    parts.append(_what_next(reduction, labels))
     parts.append(_cells(reduction, labels, unit))
     parts.append(_runs(reduction, unit))
     parts.append(_remarks(reduction, labels))
@@ -59,6 +60,26 @@ def _comparisons(reduction: Reduction, labels) -> str:
     ]
     head = ("point", "difference", "runs", "kt", "95 %, kt", "would show, kt", "method", "verdict")
     return _table("Comparisons", head, rows)
+
+
+def _what_next(reduction: Reduction, labels) -> str:
+    """Enough, or one more? By comparison; and what the whole campaign's runs say of the scatters."""
+    lines = [
+        f"  {labels.get(c.point, c.point)}, {c.changed} - {c.reference}: {c.next_words}"
+        for c in reduction.comparisons
+        if c.next_words
+    ]
+    if not lines:
+        return ""
+    model = reduction.model
+    if model:
+        flights = "learned" if model.flights_learned else "not measured: the plan's"
+        lines.append(
+            "  scatter of repeated runs {:.1f} kt ({:.1f} to {:.1f}), of flights {:.1f} kt ({:.1f} to {:.1f}, {})".format(
+                *model.run_sd_kt, *model.flight_sd_kt, flights
+            )
+        )
+    return "Enough, or one more?\n" + "\n".join(lines) + "\n"
 
 
 def _cells(reduction: Reduction, labels, unit: str) -> str:

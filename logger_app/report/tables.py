@@ -339,6 +339,8 @@ COMPARISON_COLUMNS = (
     ("warning_margin_change_kt", REAL),
     ("reviewed", YES),
     ("notes", TEXT),
+    ("difference_ias_kt", REAL),
+    ("at_reference_weight", YES),
 )
 
 
@@ -360,7 +362,7 @@ def comparisons_table(page: Page) -> Table:
                 c.n_changed,
                 c.basis,
                 c.method,
-                c.difference_kt,
+                None if c.basis == "ias" else c.difference_kt,
                 c.u_kt,
                 c.low_kt,
                 c.high_kt,
@@ -373,6 +375,8 @@ def comparisons_table(page: Page) -> Table:
                 c.warning_margin_change_kt,
                 c.reviewed,
                 "; ".join(c.notes),
+                c.difference_kt if c.basis == "ias" else None,
+                c.at_reference_weight,
             )
         )
     return Table("comparisons", COMPARISON_COLUMNS, tuple(rows))

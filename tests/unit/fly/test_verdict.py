@@ -257,7 +257,7 @@ def test_the_row_of_a_verdict():
         "point": "A1",
         "counts": True,
         "why": [],
-        "words": "Counts: 0.7 kt/s, 47 kt at the break. 1 more wanted",
+        "words": "Counts: 0.7 kt/s, 47 kt at the break. Say the speed at the break. 1 more wanted",
         "n_calls": 9,
         "entry_rate_kt_per_s": 0.67,
         "entry_rate_u_kt_per_s": 0.03,
@@ -266,6 +266,7 @@ def test_the_row_of_a_verdict():
         "buffet_ias_kt": None,
         "event": "pitch_down",
         "runs_counted": 2,
+        "speed_named": False,
         "runs_wanted": 3,
     }
 
@@ -316,3 +317,10 @@ def test_the_buffet_in_the_row_to_a_tenth():
 
     # 52 kt at 6 s, falling at 2/3 kt/s: 51.93 a tenth of a second later.
     assert judge(made).as_body()["buffet_ias_kt"] == 51.9
+
+
+def test_a_run_whose_speed_was_not_said_at_the_break_coaches_to_say_it():
+    silent = judge(calls([54, 53, 52, 51, 50]), counted_before=0)
+
+    assert not silent.speed_named and "Say the speed at the break." in in_words(silent)
+    assert "Say the speed" not in in_words(judge(calls([54, 53, 52, 51, 50]), counted_before=2))  # no run is left
