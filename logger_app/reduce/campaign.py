@@ -392,8 +392,9 @@ def _corrected(calibrated: Calibrated | None, speeds: _Speeds, budget) -> dict:
 def _budget(campaign: Campaign, stall: RunStall, calibrated, weight, speeds: _Speeds) -> tuple[BudgetTerm, ...]:
     if stall.ias_kt is None:
         return ()
-    known = speeds.raw_kt is not None and weight is not None and weight[1] is not None
-    weight_term = weight_u_kt(speeds.raw_kt, weight[0], weight[1]) if known else None
+    weight_term = None
+    if speeds.raw_kt is not None and weight is not None and weight[1] is not None:
+        weight_term = weight_u_kt(speeds.raw_kt, weight[0], weight[1])
     found = run_budget(stall, campaign.indicator, calibrated, weight_term, speeds.load_factor_u_kt)
     if any(table.source.startswith(MADE_HERE) for table in campaign.calibrations):
         return tuple(term for term in found if term.name != "instrument")  # it is in the table already

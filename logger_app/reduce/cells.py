@@ -106,15 +106,15 @@ def make_cells(runs: Sequence[StallSpeed]) -> tuple[Cell, ...]:
     ----------
     [TN1297] sec. 3.
     """
-    groups: dict[tuple, list[StallSpeed]] = {}
+    groups: dict[tuple[str, str, str], list[StallSpeed]] = {}
     for run in runs:
         if run.counts and run.point is not None and run.configuration is not None:
             groups.setdefault((run.point, run.configuration, family(run.event)), []).append(run)
     kinds = Counter((point, configuration) for point, configuration, _ in groups)
-    return tuple(_cell(group, kinds[key[:2]] > 1) for key, group in groups.items())
+    return tuple(_cell(key[0], key[1], group, kinds[key[:2]] > 1) for key, group in groups.items())
 
 
-def _cell(runs: list[StallSpeed], other_kinds: bool) -> Cell:
+def _cell(point: str, configuration: str, runs: list[StallSpeed], other_kinds: bool) -> Cell:
     able = [run for run in runs if run.bases]
     basis = common_basis(able)
     std = [on_basis_kt(run, basis) for run in able] if basis else []
@@ -128,14 +128,15 @@ def _cell(runs: list[StallSpeed], other_kinds: bool) -> Cell:
     rates = [run.entry_rate_kt_per_s for run in runs]
     at_1, slope, rate_note = _at_standard_rate([run.entry_rate_kt_per_s for run in able], std)
     margin = _warning_margin(runs)
+    ias_sd = _sd(ias)
     return Cell(
-        point=runs[0].point,
-        configuration=runs[0].configuration,
+        point=point,
+        configuration=configuration,
         event="+".join(dict.fromkeys(str(run.event) for run in runs)),
         n=len(runs),
         vs_ias_kt=_mean(ias),
-        vs_ias_sd_kt=_sd(ias),
-        vs_ias_u_kt=_sd(ias) / math.sqrt(len(ias)) if len(ias) > 1 else runs[0].vs_ias_u_kt,
+        vs_ias_sd_kt=ias_sd,
+        vs_ias_u_kt=ias_sd / math.sqrt(len(ias)) if ias_sd is not None else runs[0].vs_ias_u_kt,
         vs_cas_kt=_mean(cas) if None not in cas else None,
         vs_std_kt=_mean(std) if std else None,
         vs_std_sd_kt=_sd(std),

@@ -211,14 +211,16 @@ def calibration_point(legs: Sequence[Leg]) -> CalibrationPoint:
     ----------
     [SFTE] ch. 4, Ve = VT sqrt(sigma), dVpc = Vc - Vic.
     """
-    altitudes = [leg.pressure_altitude_ft for leg in legs]
-    if None in altitudes:
+    altitudes = [leg.pressure_altitude_ft for leg in legs if leg.pressure_altitude_ft is not None]
+    tracks = [leg.track_deg for leg in legs if leg.track_deg is not None]
+    headings = [leg.heading_deg for leg in legs if leg.heading_deg is not None]
+    if len(altitudes) < len(legs):
         raise BadQuantity(f"{legs[0].where or 'legs'}: pressure altitude is missing; it is needed for the density")
     speeds = [leg.ground_speed_kt for leg in legs]
-    if all(leg.track_deg is not None for leg in legs):
-        solution = wind_from_tracks(speeds, [leg.track_deg for leg in legs])
-    elif all(leg.heading_deg is not None for leg in legs):
-        solution = wind_from_headings(speeds, [leg.heading_deg for leg in legs])
+    if len(tracks) == len(legs):
+        solution = wind_from_tracks(speeds, tracks)
+    elif len(headings) == len(legs):
+        solution = wind_from_headings(speeds, headings)
     else:
         raise BadQuantity(f"{legs[0].where or 'legs'}: give the track of every leg, or the heading of every leg")
     notes = list(solution.notes)

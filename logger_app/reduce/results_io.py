@@ -41,16 +41,18 @@ class ResultsDocument:
         self.path = Path(campaign_dir) / RESULTS_DIR / RESULTS_FILE
         self._write, self._any = write, False
         self._ends = ("", "")
-        self._runs = None
+        # Without a folder to wait in: the system's own place.
+        waits_in: Path | None = self.path.parents[1] if write else user_dir()
+        try:
+            if not write and waits_in is not None:
+                waits_in.mkdir(parents=True, exist_ok=True)
+        except OSError:
+            waits_in = None
+        self._waits_in = waits_in
 
     def __enter__(self) -> ResultsDocument:
-        waits_in = self.path.parents[1] if self._write else user_dir()
-        try:
-            if not self._write:
-                waits_in.mkdir(parents=True, exist_ok=True)
-        except OSError:  # no home to write to: the system's own place
-            waits_in = None
-        self._runs = tempfile.SpooledTemporaryFile(IN_MEMORY_BYTES, "w+", encoding="utf-8", newline="\n", dir=waits_in)
+        where = None if self._waits_in is None else str(self._waits_in)
+        self._runs = tempfile.SpooledTemporaryFile(IN_MEMORY_BYTES, "w+", encoding="utf-8", newline="\n", dir=where)
         return self
 
     def __exit__(self, *exc) -> None:

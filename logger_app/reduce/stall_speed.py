@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -141,7 +142,7 @@ def stall_of_run(run: Run, indicator: Indicator, *, event_voiced: bool = True, d
     recovery_s = min((c.flight_s for c, m in events if m.role is Role.RECOVERY), default=math.inf)
     stalls = [(c, m) for c, m in events if m.stall is not None and c.flight_s < recovery_s]
     speeds, excluded = _readings(calls)
-    common = {
+    common: dict[str, Any] = {
         "wing_drop": _wing_drop(events),
         "event_calls": tuple(c.id for c, _ in events),
         "altitude_ft": _altitude(calls, run),
@@ -170,8 +171,8 @@ def stall_of_run(run: Run, indicator: Indicator, *, event_voiced: bool = True, d
         event=kind,
         event_s=event_s,
         calls_before=len(before) + (named is not None),
-        start_ias_kt=max((c.ias_kt for c in before), default=None),
-        readings=tuple((c.flight_s - shift_s, c.ias_kt) for c in before if c.id not in wild),
+        start_ias_kt=max(map(_kt, before), default=None),
+        readings=tuple((c.flight_s - shift_s, _kt(c)) for c in before if c.id not in wild),
         reading_lag_removed=not event_voiced and found["method"] == "fit",
         excluded=tuple(excluded) + found.pop("excluded"),
         notes=tuple(notes) + found.pop("notes"),
@@ -276,17 +277,17 @@ def _trust(call: ReviewedCall) -> float:
 
 def _lowest(before: Sequence[ReviewedCall], event_s: float | None, indicator: Indicator) -> dict:
     """The lowest call that a neighbour supports; its rate from the last two calls, if they fall."""
-    nothing = {"method": "lowest", "excluded": (), "notes": ()}
+    nothing: dict[str, Any] = {"method": "lowest", "excluded": (), "notes": ()}
     if not before:
         return nothing | {"notes": ("no airspeed was called before the event",)}
     steady = [c for c in before if _supported(c, before)] or list(before)
-    lowest = min(reversed(steady), key=lambda c: c.ias_kt)
+    lowest = min(reversed(steady), key=_kt)
     resolution = resolution_u_kt(indicator)
     rate = None
     if len(before) >= 2:
         first, last = before[-2], before[-1]
         seconds = last.flight_s - first.flight_s
-        rate = (first.ias_kt - last.ias_kt) / seconds if seconds > 0 else None
+        rate = (_kt(first) - _kt(last)) / seconds if seconds > 0 else None
     gap_s = event_s - lowest.flight_s if event_s is not None else None
     # Between this call and the event the speed fell on: a one-sided error, up to rate x gap.
     unseen = (rate or 0.0) * gap_s / math.sqrt(3) if gap_s and rate and rate > 0 else 0.0
@@ -302,11 +303,16 @@ def _lowest(before: Sequence[ReviewedCall], event_s: float | None, indicator: In
     }
 
 
+def _kt(call: ReviewedCall) -> float:
+    """The reading of a call that `_readings` let through."""
+    return math.nan if call.ias_kt is None else call.ias_kt
+
+
 def _supported(call: ReviewedCall, calls: Sequence[ReviewedCall]) -> bool:
     return any(
         other is not call
         and abs(other.flight_s - call.flight_s) <= NEIGHBOUR_S
-        and abs(other.ias_kt - call.ias_kt) <= NEIGHBOUR_KT
+        and abs(_kt(other) - _kt(call)) <= NEIGHBOUR_KT
         for other in calls
     )
 
@@ -366,7 +372,7 @@ def _not_reached(speeds, excluded, recovery_s, indicator, common, remarks) -> Ru
 
 def _margins(found: dict, before, events, event_s, shift_s) -> dict:
     """Speeds at which warning and buffet were called, before the stall."""
-    spoken = {}
+    spoken: dict[Role, float] = {}
     for call, meaning in events:
         role = Role.BUFFET if meaning.stall is StallEvent.DETERRENT_BUFFET else meaning.role
         if role in (Role.WARNING, Role.BUFFET) and call.flight_s < event_s:

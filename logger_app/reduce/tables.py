@@ -74,11 +74,10 @@ def _what_next(reduction: Reduction, labels) -> str:
     model = reduction.model
     if model:
         flights = "learned" if model.flights_learned else "not measured: the plan's"
-        lines.append(
-            "  scatter of repeated runs {:.1f} kt ({:.1f} to {:.1f}), of flights {:.1f} kt ({:.1f} to {:.1f}, {})".format(
-                *model.run_sd_kt, *model.flight_sd_kt, flights
-            )
+        runs, between = (
+            f"{m:.1f} kt ({low:.1f} to {high:.1f}" for m, low, high in (model.run_sd_kt, model.flight_sd_kt)
         )
+        lines.append(f"  scatter of repeated runs {runs}), of flights {between}, {flights})")
     return "Enough, or one more?\n" + "\n".join(lines) + "\n"
 
 

@@ -171,8 +171,8 @@ def legs_in_trace(
             float(np.mean(speed[part] * np.sin(track[part]))),
         )
         altitude = pressure_altitude_ft if pressure_altitude_ft is not None else _mean_of(trace, "altitude_ft", part)
-        indicated = _mean_of(trace, "ias_kt", part)
-        if ias_kt is None and indicated is None:
+        indicated = ias_kt if ias_kt is not None else _mean_of(trace, "ias_kt", part)
+        if indicated is None:
             raise cannot(trace, "no indicated airspeed", "an ias_kt column, or --ias-kt")
         if altitude is None:
             raise cannot(trace, "no altitude", "an altitude in the trace, or --pressure-altitude-ft")
@@ -180,7 +180,7 @@ def legs_in_trace(
             Leg(
                 ground_speed_kt=math.hypot(north, east),
                 track_deg=math.degrees(math.atan2(east, north)) % 360,
-                ias_kt=ias_kt if ias_kt is not None else indicated,
+                ias_kt=indicated,
                 flap_deg=flap_deg,
                 pressure_altitude_ft=altitude,
                 gps_altitude=pressure_altitude_ft is None and not trace.source.lower().endswith(".csv"),
