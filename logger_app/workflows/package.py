@@ -45,7 +45,7 @@ KINDS = (
     ("report/calls.csv, .parquet", "every call: what was heard, what holds after review, and who changed it"),
     ("report/points.csv, .parquet", "every test point and configuration: means and intervals"),
     ("report/comparisons.csv, .parquet", "every difference, with its interval, method and conclusion"),
-    ("report/figures/", "every figure as SVG, and as PNG at twice the size"),
+    ("report/figures/", "every figure as SVG, which any size of print or screen takes"),
     ("report/subtitles/", "the calls as WebVTT, on the clock of each camera file and of the cockpit sound"),
     ("report/versions.json", "versions, language packs, and the SHA-256 of each flight's journal"),
     ("campaign.toml", "aircraft, calibration, configurations and test cards"),
