@@ -192,14 +192,14 @@ class Printer:
 
 
 def _json_lines(rows: Sequence[Any], runs: Sequence[Any]) -> list[str]:
-    from logger_app.workflows.flight_session.told import row_as_json, run_as_json
+    from logger_app.workflows.flight_session.printed import row_as_json, run_as_json
 
     documents = [*map(row_as_json, rows), *map(run_as_json, runs)]
     return [json.dumps(_clean(document), ensure_ascii=False) for document in documents]
 
 
 def _lines_in_words(rows: Sequence[Any], runs: Sequence[Any]) -> list[str]:
-    from logger_app.workflows.flight_session.told import row_in_words
+    from logger_app.workflows.flight_session.printed import row_in_words
 
     words = [(row, row_in_words(row)) for row in rows]
     return [f"{row.flight_ns * 1e-9:8.1f} s  {text}" for row, text in words if text]

@@ -129,7 +129,7 @@ def no_microphone(trouble: str) -> Check:
 
 
 def judge_level(pcm: np.ndarray) -> Check:
-    """What a piece of sound says of the microphone.
+    """Check the microphone's level on a piece of sound.
 
     Parameters
     ----------
@@ -296,7 +296,7 @@ def check_battery() -> Check:
 
 
 def battery() -> tuple[int | None, bool | None]:
-    """(per cent, plugged in); None where it is not told."""
+    """(per cent, plugged in); None where unknown."""
     with contextlib.suppress(OSError, ValueError, subprocess.SubprocessError):
         if sys.platform == "win32":
             return _battery_windows()
@@ -419,7 +419,7 @@ def briefing(campaign: Campaign | None) -> dict:
 
 
 def acknowledged(campaign_dir: Path, campaign: Campaign | None) -> dict | None:
-    """Who acknowledged the briefing as it now stands, and when; None if nobody, or if it has changed."""
+    """Who acknowledged the present briefing, and when; None if nobody has, or if it has changed."""
     try:
         kept = json.loads(read_text(campaign_dir / RESULTS_DIR / ACKNOWLEDGED_FILE))
         return {"who": kept["who"], "utc": kept["utc"]} if kept["sha256"] == _digest(campaign) else None
@@ -428,7 +428,7 @@ def acknowledged(campaign_dir: Path, campaign: Campaign | None) -> dict | None:
 
 
 def acknowledge(campaign_dir: Path, campaign: Campaign | None, who: str) -> dict:
-    """Keep that somebody has read the briefing; written whole or not at all."""
+    """Record who has read the briefing."""
     folder = campaign_dir / RESULTS_DIR
     make_folder(folder, parents=False)
     kept = {"who": who, "utc": datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")}

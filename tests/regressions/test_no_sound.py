@@ -165,7 +165,7 @@ def test_sound_that_stops_is_an_alarm_and_a_gap_to_the_end(tmp_path):
     until(lambda: len(said) == 3)
     landing = session.stop(landed=True)
 
-    assert ["all right again" in words for words in said] == [False, True, False]
+    assert ["OK again" in words for words in said] == [False, True, False]
     assert "s were not recorded (no sound comes" in landing.sound_lost
     gaps = [codec.body_to_gap(row.body) for row in rows_on_disk(tmp_path / "flights" / "f1", RowKind.GAP)]
     assert len(gaps) == 1 and gaps[0].breaks

@@ -1,6 +1,6 @@
 """The thread that hears: takes sound from its queue, feeds the recogniser, puts calls on the flight clock.
 
-It may be slow, it may fail: recording and cards go on. What it did not hear is told as a gap.
+It may be slow, it may fail: recording and cards go on. What it did not hear becomes a gap.
 """
 
 from __future__ import annotations

@@ -40,7 +40,7 @@ class Block:
 class BlockQueue:
     """From the microphone's thread to the writer's: bounded, and never waits on the way in.
 
-    One thread puts, one takes. What does not fit is counted, and told with the next block.
+    One thread puts, one takes. What does not fit is counted and reported with the next block.
     """
 
     def __init__(self, limit_s: float = QUEUE_S) -> None:
@@ -107,7 +107,7 @@ class SampleClock:
 
         ADC time      |<- block ->|<- block ->|   lost   |<- block ->|
         expected here             ▲           ▲          ·           after the block before
-        difference                0           0          > 0.25 s, or > 5 ms and an overflow told
+        difference                0           0          > 0.25 s, or > 5 ms and an overflow
 
     Callbacks arrive late and in bursts, so that holes are not measured by them. But ADC times may be
     those of a clock that somebody sets (PortAudio 19.6 on Linux gives the wall clock's): a block that
@@ -119,13 +119,13 @@ class SampleClock:
         came - ADC time   | late late least late ...            -> set forwards: less than the least so far
     """
 
-    # A driver's ADC times jitter by some milliseconds; a real hole is told by the driver (overflow)
+    # A driver's ADC times jitter by some milliseconds; the driver reports a real hole (overflow)
     # or is much longer.
-    TOLD_S = 0.005
-    UNTOLD_S = 0.25
-    # How much earlier than ever before is a clock that was set; where the driver tells a loss it is believed more.
+    OVERFLOW_S = 0.005
+    UNREPORTED_S = 0.25
+    # How much earlier than ever before is a clock that was set; where the driver reports a loss it is believed more.
     EARLY_S = 0.1
-    TOLD_EARLY_S = 2.0
+    OVERFLOW_EARLY_S = 2.0
     # The most that a sound system holds back before it hands it over (common practice, no source: some
     # seconds), and the least that is a lost microphone where nothing better is known.
     HELD_BACK_S = 20.0
@@ -146,7 +146,7 @@ class SampleClock:
         adc_s : float
             When its first sample was taken, by the device [s]; 0 where the driver does not say.
         overflow : bool
-            Whether the driver says that something was lost.
+            Whether the driver reports a loss.
         came_s : float, optional
             When it was handed over, by `steady_s` [s]; without it the ADC times are believed.
         """
@@ -162,16 +162,16 @@ class SampleClock:
         if came_s is not None and late_s is not None and before_s is not None and self._least_late_s is not None:
             waited_s = came_s - before_s - samples / RATE_HZ
             hole_s, self._least_late_s = self._believed_s(hole_s, late_s, self._least_late_s, waited_s, overflow)
-        return round(hole_s * RATE_HZ) if hole_s > (self.TOLD_S if overflow else self.UNTOLD_S) else 0
+        return round(hole_s * RATE_HZ) if hole_s > (self.OVERFLOW_S if overflow else self.UNREPORTED_S) else 0
 
     def _believed_s(
-        self, hole_s: float, late_s: float, least_late_s: float, waited_s: float, told: bool
+        self, hole_s: float, late_s: float, least_late_s: float, waited_s: float, overflow: bool
     ) -> tuple[float, float]:
         """The hole that the ADC times tell of, unless their clock was set; and the least lateness from now on."""
         early_s = least_late_s - late_s
-        if early_s > (self.TOLD_EARLY_S if told else self.EARLY_S):
+        if early_s > (self.OVERFLOW_EARLY_S if overflow else self.EARLY_S):
             return hole_s - early_s, late_s
-        if hole_s < -self.UNTOLD_S or waited_s > hole_s + self.HELD_BACK_S:
+        if hole_s < -self.UNREPORTED_S or waited_s > hole_s + self.HELD_BACK_S:
             return (waited_s if waited_s > self.LOST_S else 0.0), late_s
         return hole_s, min(late_s, least_late_s + self.DRIFT * BLOCK_SAMPLES / RATE_HZ)
 

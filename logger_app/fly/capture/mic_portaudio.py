@@ -61,7 +61,7 @@ class PortAudioMicrophone:
         self._blocks = blocks
         self._last_block_s = steady_s()
         self.trouble = ""
-        # Why: a pulled plug is not told by PortAudio, somebody must notice the silence; and a sound server that does
+        # Why: PortAudio does not report a pulled plug, somebody must notice the silence; and a sound server that does
         # not answer holds up whoever asks it. All that may wait for it is asked here. Ended by `stop`.
         self._watch = threading.Thread(target=self._look, name="microphone watch", daemon=True)
         self._watch.start()

@@ -23,7 +23,7 @@ class FileMicrophone:
     ------
     SoundError
         At once, if the file cannot be opened. If it is damaged further on, what came before has
-        been played and `trouble` says the rest.
+        been played, and `trouble` gives the reason.
     """
 
     def __init__(self, path: Path, paced: bool = True):

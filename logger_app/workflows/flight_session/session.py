@@ -65,7 +65,7 @@ STUCK_S = 3.0
 # A microphone that is away for less at the end of a flight leaves no gap.
 END_GAP_NS = s_to_ns(1.0)
 # How often the listener tells the core how far it has heard.
-TELL_NS = s_to_ns(0.25)
+REPORT_EVERY_NS = s_to_ns(0.25)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -152,7 +152,7 @@ class FlightSession:
         self._partial = ""
         self._sound: SoundState | None = None
         self._heard_ns = 0
-        self._told_ns = 0
+        self._reported_ns = 0
         self._gaps = 0
         self._unheard: list[CaptureGap] = []
         self._quiet = QuietWatch()
@@ -178,7 +178,7 @@ class FlightSession:
         self._watch = SoundWatch(self._started_s)
         # Why: a terminal that is stopped, or a pipe that nobody empties, holds up whoever writes to it. Ended by `stop`.
         self._printing = (
-            Outlet("printing", lambda told: on_rows(*told), MAX_BATCHES, weight=lambda told: len(told[0]))
+            Outlet("printing", lambda saved: on_rows(*saved), MAX_BATCHES, weight=lambda saved: len(saved[0]))
             if on_rows
             else None
         )
@@ -453,8 +453,8 @@ class FlightSession:
     def _on_heard(self, end_sample: int, level_dbfs: float) -> None:
         self._heard_ns = samples_to_ns(end_sample)
         self._quiet.block(self._heard_ns, level_dbfs)
-        if self._heard_ns - self._told_ns >= TELL_NS:
-            self._told_ns = self._heard_ns
+        if self._heard_ns - self._reported_ns >= REPORT_EVERY_NS:
+            self._reported_ns = self._heard_ns
             # In the inbox behind the calls heard so far: how fast the sound comes then changes nothing.
             self._inbox.put(HeardUpTo(self._heard_ns, bool(self._partial), self._quiet.last_speech_ns))
 
@@ -520,7 +520,7 @@ class FlightSession:
             self._take(Touched(Intent.END_NOTE, None, "app", over_ns))
 
     def _tick(self) -> None:
-        self._tell_troubles()
+        self._report_troubles()
         if self._unsaved and time.monotonic() >= self._retry_at_s:
             self._save([], ())
         if self._listener is None and self._state.note_ns is not None:
@@ -608,7 +608,7 @@ class FlightSession:
             return ""
         return microphone.trouble or self._watch.trouble(steady_s())
 
-    def _tell_troubles(self) -> None:
+    def _report_troubles(self) -> None:
         """A tone and words once for each trouble that is new, words when one is over."""
         sound, listener = self._sound, self._listener
         now: dict[str, str] = {}
@@ -634,4 +634,4 @@ class FlightSession:
         for key in sorted(new):
             self.on_trouble(f"! {now[key]}")
         for key in sorted(over):
-            self.on_trouble(f"{key}: all right again")
+            self.on_trouble(f"{key}: OK again")
