@@ -159,7 +159,7 @@ class _Reader:
             self.here = there.id
 
     def _airspeed(self, call: ReviewedCall) -> None:
-        if self.run and call.ias_kt is not None and not _doubtful(call):
+        if self.run and self.run.flown() and call.ias_kt is not None and not _doubtful(call):
             trusted = [c for c in self.run.airspeeds() if c.ias_kt is not None and not _doubtful(c)]
             k = new_approach_at([c.ias_kt for c in trusted if c.ias_kt is not None], call.ias_kt)
             if k is not None:

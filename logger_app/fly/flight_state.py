@@ -380,6 +380,7 @@ class _Turn:
     def _airspeed(self, call: HeardCall) -> None:
         if self.state.run:
             self._maybe_next_approach(call)
+        if self.state.run:
             self._keep(call)
             if self.state.phase is Phase.ON_CONDITION:
                 self._go(Phase.APPROACH, "approach", _Cause.of_call(call))
@@ -394,10 +395,9 @@ class _Turn:
         """Three airspeeds that fall: an approach that nobody announced."""
         calls = self.state.forming
         speeds = [c for c in calls if c.kind is CallKind.AIRSPEED]
-        if approach_begins([_kt(c) for c in speeds if DOUBTED_SPEED.isdisjoint(c.flags)]):
-            self._open_unannounced(speeds[0], calls, call)
-
-    def _open_unannounced(self, first: HeardCall, calls: tuple[HeardCall, ...], call: HeardCall) -> None:
+        if not approach_begins([_kt(c) for c in speeds if DOUBTED_SPEED.isdisjoint(c.flags)]):
+            return
+        first = speeds[0]
         self.state = replace(
             self.state,
             forming=(),
@@ -422,7 +422,7 @@ class _Turn:
         after = tuple(c for c in run.calls if c.start_ns >= top.start_ns)
         self.state = replace(self.state, run=replace(run, calls=before))
         self._close(RunEnd.NEXT_RUN, top.start_ns)
-        self._open_unannounced(top, after, call)
+        self.state = replace(self.state, forming=after)
 
     def _event(self, call: HeardCall) -> None:
         self._keep(call)

@@ -329,7 +329,9 @@ def spoil(rng: random.Random, made: MadeFlight) -> None:
             one.heard_name, one.posterior = "buffet", rng.uniform(0.6, 0.95)
 
 
-def heard_calls(made: MadeFlight, truth: bool = False) -> tuple[tuple[HeardCall, ...], dict[str, Spoken]]:
+def heard_calls(
+    made: MadeFlight, truth: bool = False, read: bool = True
+) -> tuple[tuple[HeardCall, ...], dict[str, Spoken]]:
     """Calls as the recogniser hands them on, read in sequence; and what each really was."""
     calls, source = [], {}
     for k, one in enumerate(made.said):
@@ -356,7 +358,7 @@ def heard_calls(made: MadeFlight, truth: bool = False) -> tuple[tuple[HeardCall,
         )
         calls.append(call)
         source[call.id] = one
-    return read_sequence(calls, unit="kt", low=25.0, high=160.0), source
+    return (read_sequence(calls, unit="kt", low=25.0, high=160.0) if read else tuple(calls)), source
 
 
 # ---- the program --------------------------------------------------------------------------------------
