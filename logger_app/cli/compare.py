@@ -70,9 +70,10 @@ def add_arguments(parser) -> None:
 
 def run(args) -> int:
     """Choose the runs, take the pictures, write sheet, clip and subtitles."""
+    from logger_app.domain.moments import moments
     from logger_app.io.stills import STILLS_DIR
     from logger_app.logstore.store import utc_now
-    from logger_app.sync.choose import choose_runs, moments
+    from logger_app.sync.choose import choose_runs
     from logger_app.sync.sheet_io import stills, write_clip, write_sheet, write_subtitles
     from logger_app.workflows import campaign as flow
     from logger_app.workflows.cameras import open_cameras
@@ -147,8 +148,8 @@ def _make_quick(campaign_dir: Path, sides) -> None:
 
 def _tufts(campaign_dir: Path, flights, point: str, names, unit: str) -> dict:
     """Where and how fast the tufts first separated: each configuration, and the others less the first."""
-    from logger_app.sync.tufts import difference_map
-    from logger_app.sync.wing_words import difference_words, first_words
+    from logger_app.domain.tufts import difference_map
+    from logger_app.domain.wing_words import difference_words, first_words
     from logger_app.workflows.tufts import marks_of_runs, wing_maps
 
     maps = wing_maps(marks_of_runs(campaign_dir, flights, point), point, names)
@@ -328,7 +329,7 @@ def _document(args, names, chosen, why: str, rows, files: dict) -> dict:
 
 
 def _print(document: dict) -> None:
-    from logger_app.sync.tufts import place_words
+    from logger_app.domain.tufts import place_words
 
     print(f"Compared: {document['why']}.")
     for still in document["stills"]:

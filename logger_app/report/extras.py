@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from logger_app.domain.cameras import CameraFile
+from logger_app.domain.wing_words import MapCell
 from logger_app.records.stills import SavedPicture
 
 
@@ -24,28 +25,30 @@ class TuftMark:
     ias_kt: float | None = None
     proposed: bool = False
     who: str = ""
+    view: str = ""  # wing and camera
+    run: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WingCell:
-    """One station of a wing map: percent of span and chord, what stands there, and whether it rests on a proposal."""
+    """One station of a wing map: percent of span and chord, how it is drawn, and what that says in words."""
 
     span_pct: float
     chord_pct: float
-    words: str
+    drawn: MapCell
     says: str
-    proposed: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WingMap:
     """A wing from above: where it first separated, or the difference to the reference.
 
-    `configuration` is the one shown or, with a `reference`, the changed one.
+    `configuration` is the one shown or, with a `reference`, the changed one; `view` is the wing and the camera.
     """
 
     point: str
     configuration: str
+    view: str = ""
     reference: str = ""
     cells: tuple[WingCell, ...]
 

@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 
 from logger_app.domain.approach_curve import ApproachCurve, curve_of
 from logger_app.domain.warning import WARNING_MARGIN_KT
+from logger_app.domain.wing_words import ASSIST_LIMITS
 from logger_app.records.calls import CallKind
 from logger_app.records.results import Cell, Comparison
 from logger_app.report.extras import TuftMark, WingMap
@@ -662,7 +663,7 @@ def _regression_line(cell: Cell, rates: Sequence[float], series: int, units: Uni
 
 
 def tuft_map(side: Side, view: PointView, marks: Sequence[TuftMark], unit: str) -> Figure | None:
-    """State of the tufts along the span against airspeed, one configuration.
+    """State of the tufts along the span against airspeed, of one configuration through one camera.
 
     Returns
     -------
@@ -698,16 +699,21 @@ def tuft_map(side: Side, view: PointView, marks: Sequence[TuftMark], unit: str) 
         if any(stations[y] == name and _shade(m) >= 2 for (_, y), m in worst.items())
     ]
     return Figure(
-        id=f"{view.anchor}-tufts-{side.series}",
-        title=f"{view.point.id}: tufts along the span, {side.configuration.name}",
+        id=f"{view.anchor}-tufts-{side.series}-{_id(marks[0].view)}",
+        title=f"{view.point.id}: tufts along the span, {side.configuration.name}"
+        + (f", {marks[0].view}" if marks[0].view else ""),
         says=("; ".join(first) + "." if first else "No station was marked separated.")
         + (
-            " Dashed boxes are proposed by the assist, not confirmed."
+            f" Dashed boxes are proposed by the assist, not confirmed. {ASSIST_LIMITS}"
             if any(m.proposed for m in worst.values())
             else ""
         ),
         caption="Stations as percent of span / percent of chord, root above; hatching grows from attached to reversed, ? is not visible."
-        + (" Dashed boxes are only proposed by the assist." if any(m.proposed for m in worst.values()) else ""),
+        + (
+            f" Dashed boxes are only proposed by the assist. {ASSIST_LIMITS}"
+            if any(m.proposed for m in worst.values())
+            else ""
+        ),
         x=Axis(
             label=f"indicated airspeed [{unit}]",
             low=-0.6,
@@ -738,36 +744,52 @@ def wing_map(one: WingMap, view: PointView, names: Mapping[str, str], series: in
         return None
     spans = sorted({cell.span_pct for cell in one.cells})
     chords = sorted({cell.chord_pct for cell in one.cells}, reverse=True)
-    title = f"where the wing first separated, {names.get(one.configuration, one.configuration)} [{unit} indicated]"
+    seen = f", {one.view}" if one.view else ""
+    title = (
+        f"where the wing first separated, {names.get(one.configuration, one.configuration)}{seen} [{unit} indicated]"
+    )
+    caption = (
+        "From above: root at the left, leading edge up. 52-56: between these speeds; <46: below 46, if at all; >54: at "
+        "54 or faster; after: after the stall; !: people disagree; -: not seen. Darker with more strokes: earlier."
+    )
     if one.reference:
-        title = f"first separation, {one.configuration} less {one.reference} [{unit}]; below 0 stays attached to a lower speed"
+        title = f"first separation, {one.configuration} less {one.reference}{seen} [{unit}]"
+        caption = (
+            "-6..-1: by 1 to 6 slower; below 0 stays attached to a lower speed. Tinted where the sign is certain: upright "
+            "strokes slower, lying strokes faster, more with the size."
+        )
     said = "; ".join(f"{cell.span_pct:g} % span, {cell.chord_pct:g} % chord: {cell.says}" for cell in one.cells) + "."
-    guessed = " A ? and a dashed box: only proposed by the assist, not confirmed."
+    guessed = any(cell.drawn.proposed for cell in one.cells)
+    limits = f" {ASSIST_LIMITS}" if guessed else ""
     return Figure(
-        id=f"{view.anchor}-wing-{one.reference or 'first'}-{one.configuration}",
+        id=f"{view.anchor}-wing-{one.reference or 'first'}-{one.configuration}-{_id(one.view)}",
         title=f"{view.point.id}: {title}",
-        says=said + (guessed if any(cell.proposed for cell in one.cells) else ""),
-        caption="From above: root at the left, leading edge up. <46: not separated down to 46; -: not seen."
-        + (" <-3: slower by more than 3." if one.reference else "")
-        + (guessed if any(cell.proposed for cell in one.cells) else ""),
+        says=said + limits,
+        caption=caption + limits,
         x=Axis(label="span [%], root to tip", low=-0.6, high=len(spans) - 0.4, names=tuple(f"{s:g}" for s in spans)),
         y=Axis(label="chord [%]", low=-0.6, high=len(chords) - 0.4, names=tuple(f"{c:g}" for c in chords)),
         squares=tuple(
             Square(
                 x=spans.index(c.span_pct),
                 y=chords.index(c.chord_pct),
-                shade=0,
+                shade=c.drawn.tone,
                 series=series,
-                proposed=c.proposed,
-                word=f"{c.words}?" if c.proposed else c.words,
+                proposed=c.drawn.proposed,
+                word=f"{c.drawn.words}?" if c.drawn.proposed else c.drawn.words,
                 says=c.says,
+                tinted=True,
+                across=c.drawn.kind == "faster",
             )
             for c in one.cells
         ),
-        width=480.0,
-        height=80.0 + 30.0 * len(chords),
+        width=max(480.0, 64.0 + 58.0 * len(spans)),
+        height=80.0 + 34.0 * len(chords),
         left=64.0,
     )
+
+
+def _id(text: str) -> str:
+    return "".join(ch if ch.isalnum() else "-" for ch in text)
 
 
 def _station_order(name: str) -> tuple:

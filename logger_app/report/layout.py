@@ -297,12 +297,34 @@ def _dot(box: _Box, dot) -> list[Shape]:
 def _square(box: _Box, square) -> list[Shape]:
     left, right = box.x(square.x - 0.46), box.x(square.x + 0.46)
     bottom, top = box.y(square.y - 0.42), box.y(square.y + 0.42)
-    shapes = _patch((left, top, right, bottom), square.shade, role_of(square.series), square.proposed)
+    edges = (left, top, right, bottom)
+    if square.tinted:
+        shapes = _tinted(edges, square.shade or 0, role_of(square.series), square.proposed, square.across)
+    else:
+        shapes = _patch(edges, square.shade, role_of(square.series), square.proposed)
     if word := square.word or ("?" if square.shade is None else ""):
         role, size = ("ink", SMALL_PX) if square.word else ("muted", FONT_PX)
         shapes.append(
             Label(x=(left + right) / 2, y=(top + bottom) / 2 + 4, text=word, role=role, size=size, anchor="middle")
         )
+    return shapes
+
+
+def _tinted(
+    edges: tuple[float, float, float, float], shade: int, role: str, proposed: bool, across: bool
+) -> list[Shape]:
+    """A box with a tint and, along its lower edge so that a word can be read, as much hatching: colour and pattern agree."""
+    left, top, right, bottom = edges
+    corners = ((left, top), (right, top), (right, bottom), (left, bottom), (left, top))
+    fill = f"tone{shade}" if shade else "paper"
+    shapes: list[Shape] = [Stroke(points=corners, role=role, dash=(3, 2) if proposed else (), fill=fill)]
+    for k in range(3 * shade if not across else shade):
+        if across:
+            y = bottom - 2 - 2.2 * k
+            shapes.append(Stroke(points=((left + 3, y), (right - 3, y)), role=role, width=1.0))
+        else:
+            x = left + (k + 1) / (3 * shade + 1) * (right - left)
+            shapes.append(Stroke(points=((x, bottom - 6.5), (x, bottom - 1.5)), role=role, width=1.0))
     return shapes
 
 

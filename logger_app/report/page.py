@@ -90,7 +90,10 @@ def add_figures(page: Page, extras: Extras) -> None:
         tufts.setdefault(mark.flight, []).append(mark)
     for view in page.points:
         found: list[Picture | None] = [approaches(view, page.units), against_entry_rate(view, page.units)]
-        found += [tuft_map(side, view, _tufts_of(side, tufts), page.unit) for side in view.sides]
+        for side in view.sides:
+            marks = _tufts_of(side, tufts)
+            views = dict.fromkeys(mark.view for mark in marks)
+            found += [tuft_map(side, view, [m for m in marks if m.view == seen], page.unit) for seen in views]
         found += [_wing(one, view, page) for one in extras.wings if one.point == view.point.id]
         view.figures = [figure for figure in found if figure]
 
@@ -104,7 +107,9 @@ def _tufts_of(side: Side, tufts: dict[str, list]) -> list:
     marks = []
     for run in side.runs:
         begin, end = run.run.start_ns / NS_PER_S, run.run.end_ns / NS_PER_S
-        marks += [m for m in tufts.get(run.flight, ()) if begin <= m.flight_s < end]
+        marks += [
+            m for m in tufts.get(run.flight, ()) if m.run == run.run.id or (not m.run and begin <= m.flight_s < end)
+        ]
     return marks
 
 

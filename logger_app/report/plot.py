@@ -98,6 +98,8 @@ class Square:
     proposed: bool = False
     says: str = ""
     word: str = ""
+    tinted: bool = False  # a coloured ground as well, for maps with a word in each patch
+    across: bool = False  # the hatching lies instead of standing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -39,6 +39,9 @@ ROLES = {
     "paper": ("#ffffff", "#1b1f23"),
     "band": ("#efece2", "#2a2f35"),
     "warn": ("#8f3d00", "#ffb778"),
+    "tone1": ("#e3edf7", "#1f2e3d"),
+    "tone2": ("#bdd5ec", "#24415c"),
+    "tone3": ("#8fb8de", "#2b567e"),
 } | {f"s{k}": (look.light, look.dark) for k, look in enumerate(SERIES)}
 
 FONT_PX = 12.0

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
+from logger_app.domain.moments import Moment, ias_at, spoken_speed, when
 from logger_app.domain.times import cue_time
 from logger_app.errors import SyncError
 from logger_app.io.files import make_folder, whole_file, write_text
@@ -19,7 +20,6 @@ from logger_app.io.stills import save_picture
 from logger_app.records.results import StallSpeed
 from logger_app.records.stills import SavedPicture, SavedShot, SavedSide
 from logger_app.sync.cameras_io import FlightCameras
-from logger_app.sync.choose import Moment, ias_at, spoken_speed, when
 
 CELL_WIDTH = 640
 MARGIN, TITLE, CAPTION = 12, 58, 44

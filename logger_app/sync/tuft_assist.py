@@ -16,9 +16,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from logger_app.domain.tuft_grid import Grid, Place, places
+from logger_app.domain.tufts import STATES, TuftState
 from logger_app.errors import SyncError
 from logger_app.sync.tuft_weights import BIAS, CENTRE, SCALE, TEMPERATURE, WEIGHTS
-from logger_app.sync.tufts import STATES, Grid, Place, TuftState, places
 
 WINDOW_S = 0.5
 # Fewer frames than this in the window say nothing of motion; the handbook (section 7) asks for 60 a second.

@@ -12,20 +12,21 @@ from pathlib import Path
 
 import numpy as np
 
+from logger_app.domain.moments import ias_at, spoken_speed
+from logger_app.domain.tuft_grid import Grid, body_to_grid, body_to_mark, grid_to_body, mark_to_body
+from logger_app.domain.tufts import TuftMark, TuftState
 from logger_app.errors import SyncError
 from logger_app.io.stills import STILLS_DIR, save_picture
 from logger_app.logstore.store import Journal, utc_now
 from logger_app.records.calls import CallKind
+from logger_app.records.compare import Shown, SideFacts
 from logger_app.records.journal import JournalRow, RowKind
 from logger_app.records.plan import Campaign
 from logger_app.records.runs import FlightData
 from logger_app.records.stills import SavedPicture, SavedShot
 from logger_app.sync.cameras_io import Camera, FlightCameras
-from logger_app.sync.choose import ias_at, spoken_speed
 from logger_app.sync.sheet_io import CAUTION, Side, saved_side
-from logger_app.sync.sides import Shown, SideFacts
 from logger_app.sync.tuft_assist import MIN_FRAMES, WINDOW_S, Proposal, propose
-from logger_app.sync.tufts import Grid, TuftMark, TuftState, body_to_grid, body_to_mark, grid_to_body, mark_to_body
 from logger_app.sync.video_io import make_proxy, proxy_path
 from logger_app.units import from_kt
 from logger_app.workflows import campaign as flow

@@ -17,6 +17,8 @@ import numpy as np
 
 from logger_app import __version__
 from logger_app.domain.cameras import CameraFile
+from logger_app.domain.tufts import RunMarks, differences, pairs, standing, view_of, wing_maps
+from logger_app.domain.wing_words import MapCell, difference_cell, difference_words, first_words, map_cell
 from logger_app.errors import LogError, ReportError
 from logger_app.io.files import read_bytes
 from logger_app.io.photos import PHOTOS_DIR, read_photos
@@ -32,14 +34,12 @@ from logger_app.report.frames_io import FrameFinder
 from logger_app.report.report_io import PAGE, ReportWriter
 from logger_app.report.subtitles import file_name
 from logger_app.report.view import Page, PageBuilder, RunView
-from logger_app.sync.tufts import body_to_mark, difference_map, standing
 from logger_app.sync.video_io import proxy_path
-from logger_app.sync.wing_words import difference_words, first_words
 from logger_app.units import RATE_HZ
 from logger_app.workflows import campaign as flow
 from logger_app.workflows.cameras import camera_path, cameras_in
 from logger_app.workflows.conditions import conditions_of
-from logger_app.workflows.tufts import RunMarks, marks_of_flight, wing_maps
+from logger_app.workflows.tufts import flight_marks, marks_of_flight
 
 # Of pictures saved from comparing: two sides at 700 px keep their captions legible.
 STILL_WIDTH_PX, STILL_QUALITY = 1500, 78
@@ -194,51 +194,56 @@ class Gathered:
         )
 
 
-def _tufts_of(flight: str, rows: Iterable[JournalRow]) -> list[TuftMark]:
-    marks = standing(body_to_mark(row.body, row.flight_ns) for row in rows if row.kind is RowKind.TUFT)
+def _tufts_of(flight: str, rows: Sequence[JournalRow]) -> list[TuftMark]:
     return [
         TuftMark(
             flight=flight,
             flight_s=mark.flight_ns / 1e9,
             camera=mark.camera,
             station=mark.station,
-            state=str(mark.state).replace("_", " "),
+            state=str(mark.state),
             ias_kt=mark.ias_kt,
             proposed=mark.proposed,
             who=mark.who,
+            view=view_of(mark),
+            run=mark.run,
         )
-        for mark in marks
+        for mark in standing(flight_marks(rows))
     ]
 
 
 def _wings(marked: Sequence[RunMarks], configurations: Sequence[str], unit: str) -> tuple[WingMap, ...]:
-    """Where each station of each configuration first separated, and the others less the first, by test point."""
+    """Where each station of each view first separated, and the others less the first, by test point."""
     found = []
     for point in dict.fromkeys(one.point for one in marked):
-        maps = list(wing_maps(marked, point, configurations).values())
+        maps = wing_maps(marked, point, configurations)
         for one in maps:
-            cells = _cells((f.station, *first_words(f, unit), f.proposed) for f in one.first)
-            found.append(WingMap(point=point, configuration=one.configuration, cells=cells))
-        for other in maps[1:]:
+            cells = _cells((f.station, map_cell(f, maps, unit), first_words(f, unit)[1]) for f in one.first)
+            found.append(WingMap(point=point, configuration=one.configuration, view=one.view, cells=cells))
+        for reference, changed in pairs(maps):
             cells = _cells(
-                (d.station, *difference_words(d, maps[0], other, unit), d.proposed)
-                for d in difference_map(maps[0], other)
+                (d.station, difference_cell(d, unit), difference_words(d, changed.configuration, unit)[1])
+                for d in differences(reference, changed)
             )
             found.append(
-                WingMap(point=point, configuration=other.configuration, reference=maps[0].configuration, cells=cells)
+                WingMap(
+                    point=point,
+                    configuration=changed.configuration,
+                    reference=reference.configuration,
+                    view=changed.view,
+                    cells=cells,
+                )
             )
     return tuple(found)
 
 
-def _cells(stations: Iterable[tuple[str, str, str, bool]]) -> tuple[WingCell, ...]:
-    """(station, short words, long words, proposed) to cells of a map; stations that no grid of ours made are left out."""
+def _cells(stations: Iterable[tuple[str, MapCell, str]]) -> tuple[WingCell, ...]:
+    """(station, what is drawn, words) to cells of a map; stations that no grid of ours made are left out."""
     cells = []
-    for station, short, long, proposed in stations:
+    for station, drawn, long in stations:
         span, _, chord = station.partition("/")
         try:
-            cells.append(
-                WingCell(span_pct=float(span), chord_pct=float(chord), words=short, says=long, proposed=proposed)
-            )
+            cells.append(WingCell(span_pct=float(span), chord_pct=float(chord), drawn=drawn, says=long))
         except ValueError:
             continue
     return tuple(cells)

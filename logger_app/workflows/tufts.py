@@ -1,30 +1,22 @@
-"""What the tufts of all runs of a test point say, by configuration: for the verb, the screen and the report.
+"""The tuft marks of the runs of a campaign: for the verb, the screen and the report.
 
-Main names: `RunMarks`, `marks_of_runs`, `marks_of_flight`, `wing_maps`.
+Main names: `marks_of_runs`, `marks_of_flight`, `maps_of_point`, `wing_summary`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
+from logger_app.domain.cameras import camera_files
+from logger_app.domain.tuft_grid import body_to_mark
+from logger_app.domain.tufts import RunMarks, TuftMark, WingMap, differences, pairs, wing_maps
+from logger_app.domain.wing_words import difference_words, first_words
 from logger_app.logstore.store import Journal
 from logger_app.records.journal import JournalRow, RowKind
 from logger_app.records.runs import FlightData, Run
-from logger_app.sync.tufts import SpanMap, TuftMark, body_to_mark, span_map, standing
 from logger_app.workflows import campaign as flow
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RunMarks:
-    """The standing marks of one run."""
-
-    flight: str
-    run: str
-    configuration: str
-    point: str
-    marks: tuple[TuftMark, ...]
 
 
 def marks_of_runs(campaign_dir: Path, flights: Sequence[FlightData], point: str | None = None) -> tuple[RunMarks, ...]:
@@ -42,19 +34,19 @@ def marks_of_runs(campaign_dir: Path, flights: Sequence[FlightData], point: str 
     """
     found: list[RunMarks] = []
     for data in flights:
-        if _runs_with_marks(data, point):
+        if data.info.configuration and any(run.point and point in (None, run.point) for run in data.runs.runs):
             with Journal.open(flow.folder_of(campaign_dir, data), read_only=True) as journal:
-                found += marks_of_flight(data, journal.rows(RowKind.TUFT), point)
+                found += marks_of_flight(data, list(journal.rows(RowKind.TUFT, RowKind.MEDIA)), point)
     return tuple(found)
 
 
-def marks_of_flight(data: FlightData, rows: Iterable[JournalRow], point: str | None = None) -> list[RunMarks]:
+def marks_of_flight(data: FlightData, rows: Sequence[JournalRow], point: str | None = None) -> list[RunMarks]:
     """As `marks_of_runs`, for one flight and the rows of its journal."""
-    marks = standing(body_to_mark(row.body, row.flight_ns) for row in rows if row.kind is RowKind.TUFT)
-    found = []
-    for run in _runs_with_marks(data, point) if marks else ():
-        mine = tuple(mark for mark in marks if run.start_ns <= mark.flight_ns < run.end_ns)
-        if mine and run.point and data.info.configuration:
+    marks, found = flight_marks(rows), []
+    for run in data.runs.runs if marks else ():
+        if run.discarded or not run.point or point not in (None, run.point) or not data.info.configuration:
+            continue
+        if mine := marks_of_run(marks, run, data.runs.runs):
             found.append(
                 RunMarks(
                     flight=data.info.id, run=run.id, configuration=data.info.configuration, point=run.point, marks=mine
@@ -63,19 +55,82 @@ def marks_of_flight(data: FlightData, rows: Iterable[JournalRow], point: str | N
     return found
 
 
-def _runs_with_marks(data: FlightData, point: str | None) -> list[Run]:
-    """Runs whose marks count: of a known configuration and test point, not discarded."""
-    if not data.info.configuration:
-        return []
-    return [run for run in data.runs.runs if not run.discarded and run.point and point in (None, run.point)]
+def flight_marks(rows: Sequence[JournalRow]) -> tuple[TuftMark, ...]:
+    """All marks in the rows of a flight, in their order; those that name no wing get that of their camera."""
+    wings = {file.camera: file.wing for file in camera_files((r.body for r in rows if r.kind is RowKind.MEDIA), ())}
+    marks = (body_to_mark(row.body, row.flight_ns) for row in rows if row.kind is RowKind.TUFT)
+    return tuple(mark if mark.wing else replace(mark, wing=wings.get(mark.camera, "")) for mark in marks)
 
 
-def wing_maps(marked: Iterable[RunMarks], point: str, configurations: Sequence[str]) -> dict[str, SpanMap]:
-    """The spanwise map of each configuration at a point, over all its runs."""
-    marked = [one for one in marked if one.point == point]
-    maps = {}
-    for name in configurations:
-        marks = [mark for one in marked if one.configuration == name for mark in one.marks]
-        if marks:
-            maps[name] = span_map(name, marks)
-    return maps
+def marks_of_run(marks: Sequence[TuftMark], run: Run, runs: Sequence[Run]) -> tuple[TuftMark, ...]:
+    """The marks of one run: those that name it; of those that name none (or a run that is no more), those of its time."""
+    known = {one.id for one in runs}
+    return tuple(
+        replace(mark, run=run.id)
+        for mark in marks
+        if mark.run == run.id or (mark.run not in known and run.start_ns <= mark.flight_ns < run.end_ns)
+    )
+
+
+def wing_summary(maps: Sequence[WingMap], unit: str) -> dict:
+    """Maps as `compare --json` shows them."""
+    return {
+        "first_separated": [
+            {
+                "configuration": one.configuration,
+                "view": one.view,
+                "station": first.station,
+                "ias_kt": max((b.separated_kt for b in first.runs if b.separated_kt is not None), default=None),
+                "not_separated_down_to_ias_kt": min(
+                    (b.attached_kt for b in first.runs if b.attached_kt is not None), default=None
+                ),
+                "low_ias_kt": first.low_kt,
+                "high_ias_kt": first.high_kt,
+                "mean_ias_kt": first.mean_kt,
+                "sd_kt": first.sd_kt,
+                "runs": len(first.runs),
+                "separated_in_runs": first.separated,
+                "after_stall_in_runs": first.after,
+                "disputed": first.disputed,
+                "proposed": first.proposed,
+                "words": first_words(first, unit)[1],
+            }
+            for one in maps
+            for first in one.first
+        ],
+        "states": [
+            {
+                "configuration": one.configuration,
+                "view": one.view,
+                "run": mark.run,
+                "station": mark.station,
+                "ias_kt": mark.ias_kt,
+                "state": str(mark.state),
+                "proposed": mark.proposed,
+            }
+            for one in maps
+            for mark in one.states
+        ],
+        "differences": [
+            {
+                "reference": reference.configuration,
+                "changed": changed.configuration,
+                "view": changed.view,
+                "station": one.station,
+                "difference_kt": one.middle_kt,
+                "low_kt": one.low_kt,
+                "high_kt": one.high_kt,
+                "proposed": one.proposed,
+                "words": difference_words(one, changed.configuration, unit)[1],
+            }
+            for reference, changed in pairs(maps)
+            for one in differences(reference, changed)
+        ],
+    }
+
+
+def maps_of_point(
+    campaign_dir: Path, flights: Sequence[FlightData], point: str, configurations: Sequence[str]
+) -> tuple[WingMap, ...]:
+    """Maps of a test point from the journals."""
+    return wing_maps(marks_of_runs(campaign_dir, flights, point), point, configurations)

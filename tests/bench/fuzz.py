@@ -502,6 +502,7 @@ def use_flight(campaign_dir: Path, flight_dir: Path) -> None:
     Exception
         What is no error of ours, at once; else, at the end, the first that is.
     """
+    from logger_app.domain.tuft_grid import body_to_grid
     from logger_app.errors import LoggerError
     from logger_app.logstore.audio_io import read_sound
     from logger_app.logstore.recover import verify
@@ -512,7 +513,6 @@ def use_flight(campaign_dir: Path, flight_dir: Path) -> None:
     from logger_app.report.subtitles import file_name
     from logger_app.review.subtitles import cues, to_srt, to_webvtt
     from logger_app.review.table import to_csv
-    from logger_app.sync.tufts import body_to_grid
     from logger_app.workflows import campaign as flow
     from logger_app.workflows.cameras import open_cameras
     from logger_app.workflows.flight_session import replay

@@ -24,7 +24,8 @@ from pathlib import Path
 
 import numpy as np
 
-from logger_app.sync.tufts import STATES, Grid, TuftState, places
+from logger_app.domain.tuft_grid import Grid, places
+from logger_app.domain.tufts import STATES, TuftState
 
 WEIGHTS_FILE = Path(__file__).resolve().parents[2] / "logger_app/sync/tuft_weights.py"
 WIDTH, HEIGHT, WINDOW_S = 420, 280, 0.5

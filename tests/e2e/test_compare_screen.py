@@ -13,6 +13,7 @@ import pytest
 from PIL import Image
 
 from logger_app.__main__ import main
+from logger_app.domain.tufts import STATES, TuftState
 from logger_app.io.resources import data_dir
 from logger_app.logstore.codec import call_row, clock_map_row
 from logger_app.logstore.store import Journal
@@ -20,7 +21,6 @@ from logger_app.records.calls import CallKind, HeardCall
 from logger_app.records.clocks import ClockMap
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 from logger_app.sync.sheet_io import Side
-from logger_app.sync.tufts import STATES, TuftState
 from logger_app.units import s_to_ns
 from logger_app.workflows import campaign as flow
 from logger_app.workflows.cameras import open_cameras
@@ -228,7 +228,7 @@ def test_one_slider_moves_both_cameras_by_time_and_by_airspeed(desk, open_window
 
     finger.keys("a")
     finger.slide(49.0)
-    from logger_app.sync.choose import ias_at
+    from logger_app.domain.moments import ias_at
 
     for k, side in enumerate(desk.sides):
         shown = finger.root.state.shown[k]

@@ -22,25 +22,22 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
-from logger_app.errors import SyncError
-from logger_app.sync.choose import Moment, ias_at, when
-from logger_app.sync.sides import Shown, SideFacts
-from logger_app.sync.tufts import (
+from logger_app.domain.moments import Moment, ias_at, when
+from logger_app.domain.tuft_grid import Grid, nearest, next_state, places
+from logger_app.domain.tufts import (
     FirstSeparated,
-    Grid,
     SpanMap,
     StationDifference,
     TuftMark,
     TuftState,
     difference_map,
-    nearest,
-    next_state,
     place_words,
-    places,
     span_map,
     standing,
 )
-from logger_app.sync.wing_words import difference_words, first_words
+from logger_app.domain.wing_words import difference_words, first_words
+from logger_app.errors import SyncError
+from logger_app.records.compare import Shown, SideFacts
 from logger_app.units import from_kt
 
 TIME_STEP_S, SPEED_STEP_KT = 0.5, 1.0

@@ -20,8 +20,8 @@ from kivy.uix.boxlayout import BoxLayout
 from kivy.uix.button import Button
 from kivy.uix.label import Label
 
+from logger_app.domain.moments import ias_at
 from logger_app.errors import LoggerError, SyncError
-from logger_app.sync.choose import ias_at
 from logger_app.ui.presenters import compare as presenter
 from logger_app.ui.presenters.compare import Decide, MakeQuick, PlaceGrid, Propose, Save, Step
 from logger_app.ui.widgets.compare_axis import CompareAxis

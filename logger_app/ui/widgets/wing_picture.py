@@ -17,7 +17,7 @@ from kivy.metrics import dp, sp
 from kivy.properties import BooleanProperty, ObjectProperty
 from kivy.uix.widget import Widget
 
-from logger_app.sync.tufts import TuftState
+from logger_app.domain.tufts import TuftState
 from logger_app.ui.theme import CURRENT, rgb
 from logger_app.ui.widgets.timeline import draw_text, text_texture
 

@@ -1,10 +1,11 @@
 import pytest
 
 from logger_app.domain.cameras import picture_lag_s
+from logger_app.domain.moments import Moment, ias_at, moments, when
 from logger_app.errors import SyncError
 from logger_app.records.results import StallSpeed
 from logger_app.records.runs import StallEvent
-from logger_app.sync.choose import Moment, choose_runs, ias_at, moments, when
+from logger_app.sync.choose import choose_runs
 
 
 def result(run="r1", rate=1.0, counts=True, reviewed=False, number=1, flight="f", **more):

@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 from scipy.ndimage import shift as moved_by
 
+from logger_app.domain.tuft_grid import Grid, places
+from logger_app.domain.tufts import STATES, TuftState
 from logger_app.errors import SyncError
 from logger_app.sync.tuft_assist import FEATURES, camera_shifts, features, probabilities, propose
-from logger_app.sync.tufts import STATES, Grid, TuftState, places
 
 
 @pytest.fixture(scope="module")

@@ -7,25 +7,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger_app.errors import SyncError
-from logger_app.sync.tufts import (
-    MEANINGS,
-    STATES,
+from logger_app.domain.tuft_grid import (
     Grid,
-    TuftMark,
     body_to_grid,
     body_to_mark,
-    difference_map,
-    first_separated,
     grid_to_body,
-    homography,
     mark_to_body,
     nearest,
     next_state,
     places,
-    span_map,
-    standing,
 )
+from logger_app.domain.tufts import MEANINGS, STATES, TuftMark, difference_map, first_separated, span_map, standing
+from logger_app.domain.wing_plane import homography
+from logger_app.errors import SyncError
 
 SQUARE = ((0.1, 0.2), (0.9, 0.2), (0.9, 0.8), (0.1, 0.8))
 A, U, S, R, N = STATES

@@ -2,8 +2,8 @@
 
 import pytest
 
-from logger_app.sync.tufts import TuftMark, TuftState, difference_map, place_words, span_map
-from logger_app.sync.wing_words import difference_words, first_words
+from logger_app.domain.tufts import TuftMark, TuftState, difference_map, place_words, span_map
+from logger_app.domain.wing_words import difference_words, first_words
 
 S, A = TuftState.SEPARATED, TuftState.ATTACHED
 

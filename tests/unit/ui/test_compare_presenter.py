@@ -4,10 +4,11 @@ from dataclasses import replace
 
 import pytest
 
+from logger_app.domain.tuft_grid import Grid, places
+from logger_app.domain.tufts import TuftMark, TuftState
+from logger_app.records.compare import Shown, SideFacts
 from logger_app.records.results import StallSpeed
 from logger_app.records.runs import StallEvent
-from logger_app.sync.sides import Shown, SideFacts
-from logger_app.sync.tufts import Grid, TuftMark, TuftState, places
 from logger_app.ui.presenters import compare as p
 
 CORNERS = ((0.1, 0.2), (0.9, 0.2), (0.9, 0.8), (0.1, 0.8))

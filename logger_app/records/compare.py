@@ -1,4 +1,4 @@
-"""What is said of one side of a comparison, and of the frame that it shows. Pure records."""
+"""What is known of one side of a comparison, and of the frame that it shows. Pure records."""
 
 from __future__ import annotations
 
@@ -9,7 +9,11 @@ from logger_app.records.results import StallSpeed
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SideFacts:
-    """One configuration's run. `calls` are (flight time when it was to be seen [s], words, is it an event)."""
+    """One run as one camera saw it.
+
+    `calls` are (flight time when it was to be seen [s], words, is it an event); `view` says which wing and camera,
+    empty for any; `run_of` is which of how many runs this is; `why` says why there is no camera at all.
+    """
 
     configuration: str
     name: str
@@ -19,6 +23,9 @@ class SideFacts:
     event_s: float
     lag_s: float = 0.0
     calls: tuple[tuple[float, str, bool], ...] = ()
+    view: str = ""
+    run_of: tuple[int, int] = (1, 1)
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,3 +37,4 @@ class Shown:
     flight_s: float = 0.0
     aspect: float = 16 / 9
     why: str = ""
+    wing: str = ""
