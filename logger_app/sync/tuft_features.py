@@ -16,7 +16,7 @@ from logger_app.domain.wing_plane import aspect_ratio, homography, pixels_along,
 SIDE = 37  # samples of a patch's side
 # Half a patch's side, in distances between neighbouring tufts: a yarn is shorter than the way to the next.
 HALF = 0.9
-BOX = 11  # side of the square that light and shadow are taken from [samples]
+RIDGE = 4  # a yarn is thinner than this on either side of its middle [samples]
 SECTORS, RINGS = 16, (0.3, 0.55, 0.8)  # of the polar picture; rings in yarn lengths
 CLEAR, SHARE = 3.0, 0.35  # a sample is yarn above so many times the noise, and above this share of the strongest
 ROOT_SIDE = 13  # samples of the window that a root is looked for in
@@ -27,14 +27,15 @@ FLAT_PX = 4.0  # a yarn that is shorter than this in the picture says nothing
 class Look:
     """Half a second of a wing, seen as if from above.
 
-    `contrast` is positive on yarn, shape (n, n_frames, SIDE, SIDE); `noise` its standard deviation; `level` the mean
-    brightness of each patch, `clipped` the share of it that is black or white; `pixels` how long a neighbour's
+    `contrast` is positive on yarn, shape (n, n_frames, SIDE, SIDE), and `strength` usual for this wing's yarns; `noise` the
+    standard deviation of the picture; `level` the mean brightness of each patch, `clipped` the share of it that is black or white; `pixels` how long a neighbour's
     distance is in the picture along chord and span, shape (n, 2); `shifts` of the frames [px]; `yarn` the yarn's
     length in half patches.
     """
 
     contrast: np.ndarray
     noise: np.ndarray
+    strength: float
     level: np.ndarray
     clipped: np.ndarray
     pixels: np.ndarray
@@ -61,16 +62,24 @@ def look_at(frames: np.ndarray, grid: Grid, shifts: np.ndarray | None = None) ->
     return from_patches(patches, pixels, shifts, half, matrix, at)
 
 
-def from_patches(patches, pixels, shifts, half, matrix, at) -> Look:
+def from_patches(
+    patches: np.ndarray,
+    pixels: np.ndarray,
+    shifts: np.ndarray,
+    half: tuple[float, float],
+    matrix: np.ndarray,
+    at: np.ndarray,
+) -> Look:
     """What patches show, shape (n, n_frames, SIDE, SIDE)."""
-    contrast = patches - _boxed(patches)
+    sides = [_ridges(patches), _ridges(-patches)]
     # Tufts of one wing are all darker or all lighter than it; each station has one vote, so that a glare cannot decide.
-    tail = np.mean(contrast**3, axis=(1, 2, 3)) / np.maximum(np.mean(contrast**2, axis=(1, 2, 3)), 1e-6) ** 1.5
-    if np.sum(np.clip(tail, -2, 2)) < 0:
-        contrast = -contrast
+    strength = [np.percentile(one, 99, axis=(1, 2, 3)) + np.percentile(one.std(axis=1), 99, axis=(1, 2)) for one in sides]
+    dark = float(np.sum(np.tanh(np.log((strength[0] + 1) / (strength[1] + 1))))) < 0
+    contrast = sides[dark]
     return Look(
         contrast=contrast,
-        noise=_noise(contrast),
+        noise=_noise(patches),
+        strength=float(np.median(np.percentile(contrast, 99.3, axis=(1, 2, 3)))),
         level=patches.mean(axis=(1, 2, 3)),
         clipped=np.mean((patches < 3) | (patches > 252), axis=(1, 2, 3)),
         pixels=pixels,
@@ -82,9 +91,15 @@ def from_patches(patches, pixels, shifts, half, matrix, at) -> Look:
     )
 
 
-def station_features(look: Look) -> np.ndarray:
-    """Shape (n_stations, n_features); the same for a wing and its mirror image."""
-    return np.stack([_of_station(c, n, look, k) for k, (c, n) in enumerate(zip(look.contrast, look.noise))])
+def station_features(look: Look, roots: np.ndarray) -> np.ndarray:
+    """What the model sees, shape (n_stations, n_features); the same for a wing and its mirror image.
+
+    Parameters
+    ----------
+    roots : ndarray of float64, shape (n_stations, 2)
+        Where the yarns are fixed, from the middles of the patches, along span and chord, in half patches.
+    """
+    return np.stack([_of_station(look, k, roots[k]) for k in range(len(look.at))])
 
 
 def root_windows(look: Look, places_in_patch: Sequence[tuple[int, int]], station: int) -> np.ndarray:
@@ -92,14 +107,14 @@ def root_windows(look: Look, places_in_patch: Sequence[tuple[int, int]], station
 
     A yarn is fixed at its root: whatever it does, there it stays.
     """
-    layers = root_layers(look.contrast[station], look.noise[station])
+    layers = root_layers(look.contrast[station], look.noise[station], look.strength)
     pad, half = np.pad(layers, ((0, 0), (ROOT_SIDE // 2,) * 2, (ROOT_SIDE // 2,) * 2)), ROOT_SIDE
     return np.stack([pad[:, r : r + half, c : c + half].ravel() for r, c in places_in_patch])
 
 
-def root_layers(contrast: np.ndarray, noise: float) -> np.ndarray:
+def root_layers(contrast: np.ndarray, noise: float, strength: float) -> np.ndarray:
     """What is always, on average and sometimes yarn, in units of the strongest, shape (3, SIDE, SIDE)."""
-    strong = max(float(np.percentile(contrast, 99.5)), 3 * noise)
+    strong = max(strength, 2 * noise)
     held = np.clip(contrast / strong, 0, 1.5)
     return np.stack([np.percentile(held, 15, axis=0), held.mean(axis=0), held.std(axis=0)])
 
@@ -159,24 +174,28 @@ def _gap(percent: Sequence[float]) -> float:
     return min((b - a for a, b in zip(percent[:-1], percent[1:])), default=33.0)
 
 
-def _boxed(patches: np.ndarray) -> np.ndarray:
-    """Mean over a square wider than any yarn is thick: light, shadow and glare, but no yarn."""
-    half = BOX // 2
-    padded = np.pad(patches, ((0, 0), (0, 0), (half + 1, half), (half + 1, half)), mode="edge").astype(np.float64)
-    sums = padded.cumsum(axis=2).cumsum(axis=3)
-    box = sums[:, :, BOX:, BOX:] - sums[:, :, :-BOX, BOX:] - sums[:, :, BOX:, :-BOX] + sums[:, :, :-BOX, :-BOX]
-    return (box / BOX**2).astype(np.float32)
+def _ridges(patches: np.ndarray) -> np.ndarray:
+    """How much brighter a sample is than both its sides, in the direction in which that is most: threads, but no edges, light or shadow."""
+    padded = np.pad(patches, ((0, 0), (0, 0), (RIDGE, RIDGE), (RIDGE, RIDGE)), mode="edge")
+    best = np.zeros_like(patches)
+    n = patches.shape[-1]
+    for dy, dx in ((0, RIDGE), (RIDGE, 0), (RIDGE - 1, RIDGE - 1), (RIDGE - 1, 1 - RIDGE)):
+        one = padded[:, :, RIDGE + dy : RIDGE + dy + n, RIDGE + dx : RIDGE + dx + n]
+        other = padded[:, :, RIDGE - dy : RIDGE - dy + n, RIDGE - dx : RIDGE - dx + n]
+        np.maximum(best, patches - np.maximum(one, other), out=best)
+    return best
 
 
-def _noise(contrast: np.ndarray) -> np.ndarray:
+def _noise(patches: np.ndarray) -> np.ndarray:
     """Standard deviation of the pictures' noise in each patch: of what changes between frames, most samples are wing."""
-    change = np.diff(contrast, axis=1)
+    change = np.diff(patches, axis=1)
+    change = change - change.mean(axis=(2, 3), keepdims=True)
     return np.maximum(np.median(np.abs(change), axis=(1, 2, 3)) / 0.6745 / np.sqrt(2), 0.3)
 
 
 _RAMP = np.linspace(-1, 1, SIDE)
-_AFT, _OUT = np.meshgrid(_RAMP, _RAMP)
-_RADIUS = np.hypot(_AFT, _OUT)
+AFT, OUT = np.meshgrid(_RAMP, _RAMP)
+_RADIUS = np.hypot(AFT, OUT)
 
 
 def _yarn_length(contrast: np.ndarray) -> float:
@@ -194,17 +213,20 @@ def _yarn_length(contrast: np.ndarray) -> float:
     return float(np.clip(np.percentile(lengths, 60), 0.25, 0.85)) if lengths else 0.55
 
 
-def _of_station(contrast: np.ndarray, noise: float, look: Look, k: int) -> np.ndarray:
-    inside = np.minimum(1.35 * look.yarn, 1.0)
-    window = inside >= _RADIUS
+def _of_station(look: Look, k: int, root: np.ndarray) -> np.ndarray:
+    contrast, noise = look.contrast[k], look.noise[k]
+    aft, out = AFT - root[1], OUT - root[0]
+    window = np.hypot(aft, out) <= min(1.3 * look.yarn, 1.0)
     contrast = contrast * window
-    strong = float(np.percentile(contrast[:, window], 99.3))
+    # A rivet or an edge of glare may be stronger than any yarn; no yarn is much stronger than the others.
+    strong = min(float(np.percentile(contrast[:, window], 99.3)), 1.6 * look.strength)
+    contrast = np.minimum(contrast, 1.2 * strong)
     line = max(CLEAR * noise, SHARE * strong)
     weight = np.where(contrast > line, contrast, 0.0)
     mass = weight.sum(axis=(1, 2))
     seen = mass > 3 * line
     safe = np.where(mass > 0, mass, 1.0)
-    x, y = (weight * _AFT).sum(axis=(1, 2)) / safe, (weight * _OUT).sum(axis=(1, 2)) / safe
+    x, y = (weight * aft).sum(axis=(1, 2)) / safe, (weight * out).sum(axis=(1, 2)) / safe
     length = np.hypot(x, y)
     unit = np.where(length > 1e-6, (x + 1j * y) / np.maximum(length, 1e-6), 0)[seen]
     lengths = length[seen]
@@ -214,10 +236,10 @@ def _of_station(contrast: np.ndarray, noise: float, look: Look, k: int) -> np.nd
     turn = np.abs(np.angle(unit[1:] * np.conj(unit[:-1] + 1e-9)))
     away = np.abs(np.angle(unit * np.conj(mean + 1e-9)))
     total = max(float(weight.sum()), 1e-9)
-    middle_x, middle_y = (weight * _AFT).sum() / total, (weight * _OUT).sum() / total
+    middle_x, middle_y = (weight * aft).sum() / total, (weight * out).sum() / total
     xx, yy, xy = (
         (weight * part).sum() / total
-        for part in ((_AFT - middle_x) ** 2, (_OUT - middle_y) ** 2, (_AFT - middle_x) * (_OUT - middle_y))
+        for part in ((aft - middle_x) ** 2, (out - middle_y) ** 2, (aft - middle_x) * (out - middle_y))
     )
     power = float(np.mean((weight**2).sum(axis=(1, 2))))
     stays = float((weight.mean(axis=0) ** 2).sum() / power) if power > 0 else 0.0
@@ -248,15 +270,16 @@ def _of_station(contrast: np.ndarray, noise: float, look: Look, k: int) -> np.nd
         *np.log(look.pixels[k] * look.yarn),
         np.log(look.pixels[k, 0] / look.pixels[k, 1]),
         look.yarn,
+        strong / max(look.strength, 0.3),
         len(contrast) / 15,
     ]
-    return np.array([*own, *_polar(contrast / max(strong, 3 * noise), look.yarn)])
+    return np.array([*own, *_polar(contrast / max(strong, 3 * noise), look.yarn, root)])
 
 
 _TURN = 2 * np.pi * np.arange(SECTORS) / SECTORS
 
 
-def _polar(held: np.ndarray, yarn: float) -> list[float]:
+def _polar(held: np.ndarray, yarn: float, root: np.ndarray) -> list[float]:
     """How much yarn lies in each direction, near and far: on average, always, and how it changes; both sides folded."""
     held = np.clip(held, 0, 1.5)
     layers = (held.mean(axis=0), np.percentile(held, 15, axis=0), held.std(axis=0))
@@ -264,8 +287,8 @@ def _polar(held: np.ndarray, yarn: float) -> list[float]:
     for layer in layers:
         for ring in RINGS:
             radius = min(ring * yarn, 0.97) * (SIDE - 1) / 2
-            columns = np.rint((SIDE - 1) / 2 + radius * np.cos(_TURN)).astype(int)
-            rows = np.rint((SIDE - 1) / 2 + radius * np.sin(_TURN)).astype(int)
+            columns = _index((SIDE - 1) / 2 * (1 + root[1]) + radius * np.cos(_TURN))
+            rows = _index((SIDE - 1) / 2 * (1 + root[0]) + radius * np.sin(_TURN))
             around = (
                 layer[rows, columns]
                 + layer[np.clip(rows + 1, 0, SIDE - 1), columns]
@@ -276,5 +299,9 @@ def _polar(held: np.ndarray, yarn: float) -> list[float]:
             values += list((around + other)[: SECTORS // 2 + 1] / 2)
             if ring == RINGS[1]:
                 values += list(np.abs(around - other)[1 : SECTORS // 2])
-    middle = (SIDE - 1) // 2
-    return [*values, *(float(layer[middle - 1 : middle + 2, middle - 1 : middle + 2].mean()) for layer in layers)]
+    row, column = (int(np.clip(round((SIDE - 1) / 2 * (1 + v)), 1, SIDE - 2)) for v in root)
+    return [*values, *(float(layer[row - 1 : row + 2, column - 1 : column + 2].mean()) for layer in layers)]
+
+
+def _index(values: np.ndarray) -> np.ndarray:
+    return np.clip(np.rint(values), 0, SIDE - 1).astype(int)

@@ -1,70 +1,891 @@
-"""Weights of the tuft assist; made by `tests/bench/tufts.py --fit`, not by hand. Features in rows, states in columns."""
+"""Weights of the tuft assist; made by `tests/bench/tufts.py --fit`, not by hand.
 
-CENTRE = (
-    0.2038,
-    0.2433,
-    0.7575,
-    0.4036,
-    0.4798,
-    0.5728,
-    0.3944,
-    0.4759,
-    0.2291,
-    0.2152,
-    2.5648,
-    -4.1638,
-    0.4052,
-    0.9902,
-    0.559,
-    0.6731,
-    0.2726,
-    0.1972,
-    0.1283,
-    -10.6613,
+Main name: `weights`.
+"""
+
+from __future__ import annotations
+
+import base64
+import functools
+import zlib
+from dataclasses import dataclass
+
+import numpy as np
+
+Layers = tuple[tuple[np.ndarray, np.ndarray], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Weights:
+    """`states`: networks whose answers are averaged; features are centred and scaled first; `temperature` divides their sums."""
+
+    centre: np.ndarray
+    scale: np.ndarray
+    states: tuple[Layers, ...]
+    roots: Layers
+    temperature: float
+
+
+@functools.cache
+def weights() -> Weights:
+    """Unpacked once."""
+    flat = np.frombuffer(zlib.decompress(base64.b85decode("".join(PACKED.split()))), np.float16).astype(np.float32)
+    arrays, at = [], 0
+    for shape in SHAPES:
+        size = int(np.prod(shape))
+        arrays.append(flat[at : at + size].reshape(shape))
+        at += size
+    layers = [(arrays[k], arrays[k + 1]) for k in range(2, len(arrays), 2)]
+    *states, roots = (tuple(layers[a:b]) for a, b in zip(NETWORKS[:-1], NETWORKS[1:]))
+    return Weights(centre=arrays[0], scale=arrays[1], states=tuple(states), roots=roots, temperature=TEMPERATURE)
+
+
+TEMPERATURE = 1.827
+NETWORKS = (0, 3, 6, 9, 11)
+SHAPES = (
+    (134,),
+    (134,),
+    (134, 64),
+    (64,),
+    (64, 32),
+    (32,),
+    (32, 5),
+    (5,),
+    (134, 64),
+    (64,),
+    (64, 32),
+    (32,),
+    (32, 5),
+    (5,),
+    (134, 64),
+    (64,),
+    (64, 32),
+    (32,),
+    (32, 5),
+    (5,),
+    (507, 16),
+    (16,),
+    (16, 1),
+    (1,),
 )
-SCALE = (
-    0.7193,
-    0.2344,
-    0.315,
-    0.4062,
-    0.4189,
-    0.5267,
-    0.3313,
-    0.2148,
-    0.0913,
-    0.1631,
-    0.8233,
-    0.5667,
-    0.3052,
-    0.0607,
-    0.3928,
-    0.3784,
-    0.2217,
-    0.6828,
-    0.4208,
-    3.742,
-)
-WEIGHTS = (
-    (0.2595, 0.4424, 0.0085, -0.5531, -0.1573),
-    (-0.3498, -0.0161, -0.0815, 0.2817, 0.1657),
-    (0.0732, 0.2799, -0.5526, 0.2905, -0.091),
-    (-0.1784, -0.507, 0.0537, 0.6248, 0.0068),
-    (0.0225, 0.74, -0.205, -0.3744, -0.1831),
-    (-0.4015, -0.0584, 0.0122, -0.0892, 0.5369),
-    (-0.0324, -0.3546, 0.6513, -0.1846, -0.0797),
-    (0.7065, -0.7909, 0.0279, 0.3254, -0.2689),
-    (1.0888, -0.5994, -0.7584, -0.1829, 0.4519),
-    (-0.0149, -0.9445, -0.0909, 0.2222, 0.8281),
-    (-0.0909, 0.7728, 0.6226, 0.3289, -1.6335),
-    (-1.061, 0.1682, 0.4685, -0.4423, 0.8665),
-    (1.068, -0.7723, -0.6827, 0.5291, -0.1421),
-    (0.0185, 0.0841, 0.2649, 0.1714, -0.5388),
-    (0.2877, 0.2411, -0.6476, 0.1332, -0.0145),
-    (0.1139, 0.256, -0.6518, 0.2215, 0.0604),
-    (0.713, -0.967, -0.7932, -0.3119, 1.3591),
-    (0.2953, 0.4236, 0.0564, -0.7218, -0.0535),
-    (0.5814, -0.1367, -0.0301, -0.2929, -0.1217),
-    (-0.3231, -0.5671, -0.7408, -0.4636, 2.0945),
-)
-BIAS = (-0.9203, 0.27, 0.6949, 0.8407, -0.8853)
-TEMPERATURE = 0.8251
+PACKED = r"""
+c-j=31$z}o8-{VWAc6Qvj;+k>&L+X#-JRm@6n8By#UUglIXSvAGdp{NyL*c}EmFKtTnqHeckM6Oo%ea(`@XK(*)X~4#9DQ$yQ+<>-mk`{YNx8*uhXth;
+Tl(}j)fx|rZt*>q+N}aY8k0FYoCirsQz1{Z;k#T18ViJW3SsS<*o9!+(&u@Kf)7IG|EEFmAz7Puu_~ZVzDuB!=chh`FEiWUzMN7TS5~sR2~WT3CD%)!f
+!&H7y}X|hZF=)xg6IPXPk4Hv$cC07Ze7#DkW}AD44J<epq~aTV2O-eu_Ohu}I<@+jd)xq$=D^TT0xkxYBXAVq@Y8#MgGjD$CI*IYSyKZIb%PcGMTmME^
+-Y!Q0>hC<M2`9BG6s!9Rs<d?w#OxGl<{fIJxX1MNX~Fby08Q{f-d(A2IdUb$KGTgt_h^VL>XOG}wqy>Zn~Re#h@sd+F3DIG+uR%T7E=9pATsjU=}Q@I+
++ftpupuBep{y-#&lFOnLs{3|EOOQey~C#fNNt%Q=_O8MbP&==GN!$2e034KsDNX6ktP#Hde)#Pc)3-GIWS0v&j@qkztv_Vah3!rzf1e^>Im<k%gE%I?>
+fgwU?{vYlDm&u*wd&7pv2Ywf32v}gk5%GikkQcbo9C4fO1g<&v6=cfs(iqqPmVq|76Z)m?auYc}YzvC!J>|ee&;TBg{(%{w1h_7a22-FH4weRjeqwiVk
+k~`qEOr6Cq}It!Wt!wtQ4Gi360<`ex#su_JPB)P!-TZhW$Gue#$3Uot$fmMSp>z<HYqV<I&4jfz%05^njif-w1>S&>g;Xie9opNrV9(yjljlBdSm^XFx
+?y}6t41(j;8NOI)2Tc3^rEM$qm|pTyWH6a)uR(BQ2~RVr5p0nObqFlhq48r6Mw7_ruqYbI@iM32dQ0<38?`Jxm>BE`-Ai9?`xEr^pU>73C+hIEZBRr4E
+67bY^r6YYbgvDa^(zxDQG@|9rT{IYeZnqa5$|iNCq)kq4-!rh~%nt|&Jnz<1z^Dvv>XeJa>yZq+6@b3*+<JvEL_HmmEep%RqAOH?}X3cRmv@coBsRbsB
+jjG$slY;r3cAs;heaR!Z*PRi2+k8pzQjK3?)mfE5Sr8I2BHh_G}4!s>T$)o@dzXyrxFrx&DfM1MOBzsF6;86R+GSbJ4O}0#M3-59jGs~$N$>oKc+EYD~
+G^h2PBXZ*4KHE4FOKOqcg5+#$?<DImO<e)DlA-KhG0o8NW_v5?q_9M4#LZTk(nE-X+u9W{0?|+lJjU7BOeO#5?ofxgOZs`&8WckcYUAkwyQoq3D$<FR0
+5goAp%Xlk-SXdbvAQy*F1i*~h;}fe*-B}qdpr!|uUtJgNKaPk3Gt*X%Kl{&EQ`)d&G{anj{laNpYKSE2N%+8aRh$kfWr9fHf98ju#i^7Txv#2UFB8EcK
+L>T0j_PP2cY?aJYdPvY*L8pNCsIStSWGae#99S^vfY}jn;~_v|eLZFj2pu50Jha4FX}>860FjID^j+JNxo^67d*qo<5T{E8m?R;7Vbio{B%&&!c+q1X-
+{D8(5*b;jc!Bbk`Rt8?_+3&lS-QNCojWE(&LhPPfz5H-OzC?`Y!-?jvnSt@ZYxlGHUPh@`|%(m;7Tuab(~S*;NpuV)8kxlOnZO2{4<iegpR^A&F88EFn
+`N(vretRz8D3=g#uLxs(=#v;;M%ZHm;FX=~T8#GUOXtZH115w$HC685;cLn;;TNwxR2i(I@AJRMSm^Rqu@b(KV2VT^bJlCoO@`IvEIi)h%fZND-^>a)`
+1L;%H&^!@eN}fyhrW0INNHfNeNcWS_ZFv=260j*<;SH&{2w?sAPLd(7E|<mX8IMe7s1RKMx)^8V)1bV#7$<Tg;We(WYp0QnZ)ZHpIjtpQsGm>Z_%@-g@
+(Prn?ZZ=iqj2TmXqdn~3ylRsaJ)KG+6@MPI{0$<Avf9V;vbkpgwmv>eKGYC5PQh1Y1T8(i*c~h`jzrFw%l1gBEo$}S#FgS4}v)DhrbwKKRlC`v(HUWu_
+DaT?i6mmyA<Em+=xnZ(V=`wet$iwfjma~ih2@=x1?>7ehU=SQl*z#q&y1~&hM|ox<O8@W4&besY`k7oB`6LG`q{VfZC}M_%|b7sir^EU5<Oy?TiU@H2%
+V;T$_z4Ax)i*I*^s-yx?l}U-4ORwS2)iB-H{rFkP-9SCV5^H^gaV21~=8Y}o-`mSoesL2o-}N>!EN@(Ea8i_R=)E%i$BEZIf|YxCXFWV4S41+2dv>Etu
+{AyulfRUFR_7@Ix&ysKSDwd>Mo{;Xq_bBHU*vgK+pC$FvRuqK|O+A=Mc6yX$ewe2Eb*M3ogBu!@K9)DpyCUe=w?ZnOcIp&JR-5bpMtQISU9~xCvd$>FO
+FN@1PFHQ;lB+l_X@K2}yP`Oa$l$_W`Qt@zAv>pDOd`*5VMTf3yy^KGC?e!?zui%mND+$YA@$b%wq$9Xz4U3P0wX6Zkb15qI4L?6T!G8~=fC{(;3i}4;P
+D+X(#eqLGEap<MfOywYB4sZv4N#~GDCgR5&2nB(Eo)VSGg&DIjjfE+$tU?X-p!6^zr%a%AI67Q(GYRV#f=jwJs=5IGhSF50|9cM{zp!QC)$f<O-jDUwn
+~lAc~(r=&*J6s!R>0ccL2M^_w@Ji^zipLH|RFJPnv92u9B;q<euZrzO&-=xcTUz=dIj;4LAOZ+pDT(KdUYD+x+s-%--4nT9&(&(hOc=6Lk|tfm-+<=_S
+RQnD`kiBjfOV;T8&n8?w5|UxFJ@OSU6tUgiaBPOtzSiI0L7z|Qq$W5FUvV_4JC0}OIhr_Y?RWRNEVC)=LEf?Gsopa<fUdU2_Yt1PZb?kcloW<@fQmDi_
+9%W{88E<^^o);Q0TQbx(F{<t%kr8=_u%A15N={dLE%!b2R0%{n3!)lPLHsUHo{-X~(ZyX)X&*ppmtz*a5B>x@l4PNOvA-!X*l}ko_^{q8YtpMi18{)m>
+THgDfI=PpGG*To~*RfpAZ-k{1fpOtVsG%@dd1bxO?%1#3fWB8)3>pbV{R8F0!2xI~+T>3Jlfri*D&W4f7yrrX&nz^|+!HZI9BNMR`doLdFT$(n`)oD!%
+X9EL>zMT{Ff8{Ep}V@$Kf=vBzqqsEDBm!pJ810aOa8Uhkd6kIx%SZ$$~mD`d>8sgW%wEiWn;>6&bUW<W`wVK5<}^rA7579KuQxQYJ`vG)TAPRFsWejo8
+W->&#X##r&Toi8<k0C=~rPg(O7e(Fn>R|A2bX<Wy_P_xs${fL{z5GbIEDQhF;`uL*HO0#~hLzoF$GITH-Xm5WA&(cI*uN$-0Bqo*8m2uvg6G>Y7Pu<C5
+~zdpJQaLH4Mhh|N2cl;G#vv-om(9Mp*w@H_*R<y>bZt;e;p=IV__s(sd{XiLDc4dY3-s0!AgU_f6eCNhF6>O;_|>}lYVHHA<07ROUTf2F4W5OgpPI^W5
+^uy&4F&}Tq$g{$Y;BR@nnLPb0?`K8V%CCK@CmcA0bBOTB)C~)!IHheO>J-Q;kQK<YoswW-P6SLDDQ-r^`o$7f~o2z8FQ|_XI(l0{UPz!yBWLYC5v~8^X
+46V}dI-m1?EykLv1k+Z_dy)siX`~@4WS-HZ#f#<_R~eRQ{;l^6E)D-FRJIk-R$3Rs$8Z7v)Z_{5ue{98ch&W5MBCIPm{IYfFif_TM&akier_G?Cl8|r_
+Z|pxRPsBRh$`|iN<aRIaSyjf&v2EjCCZ4*-Cn2MI{k)GSgaKeFfpVn4MWk|AK9s{lZkEfsFC?!nNOts{vqaG^rv|~`H8xeTPs~h1yK{%M)CnIg=K`=?3
++i~+DX~x{KgfxnP9*2DbSn*XcxRoIW7_9Aj^kq%fEQ-`g-9(_GhuO&zm?8L>gM+-q>@}O`(`lWOEFM<5y^#Rh#&D>mb^T^>udi-Y30iURIsGg?3;K*C_
+B&7?-tDyva}UkLDk9_tsoYlsRNXkRnL~spb!}nMP^(3jQ07^ncXjLec)O!EbC-#pcH8?811vR4e6>u-BPiYOXvhH{QK~+`+A4hGoh^JNhw4N^+=k$o_I
+`ot!>`w5GqCBTT2??^<ti><n$8Rm%EmpX!NLuLiTE#rO#w?yr_JSDz}jiq8VwQW9W0dp{QPt^}{u@i;8K0^Ncx-X{+X_J%vqaMD%140~n{Mm5yxs1-ty
+n}vgLG5iI$)&X}yz8<z~<D?HDUM<IZfV%LqTsC=ugQ|`6@B9v_eX=*y5Iurx0%xs1;U;`lTBBTJtK5CVRgD#v7Rb+4x4MJ7z$e#NbkDMs^{}!nhb*DZ_
+4Ude+QOkJOdc=aOx}`gIhROh-TRWyn_nw$Mun1xhTEsaa&KJ8{vP0HaBlKRP(SgPtRe6xc7`;Phibn{m-7592<mxSp|$b>^IrHcdS(`nNlyLU{SQjw$C
+%S-G2wecO$@9Q_*niRjZ4nYE%yP^HvE+~2D{`gpeoqF?Sz(6KBW}O!ll?B(j2<TUmx67WBfU!i>zv+<s`+Vom1DbIiXUaipdMbZ27Ia7fh6*&{eY-{=&
+@yX{cuEC0%CgX+AatN0O$fkGMW*Me={bJ1{6`xh1Du-}WHf2@hjcK{@g}I)Rp%`$!RY1M)BLN=;22Yn4Wu&H9OPxEw7FC&{bRBC5W?3p`EH=FljqY$ze
+?s&ECgrR$XeX1i^x)b*~dEQ%Jh%}BWn4Q({dAK0p0<*x|k@p5ukYwKPP-Ts3K<-DWqYn2h|HFb!*05=Wxj#8BguqF5_GtnFnxFS#1aWKm`2RB-Kg4yPu
+QV9Q=N0NQysH|IgUvDyM%9Y-FP8wyc_U>Z8v&Eq0_Sd+oyF<9UI#GWD>Y^7?$hxB(Mx(GKos<3YGVArWVWbkNqEvDItxRLhbBp>?QY!HG$QE!bsye#ko
+F)FZO-s&aqU5XmM(Kfc5;t}faU@s+tRHE<gdD4A-rk)IdF5nytSc3K6oFMvPVn!sb$4y^4n@<Y)ACTU2nj<~Tf@xYG1yLAY1y^K3BAlqTus2cM0pJ;2v
+3U(wF|5hd+ooVXmS&Et@ad_1hMccc!Vwo+p=E%e+=)|j&fPlLO<xB*(t)=oaJDVat{xRe<Tk=%ivmJ6UhuUBNNGG{FdE7@hqT6!}chNy+yx=y-^8j2HT
+{*SR|otLX>kS`WgI0=FpAWVyyy6Rqun>xUbYAbb?{pU8zJS;yuzVR$A(f2DyD`79Yn{J`pCt{^ogkAUZ7_!UbrQ_5y-rLEz=qfhMGj`hmW}nfjabJN*2
+Fu6h%57qi5M=1R5`?I0akq{M@Zw!$PEH#J)zuUb{Hhc~O&Y}0ckxIek4UKQ#f8@~^?G&EQY*5iTr0O$D+hUlB*m8-JIy!U#6?!h;D13v6t7yiIn2@UZk
+<q@41ED?^^zB)%*cijXQ!%@maPpW!ZoMiLkhNMY+1;<_aMPB<yu-<Tjtt{9joD%ndBGN(_X@98MX_Qn1G!`@1^PtOkPX;^wGUhX$-OwJ#Mae-Yr>thbl
+HRmZLP=B%PthLI3UUMEl4rF%kFI2!ffv3In+KAW#@XZi+gOBs3!JPEkvapW58+bGuJA!%tGr%&;5^Di^*C&AzhOlftAn4pu(S(6cPh?e8rmk0_xB^ioI
+$!Ie8#yPOj2`rBn{vvk;bU2_*Ho9E&#8p)#SS5lXe(SBQl7gtJo0n4FSfVKqf@pFLZ?!<llw6QV#0mFM+4ix@Jg|$y%5QEFlIQwXXPEaJK`kSQFcF@IX
+I?Z=y`+DE%Z&Eq`3PE+008@NQdK+JU9;f5<L1g^h;2q`X7tn-NRuW9yl8OquDp2n;J=)%TXg4b4gBK<$$2grlM~0p5hWh4yh4x*^PGEdmwwH?R>NC&cq
+x10Cei@<DktQ-Y$uChRNJc8sT+l5)XQ*nlgB0&)pgTWyTnFN`(~))luG+8NEDKj$W?oK^`PL6ZWDW2;-;&{{_~X#j=l3q3P<SUi$2UGH!HEbo=t;;~jA
+Zi1YHet?O_vZS_Xq@x*|PkI^U1Mi*vrLypA-bwZ)ar!)Q8=4tR5xnR*tP$4-565Y!6Zsh}0aM90`$g@Wuq0zVDJr)NG)ASZ%Jh+5#lBo_NGF?rhK}b%<
+q>96rHK9oUPlG8qC=aEElI1DnM_cgYE5W#Xo%E9J0*Q`&N7zBeowBe1iS}@;61%W_Ao9fxP#x|pRA?GD>9qXW9TGlo-{6Jj`1P50z}{z%5t%Tsu3US>|
+O~^#m*Cd@+Pz9tTuYawS=dw7Upd6jCqz+aGwN&z;R`^-hdwU_05g6o+frDhW}@AbUcR^C_U)|-{Bk{GLoSd)g;$PX%qhJYry81Jz1n#UUD&q)=}=wMe8
+lObh=2@*{(oG^FZu8_%{rjSo3+-NSs{Ev5lXqZn2K3KA7chfI7M(a~J9JY?|V*8imfY###h4xKrYGOAdWE)>y>@b*&s5^p2BTu`Fe(4&}90_eu{f0Yyk
+B=xVS;ZWA))@;UR!Eo)?avenF4N-|-r74N<ZM{^ajRx;jIj8s*M>0P+}IwxJhF^mH-YALP^D}fGhRX}MrL-Q(6oh|VNZZ1mAY{oLcN&SwFNt$Dfb)Aoq
+B4Kxax_)1J4bB<+g6WPoR1_=IN?=$3+82Oy)_!XNw3rTZCxGKp0pp_T#cSD7sVO=kv}Wz({4iSkH#U)Pss5VRg{kIe`KG*>`y5K-%NT!q%31&6a(p~o?
+w<u@6qY7zo+W3|-`$;DMa{7YQgKT~^n1(+vz4=1UJi)V#Xj8exA+U1r1#TnTaEcnoRj>N{mfH?y~x{l$AX=53U2xdO;K8~B2XaXJsch#K#svxilZ#al!
+WM#z?+Ws0?u*%jb;I7PxeikO0!ptR>$DYur(-2cX7bA0Kz=WRrqIM3fEJuBh7-%D>l{-NZX@Kwo2`a{`9pVpl~s8M<^QWMtkIs?pTLk_yI~-3&k$MLtr
+w9vlpQ;`l?VyPDQCFD2@r3D)dTtfOqnV`aASA>KAf^R!8I2pR~e`<5IK43&J{EBqq`?X(i~-qTAD6{>$Gy=RfzKl}4gLVt%<B%Fr_$bNIvvMc%6|QA@+
+MoTNKdkMv70IoMxl<{JsSS&?3#o^#y=S6E;3v-^Q?Rva!(2-aZxxjH#5l49H)<jdGH3*hdgztF}z2j5NV=6Y|m0o{BNFo~Y!nn}%Y^Prq?$vonEO*W$5
+nMZt$SRK_accanzdtn3rQtxXP1n2TPKOQCIHQUwnKYV>qx;ffx$MU0wNk`2`uJ2p=>GybD%OyG5{9r!=pz-E+t*V}(9l$fd4gEHO;#uQ3Jq!0{&f~^tt
+=TU^H<(2p!BnxbbX03is)1(aZFp9`rOnTrfm>S#{IitbWH%M1gBrt8EWdOgWvV%FbIy4B$@VIv9-9g}WIkgj^X8}_PEV}n-jTOQqi}QjMraefNbmE1p`
+QuWnph+BPRbDI7ANc7;4|smMoH+YRi_u>D7>Ej*pL!C5?n?b;BC1=u(khzo<kZ2$AR)}kn#*op_d5~JgR7JCMGD%rnAA0Ho<{H9CpC--~!vo?c<6j&jw
+w|DzKl{fD48G4gu^8KHI!V8cPkfKs_x?s&XIAFviQJjDdU|_i{Wd;T+%497le$ev><j#O#xtAKgXW6^-3?OvTZ${Q_?ck-LK#YMDn1edOmLQYrxEh>1j
+`&qcR=f{Eqw(kNn@wX7!2&Twte@7Tb+>=fAn^64MJdvX;oQT}tq#eTPzvz+i?X_E03jF0XNi+De&#qk+;G;RXgtH;4Wei2^muK@p`hhP~#Iqcxi!Tjb;
+?kCNeT#~g;9xO~S)=EjJj%}FS(}Cb+&`5j9cP6LJT#jck&VSYJcpDvKZZI~XWPU1H@9dNFTy6{|z}Dy;ZE4k&Dk+D!^NGdH!FZ7Amcn=$?qYq7*J7J`-
+^quJH?beJy11x%5H|{3(Ap*X!As?Y*jYPg6qIh39)a6Z8tAD^GcF2EjC*pEjm7u}#z0ywXJh<j%1c|a2Ac6^NPP@HB^DxU<;MC7|7f!kMN)I=R@6Ren(
+$7ZrF@f3y?y4Fc*R&ve={b-mwFtk?_iE!gce|vvO`^J5;!=Nh<eaJ^cc3)z1uNg{Q&<J8?u6)!J0xI+5Qd<XNOFib}<CRxmkn_Skub!C(J@6Xn)oP)S;
+(vOV~xKi*JK<;$?Uw=4bcchK*04{qg*y^HRGl=g?h8O%iP$q33m#D+}A8QrZ_m6+W0XK~Zud<kd@5o}$lpHNaoBjiCh6z%>q36ZTNMxQzW}CTho3V@m`
+14Jay)lNJPq#_rhKQod!B1slYxq!ih278d`B=jeOA2>59J@XXbu&0Urq*PFUu(PCDy%(wDF<AB;hIz^VN<%R3G4DINRLcf6x;S{!5^154i9>AI85aamH
+Vint~;6GU>p@#aKQ{X{d0Hw!VfL$}+WT%rCTlbLWumg8c&O-YfI(%yuGB3*yQB_vi*}&I9s+v$3HrM(~&E1-}3M)+_wY9XbS=X2;iB2ug=}QIIlcK6VU
+xy3rMMJ!61s)Xek$BT>>xu3NS4k$^z^7{$w{GBXk?Qhcyc_Iav(R%H2g1#bT&E-01SC23CzV!8x^AZT1;1?G$FBqPy?|?Hg&~$Zg9Q4Kv<F4_8MLsv%j
+r={q06{5twkD#N13&yc66<|%GkW6WN<h=RdF7CMK%4HVCTPXZ34r}6zl;7*kLKbT4(m>)`jK=ZCp!kMPPpHS5OB|^bCNJ+|aNq&{o{Tb&}czZ;|QIYr+
+NOnWT7Ta@+`|yL&Tw$u}^4<~?*gR6J`v>y)#{5e?V*%3Ig0@3;cDUV5i(qi-CMN{)OGrI=Z4O;p|3u0pxsU*t60$B#&8fMW1aXv5cn&CsRbY~Z%~k~u~
+-^Z*a?&d@f|>-=7G6E~jyDsH70*m10&bMcEDH-b0K+Wat~11J_M%YRaFaG7wCE|!NH9gXk!8E6Xs)hgxQRsPXAxd5!LoPj6EPMk&}m`xlZ@Z59rhq}`d
+^sXRl)O7bY-<hZ`=zu0^si1<^Aa*D^qOU^Ng>3kWRj~e%(zyfD!O%pwZhdchT>7$UF<b6hz}AP7yu)deytdm$SAsjZbJPyL6n(3I<w}6}V34*Hs5B9~K
+$8Ef9;2ojF@fPQSp^kFfX&Lxq#L9`V1e@j4#A!ZRgaO8FeI-r?aCUEqCvh8sg5nKlbsl<dEYn=bIo|`f|<=03%dbkuCSblg(dW6o}tD2$A-F){h*38RO
+?3SqIMu7^Nyo!a3AEvdf=W>K}w}7)y?FZIyO`*Dv|X@`Mt}{X5hczXj~V(#5K$xxC`jy0PK`D6C9uq5{7OnDIS!5ka?V;rqcNVQD_UI!9OO^swA#(%s`
+dVFmt~eW4kXekx%I%+)F<R5EzW3e7vuh?>m`^kEt`|p)d`mtKyap^b&l;y>z$Tnl2w=f0CVgESnv=&)qO4W|dGX<?-=o{2iS`S)Rp?W4?>xQNAe}3Qg(
+>&XwX5m%}*mnUE3vDDIkgi)-!ur_3JzD6JaVX9|IPp~|!%qrpnFs`i{5<}-rj@QmyP+MQ*x{<MJ@&($(Vx@W36u|=%?v>vm-N4-em9lD=RLM6Dj(gPzB
+wLz_7FyhGe;1ARQjSDp9yXP!Xs-hXn+?+}3KzyC6;dX(wEZsLGry<SeYX!$-SJ6EnO@GV%MJID}NSabFx;dPW`$G<DYIFHHo$n&*BlN`ikj<vWp)EavY
+Dzq%tVM7t8!fF6bHo^_iTK4okwz%zgX!uM#|?8{g~C<Nh?jLGxSu>t;^1j{fHN|!IWJnTL)GvH=z@jO6nsT<kW?^LiWXj)-TBGJ)j-hwGhME=7V42#E=
+B#$`pTBefU^_V=Tr->w7ii>Z;0xu4tRz1vH|%rEr~a{`+^wUEU7)pA%6<_67Ado$bdup3Mys$XpaC0N4S^4s}3d5kNju6BB!O>Mr3RknoctVd$p0?D%m
+q|3am^v;vvGxJTlmr*c?w1PwOQeJog)p29ahy>SCS1dAl8_lhgQ8PP5=l*cl8?=<9!NJ$1EWpLI_83mp#JjBn)m3rsf`u=>pBE|%A=mwv4$5MUFUX@}|
+L>|6MxT+=g<P34<dQ>E69&!jf4ubfmTNWH2|@Kq#*&?SC<^ksby&UJJQbagz{yN5kV@!{qqO8c&j3)Z72O_#aUKgif7Qt59g$}y84?C7da^$k(`YyV{)
+(cEIHG+P_wJr18F<AgHeaIYiz4<+7TP)wC8atnDZ9Q4hT-?-N3^X1MspH?R{AD^R-`5mqvmcRs7$6tne@LN_O{I6U|t)N7*s>T-{X7>ysFw}%%qPz+V;
+v}hgNCws6I$X~9$#K%ZG>>a4pa}@m9qx276FygCBFmWzt<kRI+CyJer!KywC9I;LIBLu_G;2A>g38t&?_=CNa8}hoWVV-taWlGE%$MimztOGY6e%-&pU
+<yM4<)eu(&>cq2_q2{yCz0v-;f{2M}_k!MLt0X314B=@FI9cD{A&cMdg3h!TcAzMe3ux@XQu0Sqs;fCmR)=vgfqqfR^zaUj?b;6g$8r$ZJ&Dtfy||6pU
+jQ__)kN=04I&tR=Wvy1Xqgi)~8h6HkiIz$~-^ccs<k0n!a&5-4C?a&a_`JhhLp_s4f+7l>v#q7JitCyb3r<+V@RdEQXJhaO1@YKm+_{W&W1!l&|#_&ca
+fj~Zv?2UyXnc)um?;6}nDFasUd6A}_Z7j(@gY2Ae4!7ikqRy?tdIYrzX{Y0$-r=TQ9y+9}KFL)-{96U*iX5RF}7JvuDi?&v%<JKV{J~S0{5!(Y<>hIhn
+H&ZT%uT(p#YsGt}ChpNZUN0_yopQ~PpUe>tiW39Hj2Lx7a2CF5Zq%1#4?zN*0?v7C?sBxdUYJ+3`C>JxjnO=>i3XXb&;=FY+ME0HnCX26W^S=`aJF<Sa
+kE?-*2L5Fn9yox%kTvLvoQhODR`Z4N=hh)D-Ac>`2^;M_maZqJKr|wQE!7CI6@u<{zW5QNuUtwBxG?n@Mlc9O|Bf+H`dM9umrigtB%V?x0()nWZWQF7W
+ED^at$!z%mmj{FQx-M<IN%2hg@l)z0yMz#qTrj(Q;%1?LtSBKAvBte2IIdn&2K7>O4c1dJkwvJ>|%30g*mrOiq5K9GPJjf{i23(JtmsaH+a7kI=kADtC
+e|<#`ItDAtR1kcL__S+enx%tS-WuSH$SNc4?;fKPKOCMK92fTeW>cU*>XEVx|zmUE2Eq(6ZLGSAHvY_zN-6PuJH+hJ{i0x@ZWevEC;z8haMvnlK+EClb
+>udb4OB|0895Tb;Gumbh@tDtFIZDpr<D)iVpL3QTQXO^QA=_}pS%cmx)JloDs%VXKiVj^>DoOaAr6W`<e`fkKd5?Axv!`aM|OQKnHo9|aE>|pA2w~??`
+eI#s=>&cgJgmY2sL!)m>4;mda%UT7x3x2%Fj85{ylI)hPoU|;s6Dz<$e9|GUxp~90*tJ~kWDQVvFkl9)3*tQ3(7LM4NBlN3v#oGlD=zFYCOcDt#r^5ZM
+eRfOQ1&G&DsBag_eYb_oJSiV)wCLu+3wxmk_oHD6A1?a=fB~pFQkhLg%@;CazU~hcgifu@2Y&k`M2#-Tye6L>=rLe<H%(AMLYsD`q+#KUeHdkua5rG2D
+vyWn{8~7eUG6k{0s+>*L03BM4l?_wI%S8W<9f^Ispv`+;OE^PNj4(V5|+E4~#Q*=;=}~a0{=*H^nUDnKeN=NKR_;#<r+4dO9hnT<5b;Lv<t>n%zvljQ7
+DhIW5^jkV-s>f74f$1CG8d-JZST0PINOtjk*8P$_A*Ssa|Clh~^*+sO`o2DZGTV0*4M{hH8Hcf0D-zMvnjiJsBof?y5wH+1;;bvc8?MN)B6S0i+(dxca
+9cu_A$geZ{(aib%<uK6X*O8TT~q_37wT1P4;{lsmAv$^vmA3kD8>{R6J#QI!3`3=8|t>J1f)R#I3Ci0X018ADq(|qE(O+Mz#6@8lFDui2tU1T~A;~C~m
++F2?9>&w3hg^8$-qMBKRogoisVKNzi1l6qs)RbERqlGP8XKfuG;9TgO8<#;+X_7OJXi^#Ib5#Rv@KHQl+bKoyC$uWg-qz;CB2Jn;)~uu7^gr;_j4xf{v
+$aUNu0IQwjrXSc@DTTQy%&ArKcr8PWBm(b&XWvBN$+m`yRhGJ8qOvTu)~$*SS}*;3)`WUBhQ4s@+>Vyy14$8*#k_~3iHI}!VS}V1){)6*P)n6Qbpfrry
+qC7IzalO5LW=amg=H&W+`wZr;8^9hJlL82)>JJwb+Ym>D`2S>5Iwjt@)fM9Z<QT6-VFQt<(dU^Z%kR#Qn8y^tr6?t2iY%6x3A@snhl9C}4IBmQa1}2x~
+pxm~4V2GY)CH!N$-<|0hj$wH31QuWEuZDYVVX@f3v-TwS?v!WB}_Q7dDFwm@3PKhb)-->Jui<5~gFh;_f1(*q+bO^g-T5u+>EU=Al$jcD~}mYcIQwvO0
+Y^q?a6Z(J44PS}Ir!{Z<uY&8++trm064lF}!wBvbJH6VTysgHkmG%-4pX@-~Vk)_~FvckH|Wtl&5yGf1gm$<L}y4WaTV${^k-I!0<>w4vsvWg2Ax!Qam
+W+!uvZB^VX&MKidfo(x7=*=H=HA~uV@SzaDgHGU5@p>?bC6g2arNP{C0&p3unOQK(8w<R6oLGUYrJj=-fF*%s>Xs9<Wq40wS6r8@!*%e<xX7f7mfyJ^L
+NY0sU%#7BgKg9kl%1}MfzLugr6AoX4dQ$Plx|6XkayN-ZY{r#dkG@73ekgwZekCuyY!`UN3$2Z1^?XIR|)V@p=-ht&XQdAy1~Zm1RJiU5Es3#jdCA0Ia
+ZXn>oI%|xWs1Q#c_>1`Bk5<tu@&ljZSidtuMSYT*&$?{}ilj#*}rjW%`YHhv#8lCTrjU@-FWL^NjJsxL~G*T7m;Cfo7yV6swzu?O*r{vAU-mf1Ava+Za
+yQTRp+pCqBZt`oI1^<a|bX{||Cq?<oI8i)yoD?%^+irfLVXET1c%lJ1(-f}EbKm9?H^iTr$WN%&d40;{pU`Z^fREi!KD5_g)sBOSo6j=N-`OR&1<WP|K
+LQed6hAHLw?!D;R$U4YhrZjNkLQYjd^E&J%7;sB+DcA92J$KxdNFTNRl1#amRX}rCr_%gn@Q50yw9Zm~O3NFt9T0P-18l&UPRCjf`A+5m&<8#Enoo<#1
+TA=E1i8xJ7LJj1UKn<g)yhUiPAJv9yZegUJ>1rv+&>!$i`%HVqSNuL)-l&v$9LxqOMjAiNjKDR023gNfC-31qEx?&oI)gQ!nNX3nmqy`AR$1<a@LsM5w
+;LzG;GBP4v$@lb-smJKM&h|$dAwFD*3i?9?b>*Bjr<a*Vm6|^(Gp=HwU=w1n9ryfnkRo2cXIP`j%y`YoR&({&`)@fmaX&nujrvdYq6&^DXwEyP0(Ciu1
+DZ~!82-2vX97t4rXtmwNqkixtXYsZ9kk~PS@guYTCNM3!?dJNYV014Q}@NZ{ke-@1#Y}zu7=n5wSHtR+^_jm-iW$wa(@RSt!SgF{CRqglKuc1cNbJD_;
+TaE#4;gb!`i6X7gaQ{=1pLZGp#1lu+Gb{!j((c;W}C4YuG*@ig3`X3AGpjs6Cz({lzA%Hj|DKT#*ZU1vWyNNSnw4Bazi+}Vi62i+eXMZIGjoy;73Sr{m
+mME70Cxr@fl|KGq3WT+3!4A&9ZMccOFU*|)qlb$Y)GK$e#NiRW5uq4zvaD<;>UUi<OPGYn2yG!8K%*H7(j^KA=M_`)tIH@W(nlZ;SiI-IKsPN7E1r!a=
+Rg3V;LC7`VC@G)kZo<<1T4w{L7q`Y3j88ht%a!0D`UOs|@EH__BNZ=gW@`W+0IK#1{s*(!N1TCgS8fR$?1Y@AR^_S&BE?crs+?(cHCLHL_K8?<Fgc+Xg
+@Hlt5PfHMbG4?Gz`r>cSqW*G=1a2ST(^Zfkfp)0VzgdaEH5p9)x)Q~9|YC40BjK!ON~sBd@x}i8SN<`wieTIw)ZJMM!$nGf?x0IHN~ND6iaruAz3+{g|
+Ofj7$BsLIns3GQIHFElzt6t3Kg|q$uroo#!^~>)iLgSUg5pMP}B-^3bqyRNYCWk^crlf?=s7RD<B3H)sa3HKTz8S=laXBA8J7A>YL_19q_25nCW=pd*W
+ykxlPq!?bx0o7j*;HU>|Tj`EAlDcO&;v+}rF4f}|>*h^Z@C<5?9r5j*faxkj*}7}m;}S6M~Z0b;`OaRuN_-IlZ}xIpjB2z{?!(~?jlp}H+C)FCh1PjbG
+oIMm)*Nzh1nxf)@lft)Fn@XjVVwznvs`b0j%w`HBdIgsD1s^8;dxuZ1Qof$uT(*`Mtj@z`$-Utp53Iz{p`$?L*7Ps7r9na8e@-p-nkn|&HaZ*8BIrx>X
+ar~)W<nCpq8L`O`Fpd>4q~MXH)BfK?qVUq+n<mPy^%h`&Tq%7ex5`z+(N>@A=`DtQ^P~>x8DwMh`rPv*A}3LtV%EhYGyO`1KsT-$=xfa3YvDR9QYb1ow
+1*^;^}xl|O5hNu2a5@#$uX;lx|GLWuSbwuW62uK#&BOfygWelsgGiJt=lhBvRR9iN(GBVoRRMFSuQ7PKo{d8>DNQ6li$KR5^rXLLTsm0*F5Z)OA3MAv5
+l>Pd>dFJtB=vZ){^csy!M|%6|D+J5A7uk^9;Vj{R4Nzd3dpKU9W(y1Uu*Xcx602DH`7}Gw~JWP?cZR%kq-Iw8RSJU0&wuxIBE-&}`pF`3CzHj7E0@XZ#
+!WPB6*ynK_M5ftf~65)=lTKWjW#%Uw2dBU|E|{^@!R=TFX$>PJ2aM3P)3L9MSHB!(z~_Vh;RjW;M2vMs=8@YLAy(iiPt#}(<2cu)PjVze(-*jjmiPMO4
+m(jI>k;uUL1qS}z-%mGp>^|pRdo8)eUE_y$bZFydOg2`xV(k`Q-a$l~21_s>Ht*G|&68{?a4o!8=3(kb0B+mR{)aIh$Gj18@<Qn6(+HFTMJfGVutph#Q
+A%)?6TCRw&ilfvX{$y6cTup|HEA4lDFwgD=2aZddX>HmM+Pr5?F?f``aDL+d&8(`Q%PPs{2D+hSI+0)Q`|A7&bO}7!R7-C`zT;-9+vZbe!Qb3-5~sU<q
+JDHodWQ@9)=9%yd(hdr%{U-^*9W`n5hiL`6NLh7SU`a*%v!-}G$Zg<x`$5sJPFmQ&CIg>%YtNzEzP+WHZf0d-x2S=XWO7o!u@Db|1)8_eU7kG`y}Nv2a
+%a_LH|0}OL?WF+wTPD1f7;d&eNLktPXJ@p(EZ%TEsT8eiv6+vj0q;y?&A+&G@Zyz>klJf5CCEqk2x>EHp41a{Yuqq#kNjITtsRs<AAxLLNZB8pG_JSTt
+&ePNKT<Gxa8DOE=kC@qfVE^lxr<m9Z?9&K3iBQs|pnhxHD12PvpQc$E-?b5M2ENBvo?!~IHox|V?*bbI(ru!HiB8?F8kC<N|{ZTJmRuHytHaSi1p*FF1
+E<ugAIJ8?z+ikrAkx*7@Ha0jWGZxJo4M&>zCjCobqti2`N)|u?FUN&KT_Iza!xXq20?cuHR-*ksD9wmVv$>+7BV3uv8b5}B_G|P@ons3&&E|Npg8~#SW
+Yh#obYIn~|t!m;7u0(2n=W_K=emvabo{EMbAIP5_V=XYVKrb#j_q9CP{Ell_+tl*XXZKv~8h6!yQF{*yzz4a<jN*C2^G$gX%I14eBaok1xK>O>TwI&ay
+BYHIkmrU{#U${DQ*?H6{4Tx|Yx6b2%~*=vm&UQts0v>hdBw}xMAxc3nrtaQCLiGhF@jVJ?=x>WxBIbP6i2i2Ry}^aeFEGAXREip=>`(_2t%Y+;^wf^te
+SGvS6g1@OSB5ox9o)NvR;WFOuR1D(IEI7CF1$yyf<1dmeh{6SKnK8L01r+RFgK6o1um<Ln@Cik(2yY5J;;__Ig+FkDYdu4X@#Gq+r5%`iHSd9c?tRCa9
+*mH)9&7aO<o-MzWa=ETInSreP~vuaoi(-b3laHgg^N)f}#`*2<$?u~za*#SFheI_$v>%JY=wd6wNCLb};30+v{R%K5CZ9@EL0*SJA+1bvE&S`)J?=_OL
+Xm{X+pYG*o>OSBw(n9L6RX;hFHUK-d<o3i8hK;SZX@6V*AiYAcS)(ZSSt~PunG$lQt2Rz^(TKl!=Kn>+DzIe(Cc@5>kI6XyPW-SZ-L-#pKnRDdTNsZA3
+p(ME!KF$rJ9hAaqLH!0df>k$bnr@*A8e}&~$DDB%k_H>G8MRqyut$Creao)sD7HI$Z%-qiK^ZbD+kr2j&6pZl0#@SqqHJZ(JAg?swkWBcu*}~`vMcM!Y
+C1|Dtv+QkeJD0V3t4Hl(so;*(p2_4slRPKv*{wY&pCzdO|PAMv;13JI<u-Yj{Rq>0_(y<9WnS8Y|f6L0<2!(QD_0&;d;-SfYS7G{Ayw(ZFa9TSMiNlSL
+GZH(hgRVo(bxsDoiuSs?~+VRle#U<;UU?^tbtxE#dQJyaVg3>DpL9#n;4l{O`8os?*)a`Ij<S`;))U|1e9LM~yuoQnKlD;LMHV!u8MszCyS?xCiX|F71
+qLXYt9e&53NKc*=2j@l)$SWc!>px~|qx{;}5*!fHxN7TcuH$+VLy<`Aj8m7n-g9Q|ep#!%?9Hc11NN^AknOm0V#RfD{yOT))<m!n;-Ibu`N%X5j%0sl&
+C<W~L~W;!WG?08A?oJ5_i1qpr!-&VRSj|;6t(9w(T14&TKbF+%cRjpr@e#UGg3IDLS=f^68vwx8m#Y~fJo97cMd1%>CGKrJx(R#L$(m>A!W4kgviL&qH
+t~120*}v%{#hIe1Ok>>>Ud30J1@o|UE@Z=F;05I^elE15V<`n2kewE%@yTP&DKy0%LGS1(;I*SRc%Jb|NXjGRZEzm3Ga=ZL4)Cpnu?aQQ&m>*!?ih)wu
+BDHLvapR-w!7Rtd>3?AW<&rbM7v9J%^gM91h5~M#>YW#>nW{@qEkiqi`ia&tar)HMFo-Hy$ZFKZkWHI3;ZK^5#<N@h)r&Ukk|v%@nvym*;*|>=#yAOyo
+cZGpS4}d&ICzFiT}cH2vsHnVRg2~rO`+|0X5f`Z#e*y!5pEsc{HP`)=o}f-NH-E$FA!}Inar{!XIRXJw@YaEvdM)1y3>T;%W~io$2YMpI8ap-Qw5^w#3
+~JZ^mx@P)<Vv;@*+MemmEU-S+&WUc)z`NuCPPeDiPva5pqOP*_~Wr%F3;8G6fnBj08RT%SP*#h^LTEp831lu<&sVl3B>$|3kq)Yq6d_UBS<D4Tf(7>db
+G^ORMhz%|S{W$PM02#=+;_`39K6#>VAuBe<<1Dy;-uyLEOB`%VO;NI{t)Ac>vI$VLAGJ6W|r6J^=?HhSSPm%wk&u*L_*V}Uum!OLSV~xMmW>yojH>sLA
+pBn=f!)ffQzY&@Rqro!uXaB#Fg!2PuWEFX4S}&u0sIaS@TtTE@K5E16;)--7%8$o^dFD910htT^<Oe9Em*Kw#5<HAxmYP-CS&zM>`B^@5CcXgvFdKkBd
+_UnasD7v`UPC|n8-iP;Zg7EFn;u^JDyu2`n@galQ7n+OKG@F}K>PW_Nh^d?DA!&A2AmJ*2iDG)Yile+)<-d=V{o|CH0qrk#nx-dW_x9*@eww36LUHHAT
+Ne#?nLt%yACgh47}8=fu1Jq;)cmD&>81QGzlk%SHfQSI+{S7WTtQ&J;&3;xmJw%Lm$ej1}1@SN<Va4%ucB1Xb6iael{5GgzK!6V4tub`r@}%T#Dq%Kgt
+f(s<Sexo%Q33$&Ub2%jH=~MOX<}WV7VsPDme;y8hoo>jJyo-{k-7Uc3?BgbmdUu_3WLW_WI^5$v@*)c1n#p!ZgwFpljeFQJ}Bx9(1^US$?^(E6a9tFwK
+mRzc3B`zdEu#VEOg^fPx<%_Z%WVj$W-O4}+$3jY{eVpFqLqDNdqvkZFVQ_Q6#WZm<L^o;TvSl%g0T_I$Ja03{joAO8SU0iMaA^l);g9Rjs^P5jlZ}4F8
+(O?U!gAr}(?#WKJ;pKb+cPycabQTs+`gr>ot<8a~fa+BupaqsmJ~Uq`DSy{L#BPK)<ic44(HM72emFjeuV`(OOPHSIxm3Xk;HuJ})Kf+!<f=EA-<==n|
+Nnb4u$k<kIiR^StToChE{74YW=glr6`-!ZE8_#2CNz>xyJ|9@B4m%!iqQdT-ON;U0Ch(X<R<t^P8lvv*sea+7KC^bsgwqrWd#>ayoH|Omc-BBRC+mc$U
+)YJOcIGqXbOMPs1WE8n1L%<z2*F9u-q<Trz7NTpr@Jlp{jUb5AvHh&)F`t)VU+7ArhpA>ZinVq?6dr3cx4iSGll1!$`I|@jiZ{{M0BIwzER=9<pEfnQU
+>4b}s_u@CcZSSLjjr3tJRXQm$=0)*HKi%NdBT>vr&f3i?9vvlUAu=%hF0m$-G}eC`$d&)N$I^Jzh^SxHS2e-kHYK&~JW`7|`e)r86OwF0cY676UZSj{5
+h%9tmFQC31ie$v-F8ctyonWC%GJY$hC6}qI8dTq2V&!z^DgIo``TzX8~JNtQ;sY3#-Kr+4)S2*jn!{#-OSzAkMi<LU!b$pi$w&vn4N;wMINNbm%pqkJ|
+hB$M5YrVzfU%)AHkPe1d^QJDB+m0J255{%y494XSkgu?d?(ylX^EmT4cSC=sH==vAba52!%s(`Btqs`hpKdI`p7_sZKE5OE?izwqafhU-p?z$D^bU3tH
+i7k^xpYTzgsLiKg2SXbuww2mbP5HG`}z%QcByaR0h+t62wX4rGPj!4v7+Kt=`ej@oy>VcY+|KEzqmvXk=@xL|D@1vFq{r^IvLH{C@f=t87=WbJ;`65?Q
+jg^{}40fZ`vy7NV5X}8+^?*qk{Rnut~|Znu58GSZ6<TC7Z)vM;o*S;Y~_F+07YpKj%RbNq;fU5hb&?9+h|{S0HtmWSaIL=3Q1KT*f6U-L3ZEs|x%_1b;
+A<ZR1YJ*HFN!3s1V%2*=WxYLOVLfE-KO=@IT=W>G$5PS)zM2x+bU!<@zXY7<1eAc01CZa$JEftp-4xdPXM`O<Q+7I|PD+0ufXR9e6go&?LWiTr3%Pkcl
+xOBG3_aGd8dy98V0v0p{=rMytIhtEqN)NDAHpX~fE=3h>R-GUJ?pH&eK7C(a{tbj0r4B#j@4*y`)lgd&RNufSqEZ193G*((y%{_V-vMP_(d}^WWK3qXK
+$2lUdz58dO@YZ6<C6yy`YI3#E9-|Jbn8)rbtes|>k)5{_o`~ZsZT1X|D@h&;C9N9LCpr|}$0ejX$p^TWV2_nd@1TnATS?=B)!Y^25Sim+!tcs!)<HT(G
+;=hm6+TOL@?FhVbeQ&>b*fOt)!(wadT<fWW+<LDHx;++>W;4a8>pL5eOSnBKvO|8qagf8@K`;~06a@3Xe*_f=tN$2=Ym0OF?!~DU=??EXF=)~_mP1z7n
+;Gh%<T_9StV4(>MuFj23pGz8~Be6V+Fy%z-@6nD5(v`QA(PyiM|x3hFT^m?w`%UuF~Rpp|mOT{ozXWSCUQcgNDK&r7K7w8*!MF4jh)NhDNfnW+JF6)@M
+P~2H$l}RAb$X17n<v9eZG@<f_5@*)8y!gm<(#*!MpQ&ay#@qie&syDqHG>_|&hcXiLOxVyW%TX1)Gch+}yM_Q`7t7mrc0D<5H_k_R$2@b(M;obKSR8?1
+>bMEW<Qu*0D4YbglVhgin@U&Qld^N)9jC$PI09#~z)e|xv>a&!i%$LfwZDVS5w7ph;BHi(?Vm8o_*LbK6Lrb)_Y5n<K+5}JspLbOC?MW{UTERcX5yl!^
+8ST~jWc6n{qKmk(b1E4PYH|(aGNNC2@2X_<Hd^Xo-AA_?67vmLR7ap6dX71jSg1e#mF=T`-!%-lg|TW!<${q^`c_tD;h;4Xv@+vq39cjhl64c;wZ`Zx%
+-UvBurfZ3=IiYP1BH)lV^W4+2piPwTk~3C7n}zh!(qbq%vu@GwPijZav+=O1ohPFC@cLfJ`K-X)LD=7s?%Y4sX5GI&KoU+f$HPLS;5WZh2xy?)tLeUd>
+WUBM}y4tzEl%{*2`?q22Erg6}yro&{<zcv;1ZV_}1`W<lVMwDAS!`AFHZNQ~fi(kabu2$<->@mp0SC`_4(r`9i3VEy_2f$`({U&@}i-bin>hfh@xwAzR
+ov%1v5FNHti<hT7-6h<$04a~<bAXqRD;2J9YEA9RKnN)+H5q_r?NntpDn_6641QPy}P_6A?XFR-H?<z&szfuH?JuEBwQS#|M~;AyrtC<@97A6)a(i-4c
+St)XQw*0hmVLP&g}9W}qghk7G2RO_IM;H35yQ)Z2R!c35=CLHviaI{kXK*d89NC)Pj|Ga6-wo4_<$6O`)leQW|Jiu03?4wQ&jE0?svE(2Vw&IjLWH}F!
+(@c5(Wnio}(H#)y@kz`i?O@Dg;i-O!=^zB@Z?@`z55^pBtL~<a#jI>+#yIA={}1qjAHgn{+6o^)Q`>8}IPrbd3X*5sH&e{jFiL3STLsROrLbFEE3K!r-
+X06L=nL^7Tt)Bi>qJ!b4jB(Cg2Ew>@1|o{b`5vXHW&^IG-sxfCE6P~TNw{ai#PE_MRJs;_0bFbo0&-_ZC>XoZ&U^S8HJ5Cwn@O%fo^whfrHi0@LT$_P$
+8iR*T<+K-4W{ugUBT|67K}v_z5|6;~G({E8Jbd#E;;(7!%BbBTZ4NZnlw1kw1x5y*%9}wSa@gZ=f-*tak(5xIZ$k%9X65p>&r57C4?r4N#)o2k&4HkS_
+2i>5bA9WXQ4BA-#V1MtUjhrekls;i)Wq;hKSoQYAcD{adr#QPLsxiuers&>{CZ<uJSxzfzcGWWZ6u&*ZrZ*!}qx@(_5lEW9b7Q^&F+_{79kMoj*lAC@+
+-z}_9&+|jJcKIhehS=>7mBq5Nat-!J5G8aqNNsQPxa6=^+xz`%2^%=YG`jeD#R#!L_AJM#er?5e~&|igJ@OP=D`FhvCAP0B0{$MUDDX;+Az+55s15flk
+ip;lk0`h``+4JFJDbqdJtjFHg1CFldI-+IOfHNFjm=ey<DBU=$mE$G}yU->6n%Ge)o6uV=&)DHeWxC_GWcN-LbL2g+9qgra)JDKmYnL36c1oGqmr$<1D
+}E@vaSZ@dQD%BM%1AT0)51~D&Cmn1#%T&$GgH#?^IAH9$_oqNb2@@{k-p-C?0ncqD8lf@Japa@7EKcbb<!Alw93Lid{y`rMk2h@2X|o~qD$5=v7>eaE~
+Zb}?F{fdA-_uR^%All|0=u_+Uz__w}%U{(;OYWb-bO0GU0dr@1BQo&9x&^YtRk0s8-YXT|Q)d6;I+m;XHa<p2*Y&N3u?XzRYM#Vmf=XxF0xL>LeeLHVQ
+eLv!%7%4C^IcjYqTX;7~91{K1z*2d#&W@x~(WQ#{D6nn|RhaX`M#Yu=jHLo^@EHchiKY9Ee~Crhu*b)J>dG$#~4sUN}<vai@yc%mZjsUpWYmIwE!<H%A
+}#Pd_!V4<Ng7WI&4NA75n=PLI&9A(xvl8mi%i8+F-G{;GkoX7D#By)#wHL0{93kAY1?E#q+za)Glx^<{XPC+t1{Ad2I&&6(NjCD_x<Q~#(3xX?T8Oas~
+TPGw*RcJC=gE|MCXq1f5HP2|Jn0#9<Ev!^0x?35=l)_*iNtA~RJ@lR7+eTaBg2$|LsJ?%F*d6{s>ocEI=HheA#qbzO@@~~8dC#DA-e^w^i=(sTQIRrWY
+|dTsLTZ^lNNMayQ`cEty@fodj3{H9ve+{o+szEQQZUR)<UNPYIC@bzfvki!)&OY<ni2k)l%>VZzD6Y>{}keB>2LG`=2)#^mYOD=rbmqz>2|4(6{GxNmJ
+wTM?ZHyV9<(O-An=9scE!-W@B+E$N`{lAT<^U68tEJPTd0n!hQCS0`RkrSaHmv|*-8&d61{A$_w*Gvq8M!|R}YuBx>|dc@<vIamys@a@}!0y>pzEex(q
+qwC30N&F0H_n*W=>rI4g(y+I^^IpoTaL-4q+Zr&%Lurkv#oqoDCw&BkMezUU(zD%Qa-tO6<T<fr0IRFBLzo!;vCIb4KB!Xw4T-YzJ{TNz!VEyK;dVLF^
+yYc2yl^&e6r`Mf9DIK}KsiHiJ2=hpDaAI%@!UTLP4tN-iuTY15ILR)Pv9VyO1&#cL@8@)w&Pk0CTn$y;^mHP+I5pG01Llc#d_nEj@g5nsl3cAE>OKfF{
+aFI0~_9El7f6bD~1z@V)Me8T8P~(l!Vn5FZxt*mz)94?*2SUd8aC2G$R7b1W?P#UaGKc6R!*#uwqy^@~!*RRtF|K)Zl+ns68}LTTh1*$u^DV8Zw^Z(2a
+UK~%ThcXjh_C?{4=<&cB^U|YoZ%@}P4y@GJ-_xodX}ID-o@I)3M%Trl(DMkUcry0J^n?xY0PWmn#?JOrMl80S;S}PiQrmml=y-9gjY+QLJ5(M#uN2#dW
+Jn~{jRjj?Ps2{MeFCq&B}O>BqvC-y(?qSg@O`qamEATKI-S~F3vOOc)obrxSz@`GOkHCV|(h^;EQSLL-j;{yMEC(7A7Qqi1>s5+B1w7;1FLxXn>~BwZ@
+e2zN}Q)G^VLGHd;9C%FCT86!$jAQDiVTPkJb|K#S?r_}yHWga`Khq2%0oXc3tf*(Cd&C9D!?bJ`X1$qIn6bd&isM~w7AoAYh*ZMa}9$vBgmL+ZGm!rnN
+`bCeV}+>s03E8HDPaE?V&6t6Z|T_rVx4}-Hn9-Js|hL1eMfWztui{Us=Rr=l4CEn-h;$0+X856w!vQ5L-8YL~3wD2=}GrSBIHdA;P{TE#WjlwI?8R;WR
+P`ZNpbhWS@O_5uA|L}D7%w;CZIiAYCK>mC$W#z^?wD#Oq%OQ^mU(Q?*ye_`L$?{6n9XwJ57*C5!dwk`z>udwLrSx-b5J)7BR`v>XgSJ`j$hDW#Breh^o
+JCK#o}y>yzH!{&-Tp});@u^*&S?hhQUiH?I*c8!@cb%eta*qpp}&^8nU_H!G>v_Q&!8jPCQFZ+VJ);)826YL=58)3QjGqiM@d=o^0d0*CbZmhMXEumIo
+|LxT?2xCfmSwGTEnuRTeqdc@<MC5^+YNzmz3iLkJ(U8L7BPlX^ZqOo-8qy&L<PiVqzn167lGJU>P9=ju*brla5R5cWt2FpMJ*$*=M#E;d|ll;<dydu#o
+T&^_Hq@{jJ}_OVwd<DPrHmC*dC6uWA=x<+APRQog8FMEYT#2AwP*E(>g@bv%z{jtk;Pp1s;|wRJwZHWwFX?xJ4nS3D{b$&K}-hyP3Oi>BC)`kNWYP)y`
+F*O&foN^-;8BFY+fnaDL%R<BDlg*Nulz!rWAe;5}?IeCq;v#bP_95q3}(eklSWA7Gk*?dlnBuvCryr<>wo)WpI@EOsR{$X<oHUE(wyIV?6$pTNm@Li7%
+mxhnHZW(t4!&QTKNO#=vc)Zd+XNo)vWm<{eG`5^I+<7$UvIe2n@&MImG(j8i5KlDtDju<-P<^wbeoe}wRGmSxrKRB=!Yy+Z+2*{;7B{AfkH9VUi{atUk
+zHVTq!_;EIZhuChdxre&K&n&fd%xrX0z~i(wJ4fbEVT>!T3)eZd64L%=o}OL(D0T_KW+Ou0ktyDthP|9n`sV)-7wR+(x@g=CHb>YsN?QHl9SMIS(>zJU
+Mu(xIr3Bzo0rWMY-lE67EUn8ta6qkrshH@RWBF>JV9n64+V%4B@;PE5=K2<*ulYFr0~FU!uzqCA^~QRW#7NY69;_&tBc@-5_1dzbVe!lD<s*#C}E%Xea
+B3KTbZwOGq?M8bcwHmzg8-NzLh)kBViPY%Xri-T>pQjdG?D$COo_@+o<=v_fkjv)=OB=Ew#3+4BWe3!V)(WBQ||(hKk3Xp0mOO2Af;fVEy&K*xy7?LFk
+9o++O1o+Tm%U%U(SN$d*Nt<@Lqfu+9o)=JV=F79d0tyZsig5IBKZ@N}G3(frWm>kYP?Oc<c>E4?O>x5ju>2VoUN|76q-0+@AO{KUjk%B^*TvlA<`9+=x
+TU+hql6YJ08016u!!6wjU?Uo+XE5y&hl0f*$-5AJwW7qz$~q$nO$?_IAkLFtX^lLC^(MiQ`V_qnou+Q|PV=y+58qA<IugxG6iK^41vx45SPFz+i`T_h;
+8DIwx8%PWl|9ppl?ngz^as7HG5r4BwdJ8{D|08a%V4y$+)S6a%!N!hWlPQKPSM}lJ3Ql_{DoO)6z~j^HT8ka(TVyQ=?J&ZT9rLm^15>2O4^q)LOJ6d-9
+w3-hBCYkG60P5I+Z5INO=!>=enb3O6feH+Z|hBHO<hg8LI3v`fIslcy1B7sI<Un%e2-0vVyR=TvP5smeN)hD`Kt@Jx@!}GTzlR9@)avg%5tfOf(uAr_H
+j^?pdHu^z@CK5ISUylCB%K)HswPmb4ENTe_xuk9(Hm4MLRsJX`a805j=h8ZrmT#X((LvBY0!ly|zg$6C+qHGEc3Qq-@;FV+x=;SYtci$%?3Z;G}J&!tu
+6!Pf5y^`so^N1a_^DN{^f9+@-3AJCa>R$T7cNRm-%WHgy9^p&c~%>omo3~5fF1*sCjXgzh)ZstdRqP)qWcs`?8YoazB%mzrb&}DHvs$o?j3)oNWsc<1_
+N+gp`q<QQG^^iVH?&GbgEh8Q9E~^Hv7Iob-oaE&@#8&54u898+h?Q}U0n+-&%J?MpW~7q$S8&&F2A<^G!DoC(dP#Z1Z<VFZJ!>_MIwM!;7?rc;S^cbfn
+x=R0JVpV0Qkp6KE{9z^JfC1g`q)2S93d69PQ#>HPdpvfykI~|7iyqoN_DU^T%N0A&SOhDSK|Nh8Q92MIn`yP;zV|v_XAsjJ>V%}RbfZ2yC!7Pj#e|JRI
+n*Npq%&c^e(xkltwmnv~WN<rgu)Q9?lS2(joS4;z6`S(t<nj9?;XVn|q>Nl?Q?^dSP!<xsjBAMw43qm<?%*coVR=UzSHc$l0Zl#v!(!G1Z!k4bBwrlUR
+JhvowFlDDyhsfSH|@&t&;|(nKER*^FM(B(LC^2n&+m!sjt3W_$i4Gje<L4zQFSK%G2ifQ^pfK3MZ`V_{-=B|92u)>^4xuEW!u*7wF@H_Fu;0L%LxY{8|
+B<=TeuJX9vskrtC`Gh@U{fi?OyoFfn7PJ|!QuYo=01JqJtwFkI)`2XKk8Jku|s_6b(zROh*Z<*ui3!{bp25fcTmWoDSA~WP6!D9Xao;g~Vz%=@XbhP~;
+dxVcdSGgeqxQkRHe`*BX%M!bJ6sTL5^sO+NCX>;oB8-l#)(ZMoMY_cH5vO_kiDSIiY&VUHs7sXw+|hg=I<);ISgntSHSh%T)Z9pl%37ogEyfj>1~KjM1
+ErMI1zhudLhe9Gqit3<<}fWCCRTbVURs+wCUGbQnwRtArCORb0v}GzU>kTFpj1$e>uC*l2iY&$3~sJ)!vxlHxS6k_EvKpO<FZ`}NFB6a;BKj@1ER{-JG
+CzvY^*0gq;rl+Y&ET?`#*D%G}?8<mTE<)Gc(ir3YJL+Y$3EzX(GDiwdPfJkkA;v4gcY3V(zp0phKj%wcQ#j9`=q49f!x5bQfoJ5Acz>p0ijDWy>kqr|G
+VIcPmDlX+D0HSK%||@#t|-h~!vHJPW+#1C_;8d7j(^{V<(qfK}TwU_))s<j@8<$2uS0DxD<Dh2NyF?1)I^NC$3?oZ~ygRCf(@{FHkMb@x7lSNSMd$a{?
+j9WrW(9*Kvn9`H}cX~`Zb2?A^Z647;|Ong>goNFKAjBQLM&<LN9M++C}4{NuxpoFD&{7lj%@;36p(Uy9=>m{%Cb4KM{H{PZ=gtmAt|C%gAgTb5Ndy7RI
+)Q=qTERtWL;pS%09F-z<(HS$AlE^M@k)feIprKVzxh{1Pn@KBa7)&?f#fm<Mlq62aG6;L?NTq2xTtbb_2af6J5hHpRd8gsCkzd7PumTxJgPf5+W&3+XW
+{l&F$4{o=Q_$(`rT#}Jp+{B?G@6?wPk;xlCRB5up{<n)RxW-`=14!>Yo&R@IW*8R-N&$ihSC9WvU!}0BrPKg#oC@~;j(bHtB5>RoZ=`DdPJL8%ZU(mnc
+z?ijAI&GJD@j`Db$hKlqGbTF~~?%DwBO)8Mo8a@D0{MPHR2ro^X_B9$m}LUww~Gpi|kS(oy##cUActo$4)b77P0wo2-Jt8kUvRuhvIqRT7L`69rGE^{@
+9wZepbBo~_cJJQ!Y<>#W^BX_@yhK5Uq@LeBf#w&9Ywt7`#ozeu6r-&W&&HN5YGp|CG+p}!d&kWeCTL!?T^XYub^k#P0!D!;3Co!nx1|4B`1@dm%Q0eS*
+^3qH1@EZ2(lI>UjzRg!+7n|YN`Euu%n#9aP$(!D*+a;NRNUF(^AIuA(6@@?riaoC<OVp9~bY*H?r6Ei&A-8*HkUHlvVWX;_3IPXs0VmSxa-ZLR-izg*%
+tUIdK0?$)x4a&}&sk}~VRqjJlGT!X>Dz%c<dcv^!-ZOct_I_gitlia{g)3^C^U5U+B_;NauXR`}AdPVV>1>i+Xt!sexMS~3bM&6BmQrg=q>FcGcwt1Tw
+NCpZX<}q!t;@Mt38QlR=KWBDxjJ5y^_AajwJ=oUGTlc1F)pdy9k=z?8EZ(Cz>o-cL*eX;_4CF{eh)v0wB=I8o!lTY(HM%K*n5-vncYzj1;ZZxZCqv8i7
+tif;Zsh?_{t;NE_)v;uf-`x=ylBs_9R#J?0A>emCMCl)$)v+rm#66M>DjY!V*EuF<iy7PKs~IU-_<=lPHl~yX2_im;=9fRR3Ub33t;ri%5Z>h5wT81$o
+QwBahrR{XY_h=fERtxidA(>8s2?!OPq$nG!}T^oBVj^-(q?$l_aPGvh)=4yc3D;Bi`szhyL2Jg%nPgg`?E2+fUFdJ(@J_I5+kSsETJ0w?Pm1y`05>%#T
+4P5w0NaqJti&oL5QHguzuu!=9@|2KP@unBkP>cZc1{J5#!E47@6jeAxHtqQlq20$gpE;L4z@U6fGrXl!_-_r^1THI)pWmlNh@JZ2O+aRuFr^!oQ+eixA
+ke!PnC}iIC*GA8!{o?Vc9bz(DOKFu}mO1ZWU}LFTwnMtCPgj1z>*LOv7F-RF(XqHQ+k5d)uCl&C)Hjp{SGnK#lJ2nyf5Ymko?VaGWN=%1kTgDC?<lp^Q
+xa;3->NF+4M(vMFYeU(q5@U_<JY?;3f~;n)2<nzKo}Hr-C-uh&E*n8$-d@BFO^lcXEn^&kZ_P`E3IaBC~+7XKj1U;54RdD$$74{aKFr642!zn?D)k0DV
+%gxk1B{O82fQA^S1PgoZ@?m+kqZ4-#Dta;LjO(ZfuqpH@bccRX19guY)|B;XG!0%f>ru3eBs(CR6nhj@@`H)7){N`K(8Ph-ZV_;!Nve&Iz_Q+QLCDO<D
+{iOoH{?*`7uANzQU4#@QooLf{8^43hCl*LTAdZ;Od)O)^Pr>O?TbKM)#>&M%|$jA~{L{HIuyt`4r|IHnsc5_*7#2Mz#NpnT{rZGdoH>rH=4-=;dmulPB
+x$F5`wXlG!5zEz;B_$+&`dWt)zltZ<QO8(KbX{fnczVbuncNV#lRX-Z9zLlZ_4&w)XfKM0|vo}zN_H?v2uW*e^I@D9y-(CGdR;Yv6#JUe1W^{U2YexK1
+>oxplD+>Ga%`_X{hVQ3uP46q`e}^~|4o|N|X3_CRGfDLQ(2Jog+*i7RALe*TCLForP{!@RE@6wg!97|UL)He;-7C3+plsSCTOI#<1sfwlt<XTGKl{`uV
+#V6*$S-z7b=l)-&+s_CvUZL*gqQw2VU&3ub`A%&TqjQTF=-`+v@@Z}n5YNEn?e#8g6<2~6FQll@EFSHlY4)uCq4)Viqn`~_FB%)N<sQgFG>os*%{ybhm
+<^{kZ^@OL~ZnUxRvrUv5YnZw<C>=g=|r{Qhj8Ob9Lm8nROTeR7?!yGj0>>Y^X<EIrac95#KeqIW&ingbuzouJxg3T<5?;;cSS4tC}585sB+X!c;WP>}v
+qL$vjD3kT%$KU*!HUw&D}oYNRn$ogk#Zvfvd^*-jy(H$ktQ5!^-P=mkq<T<UAaBTUs6yKC|9-Tgs<P!pknG+DXrj<ww4Bdd-%kr?U+exI|OeV%)MAWNA
+}V)+irkZN^lIdLU9hPL4hr$U>dlBAAv9xRLh$n0XK!9Rq)s>=2=Z-K6AcH%YXRa6D+4qdYf$@j!Kp@)*`Y`~w?J93NcoBjWUf?Orqn1NiW{JTC$6x`UM
+g#I#`YWuX+%u`!y|DOqk6Ig6FN+`+X1Ds&}BWwo^X?JH=yU+EzLg-5G08|(B1|#*7_}83W=m#jPB;eY<ANdpaaNxAG*Z9x*lQmnYZFM47#1tz{zUaB9P
+DwtHxIuic7n5qq&GjNuA=oxFUcakmTgSaEV^B<*bxqZ!G`!Q5r~HW)!#FsLyo$3TGqgX+7_JAWD~H8F^c}h+-Jst?b;UAdJ({itlrgk6+cbWE)K0K8c-
+&8=AT!dQmem$bWIVO9A|pvDw=GgKcfK*fzSFTOXec-I=aF;vh`TX1!9Uz{wYU6J_@4iaJ~lLxtkiyC$Kt}uB4eRwvpj4yXppYfWzfuQ%Qi)`&{Scs?$A
+Hbc5p0TR^4orz?Y<ws3$y?T@AMujwz$?cdjw|!HJSb_`_0#hqQh+A9{*Y9WBH2a#h-p$Ic`46n!51T!{f`IfacH^k%dY*-k#hi8)7cWf(Sh2McO#<$3P
+*sw&(ux(OSE>DCH33BPcp&{bRuD#8-zvuzODj_(9FgAiG3R^Ad%>cDs~HguGAa2<_N!5MU~-)5c8{KO}r3)*3K9Cq=ajWGFPIUF7IW?1)|q$XX?cU3D1
+M~pqRrFGfLV=5@AWV36n;81I#L?KQ6fRhsklXM|ZD@umKhmPAZ9&+0M$~TuRC5AjBv{Yk3AiPD5W3IrBv?)@e`{0XYGhWX=OmoXuv|(UuP(d$g1$Mr3U
+fM%?O}~?SO0O6`hO0RCs0!PX`^i*lCedMfSF4U@u%*S)dVz$yHSSxTq~8-qicPqN)E+z;99Xr#w84C&Y_Sp@-{kAzSYv=`iDyL&8wz5e0%xMv<QwzJuh
+QvYRDwdzh|?4Y>LVnn4pW6)$#nmA+Jk&>^+3>oo=WCy5RrRZ#~h2uLs-+5pjwW#N=sVAoC~wbc=N6{i7hDJ;CCxsNfSpTt*ucn=L=6lP1OaCUi1Ub6r(
+|!{}Eq4wwRd23{)<-4p)yiTcowN;;jHbUR|l=nDuJ9(P%RnJn=Wr`6W1-UyqxG8fdNr8D22&NzZH}SXMK)EaVDlmr#}1?_!ngv5vN47h^Cxk$DuVW3ae
+6Ne6k-bl9J%kB(D89~Eq4&VV7lgtS?^LXQ~5^be{)4~sp(eT?KS{+G5jpia)uO6T}aXq>W3njw9|qlLlZGxHXFuk92|2v4fs@(qb?Ajk6qQCIjH_=89B
+vru2TfTO5XT*-?s?e7T38l_;PxaHntG|yE@m$iHR>3~x>WA?T!mG&9$q(O<Pej!{N^ruaYkn0`ZA1}r>rQ+`XBtuA($GVQWi%HwmD0+j-Lj&ktcB9YEV
+^Eod0z8rQXQ+X2LhF`r1fLcE!#}i>ysnLatH^C@wOWffts6Mbs$fHbzOEhUqj5B&mv5ORRWG)qEl8Bkf`Gao+^ks$0pXHlsi*OF?qYDQia~#OWpEqk?%
+b;7am_&iniYDgelgbS`<)^FAMR18Y}PCByXSy0L%po}-7;#y^fp@>voelo9kTA)R;i`XLSb;)Cr9S?t7$0NiHZA^T!5^A!;BOBbmI4Sz>Ua<0ME_g8!8
+*K?=s(f#bO&*zT(&&KMUUn{}Y_bjv8xNXpF`=+J!(8Dx2twKaseAX+-~W#F0Eu7OZmi^A{&;)SmuS?kXFQ-r<10ot@0~=hr7L=j*cb)W<mm@l@WG)|G*
+Q97|-zkvpUa94qWJIaCg;Nv!4{f-f7qG2QahgE)tYx2d>`<8a_{u$^sYaHOvWQvvi1W#GMu|AP;V=FCZ71vLY=O+PE5a4)ihPGN?ckKj{$1P#y6@7b`Z
+gv|#U#~hJ&kQLNrY{|M!f95!=b7Cj4O!$kM?{{2oVrl!Y@y&&>Nb_Pn)blgwqfeD>>|-*~wTR5J+B%)Mi+2zck>|1NNRpfrOaXaff3%$bW1netsWOcg#
+?P6s-cq`hAu|zmoc{zclq$kn#V61AL<O&s2Vw_qJgr4a(Kdk<;CJmSC~JLmf6HE}yuqt>%jO%gVNSX5Zn1@@x%awnB|eDWODDL~+MjT*w=?aoRDz2{3y
+y$^$ju&#{b)Pst|)iUZt3eQJU~V03aeAhPVTdPoZ2n87t`!*+z@emILSHyu9y<yysuyf^PO|5xS5U$3?j)k2XDDQptfRMZjw5HOOY^%c8@jJc>h+8?5W
+4DK!^1(-Rs;)i`G2mxNkKABhXxSzc?>;ukRE4#A@Ifr2V6e%~&hGq9yS;S|^Y}Cc=m5&A~WfitD&}huJAgsHD~mZFW3Hg&oVSvef5YENRwAaRQzXSH)f
+AUX%9LT6Eg8S)ZW9!)`zpC2=%-6P}9ZNKcI$q06iwSyFMUUATt$QpLszDcvl>jAyH&|CnI36&Ve;s<X@kLN!+<XnN-dqOzmlOK{tKW-mzkIzO6;Mz+x;
++=eY8*VPuF9zroX13jV2?t+oWX?KMm{!z>-ltAhxG|iogKP0>rnn~w`mGGoI1kG^%ZnZ)$D930*3wcd&o2RA}U?$c2oB3=`&`LO3IbCA!ymr~=LrIbA@
+Q8dhaz=4T7VW5xch1lCZ<)`(jUOC)Qy-l6KQ@=EXRoOokBzY79PPwm_*amO9&8P!`}rf{MX6p^ocpfW3;oY1n6?&P=DG{tK_>U7Ga*<}Oo7SS-}Umild
+rFPe3g~X161Q4b2Sp&YASx@C_p!%;b?r|nqxQps_ue!FcDLjF4?QZXj%zg4L{?{aQ_C^C2wUWc`d1pn3nn2uwr7J!-N#$k(vjy%-%wtbT;E@&RDuvOed
+M{1UM+vUG8C~lS`S|G#NjL-OnFmM%Yr}=HN-@K6px=Bu?Yr%Twsd%*CjCAZ-6DP>tIN_Lz?aFS1Cyr5HuIRrIb{QhA7m5Ybv9#yC!7_jdnc>{9lt94=1
+EnxoX4=(bJL*Tx=${jw`@GMWPdY(rlW>7Y?giXlGca3FyRL<(4z&&Hm2O-D7^wcIDzQ!Gz=8XMHIA|EM;hqI{~#}_jHW?Bfv@Pkk<XJ?m>UJT6kXU04N
+X~HULtb0Ys2kU^YWD@Eaxux9EmowLF6OBX0Fn_9ajon8&ii72ma5X-vO-8%55^<}H-@wVlxsD&&VDLqsX<S10Xk&3?qAE{v#?p6=kmC@TrXChDjh;$0Q
+%S28cw<aeuID^(FNZQ7E}g*tIhKh&tsfW*jxfJyKhs3eL?~!`h%EQj{Au1Q<RC@RRDCr}hd!yNwV!#-u=<7QeY_xD)h^oakt;$$V;I|ktEra{TqHfLV*
+FhHadOG10V|M7;On|3YIEhgnvyn$d|?jJXdJ8RarN0nHU%%{GnujMYhy4fOZI{~c%&*SO<_Q(t-ns3#|;bYqO)DSxjD>ZU}xv3PtYbYh4ke;QrN7_p3P
+1ND-DC)MT&qqlFNTbdu5yC{!hC|4vS?38(Sj3Ps$@#poe1}SOp_=Ot7M6r0mkK2Ya*E`8lqs`tP{6*35C*9F;j1ASLXao3oQ1v_|=VhO0qivPe6YyqMU
+P^4d|S=2{BYYmL!)$L+W(%1!rLdQd&gipDQmt(^sgUzCB+VLK1zvnK+FmAbeP*+$0ey_IC<9+z#d;l}%mfi8TizFeG~li;3<_lpYNo^W1RmEWi7f$qu<
+_{1Hju2WtHiE;s+qjvF9-~l(*7?<WUUaKWDhN0TZg{&)V`JL^8^Zn=eFm8a)F@D=HI>ab%{LKHRbrpX>XB<b^7wWjEI8xWw+1R^**ZU&LJ;OE|7K%CMY
+QSbG9rz%6qjkq^@Oj^6)Jx>)E^t?i%eX4G1oc5*p%v=I43*ys9<e%kN&d0#2rg%)fwD9M{Lie%UCZa#D@F<~rfz^C^;f<S7$KZxPO0^U#YQcuj<JL-V=
+;Iznu<@_u5SLxE}BQVA(<6u6Z0|G+o~CwuKo%>^V9QbZ(OKQA_-jtH1JM3rWA?oFWpp{idVr$)Lq?&0=Bd3uP`b2Ki4jL7r!M<@Hd<;tcA<fy-w4%fc;
+mUZPYS53eVS$pl6Nx>i<ju*P_Izg%Ye|_$k>f0woYSqURWgw)cdhxzPCuye8jqtoQ?u2d%AGYqYsmy$(FdZxokggcfU4#TIBb&Qlk_PxjTupUQqmmfBZ
+{g!9bPp={jSO2fIXs6gAqJi?Pf!USt^V7r#*KNYek__DsnTdou2hcr5Tk4~_<#%F1}T>rYK>*a8H!Aa_h4&fJTBbEFY#1%OmK>^Y#=P6S+G(VU}f5D&i
+Nn%%_ey9M6WxiGW1U&A^#$T=$R>zt@K{xF!cBYozon4pRmA<t0<A({!?l;>-)8~%}4~&Kh<sEnEyX|iD$nRi039%rJEHd|#%C_PfR3{r1gavp#`6Vq4O
+tGGrMY(;B0a-n5AGPiweP<!P6JC+sl@#&C>bsQw><6~FSb(32b18=h^POER`xMnw4#9Tx3EdOw%FGZ)(1A)tJS1VB0(~y^t~g9649gmG`8&9>P=F4gKW
+Wcw1!zS1+bFCQM6>Ya=qc_I=6gEEm}djRC#UAr^_g%6e?u!}RIxS)(b@oCj8;UL%fx}><a;KdMU^%=>x>ZT;QAZ(7GDG|aX0W|+{p9;FPx+PX6wi8(VK
+DUTpz|K2+}vUF1MYj%w%()g&z7RHaaIuxsMgxJ8mM_5`WR~D391)=n;HlZqK<bOf>I+x%^mjD7RQ|kbRCVsAfSA+~PO+4`#Vg4|Y9n#1ZCP+)|Wlc+o^
+Q0~T<-Q^uuM!v6%H>z28~d}UM@Yx`n?Pz;I<*j+|Es1%>#xRpbFLTEAQ%XR{LeRlZ7k;Fd(89*S7wJM;aBNb)Kuhm>-1fK+=cb9^HIo@V}aBan%K@adO
+b9CmF{CY1==d&vkmKqPiuc2$g$v|O}XBJPX$?hN#rM}=|hT;Nd8K$6g#q~G04^9-Ss+-6zN5@QoYq4c3>c8uOu?!c^8W4X>n4#>|)&?%&cSwtGtUPosH
+Ypje-G%Rbf0S#ed+`@zgx%2o5mxwP6rEd(+PQDUeAS<rtgV`^36-^zcmrdBm!x#)sn7wpB@2QZgiPDss838u%9}2sD>)xn4j(gZ@Pu^em-OcHAyS2P3L
+&(U_<R}qc<DExJyX~?g;S$Dn$#V@H_gxNeqTv<VQC#L37*5Ufu>9~aSNKQJQT0e6~4y)1~5h6K->C*W=c+;&=)pSRAITWoLg;1{D(k@&2y`(#~O945ze
+1<A?uZ6pmStkCvWIueSZRt*`pPOi<xCvM?qt`iE_p0m-CPivk~7(J-NMj;H;wy-A5|2b%Y&sJ2_#0$0afPt}vEFuQtj&leL5WjJF27ISiYMa$PkOD>Ji
+5DJ4<dDeN$s(=c@=<{6!AE@2HlNHbAOvnKZ*esr%kH{_>zEq`+UI+a4}IV+ZxhO*<cDCtCt_zQ5uopEFe?VuIoE;wqC$5noE^j9pf4o%Ubz+zkmRT29O
+lT##m2scsVm1*(sg41XZy#YxN{gbgMa9t=N3^BJ0Wr?31KsLoYU|3tPccOoCjoihIi%LbImHZHA8@+<f(FUa+nPfB-W~dz84$2v6fkEa6)ucngvP!b@*
+tuP~%hff?N<~~@^R$>IRt<C@Rmu2}&zQxJ)Db_JziZlsb#SmRE&MKcJBKwyat53T?DCgkri$IcFh@6MzQ6d!@Lr~cb0t?p9I9}jiTO$_OgOzwXp`fBHj
+}+2o>t4V|8rf=IiP>mqwJ5k73x3yngCVj*f&S@GuI~e1=XTo1h4rT>Fb~oYJi)Ds-t+S296kuKwH-h@V`JW{i{}ro)(k!|G5d=X|zH$#NTmyb~(K4o(W
+&zC*nM^-2bca1w^A_=G&|lVsY&cR|&C;)HVJC{1hlfmV$bI6%WpCxb#9)w(lRUqSBRi01Jd~L=u1J4yoO>qFglYpV))>|F?XGIGTi(qEW(T#|2wGt+iP
+I4`3>jx$FT*Ex|qCT%UcKD}gJ)m+IogS)`U3t&XEXaUZy0UkNW})kTAtG5nuOQHP*Mf(-*zal6nn(2R64UHV_4uIkcYD=s5YFO(cPrnl5Y_=Ti|P8%6m
+=QLqGFkBzZ#;#YU5kUShc!Qe<lKkTX$CRJ3$0hnk<*ddRVK=e6>l(S8P#6q!{lai;adtO2fO9fgbXKS;tn({WBNfF%f(GK;ZIl{BPsq;=cs)?UssuKfF
+L5~I4F3|ZuoBrn&_kiET7#R&%<`+T=f%b11y=>2>G8n;Ik~%$s}8%wTw;zy@8puWv@!q`bnQ&o=R42;0jn}z`d;g&-NkIo!y27znD&jku6I?#($_!{a+
+_N$J`UPlzk>@j3%H!^93{D@s4cm&VYbufSA<^tIeva<AZaWq?zRQTp>(b(?-w-xOmsAHt=7O%7<*`U8pF=uTUA-e^)~OQA~>j?C+Dn&)MnH$o7rE&eav
+phTii4~!}loM*eXRvp-G@4nFs5rFRe4?M|hsT1KFZmm_Ul*T5u`f#<&m9l4{Ic=Vh>+mQ|Pxk*_LN4W*$Q>{76V%+6j;zH)$+3e<4`Womwh_tQFX3qnP
+frE{Zm-YT=QYbk8bNPi067AnA0BB}JWRg^npAK?y@QwY;N@T9)W{1>;*+N7LhhA1ao<%N^l4fxEcOW*5n626#66@zVSuT7o$YN<(9b$$UIg7&g~YLrtI
+^u^f1^mqJ{>E=2!OEQz)t@(|+2e=PFpCEGsOqYRT%QO4KPjWJm8-HS5dUE1yaLP*M|4W;RKH>X#$By;pFV3eKJxezP1wkIW#NB8|FmhF`VqM=k3;xOav
+U$3I{D&&h>+BtePr2)6@klU+Uc%UY4z`rL)5(q^T(Z3`sUwU{{3}Ox%l_}Uw$_`k01YxO<KK)ec&5G>7j_m?J~HvNM9e1KK3ER!2>rH{!3~AYcn}C1t;
+ApThO3eKdv<3mNq*z4dIF@NgM1l72Nw({-yHoGKZ_~BJSGj*^MRwBlY8X&64RcT?m=cB*GAr87X%FBMbsHZmimQe=!FUNO~x6-fdfDYY#=pYOJf;0lT$
+yk5iSJ#VF%`n{ufMv4f0ngls_pPc!lsddkC%S+b<M=#Y5lhOF&Tgi_}mK3Q4<Os>%Kv+({HBAI(?z3O_&(o3{*`($kz{AI0>kxsHj>XKfpC#%G0oXHEv
++I06}M11V-uAF95D$8mL~GwYB$a2LrUu9Chn)EGsBnBYie9yiqXDT`H>OAEm!VVtWHEu52Vd|-+@e`pu->nKC}jb7q*i09Z&<R4guEu*{HR_L96hyRM2
+lcxS}cpup87*56^i>;7THs%?c0?P!#x<Uq%@qBsqp;nN7BGE7scSauz-W%(%k4@ADnK9B`E*i8nJ=t9x5{PIYgRc-n+}17QWkSo%1;td`Nb#AtpKT>9b
+rkhCqc+|N2Y?fyO<EWI9bb?_P7nUeM5DFv2P~zm0E6Kb+gSdwSf7k=Oi?NtQ~eGj8udmBzr>!IxSB776Xi|11I8M}yu0f~JjY(P-v|zZUEFhECB0fei{
+2|#f&Yr#P$Te%YY6+ON-p0FRFUSOkkSt}c5Y_oh_-}3164u=b5`$o0j|{e#0T+t=5fv0(na%2sI@Vg+YlU#Dm$m|?n*~0o$-^vCRhPQTg7&)LZd>hVS9
+8)A$oT{Az=!rrwjbw`9v`*Q{#_^d~6NJIGBer(M2awZu6_`=Y$=)pC1v|)PE5ab*^XUD0lHR+g-9N;c!|Zbe44+tKz>nK9PgCthSbSz)KLs9ndaw>Cp$
+c7`&5PD2!)j1aHJN6t3%U%<@b!+^aPMJM6vOb-^{Uj(!f$FzdxEbtTbMqoi1gf66sCwz31lJMjm406z<@gl#idGuzo)S}nX;yWnhOJVqthi~J8@SBk=3
+R$=2;P%_j4yirqew$zH;W*-Ow?44BuJK=A9apGonBup}n0kS(y^&&A?I%_n$-fRkVS4lii@+IB}W8mQ6UujO7p{IhixVUm#obP;@u))<76*oSi-)wco%
+f1mjRQ@D9C`11Zx3?PWrQP2_1G3-o#(4}bF+OXj!7M*ks>UXn<&D$09?RK_(Fs~Dv6BHoA!LL7_?_kvXEa{uAB4YyvYM5!pFG7W%1L2F)q7Tab}7h!gW
+9(ADaKl^s?VD|7M{}D3)|hLq{rO%;5XO^|7^ZCXOT&%2dq1;HIY5#QejK05L;0!;5%W~cNbU7m@jqg=x6&(V`(g6X`ZrQo0Qpw??j4m-Vn(CpIJh$Yy2
+DBP39{v^eWnPtDrgn?FK!Wi<pHk;;Mq_>P+>at0{N^Yby`AG_`0<5;(0*WLG=xXcx0rC*O`@#ZTNCv!wGC<=`ntqB&om$<|=E(YxGSVH9{A*dUBxOPQC
+nBBTdVvKtu<o%e(+7}1C*<960-yg$qI7ctv#{hSpAK)3rF*arot<;U!k&?(Fq{n@kbpFw?n4qun=;=JS^t+Cuzh5=3S0`(+%1WLFY>zi`wSPyAs%vKwu
+cH*k#$O$Xhs^qnHaC;Qx9J7Fvp4XDn`ibS8MYpHMjT1{5efb$m2TyKj3+eADO8W~Hv(kK~;ARZ`%6EQC9@7y!6XKZy?uNbtPJ%0{CDmrID_U+Z#!W$I1
+Gm{J7#a#G5;s0)lu*>xS$m<Kf>VrWvSnu`oQ2y8*F(+7O~*IRrtcJAsbBCIwv%%(*_tt)sV9CFTae-0U0ehdx4CI~eVo!lo9~)rt|yR8x7H>94KCXM4p
+qY)>Eqy^V1=+U$mf&&MCQ1jKpIpnC^ZP(13$!?;I#S5@jhn(ERyfVH^DUU(U^jptGtsnwg?MpTjPyhi>XS=prCLBcgKCWIe~0{Oj<Pmo3m0%8F&3a@0?
+1`oEk;waX*ID*~U38qc~`kwIbb3OmLCmoJZ95%1TmNed7L~BcMNUoPa|5Dq&T2ku|rKwXsW-M>N*B>e#9rPB=l@r65om>OwL91o9R?7McaV^A6`zyxk~
+gB-nQA$TwMCLHqk!o44SpOx>QY*Ed=s%j^-`-kPDGbu`6u{Lz*XGk{yg+y?d4D93aEJFq0VA?**Q2!Bb(8G$Yft-!VHlWZa5KcyttnD7GE2-dZ&vaR4+
+;(DS6wp(e5n`#~mnIww1f>{X%RK`Dmv{I`mz1ecEzjgzq8K{)GG0>Ii<9uXoslL#;!rDl-$Q8H;(4RBczM9IQDbLD;n(h+%2Oo633RMg{bDB9yFg@AhY
+HB|73-~~2p?`<Cg|Bb&Icd>-Xqt00OrpKT5r(XP3a;T2ciizE(pcJ0EQd=OE7VH7%yzb3rorHQO;I;+U$q6ANM2hN#B2UJ3=41SPVq>vME+m$a^H>qpo
+KgTCW$+kCCb)(D%_;kQT8CwKUar(EVq&=PbP#{sdK@2E*m~kHW<T6J#~pI%FJ<;Q)c1DdPQYZb`gFP&4APKuDHX{OV=4((20<m4F3gX45FS_zQCYR+uR
+L1ODUmEIv2A0VO9)`A?^IjlSgUS#Db~^R*yNOGlm39h?T8#3B%ndH0<A=@y=M3(~DWkdGMl)G3L*~)*-=BDEJkY)@qQMjv;V2X9)v>Kl5H?fq9kG=Uoh
+MG&kD7jKnHT3w2}s(Cj(^onP$#IW*pRFYy$AT73t$QcJs$xm8;iJrdYpD>x&2tQg7n^c()RuyjrrR2uHarFJO#G}j8HmKo9N^3G5TUVvBm{SLgVsA3th
+<zJ`|Oo7Qx&*PuqE-|u^76Sesj)AUu`f7eE>qmvi81UBpi|zwMGw!o{po<N&-?&@M8~2V>r_v<)sc;9iHIm#z#8NwIJKhR$kf$fJv+cv-E#3;oFprgs;
+D6a+ZI=369HA9)bqkyVt4ISil5yABhCQijppUuVU!RM2|Aouv^u>+vIK{MPb82EGxGF!tE&4Vqmkja$1-ogDoEEt6JkDPCCou0xGyWGfKA{P2Aqf7$0h
+8OVk7rLZJJl$7g)K%d23V8BQ$pjlT<{@gk2*Z)*OurFtB=UOC1x6Ln1}B3c%XSemDGF-A*$Mh?QSg7XA4Kv4#W(07S8(K1grXc^Ruy%lNYRM8_Ryh<J_
+BtN1L}O8Sp3etpJEjHt*^jIuFZfXYCb@55Df=R?q>D%dm4>X+?z(JWU8WYnjJjt~pJ=1n%>F;EgPobDGdzYi4fYpM>7RHfp`pZh;fXO-3-w+&216*yN6
+;8%Vz4!&~szKtW}Xu|4pPPggH9t>A63s()vorruf^fZlSE%?r%d{PL(%@L&4PF^|@l>aZUfs{9p9We35H)z74UV9F%6+Yx8$Xg9%2u-4U>w1HKHc&=Vz
+7g{N?jlC?}G-?vJ7xaqXB)-?`vct7X38`8Ku#H)ny-b5<A8j1$qV9yJ_3!E-oE8cN8i51K6y}{$+vwyg5De%`$uoTuU}`>a6Er(B1r))V8E@=Y$q(fZ*
+T1-+UY<*UcNB>&ruJpSX>St?DBrV(8U<?B1WTNk`Re%2*0=O3P}mO21a86xiJeT3roClaf?Bu%;AnB<r7+pOn=K|ju>Kc(ru@sNuX~CAXGHNPGr*XmEb
+u?T<7~2;X}%Z6v!#Uh{713{nmEca)b|BEW<tRzrYhT8eM^#!)l6K@Th+t019#o0vc574G){=pb=Y4+C{CQ|{GZVj{-)-t&6Fg^w~T?ohPZy}T6$yGFw)
+Z1L*HojrYic`@ytKPY?$?k4+{14TcW5u5~`92yUkulXyI&@U0bZgDgGp@sMR^J5^PKEqE};@XqVL!q(1wdy-#w?Rb09-f|F<q?K#*$D#eW9lU+&Ld8HK
+J-F7Ogp;<t9zq5<7EwCy(y2fH!oV4_vg&O}zzvWnGtO+d7@{up<1Y=EnT~B{pD#i@tDz{P!DRs5({3gc^`*TT<4LsUxmN+-NsQoNxENVs>p)IJaUeG&{
+kFIv;4*${FN&DMxrVQa;hkj$?aUnfF(V6R+UAds&>1bxgsEK-Ia4-3VuE+cwXV;6AtOSmy4^)=~%#2OUSS%`|@F;g%(NMfFJM%9#Ry<O6FR89v5ZbYmV
+RR5O1C5cPm%dr-LT6PlZ~HI1i@LtJeh5>PO5&RMa$2)crgl(hNT%joOgTcTkRD)ga6QLxKiOaC$6PmXCs!?D7M{W^Vnzzzg;!#<QqJ9wU1ZEqx8QEh&0
+?dP%|RBK>@KI?$+)OhOI@%0iDJk*@+0AnZI&?v{i1Sk7hl3?8mOzjApbL-fra@0C_3x+wsl91kC~xsS4x8h$(EgT9WygCGc!}i%nXI34H#rwPTMgvGjC
+^%XN=!7zP*2e9$7Dae)3lKrkp@`VDcz=jGm!Fz_p!CTgL5@?vQr2U?_vot{DFU_Kv3Fd7-wpmU05DCT)foq}ccP=YnP+D|pnm%4g~$!9C?lT4!fKDG1L
+4k2WWmld#XZU2Pv|4FCGp;p5ge+!0NI%N<ROcqPU5dGjOuRj;INl=j;b*nF9;z+JgZ2!fBe5srYnrNhqBbh?6!335cjYgZE~UT=Xy%vt|_x&U7~Cg9r-
+)<$%+Zn7PPt3$Wgy&xMD$v8nrD33DN!YZ*(j4(I`f5wd9G~ftArjuHa{*_rrnS?W#yskOYCOH)R8R8QjsS9!SU_W}Eqm%EhYZ!GIuZVu5l>qZyryR!|4
+=}O&sb`_9Oiiviby-fAhjUdOM&(odvy|7{-cvWYO1v|A2E%Iw<RjD=qk~pMZk-a#4Ft6|<-=#x!OTSYIt(+7K@;YKL(`5(wKYY1f_p_D(pM`Rq%{H45d
+j}YZKbO4x0Nn>Gi7=CF6s&GK)?_8Q>*0n{-4kXH|zC5d;UJ#Q$Fms)8mv5iU*cvF8D8mK7puMyYrG!lk8#+v)_GfHLJ1|Oz_{r&3!iJs&<zhAP<##fCI
++zwAmSZrDW*W2jY<bod4g<682`AD?tXkQ~p!mt4riaGf3})g;c^m&-^Rb#osf#v3s;t=@zO7vrw<eb|NdlOWcf<mRdOTRc7f!f&bZm2BtV8`0+}9=@L$
++{=g#WCf>(BLMimt;3VrOZJ}d;bljXz>e_1P-5i%u66}MJb~fcN+k@#PvGf9XkSj{<v!2yj`Xa$bheN3Ah%ww721-w~<9H4j%s$lmq(Dm(oJX62dlS}J
+m^Lu;C1tF&b6rzMA=TcIX}0ly%)C%(Fy1m;hj4W0e`_lVHQCzKTs(w*luO6+@NVBga0rX&s=6O6k;<iASAVcJQq6weH%a;#b)Os0)zxim2yDyT6IviuS
+JUkC)EVfn(jWY!gp8hQ3^SW<2v2}hdiUT_xGFG=9->W2m>){x4(cyLt(hxeA$yQ+6?(6>ay5as*}C#Rmfz&j7K68HS1{3e$<-A8tLzU<)QA$NeNX6wDk
+gLb*{S-<e3SutQ2`lwN5m8hr>O-)X>k>{tY^Ek$6epq<~WHOK$lS68*f0)_mpbNB)TS>TO7key?vYEZrmEaBtCjGx5F6W-@rWaKKH)HBVZxdC$1eBL2Y
+$BmOLQdR@*X$ABzjH@zjRMf_S`RkneB$eO3w9(x$q)QMKYusfX>Wl_jo2-s=eia0^QkeacZNP$P6(w&;hsx89>c%A6KxV2*MM2@EP~ZOs*`m{ZvVp7fG
+>WBRRM1p5LH<WdrZkKn>kEh<W`rTc{bmI2CG>@sF3)$Il87C40eMsJ26<IiQa@`u1}AnWhcjc|s%4&2q__%HgcMePXEF&;#B3d~3lnd8uiX+-ak9FD`>
+2ep)cuh0$bcJ6Ub_Ki(#sZ|C^cwOj=d<k{PT&`437@ZadXVmY|67vAPG>%K}QCW0H`4jbkvB9RAg4@yG$uHq7*FVz&-7#$HXQhy{LxJby9@vr|4Hm(>>
+NamJ5C=x)X7MWJa_HyAwkoGaC=bDi*z!~}`#$e3{5o`)-xBwarrWyGqj02SZR!IqNjYrGgM$`}zDb|Xe!=hMAUsEApg&+X7nhN2>1tJ_W^^&QJv3IC0&
+2+ymlZSBmZ9vmF2cv93Z%@IS@QVcTP2YliPsnpyfKUxJhicNM#;)4@_WY*<Gk|#XvW{R<dHiBdclMAqV+6J<6p9+nY?%#KErQ<=i<{HWA%LcdU}n0cI8
+2I3%MHj!&taKQX(~)wbCt}Ct(WglF*ZGO`QvjXNR%>$~m?noJDGC8{{agbqw&zYya!eGdZ4wt!1?(+(YM<)c3e6o8y0?UL{Sy3ebvKZ?nk_)hkjl^S(T
+naiC!v6EiLwufS)+%^Y=Rz|t{GVI6us{$!-8cld?eE;3N6YJBHQZkt0dQ8FxR{2%#fJi$w|$)P4j8atUEhYMwvmzt47@(XYo&WG875qK<{qX(EvVlypX
+Xhf;pZcY!J&b%w6CA^P+K<}k42k*f$@&ndNx}lS(MrgKqnqH%EU_QY>0<&$!WQFvmYDbn=Jj^|%so8)ehL0Odq;#>reh}3KJ6+Lc9WI9}z+SUf<U>Mzl
+7wnvetv$u5OWpZIa`3yc(_(g%qPF329d_AUg^d4bk?=CiCNb6((mK%N1u21CWQn)XM(1%WtdZI1Wzg&cuIcB77`OGuII&WK&gZDn)W>Oa&XSS*gT^hWf
+*aYHWRjE>LIK22)$vfFs~P@Wzlq8&Pn6~&@KByUSx4DL5E0+DhWPi7CW5Ls7?t1JXwD#q@v<d3$2mi(hq_odI{LcWwLdVWGtr#SA0aZbX_2M)coYJH)4
+AM;ODz#R*gF-l!1S#8Qf@nneo}~7NIeZKaJnH>fm{r3}1xC!79QvAu5hBEZzd#J}Jr^&sP`f&>td;8{={p1eV&8Ax=wN2YI!;E4{xP#7#GTY&y2(vh)-
+@4OZ3ipjN!7x)XjG6Q%a>tyxxYLB2SrWYlG1w^U@$gU0*|wq?Q^A%gU?ln?F-UC<K50p4TiI$q7zqa9=%=;cfY^@3NFd-4PA3De7{%%=Grp^D%xY^{{S
+w}QiswP3njSkI6b^6!JISNTXw!|D*UlT<%n4*X6PO&vidt?zDqLA7+wSNg=VQRRX$dTMa9sNjKeG?OXbHA{2v)EH24-h8E&{#Q6h_f#Xof)3J%nO8RX-
+#)A^foIr3APF=g+3Z#b!~3P`dLM_?SBdmM8Ke)jL#QU^M?GOBx|^C1YAtWXi>U|pLjE?64AhY`^`r8U4YlLu1&*j5qk!L%?jTrrr?RZZ-HUrHx#dwtvU
+<k%FOG(){2x<VC`(q6MZ*2?R6kH|pc3Kk+A!ZXn5O?AvhgxBQXe39(r>ekao#MB-W2{q=ZKj?&461dZrs78^&~!*u&KV`Nz@57k{hds@KB?y^Rv^bCQ=
+7sx6o~E4DM~+D(eL0s&qYh>~t9gwRMV+vYXo~bLw?a2=tS&p=ga`hr$c?N9GhRq`nFcH5X7XW4db#v<iGDIAq;^Qk`}<J*KX`ME?ke`dF!CR53Q=KJ4S
+*8j|XIqz=_jFuy=VxUTU>AjHqsV~&J;$|nCBXoE%NCR>{8O+oXJH&n*CLMQ1RWJjPWwL6Bm=Y!kf3i|Qbwwlh()z@q1;!ff=;IZo{>`jzVW>&$#-ISHo
+#mKQrNxwB**bLFd(G?O@W(IBkGbX1E6H_)eB@aomzCtRG>X7CM2fzs9Icl!<)J<s<S;usA`*ff!3|inIt|IYCH{*Z7(Yl-XL)o!TG|^u=gCWiY+MEv7J
+1V0hs3fVfs;|*e)TL<|cg?P3G71MLfF^uFvW2UM9&vY!yUsr0M{F;BNA9}uqs4sg2JwAoJL|m_C_hDRB`=$w)Rts!y7Q0pj`Sr>;Ai`HuDaAzH^5VBi}
+o)*E~MjlTtQD^erXpo4C)kpjm;z%v_yOv`}}U~aJ-^FpxVj_ey_1Yt4Yri_W81n&r}V)JasBF(ugAEly;it96+83%d#@zN0#PRlFs;&vW2X{iP{$W9zP
+_UKot^fx?k>S-|ug@rMm|B(IH<{U1!_$&tfC)rus>%BnL1XTI`+SXN*#M4XJJHH@^^H%~_q^PTgL)3AVSLF}`9IO!qaByQ=G8mUWS%FEzk5PQS&y5?o5
+Xwf8AjdYbkFegZpj&8?iao;1J(^w!#G%IolQ-SrBfJ}ytC8w<Eb`X+Egw&2lnL<%o|rPqKkm}!h%`-soWZ`5h|H@ib#&g`U4#$D74I4Jg=mQSmPY&eIV
+!nO)>)M4<!(%(@7J(gA3rR7u7L)FZ#fxhHjNQFgVt%}2Z*}<o|e7asfq&LL<Q9;tWY)nc^lA+d0KNsH^uB0OpR^Yb&WY?nfCuApen)?#FQf-j3JLUuTj
+($uQ1r9UC^vZy9o#66v)j5l0Gv8Vtpbuqg<9{3%n7-gZnzs_oEKMkZR?7>ROK6S6vz+Y&^;l|wa@1uYT~8u0xg>ooxK}=h73WDdg<H9GwU&)b+bOCU>J
+AFq2GKX!S8Nvf5@4xVbv?XqOLnb<ZBPPO4A*gmz}A4m@8nW52jJlV1aE7xW)%Nl989pAi({{Zx=4*<S_qZb-4FKF0{jQO)7L$>W3K`~zMENu47aVSEOI
+MZOCTK<))}shO6i?4Mcoo|XGQ5vKqU8$x*#3LHv(DmB0Yk^8LT{M+e2JJeU|Z4TaPZNB`mAd4z!bUvE70fbN6u@a@&3eQTk9T((B_j^cZiJI|EhGmj(9
+d?L!6i*Gy_?P1<tb0{V~l4y+$~NSxGsxwlr`{{elc#$~L8ZGpiq##4+iKB`XPrYI&}6cZ8r?p(nw0qa5$d?Gag9p@Qf!_e_>T#RF8+CBaR*h5{H28WK}
+p(LL?(NbJJW$&qnTuxX41*9qDgVr^;lrO4wit}k!uCeWRRzd$vyaX&!p5iia1{Lpo2@dgpgl=phWeL+-FBaGn`o@n(TiF3dOYlYBhx-~0gwy_k%rtIv+
+PJ`6`|J3@T07@sqm>+uq+H5x3k26dX+P}mE9yL|*L6jKOU^2MKF}5JfjQ9~^a%S6qkhJD>Zh+Y_-;Ckeo7fUj_-*|$Ql_BY=#|PVr3{xrt=k;hDyr+Fn
+eNN6OVXP$q%ZLndWSKRXK$7m`#F@6*=^be1{)0k2|{p)#kA8&2>@%DvzRSt8+8VVBY)E@P4_E+)clm!LvhCP5h3;N*z*O2HpsTK&`Z}T~QPLIiNP(NH1
+Zn<Zh_N(;L~Qg|SgYKI1xpTk@YW=79xN4LVLg%?(rDg+}@;5=SEC?)u|xtdUr@6RD@|gZ;G_fl{VpFIZr9F7uSph4%d3z;E2lnyzlK-{JafA4I=4i`ku
+8jJ%T0**-&>Abip4figyI|2L`U)?U_uX4t4JwJ~(C&N$@!j3@H_rS9T0*bV(5|8UpvWj;+&$R_71GI7DWt>@rpr5mV;urIIb&*)>TgqoxIu5<E}z&$M{
+R0?;Y2L?_!#^98UUh;;}b77}ef^(35R3+wmu$rw3tcPC*C;6K=8*6t0M{pbJB|9%yOLK4!ZEePf^nV$@VuKC2cqP`p8ci_|NqeMcU<RBNKAkdIwUDCWU
+7|?@=#XN}x>6K3!R(Am$1J2QX--m2D~fBVjYB!~d^pmzMCz3uVXTINx+$<m-)vM5_)#9`X3)!40bgYgNtXivy^-r`clh!4Nd}6k!p3kl!fC)p1_TP4_b
+CGkc5hsE`NTM&jRG-Ry!n9L<|O8mgrW)M<l?RaWQE><*+mZcU%*w|FK;!Ahwe=cfe9Pdm^EdF)MRggI<7(_57`~)sNIVF4pjaKt*a+ogH<>AV4sy5ueJ
+rfK{XWXbZgh?CGr$uzqY~ZUf##K39s-r5bo=ZRg2O^e+!d%Cuoq{Y2{^$bLqCh+A%zn`wy3phFB6wN03DIG=}H0!6ho248@gj4Q@6Wn~IFmjN8fRZ_!B
+qQEngjvbC>$DC#M1p>~6~jJ$dl^;JsX)=TyvlwOBU;zRZ})CRGuwg#`&=4Z{70h^!N&i4*oWg7{Nq@b}<hvu~KISs~+b9vl4(~oVJxf1Wy7NDE{F{Gi^
+**+>Hx@_P#DP=mz9JU83fNR3r^eH?a`(4veytGp}2kHj=p)&S;p~-Z=&@ty!^QTnAnoOmWgGzBu$Aw{e-&Pwh<zT=46POM1qK=RQK4g>ngi`Q#;}SUvW
+R-Iqr=Ow+fgP2-`YdX>vv8=K{ZC*?$$`o^={7HtIJKX&CAB1a>soHq=cX%9_~!mqbV;KmxgPjLO@ZrOEU3vi$pq~YHx1WzWv5MZJ*NViOuZ)!QAhk+=_
+*)U$C!BWD3=T(jS{S1m9#hESz00VPCBR*X58om_ajhGvX^E3*PQQgL03I^F#MV7;Tn|j4NeC2d^_xI)syD4j7<L<;NgcUPvITytT|14=B&kZphx3wi^@
+B`Db3(sb}8Pd7NBP9&*WinrE-G{$VI$ve1M8#I>9EvgSk7UlkyS1V)`fKQ?Pj*cGt(54UBWbYx;jmTk0IH<r>1yL(`4ddUJnESeSbZ5-8|66nq_sjj<c
+8!7?pH{mILrX<Q#ek@wL3QHps7exkQ)$<{x9ym1YfVP6k{IhE<`Z%OB2&a-XUS5jA$%-zEEd`&`*$WyLOY3EYU8-4XzTx)8zz$o{O4fIgHu;pKNsjVnX
+Mo*Q2%I~<=em!t1;RpMI3v=y5R`}V~SsSYTb%l)!a0_m21eqg%*LZtx#gwN776y9<T3PbLXl+-<X>vMHoY|{<m;RGqYYwIqXrf2rXs!b|$*cMl(%EntA
+yS5_Ow!@Xgu}||$Ve(yyq|snMN_4@_uL#f3cii)t<?}RwaHvHI<HwAM+EyALH|cmm#fB%G<>kB5$2LIl5E%DZSSz)7_BO~!2iZK^_$khD%4Ww(&U+K5X
+@uDB0YmY4MFW<jI?yj^>eH>kN14Vr=Sr|2yKug;PM@#G+c`L;Y!rL@){0+<8TrxCDjJ0sF44x{2z(sE5sGo>qx`o80kf@FV)`lP0Fw*b4$76fq$i4`Y5
+HK8fPxT4=InZ3R>|;sswFMui|J&+4v@Ov)HY8Fe_+h(q2|>1_1s9D`@XQP`eVdE@hnl6(4~!)bUJ$eUiluO2GkKICF$`I#n|mQK4~ML&r>djkFI{Ot~D
+KsTIoHtP0+{j4XVWuEFa;D)X=07snd60n18wmg@~zhsyZ7Ya8PpI*))wJf|0==Tc?Rc&Q<H!(DgQ;)`2t!Mws|V`pe8xCNpV725FU%*&WlI_YVcr+aa(
+&=ljjzRme9p_De7<GJCWJKj&f!J|P1?JJS(JEM}&6e<VLW9{rxImQR&mbr<Qs00}g$kHcqjh!!1YoVEN2!_FUlc!z_fl%44os?eu5c_^A*$=r5d{gHhq
+dJMic~W}&MDH!VnBL#jU)i02xin(}W>rC}#BKN1N2it9&dH$~zC`VqG=>ZU5%jzD7qoY3VX3&LfX}25|5CoDM%Zpx&u}eWcY`Y()!}(KhD}0UE#qQy_>
+%I*KoMr5R?uIcZKm|FEX(k-ZG{ZwBA99mYYF%jE*Bo3P?P&%Yy^$jK}<RHP<P|u-bKOE>K-&G>UH22J(GJB+U|U#RRzm3O9^wspTI9vU#$>O^c!?6^lQ
+DX7rDdo>IBg^$ej~0*N*&R1^}pZp<l{2Ac%*g``T)!pz!<-<sKR?IFyV2)3A)IpS3$WE$rbUfmJr6qcTTpQRppQjf$0M<(3>k4U{a<LvRE>`y->R<pwb
+SIpg@@k^PL<iVyV0z6t}4)X;gFwlxVn3Hg<Zp@P=Q#sv00Wiu?Ksl5Yg%~j9c^M{#h_@Olqs9|L4mA9VuF7}i~W3_;{j^y!ioQPV79G<>gk~v8^$1McW
+mEYrC>fX3l9AZ2BKO%sSP|x@d$mf_rw+IfQcJTeOo=f%Ejk$_f(cbuKR9Ss+cqU$`&hWg|x}x`DMa`X2hTj?KH;+nN`5v;3ae*520N0T0QlXdb4tgIvD
+G)FB##Zf}amG6#rG<V`egTh#YNJS{qH7_hX~OmtkBeo@(Wsyt6A<JJaJo9hmrA@@TiNcYuh}YH@`!9wupe*XIdPD90_{i{>i+7cwRXZ#CJhx9b+p4>Uu
+)sG2QL_+t0wsj#u|^1)7^q?Vvf#MY|qqGF$y)HJF*T}1^Jx)eOwoH3xD5;<+fA%r7nTRtf>ySly{dgN*Ga8AI!OLFnNWv&>(I{Aki1^tD}t-_R41%M!#
+ykMxL1i%z-A7GPNk<J<^qIeVB(+$LbF##(bHX!xaoKWowEN?x)&M;}E_oU54FBN3E{sB-kqKKsoeAT2xX!i&3`zmR#2686(3|=nEOAoFO@=v9GozI+rI
+GWPKGkvCs6n<T12njV8DCP9#Me7+5M4u=1V-3ZoQKo1*n#5_ex*;W@{5#!Hpy?p^XxNWdR+9IBh>Hhk=MTm#(R`i6QT1i@HyqPfW9MR|jr;Cd2;GsPXk
+7hEh<mHMXL7w7B46~9m{>k*fQQ}AW75C6~_aed@<o)H=U6XS%Y<`v@{c}umRBsnMC4lUKYa<!#2I15^h>PA;jGyVn6i?W^BZUOg5IiwU6JK?6>OlXV$t
+`?R*;(laRc(w<6-;y^Xvd`t(2%6cADy*b)1I68ezj%UYA)jO<iuKJDb{sBlEa!bL=$}CvyYtHz7`HJERyA9D7I<!&i;Y(#+MABL2=lSUb3t9M-VM*AuE
+t#A3TgGik-nE^W6)4|C9dU@vns*XsHZSl|EB(MKaX65{wE9ymlf89YdRVsMLa6bK-IMxq+Rf0>?`nqBxaA}kLyRM%bpz9bW&0(CXU+B4fo<oW@lwZWiN
+nFy+@P+Y;k?1XzE`7Vgx;`zFcY!OXO0o;Hl=>gYE7U>MY(zMvI+=sYW*H>B;7X%3U0DL_6~6O^kzKXif8sQXgpx67OlnLm|%%PXW)taJoCJ*HK3rH<f|
+FpKX9mS_k{MtQulSC`o!N%h0ayKz|>xtRqi$DI-?6Do!qkj9adSB*1C>EU^M>*9Stz_~!i(n#A7~S897aQHlTKqF_tApER;xk{;j-;vF!F>;XiblwHKr
+YU{x45*FylBOB&CakqP#dkz>BScw{mA(N^+2ahBrx$TxA;&Z){Qr%LGZSTKp6rc)twyF+n3BN-n)H`G*>MJbYR7i5d8CrR|lWlzLXfy<V;kRP9(nzlsu
+21vfZrLmF?Z98Pn$c4#j~aPa*ynJ`s3}}3oDyn?#E6mn`ZY3Got^d38HuNA1BGg&iS%3V;QN^X#b<O0^LS<;6ME(ghTIGchR?)&S@&F*8Pk18SckI2b}
+1LgGx^*Gm%pl~sJ$w^Pi)7s{=MQCabK##85=y{sRvh>si>>aQ2Vaew3iL13GMj3WG3FnG-eaB(v29<Mcg4)7K=!AEpCz~I!O)un%m%><t`xwJT0^{W{6
+ZJVm9$^mN$k+1_Q2G^Ov*?mc_Hf$e5=5LT~x=APYS6d{lpXnt*1e&(k<iBAAT7GC#-_NXtsfJIdxc=W2*9iuHvjLcC|nwxe7%u0CrB)zD#6M+LOaWQ8x
+<H%;H_8E$rF*MbwSL0O4fF@3o<KKJg2+|@U}&e%=%pvU@doQ=+@=c$FFH|?Z3C^29^4U)}w8QsF`vR(<3$s7L#m(7_Mt>*tylksa{vtJcVWsv+S>vr~a
+?hUHNZIt&pKlu-tg92qyW8t^HPwXUg<>SS>T4~rkT*!4b*jE0kIr(A2OC=^?lWM46rPX3CH|OTu2(7C*fQ}CAo{y+v=q%V1W3_(}Sa(mQjoDdArU%mHz
+&Q3RQr&mCHsRNayDd#KH^56K;G;6iWc|VIv%EIHxrmfD%9$IpKgImyPT?Zx5M4%-x3tqd>=@}<sG7VvZ5SQTxy_z}gSoCRcWs~&NJ&yexR!E3;E;;<x<
+|Sykkfim^tz(m+%D$#{?zk(KBMk@v}Yn$nC)YDl`UdLTs*tGP#C_JmZg3$n8beW1=@W}WZ)IkTbNEA<?ai|Ol%J27U8nSAYreu7?d(<AXn}ezHa-DmKv
+9HQ&J|+;ajPNvcMgQPK&eCmf(C`ZvSMB$=z3(DS5epLVD4$iaYH=^wErg<*q0m)Iy_hQBMh`YW8E|bl-OWV(%#)-)Ptg&PA1#*TOgb-`v!$mN6B))#sy
+)I7xdVMtBa3?U_|nv^JZWgbH(S^`=ry&j|VnS6<5zK*krg5ov)p%SBBu?2k*5p5ZS_RWx3#%~fEZaXV1Ma1}+iH_>cphn_7AAtS}{_J^)kS?9!2WSM`E
+*h<(9ZtJ_W_vpBDomnI6E?%P#)BmU;&n2);S%XWuj)&jC<$B}rHnfnL&9x#svJ#n(C@rf3fP81|g!7NSSNQ8LD)OGD;x8#y*op3C+SNx}Pv}cbie5tgV
+|wU`V!XMYFAy34cW9&WdlGH5CFRgrM;Bn@i|LV`n=0#Gz{fJto?*5d;uJyE&Z#}fQ*hl;Jy4GgOPBOIei!{XH~YS#2EnFbhjEp=3!dZKu^;4gpkx%3e}
+>zdD^V0F<(wquCo1=Wo?|BQZ{Y?05BkEaOdYO`RHD>f89;2z+es8iqA9W;<YWXuLBr#I=bp>1b8mMSX4-gqE$O0%p+}R;opm-adpiq=jm%N5mE38w5E?
+9>04Wtqi>Hik!VdRfyjwaZ*0J?PqE??iu3ph9v3bHLaX;@Bu|{yM=OVC>7=DHsC(5pgUXSn*MF|bWqhu6aRTDjTGxLMq!XYAMMP`2Gx`k(uDr8-De}H4
+}-~-|H!e>`Aaky)8nXO_ecPCVc*$o9|Ir7BK#)pM#Qq7zx;p?ca=O)@uSbC5e1Ac)t*EciD9GSk#Ihu>v)FL{XlrjFv?#8`^4YUlLg^r_o+Hlaz{6@b+
+4YpnIH9(u(<rI+9#T-NZ&W;nRs3)?Asq@Xj##ktEcc_)fhR*SSJ@=%`MKay#T3#VPm=#w2Md<zF6pue6C$f)xjF~S!((`A(5?7N~Fdbdz?Yvd_fV$Dqp
+7uh55^_huC1NCW34;DQ@DTJsbv=88zWR)qzV4aIXmbyqW2}R>nHO0P#U!efDW;y#-`h1XAiH3AC*K5K2~@Y*m1AhAVCZ@ETKoj-Ai@fEu^zu#KOyw@G;
+vQC@@1Xy=5ekUZfA@`1^gXhJ$YKl=_vrNdn<cB*bih>_jCsPxuYEA&Q|Qf^o(cREAoWd6*`RkTmw%bGz18Qxc7i2p(12YU;^64)zXUs$^At>A)HYU7%#
+cjV7GYyW`n6h1+6?M(O1wKe9PRX)Q4W7A-+lXajX^BxNixk&DZYT;R&!F-r}yVf1@knhpYu9c`jx~X4GXqdJk8;;NPDRYYxIj*4vD>pd9Z*qlGrcDPf9
+b249f80iT68flJ`8)1ELj+*7}*XnJJ8$F-D~k_NbhSrvJ~Su#5NIX_!&X7cVU!s5hV!ce#t@rg}EA2}~PGjyXvu&v0WJ=D>ZX0U3whxsrtoh?R2_;<Ke
+|M8S_d_geLd&Ipe@P@PKZ$kZrbhL$R3>U*bW~VoAb_^;nqzUbf3Bq?_zSFOJ-Fb3%mBn4b^+F_$+{R?Z#1y&~E*!>zsqQ3Ux;Bw(pL>hH?tP9WVM%<9B
+0)(SB#!kA$!?+^7CL0r5DYkhF6r(;@3P;Pqo}2{;z;5jv192LlCD(J1CAZ;Z1XxZl4<7n1b>>VxCx|u_8`YxaXgv=BN8*R+M^h8V0L+ao@0`u8sEj8V$
+YYI9l;B~xOn$aPDfk$&Y7LLRrr8A!QRoD55~HK;bUf;G&eV88o3#zkL&^c#eqtaV&~gv1(+vLMU?Q-G<>hkNcRh2xA0rJpj8I%#lpy*UV}R*>~<|OSMa
+NikyZYfl{{`o591rVoUD+4i;}Ok{v&uqsB3#FwU$3)O|K)K7TSwzS<#%Tw+&u3667RvB|lWR>7Pi4$`RpWC@im)r@MJIA7_fQ%r#k`<1R8Z9_=|q+hBh
+bMNQX|lyA5X8%oTRvzfag)J*i~M4TsHm8LLL?Kxm39!d&^OTxsgqKU~KNG&Sw<(DV)<KM~|+<#dwj5&sx)zs4qF=UrD7;M8e$z|&NgcARu4w=n8)x*!g
+P&qq%LSG3U21@d!(JY}G8O4|0Qa8FE{Qv*?@F>dD9M#@<1oCJ&+sQuDJJ+n^nP{$#J54+W5ue1#Od)qY^h!OAvH-$!!eRBXp2U9$e&Qdq$?og=U-}+O6
+u%(Oh)C1YO7h!K2d=PY(HiJu)cVGJo5}eJrPbEP;P<Y}nP;3&xI={Kb~eduE)?J=f+k`xu+J5z?eOGgMVN6k<JOxM`GWDuVsCs@EG8_FYgj592i?gGz;
+;p#%Ms<dJW5Atw>d^W7N{Y94o@<t8ZF(M{2I@Ia`tuMFTy2YMV-)4P(163o<`MDqnH<J6ZcDxOts<uP#*eJuD_eOe5kCrlSJeuYy;a>GS~gYoD+T=j`7
+UXw&MbLh*TFR!#3h>vcuCkSGgO*&xmez5&Af=zqihjXTBHeOkGeaqEqy9SXbZ6w>O^%W6?4FeO#owtgVjcmb;~O8-D?{<JoWs-Ee;qnix~KN#;>)08A7
+vq#qM|^M>oTr;f@>eVEgxTRavT=>E!%Qj?X6@Fp~}yutHowQzB9C%8*#pu9OLdj=Org|mKaXDmy^=5l`HGr!bR$KkWTjv0fiGKFF;iV?XB;Ei-mZUIF9
+<Ukj4S{sD=qlDb;l5cCYTqS&q`M`Kk2{age7rPkCxWAT)B35g->EJA3YS=19Yoo;5++S3Lw8V4SC17pVJ*tO&CEmpz#XF=p{T9=Y)C-^VbukfUjeVw#c
+IqE2e3nQ$yZ*r=!tp{X6rqcrB1Q%}dx+zcehV$)R)}d_48NSaW>8wUKxI$gU}|n7o<qOY|2cCiCs0rMqeeydW_=8u>~ACf;u&-#Ybo_oTB0R8N6PQT{C
+YoHLT~u-$ji)3*$lh5a*uR-=+$}<mJSy*zYEK=*CC7sE77_K)<mhflyZfv4i(p{un&zq!YwkuQ`a-lUCx{*;HZMsYPp6rNovl2;hsT<QC2^oUlNkw^|f
+c+UN8<!W0UEuP>;m(VJ{u$Db4f{UI$8=zdT;!YxrN-#AxlgoYmfgNRBoL7WaJ2S_G|$i-c#vVZpEVirG%BSjHbb(bFBq#k_Q_a}C9(+{pT--1*$JDHm9
+`BPnr4mF8mcoo04DbyMQBU01Uw3b)<qyE3(Qa7p%M<M+<F=%8bG6^Ex*&JNFhPvfd<e6w?E=g>P>ii5%hz_}gylFG{4b`}JScj$>_lD6g;IT1+*z(Zw)
+_F(54&(_4z#xNA`wq|E|{!99AO^5L29enuK&NsT^Uc=7u=v-AJ#&l;F%f68`SN%cIj*!_^TxAuqEACn;%93XG+Hopr5UIf|a}UcJomgpiFZ6HX=EN>pN
+!Y5l7SquXu}@Arar(~MiDx<A&i3R$mCEk(IWD(5Ja<=2rH*2goB{Z+iaalcv7Q52IUZZ$a*~iZ%6n*6HP{e+lB=2~SdnvA-Wh%yY!q%$<(sFW*tcqX$4
+W;X(_!W((~t+;-1%<D_?>y&lR!?^n4E??H}JnQ%X3vdKZL<Kk?c(|L%n2~XY7_6%gf{<xQ4N|+}DgXfm<0M#HrKpC%*)az*IYjekv`gg19_Y2RBsOI{z
+^)<GSipi3-IUdy8~du7#}HJ8;L=Mtj0l7mrd?kZwGs)?3WbUd~D7FxPFT&GeMsppNX)2`1XV+(0%v`j>w*U0Q#rt#z<eg@lEUL;7{+GATlBqMc$(<eoS
+d_oADr%UpxWGpe(Eg<T+PzD#hOJ1?i=F=}^E%ibRMa(!T<4HBB+aKLKh2;9dl;+J?UX{Y!GY^1i%F@!6~bX9*_+XT<hF8oLR$9IhPmwqPS%X9^9$mfja
+OyS@bqnj~L{(`H8DtcSRyo}$(MVL>t9PfAecS8HXAt9yGbN_j5T_`U~O3et))@J+bkjPL|42?|2r%puq10CT?y(_#Y{3~5ZSdg-uYfU8w3(L=N3RQ;b3
+TksMsWOv?u7P`UJNd5$i^`@0@E>`r&qIk?e@D8s-ut7{7cPNHN55D>#)=l?^vhBK_?2!3Y}`neXGMzF6LA&&Bgju><5*@a!^0z53GjiNq&<-@**|Ao<c
+fkmOmgg7{h(GQa2U*mOKsg#x6(PX-?x!f;d6PVjp9ceQE(6=XvMgp%(}oRhDeotrAb{pSe;H^*2i0-2#c41Biv~&4@Kb|X+P5x=cRA3Dg5A!$taADaj(
+HbYZ`n{M{qM@>uKwpPJ02pI4I{B68AM_s5f3tWNzB)E0&BAxKi3FV|?HPHz;%${Ew`W6_5nW$qBF=Q<s*E8`^X}KyPp?GA0MtGqXWiW3%~Dt}Fdgn*>y
+?o6$TV+vAM^u&jPY{v9_|njYLPuThF=JFMNPNRoxtM#Xa|utoovxh3-q570cLQ0h<6Rl7<R3+|4642#Ph>BssT<{A|YbxA0p?Svy}S-YqARX1xb{pZ+?
+@+9MpG#R}!&Krl>8#qhrOBGT_f$#PmDv&dza;Us<0{4_$;TC~2n~Tbpj9dEdgo?1dp8*v}A-xk-+tNehog35=C{3M>vZP-e1=hpvu&^nD4niH$g|F`jS
+sqDKx$(}`=!UBtz1uP<eBW{@flsJG7h(%x9~<qW<dxh?V`1=AC_zBLLRYX%_r8k1kM5)*I+KN9dRA{o8mev_(=zn-@>43F$}7IwT8RHlEz3*+JK)GbEV
+vOWj8CxBL89-vuPk@XUWq=YQjTIlo#JGhb{D(|lmN$chqfRv3HCv|;Lv~_RW!1k&E;wEzEKN&)SmL=qzT4UWia#3@{hVIPzsfTVdFGk)VOP6a%Alj7Qm
+}Pjc_5;H#5D0I-5P6F#&&8et@%}F8w<GV`d?(TwuNOPF>{PPx62y>73FtzA`^r%cuOIrsBd(eeyYTmY%K8wvU(cN3CGi%YX1?^au0QFm5&|r>)ft*iY@
+N{1CF(G)OUhay@#+u?$Q}y~`vyCZyh?A4r8l^Dsz=^ikYkt(>~ew?+Q}AJARmnpol(8a)ZDH8P9`>;pMYpXbWPM^KV^509Z9heZCm(o62+hyi2tm1|0=
+g4!NLP!Z6b(O%08E>@O922_?Tu5S9Mm`yNKKD+J<^~KIo8Q2YDb*t}f@GHIv5~O%(4DhJ_%rO}~Ecg5&xjb`6WxUHAk`e}&ft%mWEj9kqWAw`WF&I&#I
+%C5Ydjsti=)|W89{q-@(*FzH)eZbbn`Im~H|XQ&znW7oq0LOWV!n~W;-`=w4Q2g$TxvD4j<dq4#t?BLH9?8Nec&mlDI7qDEMFZ($XUO`xj>9XC5>ddo;
+g%2u8Hz<HqlcYuXhizz2!=x`>;>+Mw}w_lrL*#xY4fpdINC~j*K?Mr=*gnli5{UXdNXlGa2qF*ecvZH@q0wSeszM1*mD_4KYrzu?^8JbVM6qrY6jjrkU
+Gxcj|JrdR$AX1pLfRAvuAZu$?a|ltBHIPX1=Ar{hwjqDv;-qyPc>G@}FjW{JR?vbH)0vR{QS<dreo7uH&5H{^M(h^2|pS3Itc&_2hUMZ;X2y4CjEep+i
+=x-qu$?QmXsqCJKyLUg#;oS2<P`U;Dwy7aTmpSEN@kNl1*6R5?_z>~;kDkHO+Q>BYV`W=p}!&JZUVC<*cZEwRoS0<a1xl(C|hr>B0<#TcW3+^zRc^fI`
+Lt*lq*t8b-Fz%%N=QoYQ!tp>q&h09N{<Rk+NBEPD4RS5^JbnzG=<$KAU?Zv}tOHhcv);$t;Tnr(VMW}F^O(i89HoV{2yWp2r?v)R*=9U6j$n=)M-BDK0
+`D!yj8!6|+Db1nKWa5xO3K8v>8|S3B<c!934icj_A>v%6*PVtYe8H2itA)-YC>n>B={pIOQpqGoX=3;BW42$lf%Xk$Kv!ExUhNE_>UYjBS{x+qclR>Yr
+K*cBQC&t`Wg|=F?vtsB$%fyWs65I5BpJyyAHe3o@kugWC@lhH=)OtAeYs4YvmQ6)=kUQJKNS#>x2RPuV9tjJGbI~Z=%92Q6+r@Nr-C2MS5a$RsKJ^zTD
+c3Ah#W*;4S-6=Rz)|I@uSFzBt=aIgl^3N?9+IMk`=5c;9pxA!P$!%q-<?O03dZ=QnUdtu1H3hFojf$t)s+jj*~PcucLTz0lssAE*?%gSb{}haQpl@=J0
+OZ*naL73rzQI6X{#Hb!u3;rM_|C*v~oa8kp^%M!De^Kv`PU3zD8kA9shY%4<wv5WX`C_&uIRZ%7e8)-#AzL?1H7W%F(%Rc+}&`ITneFA?s_&>`eYK^0~
+JlV2Ff9M*B>iAQbjY2D}Aq4tBaj>#3xP@b*duZkPCA?i5WsE1STq9&jxDHD4gUNK~ZheaukCLS&&KkDEl7lOuwTG5qGcbS~Po4%PcAi|vZm>3OhCBl_w
+S{3(Cr^$$FNh6&S@Z%lLykp$eKD?S3>5lt<<tVg(A1itahWr?>*y<?g@CuORyK38+>rSPS2m|1Ga+7!&{}IPjY!YyT<Uv-iV5|ZIeb}1V=a|t&?9C$cg
+(er)MW>G*12l4bzF_Wd(u){uhm`iuU4O`YxLtp)Ye$wFUfTl76j|i5&Ty@i!I{HqbK`2$V2>mE~6|FzO(JTmtBvHvN%;3fU5J>)Fg{ReUav6wbAnkJGF
+<@IQ<2li`JPhu~n<jH3hNU)sW2p*wjeqrk8cgY#jJN?_oa$6h$(o`+K2wwo_=k>nB)delZlSYhWNgqj9uPKBAAs0>4eqlDDFbu0F7LMoW2CTsv<X9JTo
+#Tc7z8tR|<~HF~4+8&}JWAhA+rD24rCIQY+GTW*V%K&7ProcTi6*b!P~SSz?%UhT>x8|^wXE0_{|uJ)lATNURG<_1od7V=*-6b!|+(oIlWvwB^DBtU`V
+(jImMGYh}>b(HPWa%LM>)6r60KyuXHYB4er1MeBSHE%jMD9_13Js>c_gVOng*Bh&6zCo9yPUN-mjczOO!7vEIC14A8k1XbrqT1r>Mg@FFenC2MCiB+zm
+j45vRJx!=d-~GtnLD^tc!TuFx*rV&-85RxW;W}y%$qQuKEU<RRVnU=tEg_qM`4wJ;=99*X6o^Gc}8p*+?m}hJTG@)&jSCGZ=?UwQ_)E{D_5_nOkH&?bB
+JrH9T(fClnr0ZT+P<gViN|*`E4cObM;ubGFydCHVrWpcp*(N&0PLt<;wO5&m6Q-DM3n!#q7T|pxgn=+(U`oQ(UTKZVsM{u9$uZ9(SBk3K;o0D|?8E%jR
+*b&}{M#cinkbXlkDEdtiysXt-Y5Bz*wY!l%>~+yr#dq--CQDoS%Mn$H9SKtA9_ah89Dl7`LQMrxjx$6V};LCv`u)XGpp>_V-iBMH;FzMj42de1&;QrIt
+V<JT)~JOywK9OIh;rv>(ci-8%Up$BX`%t-10``2*?l_vQ`BA%B{x-JOi?6oppxw<8eLphuimvE}!IJhUxQ7(e#p+xC8Up9xQ-NsXrCVdHS<SlF;p&7EU
+lVEF4Wi(MLp{CI>U<A(LuCZPDF@h|lO6S!grr*&z`+`|h@teEwAk>{2$3987!yIU*rgPoG*Xe@c$KguB_h7uEg0wIp)&s-aL40;qPw9o{@Ij>&ea<x!S
+vf?rYG1yuuNHa6yf&l6b@W5|1HRAoLWA^o&WH48{ysB2T-5O>eyBIi{FbrMRs@aZA4#=Cl>QuUf<xWGa0a*ywmZ6*6XX?CpWN1JAhgZ?CSp{HG}UK-#5
+5|<mMhLU@KFuxobwNkz;Rg@U>3K4Yyl<Q#SlV!?f-B;(Q9$0zSi9aZ&90jlI+{n5m3;|v84jv^;Xg>|1<nYFGEEHJEA|fEg~;6u5xB986IZ1Layq1pU^
+$&413n4N4GZGq<@h{iHDVfW_c!yA0~0qBGNc8kh%*iAp^GyUql7$wZX=;D{!mcOaBB5<Ab4fcnFuR&#XMi>IN@Jaoz%JY5(Z^*xh<1RWm*GG_e($!<E*
+Cvyn0T<m=>;>og2&lCcqZjg!7){S@f0)$~=yaU_+)WQWRf*#W{ZQVtp=Nx@m{2)IR#r~PJc>px^8E8><g-IWMRVy|`%Wh$5S6$ve@;{!Gv!!@Ai81oX&
+D?rY#Y!CK_%i<?dL%4M$L;FDWH0H5A!hNY8T31|a^Cs;q$*-)}?$aO4?UwK4wzXW$G;OfmWtNh!f<h@L!LjgY{{mlU5EHs2gq<b1bTTe&d`cwWR*Pf1Y
+oqixq>6U}Qx!IaCDj)ANJ?vY3jPjfVVCu=)lPmWZQ&Nu(N$3@V!bFA^<M>d=`xNaa?iUrEw3fQIfcq%t~*#u7FE;CYj1260ePv5xFl>R6lbm}%h|q}Nu
+aloOS1fQ^$Ty+j%lroBK~<`5p`Vmc;_=4{B6`_nZ*%S!U?bWsLUer!0j(X{pf!FVN?fLMJ=?xfcaJXk9)GkCJ%?d6DkT#@O2!cquiG~p?yOUT9%X#`N0
+Nt4lc~!V81iDsqIwIC-q;F2IBb-iWZmx+XR~^{b2+2MQTUt8h_xD&<~@TJ{~_0=Ft}fx-%u@kZ$p%`&Y#Lt=tuw=pubsZ!f)%>H+5Pqs)0=xbTWuNoSI
+Qku;tt@8SEh7%HT=6a|}`M2#m`x4)zNNzJ&*{>IUfsFr*ME~0HxW%z`xoVHu7k6vLru^4?N0(P;LEF)kfScU;rn|+vaLOLiP)LmRNsi7Ir7X>;d^zoZq
+8DoO6nbX<2f!64<e>MD`Q9W~pqi<G8rCaElD@j<SoL9TL)`2HrnSPq#aaqS%_O)IvB{opeHyqSM`yHEfyD}XvMn}k5xupDF9tP@=uk0TErRy|nP%pVic
+suTc3%YcDhp*|D@$zqDo^6TJddrOsXA*wHvAG)j=1)LS`+&MDE(6KsbG2t97Xy=+-}GhQcias%ReA`EnRnVAtuy!39|hZLLl`?@<Tl(fp*D(@()Dv-wT
+Q?8Gn?GCx7D50z+kd*gzCVzAQRvwJ_@A=BVZjcAMBxx!qwD}(NAb546$zoFYITfPVgB?LAT(os0;WWJzM@j3Mhl9cD@zCJaj`XNLoduN+*Tx^c_2w!OF
+X7-TrxXN2RS{MZYXSY0PiH%Z(a%YU~<qhWed4!8XCSgV?MYS}qsHxjWC7L#+w%ptd%H>lt%SRh9p2bRfppMeK{KZM~AZ7B6A1hL_=e;4N6GSKZdo7!mA
+a_SA;qGHMH=VH(?l8e2?j!Q@h{>p8Vizo|sQlK6ncio>XB@&Cl<fT>1d(i|`Loz#U8CG`M%03(g0ZgJ(w0(F0I8Qa&JgDV7nN*AbCoWr<+*R!qc6>U4^
+hyGz^i?pVwQ7(lHM|-KsMjoEEcU6moztF3+=7h5Cjy*_fZAw>mVG5*Z<8YdB2X3Ov<4$}5$u1wI1_VrYc(@`;RK8mZn3cI{6^^i-S<cnZ0o6*}XuUnk4
++o=&j73y=$MIY@j!_Swl0vbtg}dn8;m9X<NJ$os;5winpWnHix>Wi=>VsfUIZi&RM{1oIs7&<EFkedRq+xn}Qrhv(Qd+Aced1EoD%^KzT<j_;cYSCJ<b
+Qw+zbltxn)>$fN3^Hx|41*5k8c21P_L==<P{95Q~83_Xyuc%lMCX$Symj)Hzk7YXY4=hXn2#|iC)lM!6J!`wkf~)q0~6nJflK<9!`p#iE3x9!w^-YE-P
+uymdpTZqBd53Xf4hWj%C{0rz<`jDIMo#c%Q(pbO5x&OI<Bsb3PQZho<Nb)X4cxk)mJ0#ld1E%9*^j7qlB!gC{^0A(?I*TLa&fqUrxKUZXwEQ(9HrA3VU
+LR8}ix1eAab?fKwGF;j}9qv*Mrlrz%4-`UYt#Cg?qLD>U4;rqc<t$*suT<2Rs3y_E3t?$%RmBLzPOae)i4%!Z}KVS=R5Rc#{!L^R9MgsFzf1l!IXX!sv
+pQCZX-oWS2$DDJ{&F!gHN}oVqqcV?Z!Y*O&&<^ljdL~t;rqaVQF5|hO0@{>>VrZ1TiGI;JAvlexh-T=e$$tN!Kr&lAumFBg?(2p1q56EYlM>wg$=A*Lf
+xW|?U@S%>l%Xw+T_Qg!`GTqt7)<~6*_9A3X_VG`($HwhKX;Vca>#GN93G>OvLAuhY)7TnxPtR#+%SB`=tk8e|3}eTwnve4VHkIZ5Km?%BP~_k)iV=Zg1
+fuB>*DUPxCTfdGLx~E>h9`Ea9!LT7Izk1+!uNC{(`E$`kd#v?@yIxJ0}gX<j8x`V`C_oYyPaP6C0sZ(nYw)UIvd=v;EOo`$O#<W#~UVBcvE5gXEi`;nO
+yvG`Tom1PO9dw3{?DYN=fb!`mE#gBs`<7zBasv0R)hAo$?~Em}Rp9YS^ZU!an55@IPfeKOnthIlU~uCTSU#E?6omRu3>C{sx8oAoVV28Tm!a1XjAUK4t
+ZK1Mdy4ij_mb>cEm2fkr@+xE%4JO@8DZBaw=I(7v36ZKS|id@c2ITGkOQ|aaMJAReFvG&Wz#*5{tY9RfowHvjTx+2w;8;4qjW_k}vYj8VM-1;Wztl?oe
+q}pS-i;-#CGVe~1==XanV!}njWB4ES2u8v#z9vY94CTU)MU%P%9|1yc-{8T}GYO*qm;<^SSB4u*Rnxt`+4@<Ks#fPMXn6cFZX_6x|L^9oC6Gg!rM^R>t
+gE!S0gwKI>j)_v50gkyy@jmc20|e{+U}P2u_Hl@)|PD~-e(ShPoYTEFK-DPB|T)ST8Xl&idP;kE7k$9EBoH4Zd*zvY70#d%xh4Rs*9zS)1VaJk1Z%o7w
+?I7?r(A`hgdcEKI<dZ792}lXHL@pwwus2wJG%{)lmk@H|Z28ht2lav0d@xtp&8V`U?8F?6NZQQz^<6#kfKV><8{k)z1FIax9*zUkQ!WiU~T7@-5^mgRa
+<-5wgC7nbtt)4v5sR+cov?z{Eff$B?61T^6!uO$+fX?F%UCZO2K>sEmt2onB&;wyy%yl<N*FW~tRSn>{Vz9zG$Z;qKPfWPw`RjPjFrRpdnQkrBByVxjo
+@$~ig6HV}6wt$;E3C$n9C!~2})xD2oc*Ac667uCUu3)N=!`(Ubd6t_jI61eG43Es;3#w-Ejq^<S>{tD(Kwh4R=HZ%93C{{t1%*)!rEtTzNd<|z>uh~wA
+9`Vz(3*a(5zG@`3)I8U_ROzV3Wxv2jq~-R3Y;klJzGiQFo|9cZPMZM=OB*D+t)#YIzM(c3tT>?Tl@MKu@N@~=B<>S9ggeqX%<Y5{U^HVe#l_X!cjk)ut
+NFgRUJ}5YKyvyzy)JAjyQK>_QZGZkz)H5)>h;76)MMqPd|CFW|H>Iu9b30hPr8ghGxdqTEf5_m)xzrKDmQ{h{G-*eETer^-FSyun28lHf|>lOxEnD}un
+0M<F6IR}As@CE;qq*iNmo3OiBB46VW{8h8%xKf$84Gv(9P8Q8MieBk5aAigScz3rubD!^;aW*>F?6oC;lf|J*TwaQ~~u}G##Fkc*MWccLMFQ^#L!nV_F
+GN&v3<zv;6{sbd+*x4fy8lQnCTpHA-@WvfHqWwTF8C=7IU*D=mtoaU595*Ha5nLv+W6skkdhq^mh*v(rcgQ(392T99xsLwF+Yg;jhy^EiJe_R^yLh-JL
+mg&qla$rjrfYIpEDRZQ^)J5zO-kpEEhM|v(SW)x8S%0~<v4EiQ(idqz{v32#Av@PZ<*aG=q*whiDT+q8|+hDY#pS`&L9EoBgh>}{dIqX&W8#RuUQqP*I
+iLK#O#^z6uTIc)u5b~IHsP)x&wF!EromYxW#k^Wrl_R)qj@6mP<pXphT+~)ixuX?R%E~spD?Q%Ws(yz@lo)P|r4h*x5?p&X%NuGi6Yvpkqf`htG#*m}w
+OJ@Z`@%{l3EIdl)C=c{7Jh@c+q7Pp8Js~~Qg+boC6X}KJcZw&kMY}c?8@#H2~6|Eo^T6qvZZM*(iTvpQASj_6lr2Xup@qq_mELM1z(1`O2cwulo?4|sD
+w~{4}wQ*bM1xWAF`5fia&2r;M7e+`4{jhU7veyzhxQ1-!cZvYL+Hv``dHn<(Hr(Do1wWbYUv{An-mtN3LVu7-hw&a5lK%s2g`1-BT-37eY0-<-wNeLn(
+`urhc;XL;+;`7W#L}1=RUy04^>}WM<3H<GcG-%D>q+j`E}|wud+{0Y6nn)82$^>&UE1U|wutxuDS$&x7Obr=q5NPlO6cUz9t_T-$2X(xArXA_FD`dWhB
+8mW#`QPRuNRC<!ZlpkLg}bj6?GIeHq56xZob>3C1~U<~b7ZX^Qg7Qa(#41H2Ge?9QPmnsFpV6i)i$XSo(>bao~TuMIEy2(UbVv7uhgEY~htj6)7TBLeT
+jHL(NoLvq^OQV=VpeU8W*QTfIqv0{o+nj;~d+nq->|1IEsc7Df=a{DW+gBQs6%<qTOX3-8XP}Fn^0P=#<4|92Tv9T3TP}_EDuQQxpeU88$4U>_2EiAeG
+s;@p3|e}Z*<Q1UVLAUseZK!_sD<}Il7;&mIN<O}CP!C(G^)VtS0Cm$jOM-@VlQopeG^;|DXV@RgB*G$wF;>)-ChdUF)SH%)UDE8yv9*PZm8~{I+JL=m;
+Jl{IrIv35>~*gcnWT$cG9vHK+i}xr=@rv1pf;b(z-*3r$NZZ#IxPfCQ&7FX5jiTfCnnInLf6xG|hfo?gjfP^+^O8&Gz9g$dkqO{La8KezfCL#6tO&bvo
+m*l#|<s05?|3f{P<w;?W|lv?2B5tAIvQD{#><CiGDKPh6+YR(2vzE@Ey^f5$^B6=hyC{g{?$x)`mmlYU!Qm?~4pq<F5G5UGv?P0%)fAz~BGiy7dz<U(`
+dc*mfq?R=75Htn~bv<V3xK{EJ4tE{_X98+kM1n)}4Nb_KYzyPp2P)QvmZ%&Mg{tf=*eyo$IT6iniM~0a*d_|B*@5*O$r+U_YfR5wN_~W84gf37u1AqIn
+!8qzRd7bkE_HZ=Et2|}HXTeB@4Rz9zxFPx+>r}a$kIO6~JhH@~M#1s&WVsx)z=nKBoE>_nP1T3l7qO>|W1**Nflb)DlG^~L$xs*^tilJ_4{QoIg`O7e;
+u5t>+|ztVTVrR~M5CjATrZpN^$RJl2=ez82TwW{X`>iB+-~%?uG9$i+IEmV5}O%cKF(l2v1ZU;3FXh_Co&wrSATJ%l%=+r_9s$HsgW9M=g<g8lK2gW$!
++F%&NMEXI)Rqto4_|V0rX0oK?(&#+;(GcWuQ`#j^OrgnjN_BT>>tMx7bC28z2!zf@1h9eJ_(Ftw1f9iCj7KceYR48>)vsfcB&zT4&jd-?9oGCqDrrVh@
+W|#Anp3tijv^jeyl+bv_GKBAdaZz(nPadP#XirIYUHx0sU8A`=8x(Cux>U85EKR8BYlgV4IrI_@vIq%+p~m`n3b(Tm3#@>n=duLwpfE@3qqZ{4Z=Q2JG
+!0P+h;Nni>PMIz=VS#$JUh(c!ri|iG&SE1F$$eacGcizBW-JDgDYpkZxdq7l1DeGFTm^vh|%y(ZunK%Kw$8Nc{){EPmdRlrS1n@(qzm~xD^fgtw!iwN+
+++MDZ?Ta!Kz0X|5(aLJJG8Xkjs$8BKKcSbAK2#&Ar&^I65X19n>hG-BSPoRB-Qm}P!{SDzrIv!t;wn4{lF)W=U)z@UnE<X2>0x)Wabj=kN90IrS^R<9q
+BllcNw#7JC-fd!E3wGwf#M)X{G1s}T2Tx9-=qg<RpL`QAoc|F;c&i-{|dgFRfkki`tZGJ6K)&40H3K{JTCf-bv3*X*7-v?g{kXb5$X>|DuOf{N>-1~fb
+!yUX$>r^9AXC0zkG$MNdGFz=4q$*(5B-3_%7H-F&Q%pi!AiDHZ6+3j)&lpcyzFVS`1v1(t#~&dtflQr^n|Tho;U77FDm>cFDb^f0fdTPp=&NU2H1O^j^
+13gr~@2HBq#((@>WTUVaRR*%rsNm0sp-(dIA~={ViM-w7?t*~+xyGq~4*0TOcL`gWRtF_V5TzRg)<@!Kvi3qUhwKGjY6#AP@b<{i^cJ0H3dc%Ji$o+tD
+Ud`akSPSskFndpGL68uZgl?1IS{73FDAE#pJXK+H~2hMAsO{a3d<pREP+VOP>p%tOeB+BEex{4RnKWydDM5eg^toSF@8@1MY=L{EbNPCLh73*sq{iVX0
+a4GwV%u&nBX9H<LL<(DONL$ps@-xayl@mr;K9h@{iGlTWs=tC!8Xe8ar7Dp5+&5_#wgw0Kzi~?}t3Y-2j*YcGv~9-YQ?n8~DHdsZaCg|`Y$ilWJYPk&a
+}J>^9S2LB&xlUzb9H*s4fYkMIF>kuO7+MM^$t5T^Avy6yjq(|a;b%4ww~r%f&-uws-<m}Cdo&n;u?aV?alQ<`Ci^mEM{vTsxL!aixfytKu6Icsh+e!NV
+C$+OMPz6Og0`z!IW?%sfzY6(1RZ+w`ZSu2dK5VBAzGY=GL0}D14RQC0t^L#<`4KGK&Iat$b6gip%R^u2!&h@R>as6;k%ub?Xr0qcJ7$pAwd@GxgMd!ME
+fY{>API{MMtDZt%Fg3GRjt+jF_HK1bhxJE$p!E$b^)Ogg!#Dalo1vPWspQF?>~3Mikoxl{o#mdOb_z!qCq{-Q9?7^gJKW8*uMtKnRH7QP}g^haDUD<?3
+;xXF%4>)_?BSk6_a$?b5mp@Uah=hTPM%eUTu?}Kfirf;!HR2Ahhf6lPO>9%Bc6*({c7k?sf8&}4|RY+%$FZz~X3$Wfsl(o2}`K`a6u+%!k@>wo{uTUqb
+A65t(I{fM|wS@WypB~tRe}NX_zsm2dv)BkX2Pvoo9Lw3XcrAxd)JJaoAYIGOV~?4BTZefoQ2$uR1&&Dt^Vw-A-PtlEb1GP>9mY>W1KA3pot8v;MBu#CI
+iQja@|TRm;2BQQ8~JB|k4YQ&>Li5yaGjQ2r5^Fh?Li)`I&NiucNA0>tDDu90W6Qkok#<}IT%To^D7Dc^uC%7E}EmH`u-xpr|e9<gujfk2UUbesD?^+_7
+bjvOM>qH-=Huv3K;BqZ5+LV)C6m&2kJLCoBYh^q<<BkN~g2xfrTC;tx>?MQhYtUSDhM2@!ylX=w8PJsDR#yK&~jZ;x|Nh)H<3j*tX#A-~>O!UXSy|y^E
+i$trrjEpIaqqa^R4qmL7ozfqIp<_&?Bhw3&Q|^fU*rpOVu>v-DDqws%%X%CnS4cC%EHG|-x;XSH46>*9#eUGcNl1n&w|Ky~?ViA%-3cu?pbtKq@yb?&K
+dglg(N;Y7>Iz(F*B-5@Q@SqX(^!k?z!>^8g?KZ-3y1<ZD(l>Y;BB={$NK|8PI(JU5`M4b|2K}q(8)HOlI-P3<i7fD5K8ktXh1d-vTmS5Il90)eFe^Sqh
+-95drH#8A{N$Qh2BGf?YEk1;eKt&vzxh`;3N=$01v{9yLzEBZkAQ&naLLPMweL3+quC-;b`jfAb&w@8`FLP~2FZ*st97s7zPnRcWN9lLin=-(P>8^ax|
+I?Zvz2TTp`^0Wwr&b6L2#VJKtWMTuTdQ)?wbXwSc0`}EBx93y6_&#;?QlSc1I0Vs2n{D)h%c&*%{s=W_{N}kwu8Ex?#Zu`3vs#B4lzSbw3gr<p^frv|9
+l|G%e@WgqFNDaAugIe8SIQ7nm+RD1T(dk8IED<>jZ=IDz)%Rsl7=P?uz@hL$*<h(^{HRm~<_mx<YU0M@etRf^tdN5p2*Gs8P1a;Ad;^q$}X4+MnwiQ9&
+*S&iO4`BkMS7XwK=FZt-<YKd8<*xuV-MD}Sq61S-a~kM0lVsUwo=d0o^B%N#H{SYLS+tRP-y3xXADGxm)74Rs2Z56MbV`(9ELhhRN*gdFATmvBh-Ytc}
+YBLORqW`0teGwL$;Z2iT5VKUbuYov5d93$Q2Hp<SZ7feItr!URg$u~s3uKblc9^dsCuy-aT1EgwTx^P<!&`$!j)GEdz{yjMbhU=%b3#cLRs&%a^LUnLa
+esbJJR$#Monv+{#k9?T#K|UylnRwFB@}0MV9j0&WxQtceHKrB4jJ>Tr6t_^z!i%ZWwm9VohFZnw)J#s=7V09+OYF<lRHEQ}>4`Qp)Y>Wp+u<ncw8|^(K
+^@~YH-goPr2Ph)#Mgk2KPx>5=44idjcjNAvD$6Bg*22)P)~e`fkH`F;r8I(#P&)xs<h@}QpE9EKkbEDM(9du*lNGynHQX7YEJbu+u>EM0B#?AqIT16oA
+*ch?5!<ZEeZCrw!8cQbqdvjxt4TWDIGfk{+ZZL&vum89!c%;w>&~xqSY7Y>&dV~P7`}8+jx)$ezR>H%Qa<FP-q6vQ^#U^(ssF>HcC5a-mH|ObHr+@;OS
+tSq(1X*wqwssX%P1s?gW0efLh0!p>&tcXdY;}eh_UFr+9BMjhR&VL&}mCh}Cgv@n75&ALS1ugcPT=)h7k}S~siJm~6_(_dPaPRG3P}`WsVT{*Ag`p2By
+heS8n;aY7U88(bvwJG5cDI5NPBt*DypE59f-jZMt#u6~p(U>F|D9A`VKV}m@mB_lPb9X&HtkGHG&+)hX7GI!Ba-&$Urz<RS<P-7@v{98AnlTx%4Ei^Eq
+@ihNLDUy#M>wuw5=d03P>BRwLjb;zh>jQS25u6*Fl|C3{I3}i!5IssEyn;?t+v-Kc7_mM%3|w)&U_f0%H4W5e;>c3Pk?nxRKuU<@H_vvuDLa4+3~td1!
+xf<}9P+=)94FRg$EuCAR^scV#`03Cxc2}x&)-3tk85z_91H!T?R(tO;PxVMN(3w|1@nC@VA@D+2Muv|>UP!EY-6>utpn`rucu~(R%tZ8saWU~Xt(XQSE
+ipUd)a$f*V|RBYhNvulNvHFIVfJ0Y~)WYTG|GFQuo#7=}&@5!cUN;j3j?6e8PN_9@vhGFjM{G(I-b+H6^%Cz6>sJNOQdNePk+U-S<sbvgo0DeQV3WaO0
+NRhda+smP?Asps>6nFf3;_eP8Pcw~D=)<FKsQNsXpc#GY|o?NyXw{7AWvJee*A9tR)OM|6)oNFElnNnNFXFsN`#EUuOEk5GQ|D{Ztf4?ke7axCe^?w2N
+KRz{2DTP%ahGTYT=W*a*+F<>=RoAnDD44uzUg&9g3yH`HR%vT3!3-lawA-us~ns&zbklrg3xd!HjdIjkos7;bBP4xQcjC4&ZX0H!9`MDqE*o7Q^C*4Y(
+j8DLL`lt8_Yl$Tty+|?Kf)(YFOh4{{_&1rI5ecoHBHRG@0GyA%%in<^Py!sUawVs;+J^3>G>a=iIq-XbOUjC(@iiLJ6#`k7rU~Pyx6Do36*>-FkGPxum
+R(?;De_4P+I0Vnt$ywTZmDMAaU7>_SLy>AjN~tYKIVVuE=i}k6gq61E)}J!={$;*h_Zy6%EVjO(<hbw-dPTby_XP1rR8YQW&TCJ1Y9D2rZ<J$U|D9o$G
+7o3m!Yr1iIyU`E9>ywHcN7SyjDr^AHr7lD!q_Rk&oe2C58`Z&Dk<J@!al!m8pimg9U77SPWOiZ|Ke9Kzjtv!$M#-|3!0{KYELq2ZJl@B&|lp{aSmq4mH
+v0k;9hgeA499MobdUVrmB(+27gP;@w(@)X#|lrmJ;@^bnq>%La?7lTi!2N*p5A1m8$G|2VmZr>ubdmE*qWBs$tNF0AOO@=kRtZ4aEVrr7+r5x6bOu!K4
+grW+l#1uA9vQ`w3|Mzy}yx>_TYO7_RrE8w)`rsvxBO8cWO$OWtxm_`51?UQ~x=2`DE>&3b1IHNR^A&$}(Di)H?7ST81NtLRAjzm#1^ZS2uLWG(rp3n-?
+UqErR#VR_~oZ<P@F)6W{Rujk4ZEcSO5$X-_rx8U8sy(<e+7r!0I+5~}kLszf4}4NHnfLlc@;59^o8#K?L&a*QcA;gCM)WMZog!2i8@?={a*NneiGA6xa
+Z#SVZ0+<a)+N4g!FOP)IU(fa>cMTcJHAn3tE>yCD{KR4dLo!YFQX5sVJJD;Ykw#0Q!0jTQAtuK^pmOye=r?3K>H9b0OpD<*qfG1bjwOHwu=rgRV%S|4(
+1R0<G}{URdqf-B96=7!DE@t7>^nx=^l^%OKY!f<ZAe1K)gN+CrArauj8`TZ{sz%KrF0Pux`z^asByW{4RBp_eoA$*o;b+u7e_4o6T)45%{U)t1VWIwZ6
+Aqfsu%YQ6NlT_i)s8dJ}v_b)g4y)k0r!Z>nyfH=71y@iT9Zyh%MA2$2YC9jHmpDFYdYF<UJV9FEP}Pdt|~*(P(<m5rJM%nK4*8mb?xW$SFUimwt={2Qp
+I{4P*e9RZ#)$;1@Qpl_n4!oNJCLUf_*i_{LTy`qVuusgG;Kgivd|AgDbtk85N7qhlF^wA%I{r(G7eSNZjQZU(5n1AiK&3-W#HoE&hQZ_t+m2fsUMVtU;
+Sfug=c`J+Mu9S});acVsZ@twKa=f%z{8!zJ2QZOF`Av5TQ)xb3-q&C2VlRe6;1aa}{Ps8EdTXEQ(~gdTi7~rGZ&EXFL8_GXgPEt#CMA;b%zs)0S}J(6Z
+>j@Gl)e@{2z{mV7@uRZeZSB@n4M3-#kImQlQFa}2o|JzyXH8S(WB5rwPf&=)W=Za(CGepT{@3&+=8_eg~y_VdYkJDvX%{AlgsFKq5xKDU&U^=dwOSZ2$
+m)5Nn_O%><OFN-Skf3Qs!=dZ@n-@!(_2?Xm)OMKSvI;1EQ<ag~@ecmi!wHAWuv)!dJQ0{6VEQ#hV_fS=2E9#{3*&jV|5-OgKMtEoyzEiP{L}I?GYDl_T
+5_kZAPcY4wS7zc!UwtoxaX@-F2eHvr9*K0u4DH2v1Gfo=u5!|BQn%Ohqb>&EkPW?BA|^T2t`CglYdd0uLzg-M!=`=E6S*vShi4^@ISNH<{#J=@n2T?}>
+7j;qQ3($ZeWk7~oRdLOG`gqgdxUGfmFA%BS7ozTN52oz=l=qW*~Bj+!U1N*e2#$b?bzljQ=2||?Psi0eGYum|aZmWMUJ4QO}FmRUEm9wagh41Vj^takI
+t8@4i-O~~T&tNMlHxR>L5a%bvqJ466bw)Uo)TU|BSi35;7US>>TW_X}F-<AVaPX6NrCL|Nq{(b=bh>0ott?1fvz8B2lkimeC@dlTMIAMD=CN*O7gja1Q
+(;|Z5<LLcBSr0Jz-jyvMrKXss%^N1`ZINvvt+Pd7Bum{+gc|+h3X2*(<jkAljhj0{U?Q}p{ANrI!M&};9=}T?pFF4Em_?L%QK5fZuqJmp=3~x@onZjHz
+}tubBTD3Tlo!Eo!L(TutM2Rz2=C~nR+GM5}v6PE~}2pH{$lXO<tU|Q~#7$lGGJ5SYV`MU^mP?SO@(F`wO*)hn9`S8?^DpXq|IH`|41P+F6~(cZLnfNvw
+e3)H5XjD=ITtr{RN9_`C?iI@3?hqbuS8xQC?To46yYj!MH_N;zSKzFm*vFj_!rsDGkVY{3(iuV6AY(-=cW(v@<DsV&4i)@JnGKoPw*9h4`V{*Y;ys--*
+ZIem<4j?Qo+$&xyY)tS=P9qK5O345@ew6W-!eq6Y3+=n&ej@ep-qLkV`*0fOD70Sd|TjIS$_ZEH!F2*uoMbbicX6Q2N6%*~7FWB@4<T>MHlbn0KX+*NE
+CVQ!&!JoLHufO#T3<jU;vi&1E0;-11_%}7czf?$ZLh@7o$+fWjBQ7)FgjH}k?_~8mJ=vDTm%wfFP4~BVZ@9DEne4;!2yf?%;y9OX<J_Ze^><VXfg$u;U
+xf1t7$rGbGrAi1rX7Y$i95EI{BMq^mCPFvV&N6-jK0{ukLoX_gv*0i?z)~%x={nfi5ftaK$<pN_M>h5N3k7w4ob7P$ZzsPs_yaFzmW`6TQt+O(a6j=lr
+)@TjKk6jGB@6*Y!UwDp7VdAX8bXK^_WJ;4Ci>fYHM3V;Ub$L-V%QrT~*A^5%nx9noC#J77NY2ZKY1EKrd2eI4jUMJkOORb{)`loA!!3i9blov$uPz^Ba
+iY@ux6{S|S!;g2cpcVqzSNsGjjd$Xarb-p4HF9*0ihdVEcFvGFAx@{8hE!TQ>$as!!C+$&<1-=q1sIjD-dgs%lAQ$?kT(4&omFM|&2BZmyl#vj(ctj9M
+V%_99dR^F`cP^;u6*mp>UlU^EQ@Ytkee^F}>u!rvEsA*e+R-y)=1vx;i<4>un9zH4HNDKVI4-5AQ=7a`?-$>P%qWBeaJ<-oJCNHvE8-qww#cr<dS9FiK
+F;qz$f@W}wv?8#V`dwTJ>+<(Gr^#yhMJhPUa#f)tJR<a1WKF-gy_<is<--lYN<qXklnLY}(A4M52>LCG!h?*P)^FY-+DbB=Ssh5VKE++F6}Xymy3&T~$
+hK1Z2#48rc#=L6y@O%=7H$^L&~vn{_B}KTWmxtEn}c`2Fdu-srK9Qx?<lT`8bdmx0>W0Vt#u~X(D5422o{A;)KX|8lg=PMA<$4<rS`J+!BxRNe!Ub6z5
+eR<*Xl`ci-c+_#l$Ix`1SBHU0XAvf>up?4u7G=xF8cL&eSRgFYtA_6s=|4KJFE_1`5{UTnX;Orbe0lwJK6Mk*K%Oe^fu;PN^Qa6tY{sasj42zu%D_xa6
+ot+oUM}RV|b5pbjz};!>o2vc<3CVcb<JMJX+I4kRX3)du4G${3hs|GA;Cbw0kFHX3YD{_;2BmQXdpkl;6ISa6I{&CHXH{EpyB)Yy>}>dC#OR;feS{aBE
+DDSdLvi-)0=_jtCV<5UOf3Hw^ELGFgL*%RQJ_*{0V&FP7j(YU>ws#~ZxbeNzjmmD>#u9n(ci#nRZHJn)sb7wrozzue%y}VKq?zNVR{|#4LBKY;3k7Lzo
+s-K=|ggg%!k2YSNloTZ{=W=iaDjllHRwEHMhtf|uz#F)?RtWS|hvRX~89mu}3z`PZ+yVV%>~yY~+LNkbKd&uOgK=@pE_+*V0$-b>BWkN5u`Zdb9Hmc!Q
+{pT*RJv^+8ayT)%|Ev*x{q&hsay(J;a5W@Oq0Fl$(e6K8?p;p!C57hp2=P}?@}^}C=NvbY1sjb@dm}?`tSj_2S8FhJraL*G%%OM*8BvmryXKGXva8SY=
+i2GI*NmS={Gj1<6(cTtul9uKz~7}uo611j@M<|oA~2QEB=M4q_|ExVktzn%dJ5Rqr7@reS(8hH>(SN(&y_U^N)9Gm@%f%sW3TVDvnFKj}C|*_--gWyS2
+)o4{@8d+FG&^BfiyF>R~P{PR;tt&h+Q{_po#P-{?*F9(|Fj$M(k4a4Bnb)|d3s+%})xcQ{7Mr@<oqIXyk|At=h1wsvw%Kt*W_?q$5s@A6JCq;*F>(G>+
+)KGL>QJ;5E$96rQ($zbu0x<`7>okvH=Q_@g>1`Z{aQJtzkbT`mNZj8EO0oCEWi2#|H=Hw8!6dTF|`P#|}${|w#w-F;jXYr%AOHwDCPK$}RwGGTB@L8!r
+!q5`hqaF&i6?Rfr6aFEe_$EromV}?18VFiWalAzOLtcf7<E}|{MG;mf-?`C74=$dpN@|YJYnnVT=^Irn>E}i_$V8c*N#K{F!%tWb4x_plZF3%P9t#F@M
+}-)@m$nVH)x8;k4dvKq_N-;TH5h!WO;Rayc~4td9(?r9x7H3ECZ>Q*-b&gbR~Y#-_*hiY)QmBqmTVB*p?8Z5)Gq8OP|Dviv9Oqe-jgwK51r;HCLZAOn7
+itAT-R4ioguxaUf_zJq})~Eq3R>KG%QK~f+Jxg<TGE=ud}UbMYjb6aX*`zv=%J#hsZvmC{vxO9Jr}gAw;d6KVj`{Dfx4q5<C+3R-Da+*b4k9TSaosepO
+p)Oh(;=hT3*z2VYc!{AD!;4n(wZ1ioP|X`OIoJ()~_x$0CXsY$C|NnMoJOh>B>zAD2Nq0)NovZJgynn_lBk&1~`rCDla?Ts$c{KntxOr|RP11vHMiBve
+u)Ke#T)>du<gVJv5Z*2=KEan-N?GN!hyo<?$RkWMh1kEh(<EOF@w9yEVRX}7eO4X&u^1_TiL0>W!^JFd?g=cuT(2Tefz7lw}A~wQEg*O1AUh2(59pKWW
+nKGvep)R2dS{Z7t!)u(eV|^Q|;amQFTQcOI;#^@19c}DTgVdd^8#02-T>b?*sTQ%{p~q*BQzL@!{cCAwU^;(Ntd8GfzjTs&s!-&xnyU>9XaR#BuUF9mR
+Baw_on!fz9+gj{6gKA+k_Jk*f<O4Rjy-{iu!nDk_KQ@^+T*C92E_d_XY^8}jIT}NJ3Z2v4eQy9>3cOjk)aGymE!pqKA&fpHp?=}7>)PvhH_lKZ+pXgWx
+wfHk}7E2V!1f^A@){lYd<z0N*WCY8#C73;k$(z$Tr)13h@T)r~l1lg2wm}y26+6^aHi2h5R*qjmffCkj5I9lrQSR%%AovBo<CI#;M<(*yzoN>87Yc)ig
+(#qvWS?eRQ8(UwdArr010QJv2SoR=vUPaL%(j`J0-cu4gZ+*;EpaPj5xn1NSlD{^O%_+Nr;}mq~q;+1XXu1iX(vh`Tds_|n>?dP}@g8^PJP_TskT%6=L
+?p<eJ|X#{;OyRBL&*i!AqECdzgWH27JvG=o-r)TTa(Dj5w?w<Xv+LRMu1--YmD41<)BCpSB5AI}dg5M~OIu&v;+x@-aU;JeKc<>nc1SyY#Mw!Zi9a2G3
+mPsNlm_e|zFQ1FWZ*Y!!l{@A90~}!5&?E6=`V3o%XS7b}3%2p^sUx7AHjr;3hP>UVxk^Pfh3&<;z%2)>N#YRtAO4YbGsw0sDt98^Apg-~l)9KDFXiHNJ
+^i}%AN7%^9k*V7t>tnDv`ptEE=B*#|1XHbamsoRt>p$+i;Wyd^zz<XnMdRkN@cv8WFlF*$`$9fBDZdJE&{}|ME?uy6%X*Tcz_-gcIcw;BKRY;!O<VK!B
+&3}c$c|GlK2AZYR5F~I$8;6ayGUfzLJ%z*zjTWU5|2ZRGZ^^xClQz?Yy_A_}2d~J(;${Q%nu<KWed74wf*6ayNAm738Lg^VJ2oH0L4P*);wK+mL4Is>&
+bsWXmr}7b}pm;i-N%EX`_x&Fnq3DyfJsiA&Pn!25JX^IP+uOjtY@>Q6>E3Tr1gll@cZhV(({36{qDv@lzW`a{d%Hj-UcqSWVnX-N`|&=2|;T<m|1x(IF
+2{<tHoU|$49>5P;LBDhGombxc!M4C?*iAfcnSevV6Sd0APqD^<$*LbG*iHhOcf;?t?XnWd)q%&ec?~C9<?-NI|`UEBjhvaK2<PNeQ)C!m|Q^k`$+S-?!
+U@fB2!f7xOR`c(+X2gxsGNp7l#WIFNa3-6oO}D?}O=MzRE#MOWQVN^8F-^eUD!X7Q=Y25-8ji{8BkiQ82fsyKrb)_m`l&L^{6=1&4iK*CW6i~aQ-y|%q
+TD0H!EkP(c2ypQC+D+uGic}wvX4j*O%%p*b+`^#fj5|Sp`9vF*U^)}1n!$I0H=MsHa+Hoxe>XRQ&m1<`zoF#=lSY<XXO$;fWAum5+p%Vo2p+z3q!B5E9
+0vA0zV?(`O8%o@$KOkMuC)O@>ihCC}TW#xEr?jo7VG%^`bzst})vKKlMkR4Tb;Ud(kOileaxQYx~2~2$zs^*=yQQ{)gj>Qc{@WSR)^FIM`9}v0TmWjT!
+0R1>2*SY7J1@|2oGboQ4Ca1aK1ewBMIIs@3%x+6`rsHpAKxHgrUQgtR2)xGms;qAy@&S}E`O;x31N!e7yK%X|x7Qfi9Z$j9(;`iiuL`ywyX3zDaJ3V{E
+AS&U}Oc87O`W%^6$k$%+wo?kAk5;kkY^vJxM+|bZ*=X7Nd4uMa~cE?m^AfLz-21EJNJTh(x*FayjzjL5y0$y|p7B~Lpt0i(qRq+9u?;AwV<YL$_`dm3c
+rExYUT3!OO18G!$qZ!z2jAmr}H*a^)DpVc1rG}QiwpziW%3*p81JoK^Rr^5V(`Mnzo{P52f*aM*EVjwk8<uE_hgI0KT$Uv&%V9ew^;F%=MRY@CK@n7*n
+Tl<Aw=mDT3Xte=uyRzo@IvX%0j<CAUG5RC1+u{ZjVo3g!WYK(Gm7vMeC1pcN;WoOSL{TprO_fVh-|W^ph92{YTz8jR{#gWYOvWlIk$@X%GHsK!~ftnU@
+bK#WO)AK_P~jO80RQ5Svsx{=We2cQSI`^yV5lcJW(Wa)q|y-sHx<3CJ24ior0jw4W>cHHILL4rn_rXm89{oGal`%%zj1p(RXL9q#|Sv83CSgMR=7u>n`
+MONB)4lk=fnAwO@~cD)llm+HhOi#hGEOQ)5RtCxKqlJ6u-X%O7%O3WB^<DycWN&B{-TpVn&ZBv^ReW@>$zk$ej2&JWY(YhG-(b~6&WG<K^knL?-=s%re
+?b|IIoHnpCQc8_IpdCeVR)47qt0oTvKMeU04fo~hO=haPYk#sZsnC@o2z)uo_AmqA+-C_%MzI!>j72s9TXcS#JxfQZ=(~{HmtCSY5B3~2JtQn*{Os4!~
+9(OoC5_NZ9)OBHXZcnt9*riSR32OmiM@iei#(U{fe7d|wsEZ4bJ*W-(1@s&jGm7mPUX6yjH-OW^Lv{(;>~t89)RX=Qx4~rU+hFsYXYLQ`9Wp`vn_C7mq
+!>9ivM5uS3?ufu=1cm)X}<YFdCa>$f~Jn2%x}PZCg2+MJrLA1I8B+yb|<d9eR4Dzi)P4I{A+|SsELpVOQV5gD7_Fhm1pa#=>z$smno&{9}3&G<FJ5G%X
+J$R@P(ZH*aBfk@EBaG{z9xf-C08n+e)({DM@*BZ~9zgvv8U3Oj(6mp%-a8=tO6ud_d^n>Wbc?NZc2Og8gmxfo>E?uFmASV(iVdtJ;Ko%Lwv&wE%N9{|2
+X>6R9r2RR)CP+|wlu-xf*<<8prp*DT{h#pUl{skJ!gk0aVh&mpCQyFHm^bW*cO6By%qPv0=cTdmH$XdKrbO_Ih4Yh2fawwAS7Be~|J3_2+Q;v(re1lA@
+j6+xJA)BnFPXw2m|DwWWx<o?bxoIjs~+Jc1mz3L*dc<v%H)U#Y$j;3*L^jCO187WUS9_xkNi$PtZoz$MYf!}Gxku{8*FX<-gNoQ4O2(05B=$9VUdotC+
+^W7DVc;g~UMDufIC)P10qC-L)9dvfJukx0+b@Z-8m361@72n)7P|(A(a(L$l*quDF)rAM~NA8N6#p<MLUTfeJp3oJ9RHKr$dF~Wc#MOpB2^Y#KhTE8vT
+U2^%zvC>4vc)o5h*QXkyro<b=>zo8R$;Zf7pXyz!GxPpjlwnfK7nJlqqYQUn6q?l4YiZlkyPYoZ5reDYZ*$UJ4V@Ui$@7~0QYU{5c7=GXl|P!YDuI}@<
+!n-mE?>?hlLsG1Mx(6jO&{Jv+Qs^&TXt6aNMQc`d51!`X@L?X7bCq_Tlo0!%%lyj31J{{1vBMb(dOGT<0vQ?Q*nKHIfN!dOxFOc(JXit5o<Y=_Vv{sc@
+*U(U~o-5F*qLuFDxz?s2YX&Lcg_ct&c#Mb<PIM}YfpyjkxjY(&=NF{GQbi{}w&LbB-A(sMEk7tLMbJV+IBS2qf<E5T^K2kyv!LX-3tq!M{RSH&;ULHAD
+mz4NzNBX0~oEqya8iNINb*TGR|GTl1dIQhQC<G&hTEjbe1^)%Irszu2`>jUAp@KPNwR?JWQ6C`AeL%mhm1yM%s3VbD|HsV|rLrLNv#L4$Dj?hiDHSSWz
+<FL*5M0icjMK_Hv{K3%Ma7hP^5IipE@?mufbvAG>w8}I++!1SL(HVq&l6mzK)z6)R|1oxR+gvHa5aDqkEnx}6XhXz9rX#c)A9YKPcj{Si$5@J%h%H?cd
+2P#T-Y)$1+zLEWXK@mhr8{5*7v{T$L#8U)$J}$?bD_qr0OB<dQT)ww=in2@ePNX`(YP8|2{t&#JN{J5fWJA5bB1Ooo53Q|kaioL_`=3>emFavufYxGkL
+%XJVZEPvSUZ4<+19!mg)70@>__Nyx3;hF4;6@7&DlC+1>M#5`Wbt-&2C32k||tqzEL8aTh$^7e^QlQ&>BF+jIHi(Ov}u?w1&Z{fxE_9XAiZjGm(zrUhu
+rIm@Ln3L-xCtfaa$9ptS1FZ&fjT*UFLV@SU)g*&)<HT=H`LM^0aGhzw?S8xvejgqn6wfMOC!O?9YF<^H9asG@9iKtrubrn{09Dc;cbJ9Av!a-W7P6P)x
+&UCTwF4z9a$b@fwTrMw2{m3axboB56&@J{eDJd3byNwkuGrInmDp+CJqn1)w!e>joTU@nI*P|ekxd<wZrK3dP%`{jj<7&OV4Dm;c^{d8y?iE_3w27sN?
+f65np*eL8itqs(MOBIbM>lU#?xGbN8X63ba{W6B&YWfcOU$jU6TW^O7g`I{+tLq!?j|vY(XN7nP(hY4_)HwB~y4kSt8{HG!&fGiUo-*sa;O<HmxJPn3j
+LPd?k-e^(Ocg$ZY3`$QD~6|QYXj+N{rD$xJyb`CXFs7sNduk3K>5rjj*HT+@C~j{7$k2~%ekF-D~-E3>4wd|P^jzNm;E8|m!(sI()>19mBdoBK)lQ8_3
+L>F^(^(n*-|L{34Z7P<m!uwIeQ&dq2gR_`<wfdGQeiBJy=0rD3gU7?)m7RYqKko9qFEAI-2_lR}gX+T;w7QHRcQ19dtWyyIydN>y2>$Is8d_TNZ-kz!x
+qv;D%?wb?a5<b)ks6p0Q21?%Eu@O->3;mFA|-)HOUF4Z=olHJI+6;pojx#k}53J7+4SPS-ZmKcuTdAkfX%*GL2#EvM8uQVbSz=a8w)A!R51*kHgCq&vR
+ytdODZ3TL7#Fg}l$`-ew5Kcm^~1(>b8a{k5bhN|)(wDHl7=S-pawwgU?u@~d)U|C*e5=mz9k;$68h?|smK#P<*kU#hsSI8JI_>&UVq2!A`182Z$+F<St
+zbU??=&`j4l&1F@_2?t0S74N*fvc+Y9%J^fyHD~IZXH?ZyQBSQJ*0IGZ$*<}b)!$-M6{e-M==Q%s5fA!o{p?GyYq*=x>!5JV4nKZH5l>ymArG|N4b=BV
+0gLkBj>u+<#^({X}OENuD)J|?GZmZ97*c=qAZVXHMPdfO|pV&NS^YgbGlWYjrPZEbp3%op&O`tI6j=}UK>1$X88An?9O-MJ<qW0_5Lexqrbg#Fa2Dr1J
+(sF`oT|D$4Pd<<GyU}AZ@`7a*8`g&=o)%c`a2bxm0*Kw?Hi|4G=1_f~yDG!N<!pxczxGc~{;j{h)qHJx*JMx3CPXZ`(^QkQF%Dc;;HeN@S2enrx+n&;@
+0jwqLqp8Vip(V?)dI7hJ3GzPxMZ4NM(zIHQq*4vX?xIALVro6Kt`vdnjPam|EzBoMx=wm_mX$2yuES3W95=vFeLCAsRu*6y0_al8v#bMNz$lKb<q`sR%
+(0iV#od{um^JU0hHIk46_f!|D`l3xXux)A9TZ0a_l52y^Afd;BGjBj9$+R+Hnt*F&(qV<Do0=t7d#{B`@YP8>uKRJsUd-bx~6ZtRe9b=vFF6UpVD~J%T
+yHg$UxTDy_^><>8+!c9YoZ!Kx+rk;x5nV!6P#wuFED%e=cvoFKD&K26C_(2?{SO@*>xc=ha~=``q&>>iIA?SCE0i3r6h4m133f&eu0%z(_gq)gMiix-+
+X5`X&={!)s?J~6p5X%ma<y^S548wAMn1I7)TKgSu3(^veF1o)9##(f{n}Kc8MQ}<(jM|#oS)SvsGYXom297bTEYiHw_t5O1}sOGr1q{E&Y5rz{s9W>6O
+9CT+U9fZ=Gw`__(w6boJG`K^uDxB*@bv_t`~p6k>tF?nwY6i5OzC@J9j8&j9c1Y;ZN?#O0F_qv$<ZeqvVG&f+yW|wbP(n?mxn-tS8oQXrgpbI)isan%q
+B7Y<LUW9j>oDruN|VPPY>z|3dxXWI4_qm!HMC212rWSab?@@>5<6Z|I|NqJ5}lS4+5S8xu))tnihnAworN17F7ZDk<6cp$((IspC9z_|5L}?qu-@x@7X
+Gckm+&U}w~TJCi+9s{mfJ|AgmiX6^}U=4wPHI^6<<ABCCHW%36(?BMwg)J)Qlj1vY2`r%p5_Z~x>Eu8e`s`KzG)o<MAj#J;YNQ1&V?N;<dcnvb8i%`y~
+ql+X8tW@5GQcw%$6IT@>54@H4$@_v6<DQVAxVLjn@Ckp6IV*iq%fegkt8R(S=LVM*PR=LJvfv=U%9$?h)AK_0!XJdf@B>KWoucSkAX>N%j#PJCc$ssuY
+A0_&>9AWHpdZ8sopo_5*Ew9xnd&mRYr=KT#scGN;XDK)ay!u3T0Qj(ImT~HdavaM7HKPqH*1ZvlY0nVU2cmZTf+C%e_6Umwu%YD7-JmWRcQpQP*>YXUQ
+*WeI#`Kw2yXU8(kIj&e&heNHda@mo?xg^JiqtKCP?}m8Ih;XZMg~P8V*-E1v#~uQwb+4b8))9&@qodEd=}JJ8CVB51kIZhuNzq2ZqKrRRUaFr+_@-Vib
++C3GYfsyzFddd?l5subRXC7ulgU;hqbFgnnyQgo<&8xq8L{;iYoiJ$z#qt%m+Y%;ZB_1<OD5ZS_bvh0)MU@3>?k#KYyz=)Ath8`mMY%NdQ%<de`f)O_7
+EJ;{9pt|N8G4<}-WGA;CdSueRkJnL@d9*&N$e;byCbnl>uHW};mMfg!@a=2-*pM55<ssBmU!Nq*%oy0v5ZKN$bHn&D@P{`G8^T4se)t+o*%9D8Ryz4ai
+1Zx-#)rM$sxE@yn%dA&@klYOv)XTCPZJTJ`y#lSkk3n*5NGLAXW_!nfx3+Y373b!<+=JaXw+eWKbF_KH8lcE%aFZ_LT%)gWZUom*2T&c#E>kYcpU}^Wm
+8gHnQ+<_TLgO+_?z*@$t>q1eif|3sG3#msTS(>e=ECXjfuuHfNPLwhY5NV#bT9@f)vX9fmaDLV+vg}w4Ut~UEV>R`8xNd^-9g;axixpYyCDpc#lj(S!8
+MBfASL-C_M4tQ-YeR0S4eBbO#=T4Rl-y9#!H&f1++{)gd@VIQI+fpu4Q_vT2g1>nm`d;%lXBU$zZS#UkeSy*OZb;_n1K_QHkgBU>>(4pNxuTe{&vWQY_
+!Y3xp`4zfd_a12#iX@mqTo(^OADXPu9notY^~wbga(4>V4<AUD0jIBqFHyiUK%p7+_`HfWP}xejTQA{)7$xC25gca%9tb@VfQ9J<W+;I~RTnxwtgI&cN
+$PSRDz=C7nyl_qh0ofh<n=D6N&1*pPQ(m}gqltq6<l+kC2@AX$`jq^WYh4Z~`O@5@;%D=-Iy0mdOS5QaW@4Fx20<JP!H*qz{fV`#PQ;{mTcygBem2*aT
+MU4n_fbF+EJ@=4{O|Bxhb<eIA50`8oU{u)AZ^ymu1+(8NJ?I|Q#%|BrUckMSUP~qh9#@ZY-OYQuV-8)G`Ce@w;m{44*<mDPZ!5Pg)m_6F8=gl9SnfKLT
+S%$2lM}4lH&&m-*VwrQHcJi|^R{hDo`XI~^@ND(-}25?d&tx!^p0olD%+ZEd$^M%|6A?F4mav3RTf@U1KWp(ba6|y3)PMUhg8$6!R^2EKIeT3_SUcE#X
+^faa)(E{?R;D<3Qj>~j8l184DEiA{AVa@`>nh_hQ;|jx79X45q(<TT%%d_w|Ui)8}8V*V}JO9u7us(UGb@#I2_w|RhPC8tad_Q7$4*QAh-c`Z`|3G>r%
+ayYgOLT<Z4{wYIuA5ogYx$?Pay0HQH{!wk<VR-EpV-VeMRUn$cT6vAqgs&1jQ-a%+)!&WMnwt>wIFW0fA}c+>8!%T_M+zwoup;ypP&yQkp1Xmi+C##+_
+VFTI?VO8VEcbLHYdz@OsVlJO<$<d%X3G7{f<5)#Al`?r?1{4kaCq_42}uI3E&%!sz8-j6RjuS;g{Ee*ZLJc(P{W)W}I^cpK4Z~V1!XL@DR{<MEhW#(0g
+ChH&i)BO1*o7va@E^gnNf;pKv1JkZXJoC4VE<TU5dvcQfN&cg;>%4>f`!*e4^)8eZdgiI@j~6%R6q*-BT?_pi7pzht)$3i8E&8gjP7t?<R{~kVy}`r&q
+VtwgkAweM?<T>_JyCls(?jvA?gl{Ujo;(%<lmlCpuqnswCXS?uD3f$*4;O|8yTNTR&e(srMSDhQ{3qw3+u*eHZpR@lC0qF#fw9+7Ax*9EkF43{rx_3?|
+aXA<(%gk7nufTB2VG@6~(3s^br`L?ZC$ghq--mt@#8)0F-4oB#5>W+abdt`@^c=VxL8RbQ+!E+)q^r;GgmU=#1e75EHH>JT6!mYt7qIof7~#o;rRATlh
+TwJr@80Tol65(a3#AS3H(D#n0Jbvxhncu*<<_;i2FM{ez?6G~Ng+vwy>BG9EnJ$U9P;>s)(W``GYu4YVPJ;!3OHE1Tp$kMCLerfS26x$J9p6f3hq{4Sd
+oY5`|+3sbJ^=T?izY9yW;yx|!)mK)5O9RbeZQV8m28tEJmzs`qv5Iobo*)e6~dSQt0*ttBpk-mXh1NE)e>+gdlz*Y8vEdk!#SK003e&5t2GR{0f58wc1
+KYS}$mg1#_abx(e^0QK7eqYBFSDTWt@Ls+*9LT)HPrJ5D|4A*)r=&Wi$S|zncX6&b%yHAzURmVSGH$Y7{>*>myT+domr7%~%Z0raK{*Hh6HH2skH4RZM
+#?P5W!ujcBl&sU261`*KjJ}oJGjNamlksxD1oSvmT%gjzhi4)$TCI(Pxc|9w>TS&GByB*jXLOtErov~?BZq^hPcwX(}r2l$?|_~ZJmbF{(N;o0MsaD3H
+M$Y!NUck%HBFImNgETQ@Xo)kZYgtmEXeqL!${+n31$AainuTz7w|#Cj)XFGhGmSO>8aFqCYgAjF+zAD%O>KN*XA$_!BggTg+wi5zceYtP}{UHZ61>tE?
++Ug9pR&(Km(BIo*X9!fMwbt^*HO>Y%pB8jgrXA`Ol<=pXnP_GtESzKf8?2e?K#ETw)-89c_}*8dt)<_JeZ(F_-vNAm9kuk%{+F~c4c1kI_;fh~M<uG|)
+2AH_*khq4osn^mF)H0f>JVPAjkF!YCE(E;$PEY}@rjf2V)lEtvL`twM#!-@tof0_QS&?*PzzVH(1kuucmUlh&Va*D-cxWn>!myX#&ER_EOy}<UkmO`8u
+!^af`%hTi}VYDz)*~Mv?ad<O@0x{f=iUc;C?F{O3{sJweUV^`)lXA%J2fasHNTl=&=oNmcvZ1|=t9xbxR~YB!3z65d4EsY%s>gC;l{V6RxCz@3d_&TpA
+Ngl&4#y$v8Gj!Qgnqaz)s59?B?sv(9F$71(}4r^*;UQs-egY}&t&N!OUe@=2YC4-Ya+~nWy^}r=MUg#bCdXWRRg82l@K(w_^>#uqF2IPdrPzit}fy8?g
+*v)WKir#ay7JRnFFR)>^yWK`Y1AxdP3bVot3!@^Z}P#I(ENfm_x_Z!#`~rZ~o8xz3L|MgD7;|%^J&DxMg-1k2#-nK};|7dF4C9YV+@|1q4m3V(qz?9HZ
+EAj<*8qYApmZG#V2J^MUMhmcRr<6TUFBt!Zms->N3|mu1Z>{g`fON7z@bJns5}J}m9TZOMyASDU<1bCTP*N>luq=J=ONuhLgeFL-V*21#WNiUz=<;p&D
+@j@xn{haYqrzbO}~sxrss4^a6hHmYzwcZh>r4cR=k8>@ph6NeR(+DRE^FXrxu7XEtf4B@S?n`;>BRAv=vpiYESZl?aCoK5b`ZWXrbFKEr65jen3hHDkt
+q=70;&!yq2P6>sX?0Z54GAX2^Fc1vq=Mp>Qp|}<*7G43-9i(nRr@02m{fM(6O}X9tpBzP8k+rxV)JA+EYSl_P3<<aW47v~u69sMyEdLd&kV8?3X(M)$&
+w|a|Gb2-oxxDz0oLiy{DuwOqKUMH0Iwlr9##49|X4~|VZbWBPTGun8KS&n(^ZVEjydP6Yt{2$ElSyOjlqHf%<JPR72(tJT0E<(&Mq&^XOCRAwg&4jmi_
+lMC0#sxdvmISKg#<ZBESG|r8x{+orBh%k?;#dB9!Pk;loAvj3hu~JV39BGN_DdiWxPB948Yckmz4SW68;Ij$>nl~>^+_SOgCy(c%Zl1-Crn^jNZrM5#4
+ZFq%;W!$*aOWLI>5CRY-q&lfCEk?>xbEad@a7NPc0`r`X6=N>g8aCz9*V@E&mMQOuK6JBeBpI!3Kgh?3d(a^(jCF$*c#ZTA$a&+rxs@FY<Qx?`S>o=nG
+Xe1bd%(?VmB2MXz#sUE`n^Oee6vUk)?MO7v`8xX@mj1T`_e4!MszLOs!ck?<(LrFCH0$3*ucihC+@p~~1bWUg|HV2LPDM*O9#5sX9L~2ADRNCHRtHd9O
+ju|g5l#W!FRCa-L;fMAeL~aBkmV-mi9;^hST^a_n?v#R)e=_3ETNbTlFiYiSDFdZ`;wApA_y_057}A<3*?cedA-mh+rFILN!nW#m`I=NAg)7&^K;~R(d
+u5XHT{^?Z6TIt_^k>l(u>t5SBc5mO?rt5kC@ojP)kVtRVzez(UFK=DX>^#Q_>KI|JKa0P>j#ZZ&z6kt)oQIgONpxKToYYNlJD?e#UpBC&|C3?_L!1si_
+h0P#cQ>H*F&CXkx0hWbPL(oN~Y?qL6FNmA@y8MXw80uv;M&5@pMw+<n+sFqf>{bpHE$v76f&3BeYnfc*oH0`f-~RGLFYpO8#O~>l{l2-ksJ#Kbt;Aob!
+(GT&2{SM|HhY6C(S16THjuT57hLB7>oSVNwUx)O#9|i<B?k5KC3mXgB6QgBS@NIvNjzUfX(`CVBU}FQ9W0KgxRvODrWl6o(_lNK@n@><8T_C`?Xq7b?3
+<%dn=^8R*K0o8lL6#Y7Pvbg{4hoZw7y3#FF?kd=l~_9HPY<grvMrXU0D#o}jM5cAp+DK)dLu4?DP2%ef?pOw8^9wi=NXYz^4LN1bdk-A2CCUzA!a~|VQ
+#&dk9yeM^%JQ^I8x44f<k&H2Ik$au;N!Eg5VU;*ufeKTUvr?Rr>FH8qcZV{o(>8eimKVxbr3OkfwYB%J;<=J4epaZOTQ!_FklCO5TK-Ads*F|!yBm1xY
+ep6op<b91n|U{>6Fpj{H~WKL;O*zFmi_Ba*429hB3v0y(~prh@>1Gwq(9WfTa<CxyWG3jX|B($e~68Xw>D%OtVp|;@x1|*5dq!t&Tn9?N%3x`_tnR2?%
+F^K+=r9o|I*O3$EoqDVUQ^7Og-RT<T+0dr~~z%(zxPm&uMpaOOWLm*^&;1>agzAbMHydB{J2MSKH0Hy5y*PrW+-8;rU1eu7gsE(Xh4VtLHM3%(ilmCSD
+XJC@<vc@X@5BNe7brp+VHmk|OUp_kYP7ke|g_N#Bc)OIO5ou@KCf#+!qnV`kNFh?*r|HaoFJ&iQcr;#bmeX-hJ2HsPN;LYYxyZ}COK%<^Do7XAU}T`Te
+~@h@HDoOgxwQcFIH8Ew6)Xuwt>l&dD{5r<G#a9%1BSAbl3t-4N%W6;$1>OR>abpkugGeChHQcQtmpsO^_)5hD}9l?xG8|KbamdYok@vb>)zNb^cI@4<V
+C|O@q>|N#!V*00#S9*Hp`#6@B=$hYZzUdG;AD<{TQLov~DiHL|xS#%9<5x3E98?#$xxn2bHZP+jJ&*X^x;V{g(LtPhW_ncJvzi`8XtQz44q6VcNFSO0H
+=UN=HLY`+KlDRgn)a;bk@pH!Sl@N?nRIs3T4^Mpi9AapY4i1uIpryp?H%Y@OqJEVs2h+vsieDSy=Rc22|3A_;G2*CAX|~e-q-H)_;%Um?L{vs7_JKHj>
+?|+cjP(d2lduZME~=AQMKs8to2G1@n&Od@jY-FnqvlBg9Sp0Z8iE`ouxcSZkYr56Bx)`4fgYGVVJmp?Zrc&d!QlupA;#!!DnXs_5`WPiSzBBm*yQ+6x+
+Bgi0OjWicvU*hE&UBH?r2zt?07Y6ujq$f$zX2gfJZaSmxu0M|O9OrEe1V_?Y5-(x2jYa7pr4o{AC7aZ81=kUznW<Nu+CB6r14MUTNcajF=jc$7C%1aro
+^MA^p&agF&aBokdJ?<g4(p2>9=bJR9+z7o#NPg^Uslsbqbgl0GiHmYAY<zr6sa-kppxcnifW#-d===I(=?yk-rYHCfm<e&GBT0@^LSwog2v$&RNXJg>j
+H6y%N!?2pf`iJQ5ydb!Yn(10bwh;ftAtnV`>)7bkc!!w#dRNv?C&hwY${TT}d=EV)xA*NI6Wx%X;+g2)jsC7|@@ynBa;sEXT`r%1Zz|)>T4oASAO?AMs
+27m8uIth|d_mAH#ZL`aYOxw|E~;ZHs*mt<)NExZe4ru{utbV~qV!#QAf6}wwtc}h%x~a)<VVmR1Y<L+X1To7Z`w&BCFXFS$iGT0qz0;zo0-=*Ryr(rFY
+Y2(PkWdZ!fU?R7A(YwHs5|Zgg=t@U_CHL)jTqodcwvOKb3Q&t|G!$fi<ijGmq#iUW$O@7T6CHDpAAf3u?tXU<3En6#!;B0+{(kh&a0finwQAOxTDfd{l
+A1NQiUT*Zc_S4HwK5kVmBKxR=G>9r1V%q(7LwsTwo`{{sf@i|~?-Vw%$%K|9+Cdvp7E>`Tf<(4l08(B8R+&qs)=7#}`YFsyu}x<E0Md&ODG7Teb>f;)v
+7t9IE2i4jhS=^1Y3@4EY|-`ObD>Yl<MD2f!C<3NyI-IT+u7HWitN`#6l(>YoWRIFfj-b>!%uuFWULA_I@Wp-0qWxEn7$J=LeR=`%z&k0xN$bs@*be@8v
+flO;7E&r(|D4mUw>{78Y{wRBa#7M2gcElmM9uH!0Fh~02Zlt>5%Y3=~EBP0*9kdshf(=Bt^gABRG?dzlQR<)aFYszE1&pNZ>pO{y#an`eACYRYK&H7|F
+Glzj*)-z^*Fjby^Mb#EJkSv&I8O^7efobr+6|mXNCYanhD8y&Dl}_=WCsuUzRoG&gyaA9%Q#>+KQc|OdWj?xlKt=Od143ff!kerlG|6IVK$j7_yyr#vV
+X3?Qo6%Eoo@<;fQS5a=WRpB>b#Ud#t%MIg>uK)>d@Ox4L8%dCcitM<2W7JBJNpb;-(-b7k}v};T!PXA`0vR=;jK_IR_#gryQ@71{L0q&@v``VRaiNToy
+wnN}_V8^msw0^fd0C^ES5#+~Xj|f_DJ^%0Wrzd@Cm?2GLx!K<r<&R~Q5)%Rd1f<i!-}rPxe-;;0vI15s>~HAPs-t&x@|9TUGN>6p2uTJaFT!G@GWY<n(
+LKPa;pwB?tB8sd&HoA76P^1B3`(owRbBSE+nOzzDdAxz=)j&;N?{#ReTgTR2hic3C<Sfx%%HqlDkt$a#Fl<6OI33uAZZyU#Ma6^0v7MhxKP5CGctUp>(
+6MZGwSm+VQR0J^A$_hEd(b4`-Id0x*j160mbAjE)w&sM`@2=UwI%u3Zoz<E1O@Ad<m?Dg;^o1HiIK$m=&TtOo*SoY(Id+;q58s7*6-+_GQQpa9vHV%?J
+v+$pjX&e_ha^0OcLzO97;5WTyd-g$3uh{vvz&9-t>qV;!|Xwf-Q;jhVRtx^?Mq#y!hVN;2**CEeCLWbbWE}*1o-$lYaam;ghzQx9p}Zt_U=&&z@OD;tH
+`*o_8%2~%pNL+FB0zpU4lP&DGsX)&YG#1z$x~fV3sn0hFL+MkZM2>nB|-%y%2AU<BKxnE}*&CPtq!cq=SO!B*ovg#p!X?0}8y5=Vw0k`GIfZ8P_>raq6
+J=s9h|Gi7fdedWY+r{Wcq}?a%eLhk#&o89NfyLCLQFaYtQW9Mh4xtc4X3SLoX62c<z(w+wOYVWS^pHTDrE^P}0x=6$wf&Y_08p+e<wyDnSr_{N1+L(Ds
+(KWJ|Iv$DKsr8xy&SzVB`+`hsw-KmNz!2_UWyyODu2(lj@&Hh2WB)f`zHW=(<oy*xC8iwr<u7L)b+p#)49{U&_i`tM7M{+?8_)i$g_TYX2V}1U6G+qpF
+Op9KvZh^nX&hVKzF+R5+FKl$~<bPs=nRBK>KE^;AMplI<<i(}4`pi|%?8^SECwHeKsVa#1D`ve*=b$TFm;PQ==Gtao9{So*oZQeJY_2SAmF&mVBEe3^>
+9!Z^|J5&c`I+`b>=T#pUF=(&D*(i6n9Fnv@vO6x^J`Ik;bVJChdyte+D!SySIbl6#gdlEvwV<mm0h-lI;*)PcBbqt^2+n%Flnc<MjoJOAeYroG2yMzG2
+E@#P4H$F+3;29CO#IYO0nW_Q3nmDABl%>D^_5iWSEQek`HJ$+adN9KPU1GJ0v*>N;3EfNA1g9HAx1xxBY72vZz|adU#}Yv)F&_+N59zuiC;rw6&^EN^D
+m>sq#wX>8Q>o*3h@Iv2&+A(l?(HVUC+;PB(o{%0X6PQ>&Y4*ZD80=xBQf6yaxIe@7E>;$i%6jJD4vy%Y|@G=y`6>#M^7TT$OsgSLv9#$IGT{?+g&s1U{
+(zvLD36@0oe$N1II*rbIPf=GLFY7F6tTFv&g|7=Ujj{<-5P}M3!bK`GDEi@R+by=xuf{zQ%2ZrD68}fSk)WvbfQS*MoPcQ^+5ZAL2#CU9Rv0rg$<?YJC
+{O-bO_K1tZ=a+TGG|UD*j=zeQz_XJ^hhMV&idc&NCyx{xu}#gV#3?2nQwi5geaS_5iQ#yeExEn<P*FSgQDwi-NnD_MeD!ynJg$~lztOiU4;r77t-;gcI
+c}$VMT%04>J}e=A1PcNmHOTi&9+67Emozp@LyS$tHc#zCutbaK>27FsouiV&m7m0k#qyGVB-YQ!B6MUR~HI*%OR%FRRa>~`Q+#PvB+w2WLbwWFWAoZ=k
+dIMxXC#>rk;Bb;_2b!zvX-3EPO`H3&;QnevW{%s4Ls0WkL+|`E{1Abb@0jkw6c1kp(*hJs-|42haJ>0tD?d_Xev{|FU>&|ByW`eT80yO~qy4Pj-sEcih
+WZE%Td*mTtmFW4UpFkKy#Tmibe;Vf^y4x#crsFD7Z2e}LX`mDq^G74Axh;hU>2Z#}<|?^QL<u*~quhhGP=xf3RwSY*+{ocYGJ_9b~wxh(Fn?Wj4>v=-4
+YYs6tLe|Wp;WLag|)S?BYmvURXs#&Mw2foIbOhC{(eu}FgdO=ZXNUD7s_X_?szZ0PO`}SV=G!WwRZ(j`~!~j!7;s#?QR(ABp?iB^7&E!7ZC+A}In?nO-
+;Zs$NID`e2uB|?e9dtb|exY7hLL`e2s2=k5e@7TotFa_3&*|ryjrIb!3j0gHiKMuny&zwAX`oic1Le!eQ{<Clhj9c!au4(0ff$|u>9AG|GDFM+@f*J?Y
+E+CdVRKS<<SP7Z-D3W+EsQNT?%^4OhB*Xud`o@MCTBcunvZNT4PG~t|Lp3)TAdQFcj}mxn_7X!q#56Bm+_`lf@4m8F*qeua=!>+;!0l2^fPsnYAk)}i_
+Sab4?2<GRgfl)5O4Bz!aepXt7B%#4NC4~dhAkZ@7Ox{mGgK(6!)2HW^c)Db-cIxGwmgl;|v;)&Z^#H^5CP`d-)^_^M5<1+eXJbivt)`c2?)06#B1io^d
+I@k$qn<z&4V-W&dH6k#HDdwn?VQ$(ja+rgprtpFYVc<zF!OPp+sshgBj!`S8!<9#lm7=JzrCzA7tsAoynfhU90)SCw7y0j>+UA9Tum6HFFf@?**xXckt
+sFhWH~0qJbc-eSKiQ=A&;194NenqQbYv0iKkl?qyv6e@kC!{YzI9kqpTKY8&z>VNt%#$DW0Jdc({qNt5j3g(J6Y^ZvVg`jA|SJ}w!b<{X-<02i+P0F=_
+TkI4t&~QtMPSh}kTm$Krm<0-xW@AQ@Gubl#0loRD!hGW|%JgIna~n`nA8{CXW}F32z&@JP%n1VEy9mLRBb1F*{>-n!T3JZ>UqY{-{`d~E!^YymCO&_21
+MI6TRPNgRnav<q$tC9z5vA?%B<f7kilSiUp7aP@0MkG!&@rrf#ju^&NJPh9Ce~6t*nc*TNqM+wW92Y_a+08BGL)4@FC2mPEIove!wa~=+z{kh(y1zoz?
+App1DR>!62p_K)kz(k$M9a5$VcUe;|EQ@me&LS_*Ft6vooqy#lPId>STTf*%bdOZp-_Km%|~>agJdKQL1I)h^7h2az`*p=uf5LV<k^^J8C%r+qK44(SC
+>qGFTe(|EPVH#=;7+J+>aGd2zUwa67r`K1yAvj%lBYxt}Z1@^UbOI!25I_lw_(W_F=?-?hT+bOkUCQ~z*pQkF<V_^V_lQOr?Ah}uN5i~6E6^`I?~`N^_
+c?XNab%F6yG*HANzXLAX6va$sP8vD58!vdKPSiSm(x=2YdCew}RPG|r$S;drf;#>26_xL1#CXL&nlIkOQFFcZJL~TSj_^nc!DYwOK=o+;V?8n3?9aTyY
+I46=oTIdD%*A07=S;}CLitklIQGe#GI$7<F)uZ2$e)uQy1;MY2ako|r_@0tUnjt|@f_u1eFd0oU<@f1i3kFtXN1^}1d+h_{!{U5d%T$Ru6>h_S=C`)Bm
+JB*qjNCW|>j}?eKPf=mtmv3M@Lbnwu$_zI?ppehYm`-adx<*uE62N=iWO=AGdZ=C4R-fYhKnsNb>?QCfczwjoyg-`ct&t5)G%gtMgmvu{mZRY4$uSH{a
+!WixOEM^UicyoH~!8BF^L(g*xFi4O&jHL>?=3w(XDZ$=36_s_L6a2F6Ga}q>ocIbwxD+;$b<sHZSUKZs&3bK87o%Co1EqKxR$)U@ua8*}F4tzc{#NJAE
++!nfHYn2L|9<)e<<AX`V5`yRxRU_Y+E)XDEKOzObtHt9P!r(geA`=Y=ut)4qG|cty_xv>%-b&mr1pPOa(a^_MQgofNYnm<b~=_y63PYA_mQDIk{;Pa__
+C7Q0t~`FJm}oljp+2Ah=K;&0$6x|u#pkEZ%W-g8H}Nfx0(_*q0Cv&0R_O47pQ8a$r#qY^CtMO}11QMK`XmBDH!MZ;vstn&#@6T4Z}a@pELzMJzN4n^*;
+d(|{|2UWw+Xm|00{rJYWT(z~MwVV1VKR01=d7KD&DNl??$K1EP5j&~(<(J?L-5S?=dldN-ec+GcFST~>s2Uwpp7BU}>;2$apq#>AN_?$aJkC-@)JTrHQ
+tyCTpFU`~m%mmwu9kGql!n!|t8ZHLHLco8fnU9K2~SlBYM7p5DcPJ`e@XpRJ9SIX+N!wk4PzVTQ-x_E8AsFnpa=M_v?*KKZ~l+V+T4HJ8p|O4>WtkPoz
+vPie45^*feu<sb+dRkSJgkKt(!k@t!p?Tez$j|a>E*vh7keQVCH(p9&S>7cwLfZp?7<Iefqet+IqUKAF_|=<6MRYG3zo`i%04VwE@&@Q?ln5OI$=nUBB
+7^w)60ZvW*5mrrz3(A7A^-yAU5|i8oV3^O&pNK3;j#?<j1_hc(PAxT$M~S9QnY-z)`m5s@Ed_OA1!8tUok<T?t1DEC9teqaC3BtH`Oaf>xO>aZuya}3X
+s|Mt0B9fQdexueJybSXQIdTpH~;eK5)8xp)}uR6^$%UAyve5Kr*w>q!#9jL>WY<1s;pt$MI?LsH-ZSMh3Ad{Z@T3PEprkoR3nEw}-=RI3sL#s+Fq<6Ka
+YSG#dCZ)kSwNdSDuR&#n-R=!_M~ie6FeNK1>u=RwuM1%sHvAia`no#EGtCoO|G55QD4G7N^(|jrTOdyG@w?vIJFWMY0h>R&|E}k^2GvhX9MQN_qc4`a)
+PW5Tr20YKxzdI!wyfIx0&L#$V%u@LT)(~%Xf!rMZFHg0)rP@Po9e2DbGEeG+`)Qz%e!qEjYkJ{l~a)^851(7bRr#smZtAdjoKVn|G}DHSG^^^;gvFPeO
+TRU%UrrK(T?<IE@Zq!Th<@0T~99s`)mGZomo!R$Jd3UHke51Vf1GXq(M1@>MCk_5bx;zYyvT<?0wCQnm|K4^bwK|Ynksvh>@!0yl3$y);Quhey8-Pce3
+}M=?h&=>uEn|kQzdgo<8as%1vFyrdnT?%=e~yn-PIhks?Te%y$)aq!HEl94AUeSo(?y8|sPicw$OBb)Gv&4PjaoZjx%srs~~XGs`hrRrch4gAs`4K6t)
++26#f5A(jH=k>ZdLF_@lYhP<EiE)vI#O~JC-k6uqr2veBBtH-?Io(e@r)X6t$<Dl)92>gt=w{C#<P^}*`v*BmyR^7<jY3|ix^V;e4V`E3B548I89lR#o
+<Ozh@re|6XZmz8#rGBklu%%n=s{~^sYr|^lUfP?CrfI>@6TDM~xMk7i5YD!F_O|1ecTop2W;V#QQVr3JzcO?XO&v?~Z075?(&3x0Y+cvzQhA<tgZz-pO
+C^bqmH@_+u@4<qudVw)fA>tSZ<qdW#guxauD>e|pU5>wf|#5P9ba7cy5<Sl8rz_@q*KaU)y=3K3F6H=tJ@d@na9?N&QY~@y#d4&3t=9Hk10Lm9qMhthT
+-?%>!=^o-lR9J_dal+BYIj8ssq`g)a12$TIcVhMe+ruh0@$A(M_2tHKC^x&#-aUX{GVr7oIHGEIkonA3uxS_v|ysa)NSbsQc7@5LR>?mElA2^OfHuL<w
+PB;uxVPydBPQ-J`cqu-vKWEz&kQ&goI#h!JWaQ;$ZAZG;pygfFmcBv+|B3iFA~lq~kE+bI6)i_c5t#fQp6NdluSJ&}{1ocunP6?iUN@43eIatAYNMv3^
+|6W}hAKGJ5#TW?PG1?y6JF*{FujjRQJ(9jIbHNQ5ZX1r8jf9-kf{w?T@b$03<`w(i79w#)+UuoI=%i6^?k3pfbzIK^Dtazid1^q!hK>sB^Cw=-gy;L&Q
+e)7&Mc1bI02Gi|J4|sPelhuuAhB^`sVuocXO5>VF-hB8Pyg`m5e<{`1?)9Eh|4wM)USAr-6r^=hcX>y9enAe>2e1e{q`*)!-&>}J!T!p6QxJ2OcqzSc7
+pT|K%k&wlGofVXctSmX%0yx{zX=a!RsofrC^^J)_$+D>-I_jAc;8*%UMMEhddC-Ef9`ZYN&aM*8V|@!Yy|;X-9>xc2i<Li=HeFqolk#GQ<JN*h%We*vd
+*|f=((soZ~TYKf8*YQP0k4bVuF-R+g{Tj#$4Ml{34bBE@oXZkBOV7f58WooaA)OS|P`Eu4;7oANGU94ScjXI$w*#Z&+9aK<moKLJ+eUsTJN;#*{T>T~t
+%DL|$2R3f`L%=gMR&ObeU=OlO+l4hXMUo{yjx6N>z@pbEZ+huJ41lKHq<3%#UQxLm4U@dq@1Eu{&#n7^>fk6vhBl($q`;LtF8ERjlzdR=NM?ZS^D`$5}
+H8<ac98>y3Pg__{=7o)82m2BmU*hCB>=HU|PToSA1^My)gbsx3H5y(8WJWv<~mIkncD4HH+8(8wry;o_fkS2%PB_)_?jvZ1~sFUQ=;oGSm^fdHyK~ML7
+#V*&wi`9GPV8#drDKpg<azoQiB8d7KH|G#)A0<^Dip^G3B%HA+336lb4}S}8fS;ux^56Vv>L;bM{2ecmA7P=4$DJ)MfybG)qcpsn_#YKs_(>h0TI2!TC
+dX_}3k{Ro+8W~1&<k<xlgGnrD~S!gc@6(qTj|(RHPfMGPKj?^f1qoT#)0e2N%&`5SoR#Bx?fc>xMFC+*h+t&KULY~hysU)elv#>4Er%Fhg-t2l}5umxJ
+!zL3FR4Qcf$h10^0zSAG(6uym6juVbF+*AhaGCiRd7Gbd8;K_H{7MU_(gQ4Le`30-&buw%w>T?li20qEHh%k@s?+xZVlt4W;?hiw7z_j9PXj*H(VTYoR
+On5c#RTWnzT*6y8d4V)K%<%J8aGsi}BX$rrVdf-&;%m4~VhgJ$qhs#1<BTr7+XyCwa>u2djS%X}*wB0nzNzV-w=2%k(3;$P+e1$H@3iKO{Yd7M$pTo%f
+u5TN1Mxb;Xm;SV3lyam2;<AtN}RjIAd-~A*#l*WT++^m#+DQW0Cga~cJWw3A9GQ(_XTe3fsC$5nV#%sxnz6BCN8qDn>2XOOy`LX)7@`sQ>CROU7ydd)M
+UU~sdrxasVwoYy!br)yD>2R${3rV6O#fyzYa?K;SZEOYX4)wA$*VuR|ab=P-T+2M+S2&A^`S`u~KE;CZPU&Q=g?DnNE9}vp_#Z`D<~o0qW%1`&kJ5|5g
+>YxbX=n;}!!@aTfdQmw;~^%SpTor>{ou>?0)wBik*$8iOi=1t?wW?pg|iVY^wd%8`qfaJywE;fzofdr&|{-pPGL<>r@0l^Hc1CPLsozaR5iDBOh_J%2y
+t@?L);@oNEjz{S2&=B4iaM&H<61ug`IH=$b2!ec#S$=yeWl?U*%q+9|X`7(pvlzyhbQ+%)oz0YF=O7Q<*Ei;;N+koF61GQzZk@9bMpRV%kpp$^Xde!QW
+bQ5yT)Hh4sGr=p;@9ec(RE>xrL|Z=)hSDJag>BB9LH6E5WpW*t-jwt@=NFrzu{Zi)dJ3*Qat=$vJ1?O3G$;B2Ocm?h4h;3F{+pI0;u*-iYJU|;9tAg-7
+5BsW7y^39)F8-k=Ti$wilw-e{+<=m-tzkvn-=2~Lck;Mqaq=>`JFv;Q7Mi?~ZSHpFToqg$QYx>n(VEo;nVP=6u+c0tu9v0h$ol~(a;I%fL?d$9m)**UR
+)$U3i6DD-${i$Wd?8*trzatihXRQu=VNW{8nMNi!^ctpEsAXpnv3UEcb_SR6TWOr%eQ?R;@7RKj$xAXp(C@CR+*Tq6A6gs(N1AE)WacRa6-T-}(J^AZQ
+wLQb^QChXO7yW+ntq_x__;+beOluL$QO_KHl!BXPwi0twj|J3xrXMW)OG1oNt%0}5-C4b8mWgBE#$G>Qf8;lvP=gnFy4Z?V~bOzLt>=-M%p0tmvqnx!X
+dS{dTEk>i5Ag+%XCgPH_b5sq*O2AdRFNmf7S(h)3eAql|RgbNw(^3nBMg??}ekWKBwY>-XDqwHNtAjMYJjJW^P1;8xq3?RTWhIVe3{oK>wmt1C_f{IoJ
+|R$FCoZAEelDdgEDVI7?KzxyAP5tOn{7yHnV1B`m#*72+uU#ubto3T_I2RgNH9({@4wMSBA1Nask$<)j?7MjeNAg|-lTh$DnbG@%v{evroVE3v+^K488
++NBLFpB1vnk_<1}MAA?5`8ax1cs`f^b(5{G_Z~)xqhnqUC%QQtJ&&&pVF&2dBAX437xPiaIK9@dsZmY;N>T;*%J~7TnG7~;`fNP-N6<gVRq7iXzQ-ioC
+$U1CyewIs@+@R<;e51LcFK$tXMtrAkk`Kxs>6_tCk)7F%%WB{UdIwx+YGl?x+hrntDJ@V_?V0d@WR&S-9uZfKq$RE}>XRv>2Kp-holr?Bq~c%=pNSKO_
+Dr_vCKj8#1`R@MP%X4ib;Esd7v`!icJ+q8q8qi>&A$+1;S(5+&A=e0nR_H6;QO$3RUwWD(*>+xtu=WJzSleiOGA&KTIQy@*mQ_Ej|XoGv=2?bg8l@}F7
+1FUGDYLzIEQJV4eEXLKG6>!ncSC~<#>*cUUSmuhweox;pfOH*dMy6G(ZyQ!DMU0YPNCtLRh1jmo(VyfU{E^gx>eQ)$ZNoy-KQFSDGVVmJ4kWx`t#QqA7
+kCDI$JFHPCnWYrK`=rm-OWh4=?h<4ZSEzHED8Ip}_T5eh-Y?rz97({%V^`7<Gz-J^fMQR~ZVGVDQ@;!jYBDNyGbRfI?8S39e^!lP3__AlsMWU7H8e#1`
+STBd=Tn=l9)hz2{i8K&bI$kxnVrr}6tTsHA1%J}N%o3b|fI<^uEc78A&BOaq8vs~t8*xcj_Y#)5lcmL0F>*QVdLL6qhqD|@j@I+sIOvaZ-zs5cwV=xVK
+T`7aB(5L7**OruZL@5%tp#r~8em5M)hM<dl_@7gUBU#2sQ+roHZgadndW~6wo+Aa5iCBXb`ttL-2cW_5chh$JHro&LG`xxK2HcN41D9hacp<7`8hToqA
+Up|O6!KH(1f&H0#s8m_B#bk6#A&39j~|cQ57~pyM!zI&ca4gFhlK}EGJJp=A?=V?rT|0(tx&bbNNPIa(XVsRiC1Bd##Fj5<!AF!wg4@4K+t>7Ybu31?b
+26YmyXE6TvhNx`UaJc2Uq4`9pW|60e3F(l%4FTuzv#_2xHr6v#6=W9F$7zhg~v2%yD-wRBQh?zN<Zq8&wqR!ZNRuTX6#%gRCR+eD^DANBD9@xG~ms!qy
+U=x~Y5CMPe>7+PDU9M5OxOzfR6c{#M>cpTowRZeSaeN96vFB@q5ek@zZPD+WQ+!9DwYQ$M(ldqCJ|CgshV3OE@5T$PTJ=6k;RJVlsek3but#lka^vm7s
+(mem;PL4?_#m~|%9tYd%}5_i&k0G=$2A{_Lo!X3FzJeu0I=?>f(j)HYebEV!iDXD476>c70LuVNfMvsM2bCcd72?&Jfm`HV;>3@lVDJ@-pq6u_Q^C8_d
+b1On`%s2j&+}7a7gu0tRFVI-DwS6HnmdZ-*<WHDQ*dF~IL-VlP1}$T8*KWFncf^v*zopdR^ONrcb%Z~_hLl#u*!Ziyc%-{W#S!um9-8o<ZMo^Yakj2;<
+bh<Tu@_foGO`*by(Y?1#kXf;Z4uH=$<ET@(^G3LPl(BE5*qJ-m^|+tDi+kSrPWsPg4mMl5qixUVc~F1Sx<bQUdOz3Pa{TvZEQ#T&ukaAoUII4W{IP97;
+QK}yfkT<$;uFHtuWE9W%Y*n#w#vnjfoDVF2Qzq9hu~Ne>1*^`85dUPVjrs(RdGTXwZDB0kzu@32(-=h=v&t52$Fuf~xMIBdxJ)XR~$fh|y$Gbu#iA4n}
+p%F}y8XnS97p3p!Z*t#|FZoC5PF{0}w@K4cgH`!P=VsPoT?<%Vbc2znPiGdXEpbG?jjbLL=YknKMI*pE{Z(}hLsPwXw?9C;CKx~5y$UwDJU!FVzng9R{
+K#EFJXVB^=?KViYt8e9mnK^gdyloQ72q|%f?=A+!Lszb?_C|l(Td;u-OQ-izPGL4OrRCt{s#K(V2H&;3rW01W`2}lXq5E&nI-ccACYkq`f!Owm3<#*4p
+=%M5X92i?>vB)AkCiEKj-O&-L5aU>j2to5}c)F?cYPrMKp0~5JLGy@Hsc$XWL~}5<Y=;0b-Mrt(VSKW)wY|GTU)=@VjA)hG+0q&}f@P-NK7IRHT}a#oc
+J3eN`D7X%D7K8eVckYA#B%wQXnz)BR&Y14`|=Smk3WbJ_zDRNkN5dc2mCAF6)*DnpCkBM(+G95bOKx_#^DR(e!<%;W9ZolvOO6ekQl(cvV3+tP&!K2#Q
+F3HvYV8?b^^7D`qg<WIR*}ZgPEJD8vrl$6WU2LEn{g+*p=Nq2E%&^8ho00G8V+7S*HlKzWaNFa5^1d1?OhJ6`GmD_{-P}(@ivp=|@d;Zd7hbEx0Ab6!>
+>Eg~<a84F??G;Ik<mOu<YqtfT9d+)#SzxI?rcVlm75<6>Hs&hZ#&01x!}+hf9Sg}0?fVomfO><HcopB~y3bg~~#EWz$0KM;SWy$UB=K`nnfX{I>~`wOo
+LdLcY#pO`ACb)?njpGSDJF|=Y=X(;Nl|6*E5$3)0rAzzOlmH_u$gqXxylf}TtxB^{3sNn`l@iAx8cBgvDH2DpCMASgby$Mtbzsq5D<Yav@{w#;Z^h+CH
+y@!ugD%pLKhS{KC!~^jLzmp}=MfiT@NOVftLd$#fwEQq~w5Vm;B`SEG`jhe>zW~dJP3q?8p{eg_3%XiPF_}bvrU5+|iT3)tkBYnTEd62iW5fsRYPz3+6
+c51y7sPB#dsp4x+r<4<N~Rwn1Jwh;=V?9l$YHbB8vY3mX11k|6JNPMDF>xn^q*)Cv3Ttyu2H-dydyrraYO)9n1+MD-Kct!8%{E=qj<7rg}Ma1=K_d{@H
+Z@sxt@B8JLUG}WwVkE$_J2FnLfT;ZaDr#G7yV7f=Q(B*$Ul{l@_Idm};uWDgS{A31-JECOia;2Qn6+1G>q5R!J~*H18??g-VJT0vxW*Xg|6u9ZzYQBKI
+V+SnZ@7M+@yws-rFYqBe4AuJ44!`qC0^(J&)xPSN|MpTz&+PN63sk?I!{&MjxtXcy?to&*|*t=(w(z$dxz>L_r;VH8(H#iaYE9jE?~W^g}AKK<bxM{N=
+QaGtK-op1qZFF%OfkT%}hf~b;5Ix8dy8m#Ol<CJ%x0~=s!VOXPljToQymt_%tUXkqIWern<R1itt8)^VJ0WaX&xO+x+O<Q4ki{`3li&iUI<}Zssdb(z?
+cZKv5d___{$D<aeIW3RO$;v9Y^Z)-}kk;7nswUg}On!j2lcPLH^vKja%jqP4_7^zQ=l@%0<nk_WnkQO1hXb*jsQ2*`m^7C?Moz&;5W&pI^fZ2oce6Xd(
+F1!RnW>R^V?C>sk<PxpS;Z5fOqaAN)vdjQ++7TvaVI!S56H{+j8*uUZg>ZxD;myhAg%Ct?{4>a<2KxEpFp0>>Zd*y9q<q`gP!f<e~_3>=6YDQCsKh7i6
+?1)zbtVrZzZ}~E?HL7I_9(I1f8RHP*nV$ev0vx<xW^FXaU+#aO#}YcNTvJscmfCAua~v$p-uwC!TgWc#w2coJ>CjJsk^t^*yzAwIxm9ShIbw_y$}7^CA
+M%|CcIIv!r3{Qpuk=;ayHO=bG3Jj`dYt6Wd665iQbEtuu(m$|vVZ*`K+pbR*o-FyV=73bGtMqFjymnmWQ#g#o2oBBbaTOVVj{o4P}uBlN{@nEl<SBj%+
+ZqdOrM1x4=p@P}x|bk5^d2Z$Ys3rPj;b5Rpg57Fi36lodqGte-z)3odl&trA0R8EIsjeXxIS)NeqtBzKWFiTbb%#n0fbolD`f8rgQK>iS?W#46k3`hC-
+<Q1f?55M%ZNx}~IH6_v2oxJHX5x*Ac)HA#vJCYcUY`}w<p{Y~Zf8Bm+S@A~l_aqHjSRCbUApTK(4sC(1K|+|Tl&AQsySsWeWe*|1lknL^`;^HbDSka!N
+FF2tnSKD^CeJE00DWw1S$UqCn%hep!5&9n)4S=xbO6)E(~J&sA69nZqn#N}){>ZQ1%=#9;<&ZYdc@+#@HL+;L*y9g0J#=)5MHM~&AA3rz)s2m#uWSj{>
++0KttAyS=i}}9A_oMaZFF|pOY0db69gMqfdJ;N_it*oFofM{-@qEHCj)QP=hUl~Fme~DK^p)aQ|z8bb`<0JROiarUgi~2Zq&`x9u_xF^H$QI)iPNim)N
+8b(j=}491Qak5?z~GW$A-=<m!k4E`O#kHp}d%-j-Gh--$JNu6!e6mi02d-}I$&2yXJzG5suGoJOUKSSvoIzmbyEFJv3ll6F@g)E65rr)U`>)n9zidmYU
+r*!qO-4bJ4HCr-rs@@??zW(M_VdRjgSF0q<Zg%k8(BF#KIZ>ErE9>sRRYmh7~kQqQC>_p|Dc%7Y1K7e)Tk9+{S8s^!$Vl7b&_2F;2S$s<_7kAk5h(-7n
+EG&DZfCV;Ah$iara$Lu(l8z$9@=o!8rjE#e=sN<*y2dss(IMqTLn4yUG0)W}*jTBdI17Fr|HZVJ^yCEana&4r1?3?{QpXf{KM~_xot;ClUe1mw0^K^V1
+9;3IMrOG_qwRe7EvdmQvw$DSFOQW8xw%t~x}O?t-9}|PHsF8RA;{ysMD-EgvDa*W07yK-)kVIt_O;lEQ2je%R|*7ubYCF4gHPNY`$79c#}&>$>XKy@Jq
+$mgpGN-h>AN-ZpI9)z*_q=UgoL6={OjNmbZcrca>~4qtT6jC5quz00E$>Q-@><Dhw~l$+fwoL4HH0R!tKMCOx&XH;Ift_fhd}xuQ+aIXA*a*`6>O7O>l
+@$|7GDh+&(xDxd;BWw6k7vyv!eAvJf}zGW^^y(s%wH(-ant8eyyy9@59?rWH`${FE+4Z~MP!1MD;!!2HMk9yOAG;JU<$WDxZjKD3e4Boez4=VKw*7@s~
+Y5W@|(xd67rIgIE`??c=Ai+&{DCV3>9i}v&B%ZJKiINly=8(B66)6$*LL(tiZjquczZ*VL!(Wl>jcN>v6@G5he-f6l-P{`@*GY(tn&w<ylIoNLB`KWg=
+HW%BD^nfcJcZ@+q=iGN(U)R~VK2;a+wpCiDxA!8|i<`yn*)&|DWV`)jSfJ%OHIZnpZ%PFD>hqPGCp7FuM`At=P6*2?uZO*-1`>L_(4Zw|8T=VPcNmJtE
+=oC3d7x|-eA{IYK1{^mcg@lGVCsg?U+dI(tg<pZA;<nuza5<u-#e5bb`m9UInj%ZAs}Xs{1yJYVoX>Q*9rJ5E~M0FJw$9oS5q9Z7F+G}M+ZS*(k6HzT*
+|j3ztiO@O>%#OV~BC_FtWn<+4uffVW49Vz8HTkSm~A4JLSjnt;k-YyebFT22V${j9dIK`7AsPjuEC4IdoAd#oWZ7QU4fPn0CRFO&VyP(%tw5ZVfjQs&N
+n9u9WsG$6L~;je_|!66o{q7nF`>z45BySB}C)(mN9thS#GExz^amd<G8meZR`Bfp;N4!v`EG=sU`0j0hEx&G_PEk7=wq*r;Kyxk(f6^RJJJ{x$R@7~{*
+JEMpe@J)%3(3cd+znGnx8^KfDm*3i(*@xv5?9QJ=7dnVyqP8i;Z?&|ZmhduM?nY^CwZWyMlRY-VUG)n(WT_-PN`=}n6mRaq7LTJPKN1TnHCiVdL4U59N
+5WDe2d<teGi+uP$SKHtXO>0b*mH*?Cs<RTZBQD@C@bkzhTqaKW^!-xxCEN`C1wrh4k|tnjhI^VGa3r?Z<R<)xUB3Acr$)iQVsB83(+UqE-k76vG2?u6u
+3<Z2#P{PG=wD?7+=MXU@vds5Bee+@vK;2$@LZz{A$%SfVs1;P<835Lr0_k7LdzdX4(6(H1fCpJhYi4g!F13wg+M3ZV~_@1W4Iahi@BSQAQEU1`32pI*$
+{tdv3d$wiySr;u&?#Y@$SZ6{txjZ6b(~EDsc|?gJ!t%aoqSlBFp9P^f%o=KZU!9=5#y;6C@$yI%tY#4n7U8Hk__5avj!}W1S-b9!ow(p5ReLCtrN5M~i
+E54bmZgHfJoqicJsOhc3g?kOA1g*c?;?6}uZ?ONm@GI>pHv^#34JLwI9%xW??JCR?gWh`HzaOwZsM{;T1l`bcey&x$tFiS%%41@(sBMMBUZPa>_bEm%w
+P6~(PY;Y*`Vk$tGnWFV14ob&Pbo9aa0AWLEYiW~es*AesO&@JZUNSZIdro>fW{Ik*n`3)b4{;z6ac^iFabLaIH0W-{sX%P7re$3Y&KdUhaOU%c)Dr@{k
+WGZ%N<M)b}u)}zQXn-yA;iGlGF#FTNWJ*=4A&uCBwOoHTp)=aeh@oxaeXtISQ*h%v+C_%2{~*!y6+=!|qhuJ%PB{a2f)ijZlqI94CDhMEIF|~)BA3M*v
+$`YGh%?5m=oPFE(Lq{u4cdY@jg4lN>V-&CbI@8pOeCL}0sa|3<>NQiosUh$uc4>yCtR#y0s2tW3OPo&kp{$3-#*epneJA2E4(Apu>2`|AtV|f6M7f9g0
+Dvr;ug8X$4?XYTA~HM85xjZ;s12tm_59M?>q#z<9EqkxIgrddW$F~ZlmXn>xKT#HrU5-E&MMs5g(P-kw{6a(B4W5Y4oODRoh<H>J~%Wz-hHnsr*(oq~Y
+6^ms+-H83Cp4?bEX7zWsZKHuc{#Z=bzYPxwgd!d9o6_1N`)S&l1{
+"""

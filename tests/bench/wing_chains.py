@@ -35,7 +35,7 @@ def scene(seed: int, states=None, grid_error_px: float = 0.0, width: int = 960, 
     if states is None:
         states = _states(die, columns, rows)
     spacing = min(aspect / columns, 1 / rows)
-    yarn = spacing * die.uniform(0.3, 0.75)
+    yarn = spacing * die.uniform(0.25, 0.65)
     fps = die.choice((24, 30, 30, 48, 60))
     count = max(8, round(0.5 * fps))
     chains = [_Chain(die, state, yarn) for state in states]
@@ -130,11 +130,11 @@ class _Chain:
         self.mean = {A: die.gauss(0, 0.1), U: die.gauss(0, 0.15), R: math.pi + die.gauss(0, 0.35)}.get(
             state, die.uniform(-3, 3)
         )
-        self.size = {A: die.uniform(0.01, 0.12), U: die.uniform(0.27, 0.65), R: die.uniform(0.05, 0.5)}.get(state, 0.9)
+        self.size = {A: die.uniform(0.01, 0.12), U: die.uniform(0.32, 0.7), R: die.uniform(0.05, 0.5)}.get(state, 0.9)
         self.gust = 0.0
         self.raised = die.uniform(0, 0.2)
         self.heads = [self.mean] * LINKS
-        self.lags = die.uniform(0.006, 0.03)
+        self.lags = die.uniform(0.002, 0.012)
 
     def step(self, by_s: float) -> None:
         """A little later."""
