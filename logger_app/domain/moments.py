@@ -79,9 +79,11 @@ def when(result: StallSpeed, moment: Moment, lag_s: float = 0.0) -> tuple[float 
         return None, None, "no stall event in this run"
     if moment.ratio is None and moment.ias_kt is None:
         return result.event_flight_s - lag_s, result.vs_ias_kt, ""
-    if moment.ratio is not None and result.vs_ias_kt is None:
-        return None, None, "no stall speed in this run"
-    wanted = moment.ias_kt if moment.ias_kt is not None else moment.ratio * result.vs_ias_kt
+    wanted = moment.ias_kt
+    if wanted is None:
+        if result.vs_ias_kt is None:
+            return None, None, "no stall speed in this run"
+        wanted = (moment.ratio or 1.0) * result.vs_ias_kt
     curve = curve_of(result)
     if len(curve.path) < 2:
         return None, wanted, "too few calls for a fitted approach"

@@ -161,7 +161,7 @@ def next_state(state: TuftState | None) -> TuftState:
 
 def grid_to_body(grid: Grid, who: str, carried_from: str = "") -> dict:
     """Body of a `TUFT_GRID` row; `carried_from` names the flight that it was placed on first."""
-    body = {
+    body: dict[str, object] = {
         "camera": grid.camera,
         "corners": [list(corner) for corner in grid.corners],
         "span_pct": list(grid.span_pct),
@@ -195,7 +195,7 @@ def body_to_grid(body: dict) -> Grid:
 
 def mark_to_body(mark: TuftMark) -> dict:
     """Body of a `TUFT` row."""
-    body = {
+    body: dict[str, object] = {
         "camera": mark.camera,
         "frame_pts": mark.frame_pts,
         "station": mark.station,
@@ -212,7 +212,7 @@ def mark_to_body(mark: TuftMark) -> dict:
         body["ias_u_kt"] = round(mark.ias_u_kt, 2)
     if mark.to_stall_s is not None:
         body["to_stall_s"] = round(mark.to_stall_s, 3)
-    return body | {"settles": True} if mark.settles else body
+    return body | {name: True for name in ("settles", "withdrawn") if getattr(mark, name)}
 
 
 def body_to_mark(body: dict, flight_ns: int) -> TuftMark:
@@ -244,6 +244,7 @@ def body_to_mark(body: dict, flight_ns: int) -> TuftMark:
             run=str(body.get("run") or ""),
             wing=str(body.get("wing") or ""),
             settles=bool(body.get("settles")),
+            withdrawn=bool(body.get("withdrawn")),
         )
     except (KeyError, TypeError, ValueError) as err:
         raise SyncError(f"a tuft mark in the journal cannot be read ({err})") from err

@@ -46,7 +46,8 @@ class TuftMark:
     """One station on one frame. `proposed`: the assist named it and nobody decided.
 
     `ias_kt` is the indicated airspeed then and `ias_u_kt` its standard uncertainty; after the stall there is no
-    speed, and `to_stall_s` (negative before) says so. `settles`: decided knowing that people had disagreed.
+    speed, and `to_stall_s` (negative before) says so. `settles`: decided knowing that people had disagreed;
+    `withdrawn`: the decision was taken back, what the assist proposed holds again.
     """
 
     flight_ns: int
@@ -63,6 +64,7 @@ class TuftMark:
     run: str = ""
     wing: str = ""
     settles: bool = False
+    withdrawn: bool = False
 
     @property
     def after_stall(self) -> bool:
@@ -196,11 +198,28 @@ def standing(marks: Iterable[TuftMark]) -> tuple[TuftMark, ...]:
         One a run, camera, frame and station, in order of their first mention.
     """
     held: dict[tuple, TuftMark] = {}
-    for mark in marks:
-        key = (mark.run, mark.camera, mark.frame_pts, mark.station)
-        if not mark.proposed or key not in held or held[key].proposed:
-            held[key] = mark
+    for mark in _not_withdrawn(marks):
+        if not mark.proposed or _key(mark) not in held or held[_key(mark)].proposed:
+            held[_key(mark)] = mark
     return tuple(held.values())
+
+
+def _key(mark: TuftMark) -> tuple:
+    return mark.run, mark.camera, mark.frame_pts, mark.station
+
+
+def _not_withdrawn(marks: Iterable[TuftMark]) -> list[TuftMark]:
+    """Without the decisions that their makers took back, newest first."""
+    kept: list[TuftMark] = []
+    for mark in marks:
+        if not mark.withdrawn:
+            kept.append(mark)
+            continue
+        for k in range(len(kept) - 1, -1, -1):
+            if not kept[k].proposed and kept[k].who == mark.who and _key(kept[k]) == _key(mark):
+                del kept[k]
+                break
+    return kept
 
 
 def disputes(marks: Iterable[TuftMark]) -> tuple[Dispute, ...]:
@@ -212,7 +231,7 @@ def disputes(marks: Iterable[TuftMark]) -> tuple[Dispute, ...]:
         Of one flight, in the order of the journal.
     """
     looks: dict[tuple, list[TuftMark]] = {}
-    for mark in marks:
+    for mark in _not_withdrawn(marks):
         if not mark.proposed:
             looks.setdefault((mark.run, mark.camera, mark.station), []).append(mark)
     found = []
@@ -322,7 +341,7 @@ def _map(point: str, configuration: str, view: str, runs: Sequence[RunMarks]) ->
     disputed: dict[str, int] = {}
     states: list[TuftMark] = []
     for one in runs:
-        marks = [mark for mark in one.marks if view_of(mark) == view]
+        marks = _not_withdrawn(mark for mark in one.marks if view_of(mark) == view)
         open_ones = disputes(marks)
         for dispute in open_ones:
             disputed[dispute.station] = disputed.get(dispute.station, 0) + 1

@@ -99,8 +99,8 @@ def aspect_ratio(matrix: np.ndarray, width: int, height: int, spacing: float) ->
         square = a @ b / np.linalg.norm(a) / np.linalg.norm(b)
         cost = (square / 0.05) ** 2 + (np.log(ratio * spacing) / 0.5) ** 2 + (np.log(focal / 0.75) / 0.4) ** 2
         if cost < best:
-            best, found = cost, ratio
-    return float(found)
+            best, found = float(cost), float(ratio)
+    return found
 
 
 def rectified(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from logger_app.domain.cameras import CameraFile, covering
@@ -62,6 +62,12 @@ class FlightCameras:
     def names(self) -> list[str]:
         """Names of the cameras whose files are there, each once."""
         return list(dict.fromkeys(camera.name for camera in self.cameras))
+
+    def rename_wing(self, camera: str, wing: str) -> None:
+        """From now on this camera shows that wing."""
+        self.cameras = [
+            replace(one, file=replace(one.file, wing=wing)) if one.name == camera else one for one in self.cameras
+        ]
 
     def showing(self, flight_s: float, name: str | None = None) -> Camera | None:
         """The camera (of this name, wing or file) that was running at a flight time, or None."""

@@ -39,10 +39,19 @@ class Side:
     cameras: FlightCameras
     camera: str | None = None
     lag_s: float = 0.0  # words come this long after what they tell of
+    view: str = ""  # which wing or camera was asked for, in words
 
     @property
     def event_s(self) -> float:
-        """When the stall was, before it was called, on the flight clock [s]."""
+        """When the stall was, before it was called, on the flight clock [s].
+
+        Raises
+        ------
+        SyncError
+            The run has no stall event.
+        """
+        if self.result.event_flight_s is None:
+            raise SyncError(f"{self.result.flight} run {self.result.run_number}: no stall event to align on")
         return self.result.event_flight_s - self.lag_s
 
 

@@ -23,7 +23,7 @@ from logger_app.sync.tuft_weights import weights
 WINDOW_S = 0.5
 # Fewer frames than this in the window say nothing of motion; the handbook (section 7) asks for 60 a second.
 MIN_FRAMES = 6
-MIN_CONFIDENCE = 0.6  # a state that is less likely is not proposed
+MIN_CONFIDENCE = 0.55  # a state that is less likely is not proposed
 MIN_PIXELS = 6.0  # from one tuft to the next
 MIN_LEVEL, MAX_CLIPPED = 18.0, 0.35  # mean brightness; share of black or white
 MIN_CLEAR = 2.5  # a yarn's contrast over the noise, both as seen in the patches

@@ -73,7 +73,9 @@ def from_patches(
     """What patches show, shape (n, n_frames, SIDE, SIDE)."""
     sides = [_ridges(patches), _ridges(-patches)]
     # Tufts of one wing are all darker or all lighter than it; each station has one vote, so that a glare cannot decide.
-    strength = [np.percentile(one, 99, axis=(1, 2, 3)) + np.percentile(one.std(axis=1), 99, axis=(1, 2)) for one in sides]
+    strength = [
+        np.percentile(one, 99, axis=(1, 2, 3)) + np.percentile(one.std(axis=1), 99, axis=(1, 2)) for one in sides
+    ]
     dark = float(np.sum(np.tanh(np.log((strength[0] + 1) / (strength[1] + 1))))) < 0
     contrast = sides[dark]
     return Look(

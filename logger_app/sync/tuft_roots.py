@@ -19,7 +19,10 @@ from logger_app.sync.tuft_weights import Layers, weights
 
 MAX_SHIFT = 0.55  # of half a patch: farther, the next tuft could be meant
 NEAR = 4  # samples around where a root is expected
-CORNER_FREE, ROOT_SCATTER = 0.15, 0.07  # standard deviations of a corner beside the common shift, and of a found root [half patches]
+CORNER_FREE, ROOT_SCATTER = (
+    0.15,
+    0.07,
+)  # standard deviations of a corner beside the common shift, and of a found root [half patches]
 FLOOR = -4.0  # of a log odds: one hidden tuft must not outvote the others
 
 
@@ -88,7 +91,10 @@ def _jacobians(look: Look) -> np.ndarray:
     steps = [np.array((look.half[0], 0)), np.array((0, look.half[1]))]
     small = 0.05
     return np.stack(
-        [(mapped(look.matrix, look.at + small * s) - mapped(look.matrix, look.at - small * s)) / (2 * small) for s in steps],
+        [
+            (mapped(look.matrix, look.at + small * s) - mapped(look.matrix, look.at - small * s)) / (2 * small)
+            for s in steps
+        ],
         axis=2,
     )
 

@@ -1,36 +1,42 @@
-"""Two to four runs on the desk: their pictures, tuft rows and stills. What the compare screen works with.
+"""Two to four runs side by side: their pictures, tuft rows and stills. What the compare screen works with.
 
-Main name: `CompareDesk`.
+Main names: `WingComparison`, `proposed_marks`, `grey_for_assist`.
 """
 
 from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 
 from logger_app.domain.moments import ias_at, spoken_speed
-from logger_app.domain.tuft_grid import Grid, body_to_grid, body_to_mark, grid_to_body, mark_to_body
-from logger_app.domain.tufts import TuftMark, TuftState
-from logger_app.errors import SyncError
+from logger_app.domain.tuft_grid import Grid, body_to_grid, grid_to_body, mark_to_body
+from logger_app.domain.tufts import RunMarks, TuftMark, TuftState
+from logger_app.errors import LoggerError, SyncError
 from logger_app.io.stills import STILLS_DIR, save_picture
 from logger_app.logstore.store import Journal, utc_now
 from logger_app.records.calls import CallKind
 from logger_app.records.compare import Shown, SideFacts
 from logger_app.records.journal import JournalRow, RowKind
 from logger_app.records.plan import Campaign
-from logger_app.records.runs import FlightData
+from logger_app.records.runs import FlightData, Run
 from logger_app.records.stills import SavedPicture, SavedShot
 from logger_app.sync.cameras_io import Camera, FlightCameras
 from logger_app.sync.sheet_io import CAUTION, Side, saved_side
-from logger_app.sync.tuft_assist import MIN_FRAMES, WINDOW_S, Proposal, propose
-from logger_app.sync.video_io import make_proxy, proxy_path
+from logger_app.sync.tuft_assist import MIN_FRAMES, WINDOW_S, Answer, propose
+from logger_app.sync.video_io import Stopped, make_proxy, proxy_path
+from logger_app.sync.wing_match import grown, match, moved_corners
 from logger_app.units import from_kt
 from logger_app.workflows import campaign as flow
-from logger_app.workflows.tufts import marks_of_runs
+from logger_app.workflows.cameras import open_cameras
+from logger_app.workflows.tufts import flight_marks, marks_of_run, marks_of_runs
+
+__all__ = ["Stopped", "WingComparison", "grey_for_assist", "proposed_marks"]
 
 LETTERS_SAY = "A attached, U unsteady, S separated, R reversed, - not visible, ? only proposed."
 STILL_WIDTH = 760  # of each picture [px]
@@ -38,9 +44,43 @@ STILL_WIDTH = 760  # of each picture [px]
 ASSIST_WIDTH = 960
 # Into a frame by this much, so that its own stamp is not missed by rounding [s].
 INSIDE_S = 1e-4
+# Moves of the camera, as shares of the picture's width: below the first none, up to the second followed, beyond asked about.
+NO_MOVE, SMALL_MOVE = 0.002, 0.02
+# Marks of the wing are looked for in the grid's quadrilateral, so much larger.
+REGION = 1.15
 
 
-class CompareDesk:
+class Runs(Protocol):
+    """Where other runs of the sides come from; the count of a side's runs, and which one it is."""
+
+    def turn(self, sides: Sequence[Side], by: int, which: int | None) -> tuple[Sequence[Side], Sequence[FlightData]]:
+        """The sides with other runs, and the flights with the calls of those runs."""
+        ...
+
+    def position(self, side: Side) -> tuple[int, int]:
+        """Which of how many runs a side shows."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moved:
+    """A grid on a frame after the camera moved; None where the wing's marks were not found again. See `Followed` in the screen."""
+
+    grid: Grid | None
+    words: str = ""
+    large: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Looked:
+    """What the assist answered about one frame of a side; or `why` it was not asked."""
+
+    shown: Shown
+    answer: Answer | None = None
+    why: str = ""
+
+
+class WingComparison:
     """Pictures of the sides' cameras, and the one place that writes what was seen.
 
     Decoders are not for two threads at once: every use of the cameras' holds `lock`, of the small copies' `quick_lock`.
@@ -55,14 +95,34 @@ class CompareDesk:
         sides: Sequence[Side],
         who: str,
         why: str = "",
+        runs: Runs | None = None,
     ):
         self.campaign_dir, self.campaign, self.point, self.who, self.why = Path(campaign_dir), campaign, point, who, why
-        self.flights = tuple(flights)
-        self.sides, self.unit = tuple(sides), campaign.indicator.unit
+        self.unit, self.runs = campaign.indicator.unit, runs
         self.lock, self.quick_lock = threading.RLock(), threading.RLock()
-        self.facts = tuple(_facts(side, flights, self.unit) for side in sides)
         self._quick: list[FlightCameras | None] = []
-        self._open_quick()
+        self._references: dict[tuple, np.ndarray | None] = {}
+        self._take(sides, flights)
+
+    def _take(self, sides: Sequence[Side], flights: Sequence[FlightData]) -> None:
+        self.flights, self.sides = tuple(flights), tuple(sides)
+        self.facts = tuple(
+            _facts(side, self._run(side), self.unit, self.runs.position(side) if self.runs else (1, 1))
+            for side in sides
+        )
+        with self.quick_lock:
+            self.close()
+            self._open_quick()
+
+    def turn(self, by: int, which: int | None = None) -> bool:
+        """Go to other runs, of one side or of all; False where there are none."""
+        if self.runs is None:
+            return False
+        with self.lock:
+            sides, flights = self.runs.turn(self.sides, by, which)
+            changed = [s.result.run for s in sides] != [s.result.run for s in self.sides]
+            self._take(sides, flights)
+        return changed
 
     def close(self) -> None:
         """Close the quick copies; the sides' cameras are their giver's."""
@@ -85,38 +145,33 @@ class CompareDesk:
         SyncError, OSError
             A camera file cannot be decoded, or a copy not written.
         """
-        files = {self._proxy(side, camera): camera.path for side in self.sides for camera in side.cameras.cameras}
-        missing = [(proxy, path) for proxy, path in files.items() if not proxy.exists()]
-        for k, (proxy, path) in enumerate(missing):
-            make_proxy(path, proxy, lambda share, k=k: progress((k + share) / len(missing)))
+        count = make_small_copies(self.campaign_dir, self.sides, progress)
         with self.quick_lock:
             self.close()
             self._open_quick()
-        return len(missing)
+        return count
 
     def quick(self, side: int, flight_s: float | None) -> np.ndarray | None:
         """The small picture at a flight time, for while the slider moves; None where there is no quick copy."""
         with self.quick_lock:
-            if flight_s is None or self._quick[side] is None:
+            cameras = self._quick[side]
+            if flight_s is None or cameras is None:
                 return None
             try:
-                return self._quick[side].frame_at(flight_s, self.sides[side].camera)[0].rgb
+                return cameras.frame_at(flight_s, self.sides[side].camera)[0].rgb
             except SyncError:
                 return None
 
-    def _proxy(self, side: Side, camera: Camera) -> Path:
-        return proxy_path(self.campaign_dir, side.result.flight, camera.path)
-
     def _open_quick(self) -> None:
-        made = []
+        made: list[FlightCameras | None] = []
         for side in self.sides:
-            small = [replace(camera, path=self._proxy(side, camera)) for camera in side.cameras.cameras]
+            small = [replace(camera, path=_proxy(self.campaign_dir, side, camera)) for camera in side.cameras.cameras]
             made.append(FlightCameras(small) if small and all(camera.path.exists() for camera in small) else None)
         self._quick = made
 
     def grids(self) -> dict[tuple[int, str], Grid]:
         """Grids as placed, by side and camera; the last one of a camera holds."""
-        found = {}
+        found: dict[tuple[int, str], Grid] = {}
         for k, side in enumerate(self.sides):
             found |= {(k, name): grid for name, grid in self._grids_of(side.result.flight).items()}
         return found
@@ -126,7 +181,8 @@ class CompareDesk:
 
         The nearest flight before counts first, then the nearest after.
         """
-        placed, found = self.grids(), {}
+        placed = self.grids()
+        found: dict[tuple[int, str], tuple[Grid, str]] = {}
         order = [data.info.id for data in self.flights]
         for k, side in enumerate(self.sides):
             here = order.index(side.result.flight) if side.result.flight in order else len(order)
@@ -138,23 +194,16 @@ class CompareDesk:
                         break
         return found
 
-    def other_marks(self) -> tuple[tuple[TuftMark, ...], ...]:
-        """Marks of the other runs of each side's configuration at this point: they belong on its map as well."""
+    def other_marks(self) -> tuple[RunMarks, ...]:
+        """Marks of all other runs at this point, of the configurations on show."""
+        names = {side.configuration for side in self.sides}
+        shown = {(side.result.flight, side.result.run) for side in self.sides}
         marked = marks_of_runs(self.campaign_dir, self.flights, self.point)
-        return tuple(
-            tuple(
-                mark
-                for one in marked
-                if one.configuration == side.configuration
-                and (one.flight, one.run) != (side.result.flight, side.result.run)
-                for mark in one.marks
-            )
-            for side in self.sides
-        )
+        return tuple(one for one in marked if one.configuration in names and (one.flight, one.run) not in shown)
 
     def marks(self) -> tuple[tuple[TuftMark, ...], ...]:
         """Marks of each side's run, in the order of the journal."""
-        return tuple(self._marks_of(k) for k in range(len(self.sides)))
+        return tuple(self._marks_of(side) for side in self.sides)
 
     def frame(
         self, side: int, flight_s: float | None, why: str = "", stop: Callable[[], bool] | None = None
@@ -170,7 +219,18 @@ class CompareDesk:
             except (SyncError, ValueError) as err:
                 return None, Shown(why=str(err))
         height, width = frame.rgb.shape[:2]
-        return frame.rgb, Shown(camera=camera.name, pts=frame.pts, flight_s=at_s, aspect=width / height)
+        shown = Shown(
+            camera=camera.name,
+            pts=frame.pts,
+            flight_s=at_s,
+            aspect=width / height,
+            wing=self.wings(one).get(camera.name, ""),
+        )
+        return frame.rgb, shown
+
+    def wings(self, side: Side) -> dict[str, str]:
+        """Which wing each camera of a side's flight shows, where somebody said."""
+        return {camera.name: camera.file.wing for camera in side.cameras.cameras if camera.file.wing}
 
     def step(self, side: int, flight_s: float, by: int) -> float:
         """The flight time so many frames on or back from the frame on show at a time.
@@ -195,18 +255,79 @@ class CompareDesk:
         """Write a grid to the flight's journal; `carried_from` names the flight whose grid was checked and kept."""
         self._append(side, RowKind.TUFT_GRID, "grid", [(0, grid_to_body(grid, self.who, carried_from))])
 
+    def remove_grid(self, side: int, camera: str) -> None:
+        """Take back the grid of a camera."""
+        self._append(side, RowKind.TUFT_GRID, "grid", [(0, {"camera": camera, "who": self.who, "withdrawn": True})])
+
+    def set_wing(self, side: int, camera: str, wing: str) -> None:
+        """Write which wing a camera shows, for all its files."""
+        rows = self._rows(self.sides[side].result.flight, RowKind.MEDIA)
+        bodies = {str(row.body.get("file", "")): row.body for row in rows}
+        mine = [body for file, body in bodies.items() if (body.get("camera") or Path(file).stem) == camera]
+        self._append(side, RowKind.MEDIA, "media", [(0, body | {"wing": wing}) for body in mine])
+        with self.lock:
+            for one in self.sides:
+                if one.result.flight == self.sides[side].result.flight:
+                    one.cameras.rename_wing(camera, wing)
+
     def write(self, side: int, marks: Sequence[TuftMark]) -> None:
         """Write marks to the flight's journal, one row each, in one transaction."""
         self._append(side, RowKind.TUFT, "tuft", [(mark.flight_ns, mark_to_body(mark)) for mark in marks])
 
-    def look(self, side: int, shown: Shown, grid: Grid) -> tuple[Proposal, ...]:
-        """The assist's opinion of the frame on show, from the half second before it.
+    def follow(self, side: int, shown: Shown, grid: Grid, placed_on: str = "") -> Moved:
+        """A grid on the frame on show, after the camera moved against the wing.
 
-        Raises
-        ------
-        SyncError
-            Too few frames there.
+        Parameters
+        ----------
+        placed_on : str, optional
+            The flight whose frame the grid was placed on, where it is another.
         """
+        if grid.flight_s is None:
+            return Moved(grid=grid)
+        one = self.sides[side]
+        before = self._reference(side, grid, placed_on)
+        if before is None:
+            return Moved(
+                grid=grid, words="The frame that the stations were placed on cannot be shown any more; check them."
+            )
+        with self.lock:
+            try:
+                frame, _ = one.cameras.frame_at(shown.flight_s + INSIDE_S, one.camera)
+            except SyncError as err:
+                return Moved(grid=grid, words=str(err))
+        now = grey_for_assist(frame.rgb)
+        if now.shape != before.shape:
+            return Moved(
+                grid=grid,
+                words="This picture has another size than the one the stations were placed on; check them.",
+                large=True,
+            )
+        return followed_grid(before, now, grid)
+
+    def _reference(self, side: int, grid: Grid, placed_on: str) -> np.ndarray | None:
+        flight = placed_on or self.sides[side].result.flight
+        key = (flight, grid.camera, grid.flight_s)
+        if key not in self._references:
+            self._references[key] = None
+            with suppress(LoggerError), self.lock:
+                if placed_on:
+                    with open_cameras(self.campaign_dir, flight, self._dir(flight)) as cameras:
+                        frame, _ = cameras.frame_at((grid.flight_s or 0.0) + INSIDE_S, grid.camera)
+                else:
+                    frame, _ = self.sides[side].cameras.frame_at((grid.flight_s or 0.0) + INSIDE_S, grid.camera)
+                self._references[key] = grey_for_assist(frame.rgb)
+        return self._references[key]
+
+    def look(self, side: int, flight_s: float, grid: Grid) -> Looked:
+        """The assist's opinion of a side's frame at a flight time, from the half second before it; the grid is followed first."""
+        rgb, shown = self.frame(side, flight_s + INSIDE_S)
+        if rgb is None:
+            return Looked(shown=shown, why=shown.why)
+        if shown.camera != grid.camera:
+            return Looked(shown=shown, why=f"no stations are placed on camera {shown.camera}")
+        moved = self.follow(side, shown, grid)
+        if moved.large:
+            return Looked(shown=shown, why=moved.words)
         one = self.sides[side]
         with self.lock:
             frame, camera = one.cameras.frame_at(shown.flight_s + INSIDE_S, one.camera)
@@ -214,14 +335,13 @@ class CompareDesk:
             end_s, frames, pts = frame.video_s, [], -1
             at = video.frame_at(max(video.first_s, end_s - WINDOW_S))
             while at.video_s <= end_s + 1e-9 and at.pts != pts:
-                frames.append(_grey(at.rgb))
+                frames.append(grey_for_assist(at.rgb))
                 pts = at.pts
                 at = video.step(1)
         if len(frames) < MIN_FRAMES:
-            raise SyncError(
-                f"{camera.path.name}: got {len(frames)} frames in the last {WINDOW_S:g} s; the assist needs at least {MIN_FRAMES}"
-            )
-        return propose(np.stack(frames), grid)
+            why = f"{camera.path.name}: got {len(frames)} frames in the last {WINDOW_S:g} s; the assist needs at least {MIN_FRAMES}"
+            return Looked(shown=shown, why=why)
+        return Looked(shown=shown, answer=propose(np.stack(frames), moved.grid or grid))
 
     def save(self, shown: Sequence[tuple[float | None, str]], words: str, stations: Sequence[Sequence] = ()) -> Path:
         """The pictures as shown, side by side, with their speeds and tuft states.
@@ -284,19 +404,32 @@ class CompareDesk:
         found = next((data.folder for data in self.flights if data.info.id == flight), None)
         return found or self.campaign_dir / flow.FLIGHTS_DIR / flight
 
-    def _rows(self, flight: str, kind: RowKind) -> list[JournalRow]:
+    def _rows(self, flight: str, *kinds: RowKind) -> list[JournalRow]:
         with Journal.open(self._dir(flight), read_only=True) as journal:
-            return list(journal.rows(kind))
+            return list(journal.rows(*kinds))
 
     def _grids_of(self, flight: str) -> dict[str, Grid]:
         """By camera; the last one holds."""
-        grids = (body_to_grid(row.body) for row in self._rows(flight, RowKind.TUFT_GRID))
-        return {grid.camera: grid for grid in grids}
+        found: dict[str, Grid] = {}
+        for row in self._rows(flight, RowKind.TUFT_GRID):
+            if row.body.get("withdrawn"):
+                found.pop(str(row.body.get("camera")), None)
+            else:
+                grid = body_to_grid(row.body)
+                found[grid.camera] = grid
+        return found
 
-    def _marks_of(self, k: int) -> tuple[TuftMark, ...]:
-        begin_s, end_s = _stretch(self.sides[k], self.facts[k])
-        found = [body_to_mark(row.body, row.flight_ns) for row in self._rows(self.sides[k].result.flight, RowKind.TUFT)]
-        return tuple(mark for mark in found if begin_s <= mark.flight_ns / 1e9 <= end_s)
+    def _run(self, side: Side) -> Run | None:
+        runs = (run for data in self.flights if data.info.id == side.result.flight for run in data.runs.runs)
+        return next((run for run in runs if run.id == side.result.run), None)
+
+    def _marks_of(self, side: Side) -> tuple[TuftMark, ...]:
+        run = self._run(side)
+        if run is None:
+            return ()
+        marks = flight_marks(self._rows(side.result.flight, RowKind.TUFT, RowKind.MEDIA))
+        every = next(data.runs.runs for data in self.flights if data.info.id == side.result.flight)
+        return marks_of_run(marks, run, every)
 
     def _append(self, side: int, kind: RowKind, prefix: str, bodies: Sequence[tuple[int, dict]]) -> None:
         utc = utc_now()
@@ -307,8 +440,55 @@ class CompareDesk:
             )
 
 
-def proposed_marks(proposals: Sequence[Proposal], shown: Shown, ias_kt: float | None) -> tuple[TuftMark, ...]:
-    """Proposals as rows: named by the assist, decided by nobody."""
+def followed_grid(before: np.ndarray, now: np.ndarray, grid: Grid) -> Moved:
+    """A grid taken along from the grey picture that it was placed on to another of the same camera."""
+    height, width = before.shape
+    region = grown([(x * width, y * height) for x, y in grid.corners], REGION)
+    found = match(before, now, region)
+    if found.matrix is None:
+        words = "The marks of the wing were not found again in this picture: whether the camera moved is not known; check the stations."
+        return Moved(grid=None, words=words)
+    corners, far_px = moved_corners(found.matrix, grid.corners, width, height)
+    if far_px < NO_MOVE * width:
+        return Moved(grid=grid)
+    try:
+        moved = replace(grid, corners=corners)
+    except SyncError:
+        return Moved(
+            grid=None,
+            words="The camera has moved so far that the stations cannot be followed; place them again.",
+            large=True,
+        )
+    share = 100 * far_px / width
+    if far_px <= SMALL_MOVE * width:
+        return Moved(grid=moved, words=f"The camera moved by {share:.1f} % of the picture; the stations follow.")
+    return Moved(
+        grid=moved,
+        words=f"The camera moved by {share:.0f} % of the picture: check where the stations are now.",
+        large=True,
+    )
+
+
+def make_small_copies(campaign_dir: Path, sides: Sequence[Side], progress: Callable[[float], None]) -> int:
+    """Make the small copies of the sides' camera files that are not there yet; how many."""
+    files = {_proxy(campaign_dir, side, camera): camera.path for side in sides for camera in side.cameras.cameras}
+    missing = [(proxy, path) for proxy, path in files.items() if not proxy.exists()]
+    for k, (proxy, path) in enumerate(missing):
+
+        def share_done(share: float, done: int = k) -> None:
+            progress((done + share) / len(missing))
+
+        make_proxy(path, proxy, share_done)
+    return len(missing)
+
+
+def _proxy(campaign_dir: Path, side: Side, camera: Camera) -> Path:
+    return proxy_path(campaign_dir, side.result.flight, camera.path)
+
+
+def proposed_marks(looked: Looked, facts: SideFacts) -> tuple[TuftMark, ...]:
+    """Proposals as rows: named by the assist, decided by nobody. Where it declined there is none."""
+    shown = looked.shown
     return tuple(
         TuftMark(
             flight_ns=round(shown.flight_s * 1e9),
@@ -316,20 +496,21 @@ def proposed_marks(proposals: Sequence[Proposal], shown: Shown, ias_kt: float | 
             frame_pts=shown.pts,
             station=p.station,
             state=p.state,
-            ias_kt=ias_kt,
+            ias_kt=ias_at(facts.result, shown.flight_s + facts.lag_s),
+            ias_u_kt=facts.result.vs_ias_u_kt or 0.0,
+            to_stall_s=shown.flight_s - facts.event_s,
             who="assist",
             proposed=True,
             confidence=p.confidence,
+            run=facts.result.run,
+            wing=shown.wing,
         )
-        for p in proposals
+        for p in (looked.answer.proposals if looked.answer else ())
+        if p.state is not None
     )
 
 
-def _facts(side: Side, flights: Sequence[FlightData], unit: str) -> SideFacts:
-    run = next(
-        (r for data in flights for r in data.runs.runs if r.id == side.result.run and r.flight == side.result.flight),
-        None,
-    )
+def _facts(side: Side, run: Run | None, unit: str, run_of: tuple[int, int]) -> SideFacts:
     calls = []
     for call in run.calls if run else ():
         if call.counts and call.kind is CallKind.AIRSPEED and call.ias_kt is not None:
@@ -345,12 +526,10 @@ def _facts(side: Side, flights: Sequence[FlightData], unit: str) -> SideFacts:
         event_s=side.event_s,
         lag_s=side.lag_s,
         calls=tuple(calls),
+        view=side.view,
+        run_of=run_of,
+        why="" if side.cameras.cameras else "No camera of this flight is on its clock; link one with `kneecall sync`.",
     )
-
-
-def _stretch(side: Side, facts: SideFacts) -> tuple[float, float]:
-    times = [at_s for at_s, _, _ in facts.calls] + [side.event_s]
-    return min(times) - 45.0, max(times) + 15.0
 
 
 def _to_stall(seconds: float) -> str:
@@ -387,7 +566,8 @@ def _still(title: str, pictures: Sequence[np.ndarray | None], captions: Sequence
     return sheet
 
 
-def _grey(rgb: np.ndarray) -> np.ndarray:
+def grey_for_assist(rgb: np.ndarray) -> np.ndarray:
+    """A picture as the assist and the match see it: grey, not wider than they need."""
     from PIL import Image
 
     picture = Image.fromarray(rgb).convert("L")

@@ -26,7 +26,7 @@ from logger_app.io.sound import encode_opus
 from logger_app.io.stills import STILLS_DIR, read_pictures
 from logger_app.logstore.audio_io import read_samples
 from logger_app.records.clocks import ClockMap
-from logger_app.records.journal import JournalRow, RowKind
+from logger_app.records.journal import JournalRow
 from logger_app.records.runs import FlightData, Run
 from logger_app.report.clip_io import write_clip
 from logger_app.report.extras import Conditions, Extras, Photo, SavedStill, TuftMark, WingCell, WingMap

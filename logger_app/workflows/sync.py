@@ -66,7 +66,7 @@ def _rows(journal: Journal, flight_dir: Path, accepted: Sequence[Linked], camera
         if one.clock_map is None or one.media is None:
             continue
         file = noted_path(one.path, flight_dir)
-        before = next((body for body in reversed(known) if body.get("file") == file), {})
+        before: dict = next((body for body in reversed(known) if body.get("file") == file), {})
         flight_ns = max(0, round(one.clock_map.offset_s * 1e9))
         body = {
             "file": file,

@@ -86,15 +86,27 @@ def learned(scene: dict) -> tuple[np.ndarray, list[int], np.ndarray, list[int]]:
     for k, (state, root) in enumerate(zip(scene["states"], scene["root"])):
         if STATES[state] is TuftState.NOT_VISIBLE or look.pixels[k].min() < 5 or np.abs(root).max() > 0.7:
             continue
-        layers = np.pad(root_layers(look.contrast[k], look.noise[k], look.strength), ((0, 0), (ROOT_SIDE // 2,) * 2, (ROOT_SIDE // 2,) * 2))
-        every = sliding_window_view(layers, (ROOT_SIDE, ROOT_SIDE), axis=(1, 2)).transpose(1, 2, 0, 3, 4).reshape(SIDE * SIDE, -1)
+        layers = np.pad(
+            root_layers(look.contrast[k], look.noise[k], look.strength),
+            ((0, 0), (ROOT_SIDE // 2,) * 2, (ROOT_SIDE // 2,) * 2),
+        )
+        every = (
+            sliding_window_view(layers, (ROOT_SIDE, ROOT_SIDE), axis=(1, 2))
+            .transpose(1, 2, 0, 3, 4)
+            .reshape(SIDE * SIDE, -1)
+        )
         rows, columns = np.indices((SIDE, SIDE))
         away = np.hypot(rows - (root[0] + 1) * (SIDE - 1) / 2, columns - (root[1] + 1) * (SIDE - 1) / 2).ravel()
         at, off, close = (np.flatnonzero(w) for w in (away < 1.2, away > 2.5, (away > 2.5) & (away < 9)))
         chosen = np.concatenate([at[:3], rng.choice(off, 7), rng.choice(close, 7)])
         windows.append(every[chosen].astype(np.float16))
         is_root += [1] * len(at[:3]) + [0] * 14
-    return values.astype(np.float32), scene["states"], np.concatenate(windows) if windows else np.empty((0, 3 * ROOT_SIDE**2), np.float16), is_root
+    return (
+        values.astype(np.float32),
+        scene["states"],
+        np.concatenate(windows) if windows else np.empty((0, 3 * ROOT_SIDE**2), np.float16),
+        is_root,
+    )
 
 
 def collect(cache: Path | None) -> dict:
@@ -122,7 +134,9 @@ def fit(cache: Path | None) -> str:
         chances.append(summed(model, ask[0]))
         truth.append(ask[1])
         found = softmax(chances[-1]).argmax(axis=1)
-        print(f"fitted on one kind, asked about the other: {100 * np.mean(found == ask[1]):.1f} % right", file=sys.stderr)
+        print(
+            f"fitted on one kind, asked about the other: {100 * np.mean(found == ask[1]):.1f} % right", file=sys.stderr
+        )
     temperature = cooled(np.concatenate(chances), np.concatenate(truth))
     print(f"temperature {temperature:.2f}", file=sys.stderr)
     both = states_model(np.concatenate([one[0], other[0]]), np.concatenate([one[1], other[1]]), MEMBERS)
@@ -138,7 +152,15 @@ def states_model(values: np.ndarray, truth: np.ndarray, members: int):
     near = np.clip((values - centre) / scale, -4, 4)
     nets = []
     for k in range(members):
-        net = MLPClassifier(HIDDEN, alpha=0.5, max_iter=150, random_state=k, early_stopping=True, validation_fraction=0.1, n_iter_no_change=10)
+        net = MLPClassifier(
+            HIDDEN,
+            alpha=0.5,
+            max_iter=150,
+            random_state=k,
+            early_stopping=True,
+            validation_fraction=0.1,
+            n_iter_no_change=10,
+        )
         net.fit(near, truth)
         nets.append(list(zip(net.coefs_, net.intercepts_)))
     return centre, scale, nets
@@ -193,7 +215,10 @@ def as_module(states, roots, temperature: float) -> str:
     lines = "\n".join(packed[k : k + 116] for k in range(0, len(packed), 116))
     shapes = ", ".join(repr(tuple(int(n) for n in a.shape)) for a in arrays)
     text = f'{head}TEMPERATURE = {temperature:.3f}\nNETWORKS = {tuple(networks)!r}\nSHAPES = ({shapes})\nPACKED = r"""\n{lines}\n"""\n'
-    return subprocess.run([sys.executable, "-m", "ruff", "format", "-"], input=text, capture_output=True, text=True).stdout or text
+    return (
+        subprocess.run([sys.executable, "-m", "ruff", "format", "-"], input=text, capture_output=True, text=True).stdout
+        or text
+    )
 
 
 def grey(rgb: np.ndarray) -> np.ndarray:
@@ -231,7 +256,12 @@ def _unseen_scenes(count: int, cache: Path | None):
     if kept:
         for path in kept:
             for scene in pickle.loads(path.read_bytes()):
-                yield scene["cond"], scene["frames"].astype(np.float32), scene["grid"], [TuftState(s) for s in scene["states"]]
+                yield (
+                    scene["cond"],
+                    scene["frames"].astype(np.float32),
+                    scene["grid"],
+                    [TuftState(s) for s in scene["states"]],
+                )
         return
     for condition, first, n in [("good", HELD_SEED, count)] + [(c, 200, 4) for c in DECLINE]:
         for seed in range(first, first + n):
@@ -275,7 +305,9 @@ def summary(looks) -> dict:
         "gone_called_attached_pct": share(told & gone & (said == 0), gone & told),
         "sure_pct": share(high, told),
         "sure_right_pct": share(right & high, high),
-        "confusion": [[int(np.sum((truth == t) & (said == s))) for s in (*range(len(STATES)), -1)] for t in range(len(STATES))],
+        "confusion": [
+            [int(np.sum((truth == t) & (said == s))) for s in (*range(len(STATES)), -1)] for t in range(len(STATES))
+        ],
         "reliability": reliability(sure[told], right[told]),
     }
 
@@ -299,7 +331,9 @@ def main(words=None) -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--fit", action="store_true", help="fit the weights anew; takes minutes")
     parser.add_argument("--cache", type=Path, help="folder of scenes drawn before")
-    parser.add_argument("--scenes", type=int, default=HELD_SCENES, help="good pictures to measure on, 18 to 36 tufts each")
+    parser.add_argument(
+        "--scenes", type=int, default=HELD_SCENES, help="good pictures to measure on, 18 to 36 tufts each"
+    )
     parser.add_argument("--json", action="store_true")
     args = parser.parse_args(words)
     if args.fit:
@@ -319,7 +353,9 @@ def main(words=None) -> int:
     for state, row in zip(STATES, found["exact"]["confusion"]):
         print(f"{state!s:>18} " + "  ".join(f"{n:11d}" for n in row))
     for row in found["exact"]["reliability"]:
-        print(f"said {row['from']:.2f} to {row['to']:.2f}: {row['n']:4d}, mean {row['confidence']:.3f}, right {row['right']:.3f} ({row['low']:.2f} to {row['high']:.2f})")
+        print(
+            f"said {row['from']:.2f} to {row['to']:.2f}: {row['n']:4d}, mean {row['confidence']:.3f}, right {row['right']:.3f} ({row['low']:.2f} to {row['high']:.2f})"
+        )
     return 0
 
 

@@ -1,287 +1,94 @@
-"""The compare screen without a screen: one axis moves every camera; tufts are tapped. Pure.
+"""The compare screen without a screen: one axis moves every camera; tufts are painted. Pure.
 
 `update(state, key)` gives the new state and, where something must happen outside (a frame counted,
-a row written), effects. `view(state)` says what to draw. Never imports Kivy.
+a row written), effects. What is drawn is in `compare_view`. Never imports Kivy.
 
-    Left, Right   one frame of the chosen side      A     axis: airspeed or time to stall
-    Up, Down      1 kt or half a second             H     hold this side's picture (freeze), or let it go
-    Tab           choose the next side              F     flip: one over the other, then the next, then both
-    T             show the tufts                    G     place the tuft stations: tap four corners
-    P             let the assist propose            Enter take all its proposals on this frame
-    S             save the pictures for the report  M     the map: where each station first separated
-    Q             make small copies of the camera files, for a slider that follows the finger
-    K             keep the stations that another flight's grid proposes for this camera, once checked
-    tap           on a station: its next state; a proposal is first taken as it is
+    Left, Right   one frame of the chosen side        A     axis: ratio to the stall speed, airspeed, time to stall
+    Up, Down      0.01, 1 kt or half a second         H     hold this side's picture, or let it go
+    , and .       the stop before, the next           B     freeze both here (all sides), or let them go
+    N, V          next, previous run of all sides     F     flip: one over the other, then the next, then both
+    Tab           choose the next side                X     mirror this side's picture
+    T             show the tufts                      G     place the tuft stations: tap four corners
+    1 to 5, 0     state to paint with, or none        K     keep stations that are only proposed, once checked
+    P             let the assist propose on this frame, of all sides; O at every stop
+    Enter         take all proposals on show, go to the next stop, after the last to the next run
+    E             the same states as at the last stop U, Y  undo, redo
+    Shift-arrows  choose a station                    Space paint it; R from it outboard along its row
+    + - Home      zoom; Ctrl-arrows move the picture  W     which wing this camera shows
+    M             the map of first separations        S     save the pictures for the report
+    Q             small copies of the camera files, for a slider that follows the finger
+    tap           on a station: the state to paint with; without one, its next state; a drag paints a row
 
-Main names: `CompareState`, `begin`, `update`, `view`.
+Main names: `update`, `stepped`, `written`, `told`, `followed`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from enum import StrEnum
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 
-from logger_app.domain.moments import Moment, ias_at, when
-from logger_app.domain.tuft_grid import Grid, nearest, next_state, places
-from logger_app.domain.tufts import (
-    FirstSeparated,
-    SpanMap,
-    StationDifference,
-    TuftMark,
-    TuftState,
-    difference_map,
-    place_words,
-    span_map,
-    standing,
-)
-from logger_app.domain.wing_words import difference_words, first_words
+from logger_app.domain.moments import ias_at
+from logger_app.domain.tuft_grid import Grid, mirrored_order, nearest, next_state, places
+from logger_app.domain.tufts import STATES, TuftMark, TuftState, place_words, standing, station_order
 from logger_app.errors import SyncError
-from logger_app.records.compare import Shown, SideFacts
-from logger_app.units import from_kt
+from logger_app.ui.presenters.compare_state import (
+    STOPS,
+    Axis,
+    Change,
+    CompareState,
+    Decide,
+    Effect,
+    Followed,
+    MakeQuick,
+    PlaceGrid,
+    Propose,
+    RemoveGrid,
+    Save,
+    SetWing,
+    Step,
+    TurnRun,
+    carried_here,
+    disputes_here,
+    grid_here,
+    marks_here,
+    place_of,
+    rows_of,
+    span,
+    speeds_of,
+    stop_times,
+    wanted,
+)
 
-TIME_STEP_S, SPEED_STEP_KT = 0.5, 1.0
-MIN_LEAD_S, MAX_LEAD_S, TAIL_S = 10.0, 40.0, 5.0
-CORNERS = ("root leading edge", "tip leading edge", "tip trailing edge", "root trailing edge")
-SPAN_COUNTS, CHORD_COUNTS = (3, 4, 5, 6, 8, 10), (1, 2, 3, 4, 5)
+TIME_STEP_S, SPEED_STEP_KT, RATIO_STEP = 0.5, 1.0, 0.01
+MAX_ZOOM, ZOOM_STEP, PAN_STEP = 8.0, 1.4, 0.15
+WINGS = ("", "left", "right")
+Done = tuple[CompareState, tuple[Effect, ...]]
 KEYS_HELP = (
     ("Left Right", "frame"),
-    ("Up Down", "1 kt or 0.5 s"),
+    (", .", "stop"),
     ("A", "axis"),
-    ("H", "hold"),
-    ("F", "flip"),
-    ("Tab", "side"),
-    ("T", "tufts"),
+    ("B", "freeze both"),
+    ("N V", "run"),
+    ("1-5", "state"),
+    ("Enter", "take, next stop"),
+    ("E", "same as last stop"),
+    ("U Y", "undo, redo"),
+    ("P O", "propose here, at every stop"),
     ("G", "place stations"),
-    ("K", "keep stations"),
-    ("P", "propose"),
-    ("Enter", "take proposals"),
     ("M", "map"),
-    ("Q", "small copies"),
     ("S", "save"),
 )
 
 
-class Axis(StrEnum):
-    """What the slider is."""
-
-    AIRSPEED = "airspeed"
-    TIME = "time to stall"
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """Count frames on or back at a side; then `stepped`."""
-
-    side: int
-    by: int
-
-
-@dataclass(frozen=True, slots=True)
-class PlaceGrid:
-    """Write a grid; `carried_from` names the flight that it was placed on first."""
-
-    side: int
-    grid: Grid
-    carried_from: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Decide:
-    """Write marks of one side."""
-
-    side: int
-    marks: tuple[TuftMark, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Propose:
-    """Ask the assist about the frame on show at a side."""
-
-    side: int
-
-
-@dataclass(frozen=True, slots=True)
-class Save:
-    """Save what is shown as a still."""
-
-
-@dataclass(frozen=True, slots=True)
-class MakeQuick:
-    """Make small copies of the camera files, so that the slider follows the finger."""
-
-
-Effect = Step | PlaceGrid | Decide | Propose | Save | MakeQuick
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CompareState:
-    """Where a person is. `at` is on the axis [kt or s]; `held` are frozen sides' flight times [s]."""
-
-    sides: tuple[SideFacts, ...]
-    unit: str = "kt"
-    who: str = ""
-    axis: Axis = Axis.TIME
-    at: float = 0.0
-    held: tuple[float | None, ...] = ()
-    over: int | None = None  # the only side shown, while flipping
-    chosen: int = 0
-    tufts: bool = False
-    mapped: bool = False
-    placing: tuple[tuple[float, float], ...] | None = None
-    span_count: int = 5
-    chord_count: int = 3
-    grids: Mapping[tuple[int, str], Grid] = field(default_factory=dict)
-    # Placed on another flight's camera of the same name: proposals, by side and camera, with that flight.
-    carried: Mapping[tuple[int, str], tuple[Grid, str]] = field(default_factory=dict)
-    others: tuple[tuple[TuftMark, ...], ...] = ()  # of other runs of each side's configuration at this point
-    marks: tuple[tuple[TuftMark, ...], ...] = ()
-    pending: tuple[tuple[int, TuftMark], ...] = ()  # tapped, not yet written
-    shown: tuple[Shown, ...] = ()
-    busy: bool = False
-    message: str = ""
-    trouble: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StationView:
-    """A station to draw: place in fractions of the picture from its upper left; `state` None where not looked at.
-
-    `says` is all of it in words; `carried`: the place itself is only a proposal, from another flight's grid.
-    """
-
-    id: str
-    x: float
-    y: float
-    aft_x: float
-    aft_y: float
-    state: TuftState | None
-    proposed: bool
-    confidence: float | None
-    says: str = ""
-    carried: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PanelView:
-    """One camera picture."""
-
-    side: int
-    title: str
-    says: str
-    why: str
-    held: bool
-    chosen: bool
-    stations: tuple[StationView, ...]
-    corners: tuple[tuple[float, float], ...]
-    carried: str = ""  # whose stations these are, where they are proposed
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AxisMark:
-    """A call or event on the axis."""
-
-    at: float
-    side: int
-    words: str
-    event: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MapCell:
-    """A station on a map. `words` is a speed, ``<46`` (not separated down to), a difference or a dash; `shade` 0 to 1."""
-
-    words: str
-    shade: float | None
-    proposed: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MapView:
-    """A wing from above, inboard to the left, leading edge up: first separation, or its difference."""
-
-    title: str
-    spans: tuple[str, ...]
-    chords: tuple[str, ...]
-    cells: tuple[tuple[MapCell | None, ...], ...]  # a row a chord, a column a span
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class View:
-    """All there is to draw. The axis runs from `left` to `right`; speeds fall to the right, as in the approach."""
-
-    panels: tuple[PanelView, ...]
-    axis: Axis
-    left: float
-    right: float
-    at: float
-    says: str
-    marks: tuple[AxisMark, ...]
-    maps: tuple[MapView, ...]
-    message: str
-    trouble: bool
-
-
-def begin(
-    sides: Sequence[SideFacts],
-    unit: str,
-    who: str,
-    grids: Mapping[tuple[int, str], Grid] | None = None,
-    marks: Sequence[Sequence[TuftMark]] = (),
-    carried: Mapping[tuple[int, str], tuple[Grid, str]] | None = None,
-    others: Sequence[Sequence[TuftMark]] = (),
-) -> CompareState:
-    """The first state: at the stall.
-
-    Parameters
-    ----------
-    carried : mapping of (int, str) to (Grid, str), optional
-        Proposed grids and the flights that they are from, by side and camera.
-    others : sequence of sequence of TuftMark, optional
-        Of other runs of each side's configuration.
-    """
-    return CompareState(
-        sides=tuple(sides),
-        unit=unit,
-        who=who,
-        held=(None,) * len(sides),
-        grids=dict(grids or {}),
-        marks=tuple(tuple(m) for m in marks) or ((),) * len(sides),
-        carried=dict(carried or {}),
-        others=tuple(tuple(m) for m in others) or ((),) * len(sides),
-        shown=(Shown(why="looking ..."),) * len(sides),
-        tufts=bool(grids or carried),
-    )
-
-
-def span(state: CompareState) -> tuple[float, float]:
-    """Left and right end of the axis [kt or s]."""
-    if state.axis is Axis.TIME:
-        lead = max(
-            (side.event_s - min((c[0] for c in side.calls), default=side.event_s) for side in state.sides), default=0
-        )
-        return -min(MAX_LEAD_S, max(MIN_LEAD_S, lead + 1)), TAIL_S
-    speeds = [speed for side in state.sides for speed in _speeds(side)]
-    if not speeds:
-        return 1.0, 0.0
-    return max(speeds), min(speeds)
-
-
-def wanted(state: CompareState) -> tuple[tuple[float | None, str], ...]:
-    """Flight time that each side should show [s], or why there is none."""
-    return tuple(
-        (held, "") if held is not None else _time_at(state, side) for side, held in zip(state.sides, state.held)
-    )
-
-
-def update(state: CompareState, key: str) -> tuple[CompareState, tuple[Effect, ...]]:
+def update(state: CompareState, key: str) -> Done:
     """What a key or touch does.
 
     Parameters
     ----------
     key : str
-        A key's name; ``at:VALUE`` (slider), ``tap:SIDE:X:Y`` (picture, fractions from its upper left),
-        ``side:N``, ``span``, ``chord``, ``settle`` (a while without a tap).
+        A key's name; ``at:VALUE`` (slider), ``tap:SIDE:X:Y`` and ``drag:SIDE:X:Y`` (picture, fractions from its upper
+        left), ``release``, ``side:N``, ``run:SIDE:BY``, ``rows:SPANS;CHORDS``, ``zoom:SIDE:FACTOR:X:Y``, ``pan:SIDE:DX:DY``,
+        ``settle`` (a while without a tap).
 
     Returns
     -------
@@ -289,27 +96,25 @@ def update(state: CompareState, key: str) -> tuple[CompareState, tuple[Effect, .
         New state, and what must happen outside, in order.
     """
     effects: tuple[Effect, ...] = ()
-    if not key.startswith("tap:"):
+    name, _, rest = key.partition(":")
+    if name not in ("tap", "drag", "release", "zoom", "pan", "undo", "u"):
         state, effects = _settled(state)
         if key == "settle":
             return state, effects
-    state = replace(state, message="", trouble=False)
-    name, _, rest = key.partition(":")
-    done = _ACTS[name](state, rest) if name in _ACTS else (state, ())
-    return done[0], effects + done[1]
+    if name not in ("drag", "release"):
+        state = replace(state, message="", trouble=False)
+    done, more = _ACTS[name](state, rest) if name in _ACTS else (state, ())
+    return done, effects + more
 
 
 def stepped(state: CompareState, side: int, flight_s: float) -> CompareState:
     """After a `Step`: the axis goes where the side's new frame is; a held side moves alone."""
     if state.held[side] is not None:
         return replace(state, held=_put(state.held, side, flight_s))
-    facts = state.sides[side]
-    if state.axis is Axis.TIME:
-        return replace(state, at=flight_s - facts.event_s)
-    speed = ias_at(facts.result, flight_s + facts.lag_s)
-    if speed is None:
+    at = place_of(state, state.sides[side], flight_s)
+    if at is None:
         return replace(state, message="The fitted approach ends here; A shows time to stall, which goes on.")
-    return replace(state, at=speed)
+    return replace(state, at=at)
 
 
 def written(state: CompareState, side: int, marks: Sequence[TuftMark], message: str) -> CompareState:
@@ -322,426 +127,625 @@ def told(state: CompareState, message: str, trouble: bool = False) -> CompareSta
     return replace(state, message=message, trouble=trouble, busy=False)
 
 
-def view(state: CompareState) -> View:
-    """What to draw."""
-    left, right = span(state)
-    shown = range(len(state.sides)) if state.over is None else (state.over,)
-    says = (
-        to_stall(state.at) if state.axis is Axis.TIME else f"{from_kt(state.at, state.unit):.1f} {state.unit} indicated"
-    )
-    message = state.message
-    if state.placing is not None:
-        message = (
-            message or f"Tap the {CORNERS[len(state.placing)]} on {state.sides[state.chosen].name}. Esc leaves it."
-        )
-    return View(
-        panels=tuple(_panel(state, side) for side in shown),
-        axis=state.axis,
-        left=left,
-        right=right,
-        at=state.at,
-        says=says,
-        marks=tuple(_marks(state)),
-        maps=_map_views(state) if state.mapped else (),
-        message=message,
-        trouble=state.trouble,
-    )
+def followed(state: CompareState, side: int, found: Followed) -> CompareState:
+    """With stations that follow the camera at a side; a large move is told."""
+    state = replace(state, followed=_put(state.followed, side, found))
+    doubtful = found.large or found.grid is None
+    if found.words and (doubtful or not state.message):
+        return replace(state, message=found.words, trouble=doubtful)
+    return state
 
 
-def to_stall(seconds: float) -> str:
-    """Time from the stall in words [s, negative before]."""
-    if abs(seconds) < 0.005:
-        return "at the stall"
-    return f"{abs(seconds):.2f} s {'before' if seconds < 0 else 'after'} the stall"
+def first_stop(state: CompareState) -> float:
+    """The fastest stop that is on the axis."""
+    return next((r for r in STOPS if r <= span(state)[0]), 1.0)
 
 
-def marks_here(state: CompareState, side: int) -> dict[str, TuftMark]:
-    """Standing marks of the frame on show, by station; what was tapped and not yet written as well."""
-    shown = state.shown[side]
-    rows = [*state.marks[side], *(mark for at, mark in state.pending if at == side)]
-    return {m.station: m for m in standing(rows) if (m.camera, m.frame_pts) == (shown.camera, shown.pts)}
+# what moves
 
 
-def maps(state: CompareState) -> tuple[SpanMap, ...]:
-    """The spanwise map of each side's configuration: this run and the others of it at this point."""
-    return tuple(
-        span_map(side.configuration, [*others, *standing([*marks, *(m for at, m in state.pending if at == k)])])
-        for k, (side, marks, others) in enumerate(zip(state.sides, state.marks, state.others))
-    )
-
-
-# what keys do
-
-
-def _move(state: CompareState, at: float):
+def _move(state: CompareState, at: float) -> Done:
     left, right = span(state)
     return replace(state, at=min(max(at, min(left, right)), max(left, right))), ()
 
 
-def _slide(state: CompareState, rest: str):
+def _slide(state: CompareState, rest: str) -> Done:
     return _move(state, float(rest))
 
 
-def _coarse(sign: int):
-    def act(state: CompareState, _: str):
-        by = TIME_STEP_S if state.axis is Axis.TIME else -SPEED_STEP_KT
+def _coarse(sign: int) -> Callable[[CompareState, str], Done]:
+    def act(state: CompareState, _: str) -> Done:
+        by = {Axis.TIME: TIME_STEP_S, Axis.AIRSPEED: -SPEED_STEP_KT, Axis.RATIO: -RATIO_STEP}[state.axis]
         return _move(state, state.at + sign * by)
 
     return act
 
 
-def _frame(by: int):
+def _frame(by: int) -> Callable[[CompareState, str], Done]:
     return lambda state, _: (state, (Step(state.chosen, by),))
 
 
-def _axis(state: CompareState, _: str):
-    facts = state.sides[state.chosen]
-    now_s = wanted(state)[state.chosen][0]
-    if state.axis is Axis.AIRSPEED:
-        changed = replace(state, axis=Axis.TIME)
-        return _move(changed, 0.0 if now_s is None else now_s - facts.event_s)
-    changed = replace(state, axis=Axis.AIRSPEED)
-    if not any(_speeds(side) for side in state.sides):
-        return told(state, "No approach could be fitted to these runs; only time to stall can be the axis.", True), ()
-    speed = None if now_s is None else ias_at(facts.result, now_s + facts.lag_s)
-    return _move(changed, speed if speed is not None else span(changed)[1])
+def _stop(by: int) -> Callable[[CompareState, str], Done]:
+    """To the next or last stop, on the axis of ratios."""
+
+    def act(state: CompareState, _: str) -> Done:
+        if state.axis is not Axis.RATIO:
+            state = _to_axis(state, Axis.RATIO)
+            if state.trouble:
+                return state, ()
+        further = [r for r in STOPS if (r < state.at - 1e-6 if by > 0 else r > state.at + 1e-6)]
+        if not further:
+            return told(state, "That was the last stop." if by > 0 else "That was the first stop."), ()
+        return _move(state, max(further) if by > 0 else min(further))
+
+    return act
 
 
-def _hold(state: CompareState, rest: str):
+def _axis(state: CompareState, _: str) -> Done:
+    order = (Axis.RATIO, Axis.AIRSPEED, Axis.TIME)
+    return _to_axis(state, order[(order.index(state.axis) + 1) % len(order)]), ()
+
+
+def _to_axis(state: CompareState, axis: Axis) -> CompareState:
+    """The same picture of the chosen side on another axis."""
+    facts, now_s = state.sides[state.chosen], wanted(state)[state.chosen][0]
+    if axis is not Axis.TIME and not any(speeds_of(side) for side in state.sides):
+        state = replace(state, axis=Axis.TIME)
+        return told(state, "No approach could be fitted to these runs; only time to stall can be the axis.", True)
+    changed = replace(state, axis=axis)
+    at = None if now_s is None else place_of(changed, facts, now_s)
+    if at is None:
+        at = {Axis.RATIO: 1.0, Axis.TIME: 0.0, Axis.AIRSPEED: span(changed)[1]}[axis]
+    return _move(changed, at)[0]
+
+
+def _hold(state: CompareState, rest: str) -> Done:
     side = int(rest) if rest else state.chosen
     held = None if state.held[side] is not None else wanted(state)[side][0]
     words = "stays while the slider moves" if held is not None else "moves with the slider again"
     return replace(state, held=_put(state.held, side, held), message=f"{state.sides[side].name} {words}."), ()
 
 
-def _flip(state: CompareState, _: str):
+def _freeze(state: CompareState, _: str) -> Done:
+    if any(held is not None for held in state.held):
+        return replace(state, held=(None,) * len(state.sides), message="All sides move with the slider again."), ()
+    return replace(state, held=tuple(at for at, _ in wanted(state)), message="All sides are frozen here."), ()
+
+
+def _turn(by: int) -> Callable[[CompareState, str], Done]:
+    return lambda state, _: (state, (TurnRun(by),))
+
+
+def _run(state: CompareState, rest: str) -> Done:
+    side, by = rest.split(":")
+    return state, (TurnRun(int(by), int(side)),)
+
+
+# what is looked at
+
+
+def _flip(state: CompareState, _: str) -> Done:
     after = 0 if state.over is None else state.over + 1
     over = None if after == len(state.sides) else after
     return replace(state, over=over, chosen=over if over is not None else state.chosen), ()
 
 
-def _next_side(state: CompareState, _: str):
+def _next_side(state: CompareState, _: str) -> Done:
     return _choose(state, str((state.chosen + 1) % len(state.sides)))
 
 
-def _choose(state: CompareState, rest: str):
+def _choose(state: CompareState, rest: str) -> Done:
     side = int(rest)
     return replace(state, chosen=side, over=None if state.over is None else side, placing=None), ()
 
 
-def _tufts(state: CompareState, _: str):
+def _tufts(state: CompareState, _: str) -> Done:
     return replace(state, tufts=not state.tufts), ()
 
 
-def _map(state: CompareState, _: str):
+def _map(state: CompareState, _: str) -> Done:
     return replace(state, mapped=not state.mapped), ()
 
 
-def _place(state: CompareState, _: str):
+def _mirror(state: CompareState, _: str) -> Done:
+    return replace(state, mirrored=_put(state.mirrored, state.chosen, not state.mirrored[state.chosen])), ()
+
+
+def _escape(state: CompareState, _: str) -> Done:
+    return replace(state, placing=None, mapped=False, palette=None, cursor=""), ()
+
+
+def _zoom(state: CompareState, rest: str) -> Done:
+    side_text, factor, x, y = rest.split(":")
+    side, by, at = int(side_text), float(factor), (float(x), float(y))
+    now, *middle = state.zoom[side]
+    new = min(MAX_ZOOM, max(1.0, now * by))
+    # What is under the fingers stays there.
+    kept = [a + (m - a) * now / new for a, m in zip(at, middle)]
+    return replace(state, zoom=_put(state.zoom, side, _within(new, kept[0], kept[1]))), ()
+
+
+def _zoom_key(by: float) -> Callable[[CompareState, str], Done]:
+    def act(state: CompareState, _: str) -> Done:
+        if by == 0:
+            return replace(state, zoom=_put(state.zoom, state.chosen, (1.0, 0.5, 0.5))), ()
+        at = next((p for p in _places(state, state.chosen) if p[0] == state.cursor), None)
+        x, y = (at[1], at[2]) if at else state.zoom[state.chosen][1:]
+        return _zoom(state, f"{state.chosen}:{by}:{x}:{y}")
+
+    return act
+
+
+def _pan(state: CompareState, rest: str) -> Done:
+    side_text, dx, dy = rest.split(":")
+    side = int(side_text)
+    zoom, x, y = state.zoom[side]
+    moved = _within(zoom, x - float(dx) / zoom, y - float(dy) / zoom)
+    return replace(state, zoom=_put(state.zoom, side, moved)), ()
+
+
+def _pan_key(dx: float, dy: float) -> Callable[[CompareState, str], Done]:
+    return lambda state, _: _pan(state, f"{state.chosen}:{dx}:{dy}")
+
+
+def _within(zoom: float, x: float, y: float) -> tuple[float, float, float]:
+    edge = 0.5 / zoom
+    return zoom, min(max(x, edge), 1 - edge), min(max(y, edge), 1 - edge)
+
+
+# where the stations are
+
+
+def _place(state: CompareState, _: str) -> Done:
     if state.shown[state.chosen].why:
         return told(state, "There is no picture at this side to place stations on.", True), ()
     return replace(state, placing=(), tufts=True), ()
 
 
-def _escape(state: CompareState, _: str):
-    return replace(state, placing=None, mapped=False), ()
+def _rows(state: CompareState, rest: str) -> Done:
+    """Rows of tufts at measured percentages: ``6 18.5 31;20 50 80``."""
+    try:
+        spans, chords = (tuple(float(v) for v in part.replace(",", " ").split()) for part in rest.split(";"))
+    except ValueError:
+        return told(state, f"Rows: got {rest!r}; expected numbers, as 10 30 50 70 90 and 20 50 80.", True), ()
+    side, camera = state.chosen, state.shown[state.chosen].camera
+    placed = state.grids.get((side, camera))
+    try:
+        corners = placed.corners if placed else ((0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0))
+        at_s = placed.flight_s if placed else None
+        grid = Grid(camera=camera, corners=corners, span_pct=spans, chord_pct=chords, flight_s=at_s)
+    except SyncError as err:
+        return told(state, str(err), True), ()
+    state = replace(state, rows=(spans, chords))
+    if placed is None:
+        return told(state, f"{len(grid.stations())} stations; G places them."), ()
+    names = {station.id for station in grid.stations()}
+    lost = {m.station for m in standing(rows_of(state, side)) if m.camera == camera and not m.proposed} - names
+    if lost:
+        listed = ", ".join(sorted(lost, key=station_order)[:6])
+        words = (
+            f"Nothing changed: {len(lost)} stations that have marks would vanish ({listed}). Undo those marks first."
+        )
+        return told(state, words, True), ()
+    return _with_grid(state, side, grid)
 
 
-def _count(name: str, choices: tuple[int, ...]):
-    def act(state: CompareState, _: str):
-        grid = _grid(state, state.chosen)
-        if grid is not None:
-            state = replace(state, span_count=len(grid.span_pct), chord_count=len(grid.chord_pct))
-        now = getattr(state, name)
-        state = replace(state, **{name: next((c for c in choices if c > now), choices[0])})
+def _corner(state: CompareState, corner: tuple[float, float]) -> Done:
+    corners = (*(state.placing or ()), corner)
+    if len(corners) < 4:
+        return replace(state, placing=corners), ()
+    state, side = replace(state, placing=None), state.chosen
+    shown = state.shown[side]
+    before = state.grids.get((side, shown.camera))
+    spans, chords = (before.span_pct, before.chord_pct) if before else state.rows
+    try:
+        grid = Grid(camera=shown.camera, corners=corners, span_pct=spans, chord_pct=chords, flight_s=shown.flight_s)
+    except SyncError as err:
+        return told(state, str(err), True), ()
+    if mirrored_order(grid, shown.wing):
+        words = (
+            f"On a {shown.wing} wing seen from above these corners go round the wrong way: leading and trailing edge, or "
+            "root and tip, are swapped. Place them again, or press W if this is the other wing."
+        )
+        return told(state, words, True), ()
+    return _with_grid(state, side, grid)
+
+
+def _with_grid(state: CompareState, side: int, grid: Grid, carried_from: str = "", words: str = "") -> Done:
+    before = state.grids.get((side, grid.camera))
+    change = Change(side=side, grids=(before, grid), camera=grid.camera)
+    state = replace(
+        state,
+        grids={**state.grids, (side, grid.camera): grid},
+        followed=_put(state.followed, side, None),
+        undo=(*state.undo, change),
+        redo=(),
+        tufts=True,
+        message=words or f"{len(grid.stations())} stations on {state.sides[side].name}.",
+    )
+    return state, (PlaceGrid(side, grid, carried_from),)
+
+
+def _keep(state: CompareState, _: str) -> Done:
+    side = state.chosen
+    if (found := carried_here(state, side)) is None:
+        return told(state, "There are no proposed stations to keep here."), ()
+    grid, flight = found
+    grid = replace(grid, flight_s=state.shown[side].flight_s)
+    words = f"{len(grid.stations())} stations kept on {state.sides[side].name}" + (
+        f", as placed on {flight}." if flight else "."
+    )
+    return _with_grid(replace(state, placing=None), side, grid, flight, words)
+
+
+def check_first(flight: str) -> str:
+    """What to do with stations that are only proposed."""
+    whose = f"Placed on {flight}" if flight else "Moved with the camera"
+    return f"{whose}, check it: K keeps these stations, G places them anew."
+
+
+def _wing(state: CompareState, _: str) -> Done:
+    side, shown = state.chosen, state.shown[state.chosen]
+    if not shown.camera:
+        return told(state, "There is no camera at this side.", True), ()
+    wing = WINGS[(WINGS.index(shown.wing) + 1) % len(WINGS)] if shown.wing in WINGS else ""
+    shown = replace(shown, wing=wing)
+    state = replace(state, shown=_put(state.shown, side, shown))
+    words = f"Camera {shown.camera} shows the {wing} wing." if wing else f"Camera {shown.camera}: wing not known."
+    return replace(state, message=words), (SetWing(side, shown.camera, wing),)
+
+
+# what the tufts do
+
+
+def _palette(state: CompareState, rest: str) -> Done:
+    chosen = STATES[int(rest) - 1] if rest != "0" else None
+    return replace(state, palette=chosen, tufts=True, message=f"Painting {chosen}." if chosen else "Not painting."), ()
+
+
+def _digit(number: str) -> Callable[[CompareState, str], Done]:
+    return lambda state, _: _palette(state, number)
+
+
+def _tap(state: CompareState, rest: str) -> Done:
+    side_text, x_text, y_text = rest.split(":")
+    side, x, y = int(side_text), float(x_text), float(y_text)
+    if state.placing is not None and side == state.chosen:
+        return _corner(state, (1 - x if state.mirrored[side] else x, y))
+    state = replace(state, chosen=side, stroke=())
+    if not state.tufts or state.shown[side].why:
+        return state, ()
+    if (proposed := carried_here(state, side)) is not None:
+        return told(state, check_first(proposed[1]), True), ()
+    station = _station_at(state, side, x, y)
+    return (state, ()) if station is None else _paint(state, side, [station])
+
+
+def _drag(state: CompareState, rest: str) -> Done:
+    """A finger that goes on: what it passes gets the state of where it began."""
+    side_text, x_text, y_text = rest.split(":")
+    side = int(side_text)
+    if side != state.chosen or not state.stroke or state.placing is not None:
+        return state, ()
+    station = _station_at(state, side, float(x_text), float(y_text))
+    if station is None or station in state.stroke:
+        return state, ()
+    given = next((m.state for at, m in state.pending if m.station == state.stroke[0]), None)
+    return _paint(state, side, [station], given, go_on=True)
+
+
+def _release(state: CompareState, _: str) -> Done:
+    return (replace(state, stroke=()) if state.stroke else state), ()
+
+
+def _cursor(dx: int, dy: int) -> Callable[[CompareState, str], Done]:
+    """To the next station along the span or the chord; first to one that needs a look."""
+
+    def act(state: CompareState, _: str) -> Done:
+        grid = grid_here(state, state.chosen)
         if grid is None:
-            return state, ()
-        return _with_grid(state, state.chosen, grid.corners)
+            return told(state, "Place the tuft stations first: G, then four corners.", True), ()
+        names = [station.id for station in grid.stations()]
+        state = replace(state, tufts=True)
+        if state.cursor not in names:
+            here = marks_here(state, state.chosen)
+            first = next((n for n in names if n not in here or here[n].proposed), names[0])
+            return replace(state, cursor=first, message=place_words(first)), ()
+        span_at, chord_at = divmod(names.index(state.cursor), len(grid.chord_pct))
+        span_at = min(max(span_at + dx, 0), len(grid.span_pct) - 1)
+        chord_at = min(max(chord_at + dy, 0), len(grid.chord_pct) - 1)
+        name = names[span_at * len(grid.chord_pct) + chord_at]
+        return replace(state, cursor=name, message=place_words(name)), ()
 
     return act
 
 
-def _tap(state: CompareState, rest: str):
-    side_text, x_text, y_text = rest.split(":")
-    side, x, y = int(side_text), float(x_text), float(y_text)
-    if state.placing is not None and side == state.chosen:
-        return _corner(state, (x, y))
-    state = replace(state, chosen=side)
-    grid = _grid(state, side) if state.tufts else None
-    if grid is None and state.tufts and _carried(state, side):
-        return told(state, _check_first(state, side), True), ()
-    if grid is None or state.shown[side].why:
-        return state, ()
-    height = 1000.0
-    width = height * state.shown[side].aspect
-    station = nearest(places(grid, width, height), x * width, y * height)
-    if station is None:
-        return state, ()
+def _brush(row: bool) -> Callable[[CompareState, str], Done]:
+    """Paint the station of the cursor, or from it outboard along its row."""
+
+    def act(state: CompareState, _: str) -> Done:
+        grid = grid_here(state, state.chosen)
+        if grid is None or state.cursor not in {station.id for station in grid.stations()}:
+            return told(state, "Choose a station first: Shift and an arrow.", True), ()
+        chosen = next(station for station in grid.stations() if station.id == state.cursor)
+        names = [
+            station.id
+            for station in grid.stations()
+            if station.chord_pct == chosen.chord_pct and station.span_pct >= chosen.span_pct
+        ]
+        return _paint(state, state.chosen, names if row else names[:1])
+
+    return act
+
+
+def _paint(
+    state: CompareState, side: int, stations: Sequence[str], given: TuftState | None = None, go_on: bool = False
+) -> Done:
+    """Give stations a state; one undo takes all of a stroke back."""
     flushed: tuple[Effect, ...] = ()
-    if any((at, mark.station) != (side, station) for at, mark in state.pending):
+    if not go_on and any((at, mark.station) != (side, stations[0]) for at, mark in state.pending):
         state, flushed = _settled(state)
-    before = marks_here(state, side).get(station)
-    after = before.state if before is not None and before.proposed else next_state(before.state if before else None)
-    mark = _mark(state, side, station, after)
-    return replace(state, pending=((side, mark),), message=f"{place_words(station)}: {after}"), flushed
+    here, disputed = marks_here(state, side), disputes_here(state, side)
+    pending = list(state.pending)
+    words = ""
+    for station in stations:
+        before = here.get(station)
+        after = given or state.palette
+        if after is None:
+            after = (
+                before.state if before is not None and before.proposed else next_state(before.state if before else None)
+            )
+        mark = replace(_mark(state, side, station, after), settles=station in disputed)
+        pending = [(at, m) for at, m in pending if (at, m.station) != (side, station)] + [(side, mark)]
+        words = f"{place_words(station)}: {after}" + (" (settles the disagreement)" if mark.settles else "")
+    return replace(state, pending=tuple(pending), stroke=(*state.stroke, *stations), message=words), flushed
 
 
-def _corner(state: CompareState, corner: tuple[float, float]):
-    corners = (*state.placing, corner)
-    if len(corners) < 4:
-        return replace(state, placing=corners), ()
-    return _with_grid(replace(state, placing=None), state.chosen, corners)
-
-
-def _with_grid(state: CompareState, side: int, corners):
-    try:
-        grid = Grid(
-            camera=state.shown[side].camera,
-            corners=tuple(corners),
-            span_pct=_even(state.span_count),
-            chord_pct=_even(state.chord_count),
-        )
-    except SyncError as err:
-        return told(state, str(err), True), ()
-    grids = {**state.grids, (side, grid.camera): grid}
-    return replace(state, grids=grids, message=f"{len(grid.stations())} stations on {state.sides[side].name}."), (
-        PlaceGrid(side, grid),
+def _same(state: CompareState, _: str) -> Done:
+    """States of the last stop that has any, at stations that nobody has decided here."""
+    side, shown = state.chosen, state.shown[state.chosen]
+    if shown.why or grid_here(state, side) is None:
+        return told(state, "There are no stations at this side.", True), ()
+    held = [m for m in standing(state.marks[side]) if not m.proposed and m.camera == shown.camera]
+    earlier = [m for m in held if m.flight_ns < round(shown.flight_s * 1e9) - 1_000_000 and m.frame_pts != shown.pts]
+    if not earlier:
+        return told(state, "No stop before this one has been marked in this run."), ()
+    last = max(m.flight_ns for m in earlier)
+    here = marks_here(state, side)
+    marks = tuple(
+        _mark(state, side, m.station, m.state)
+        for m in earlier
+        if m.flight_ns == last and (m.station not in here or here[m.station].proposed)
     )
+    return _decided(state, [(side, marks)], f"{len(marks)} states as at the last stop.")
 
 
-def _keep(state: CompareState, _: str):
-    side = state.chosen
-    if (found := _carried(state, side)) is None:
-        return told(state, "There are no stations of another flight to keep here."), ()
-    grid, flight = found
-    words = f"{len(grid.stations())} stations kept on {state.sides[side].name}, as placed on {flight}."
-    grids = {**state.grids, (side, grid.camera): grid}
-    return replace(state, grids=grids, tufts=True, placing=None, message=words), (PlaceGrid(side, grid, flight),)
-
-
-def _ask(state: CompareState, _: str):
-    if _grid(state, state.chosen) is None and _carried(state, state.chosen):
-        return told(replace(state, tufts=True), _check_first(state, state.chosen), True), ()
-    if _grid(state, state.chosen) is None:
-        return told(state, "Place the tuft stations first: G, then four corners.", True), ()
-    return replace(state, busy=True, tufts=True, message="Looking at the last half second ..."), (
-        Propose(state.chosen),
+def _take(state: CompareState, _: str) -> Done:
+    """All proposals on show become the person's observations; then on to the next stop, and after the last to the next run."""
+    sides = range(len(state.sides)) if state.over is None else (state.over,)
+    taken = [
+        (side, tuple(_mark(state, side, m.station, m.state) for m in marks_here(state, side).values() if m.proposed))
+        for side in sides
+        if not state.shown[side].why
+    ]
+    count = sum(len(marks) for _, marks in taken)
+    waiting = any(
+        m.proposed for side in sides for m in standing(state.marks[side]) if m.frame_pts != state.shown[side].pts
     )
-
-
-def _take(state: CompareState, _: str):
-    side = state.chosen
-    marks = tuple(_mark(state, side, m.station, m.state) for m in marks_here(state, side).values() if m.proposed)
-    if not marks:
+    if not count and not waiting:
         return told(state, "There is no proposal on this frame."), ()
-    return written(state, side, marks, f"{len(marks)} proposals taken."), (Decide(side, marks),)
+    state, effects = _decided(state, taken, f"{count} proposals taken." if count else "")
+    if state.axis is Axis.RATIO and not any(held is not None for held in state.held):
+        words = state.message
+        moved, _more = _stop(1)(state, "")
+        if moved.at != state.at:
+            state = replace(moved, message=words)
+        elif count:
+            return state, (*effects, TurnRun(1))
+    return state, effects
 
 
-def _quick(state: CompareState, _: str):
+def _decided(state: CompareState, decided: Sequence[tuple[int, tuple[TuftMark, ...]]], words: str) -> Done:
+    effects: list[Effect] = []
+    for side, marks in decided:
+        if marks:
+            state = _with_marks(state, side, marks)
+            effects.append(Decide(side, marks))
+    return replace(told(state, words)), tuple(effects)
+
+
+def _with_marks(state: CompareState, side: int, marks: tuple[TuftMark, ...]) -> CompareState:
+    return replace(
+        state,
+        marks=_put(state.marks, side, (*state.marks[side], *marks)),
+        undo=(*state.undo, Change(side=side, marks=marks)),
+        redo=(),
+    )
+
+
+def _propose(state: CompareState, _: str) -> Done:
+    times: dict[int, tuple[float, ...]] = {k: (state.shown[k].flight_s,) for k in _sides_on_show(state)}
+    return _ask(state, times, "Looking at the last half second ...")
+
+
+def _propose_all(state: CompareState, _: str) -> Done:
+    times = {k: stop_times(state, state.sides[k]) for k in _sides_on_show(state)}
+    return _ask(state, times, "Looking at every stop ...")
+
+
+def _ask(state: CompareState, times: dict[int, tuple[float, ...]], words: str) -> Done:
+    ready = {k: at for k, at in times.items() if grid_here(state, k) is not None and not carried_here(state, k)}
+    if not ready:
+        proposed = next((found for k in times if (found := carried_here(state, k))), None)
+        lacking = check_first(proposed[1]) if proposed else "Place the tuft stations first: G, then four corners."
+        return told(replace(state, tufts=True), lacking, True), ()
+    return replace(state, busy=True, tufts=True, message=words), tuple(Propose(k, at) for k, at in ready.items())
+
+
+def _sides_on_show(state: CompareState) -> list[int]:
+    sides = range(len(state.sides)) if state.over is None else (state.over,)
+    return [k for k in sides if not state.shown[k].why]
+
+
+# what is taken back
+
+
+def _undo(state: CompareState, _: str) -> Done:
+    if state.pending:  # not yet written: gone without a row
+        return replace(state, pending=(), stroke=(), message="Undone."), ()
+    if not state.undo:
+        return told(state, "There is nothing to undo."), ()
+    *rest, change = state.undo
+    state, effects = _applied(state, change, back=True)
+    return replace(state, undo=tuple(rest), redo=(*state.redo, change), message="Undone."), effects
+
+
+def _redo(state: CompareState, _: str) -> Done:
+    if not state.redo:
+        return told(state, "There is nothing to redo."), ()
+    *rest, change = state.redo
+    state, effects = _applied(state, change, back=False)
+    return replace(state, redo=tuple(rest), undo=(*state.undo, change), message="Done again."), effects
+
+
+def _applied(state: CompareState, change: Change, back: bool) -> Done:
+    """A change taken back or made again: journals only grow, so that this writes rows too."""
+    side = change.side
+    if change.grids is not None:
+        grid = change.grids[0 if back else 1]
+        grids = {key: g for key, g in state.grids.items() if key != (side, change.camera)}
+        state = replace(state, followed=_put(state.followed, side, None))
+        if grid is None:
+            return replace(state, grids=grids), (RemoveGrid(side, change.camera),)
+        return replace(state, grids={**grids, (side, change.camera): grid}), (PlaceGrid(side, grid),)
+    marks = tuple(replace(mark, withdrawn=back) for mark in change.marks)
+    return replace(state, marks=_put(state.marks, side, (*state.marks[side], *marks))), (Decide(side, marks),)
+
+
+def _quick(state: CompareState, _: str) -> Done:
     return replace(state, message="Making quick copies ..."), (MakeQuick(),)
 
 
-def _save(state: CompareState, _: str):
+def _save(state: CompareState, _: str) -> Done:
     return state, (Save(),)
 
 
-_ACTS = {
+_ACTS: dict[str, Callable[[CompareState, str], Done]] = {
     "at": _slide,
     "up": _coarse(-1),
     "down": _coarse(1),
     "left": _frame(-1),
     "right": _frame(1),
+    ",": _stop(-1),
+    ".": _stop(1),
     "a": _axis,
     "h": _hold,
+    "b": _freeze,
+    "n": _turn(1),
+    "v": _turn(-1),
+    "run": _run,
     "f": _flip,
     "tab": _next_side,
     "side": _choose,
     "t": _tufts,
+    "x": _mirror,
     "g": _place,
+    "rows": _rows,
+    "w": _wing,
     "escape": _escape,
-    "p": _ask,
+    "p": _propose,
+    "o": _propose_all,
     "enter": _take,
+    "e": _same,
+    "u": _undo,
+    "y": _redo,
     "s": _save,
     "q": _quick,
     "m": _map,
     "k": _keep,
     "tap": _tap,
-    "span": _count("span_count", SPAN_COUNTS),
-    "chord": _count("chord_count", CHORD_COUNTS),
+    "drag": _drag,
+    "release": _release,
+    "shift-left": _cursor(-1, 0),
+    "shift-right": _cursor(1, 0),
+    "shift-up": _cursor(0, -1),
+    "shift-down": _cursor(0, 1),
+    "space": _brush(row=False),
+    "r": _brush(row=True),
+    "zoom": _zoom,
+    "pan": _pan,
+    "+": _zoom_key(ZOOM_STEP),
+    "-": _zoom_key(1 / ZOOM_STEP),
+    "home": _zoom_key(0),
+    "ctrl-left": _pan_key(PAN_STEP, 0),
+    "ctrl-right": _pan_key(-PAN_STEP, 0),
+    "ctrl-up": _pan_key(0, PAN_STEP),
+    "ctrl-down": _pan_key(0, -PAN_STEP),
+    **{str(k): _digit(str(k)) for k in range(len(STATES) + 1)},
 }
 
 
-# what follows from the state
-
-
-def _settled(state: CompareState) -> tuple[CompareState, tuple[Effect, ...]]:
+def _settled(state: CompareState) -> Done:
     """Taps become rows once the finger is elsewhere: states passed on the way are nobody's observation."""
-    effects = tuple(Decide(side, (mark,)) for side, mark in state.pending)
-    marks = list(state.marks)
-    for side, mark in state.pending:
-        marks[side] = (*marks[side], mark)
-    return replace(state, marks=tuple(marks), pending=()), effects
+    effects: list[Effect] = []
+    for side in sorted({side for side, _ in state.pending}):
+        marks = tuple(mark for at, mark in state.pending if at == side)
+        state = _with_marks(state, side, marks)
+        effects.append(Decide(side, marks))
+    return replace(state, pending=(), stroke=()), tuple(effects)
 
 
 def _mark(state: CompareState, side: int, station: str, tuft: TuftState) -> TuftMark:
-    shown, facts = state.shown[side], state.sides[side]
+    shown = state.shown[side]
+    return mark_at(state, side, shown.flight_s, shown.camera, shown.pts, shown.wing, station, tuft)
+
+
+def mark_at(
+    state: CompareState, side: int, flight_s: float, camera: str, pts: int, wing: str, station: str, tuft: TuftState
+) -> TuftMark:
+    """A person's mark of a station on a frame of a side's run, with the speed of then.
+
+    Parameters
+    ----------
+    flight_s : float
+        When the frame was [s].
+    """
+    facts = state.sides[side]
+    to_stall_s = flight_s - facts.event_s
     return TuftMark(
-        flight_ns=round(shown.flight_s * 1e9),
-        camera=shown.camera,
-        frame_pts=shown.pts,
+        flight_ns=round(flight_s * 1e9),
+        camera=camera,
+        frame_pts=pts,
         station=station,
         state=tuft,
-        ias_kt=ias_at(facts.result, shown.flight_s + facts.lag_s),
+        ias_kt=ias_at(facts.result, flight_s + facts.lag_s),
+        ias_u_kt=facts.result.vs_ias_u_kt or 0.0,
+        to_stall_s=to_stall_s,
         who=state.who,
+        run=facts.result.run,
+        wing=wing,
     )
 
 
-def _grid(state: CompareState, side: int) -> Grid | None:
-    return state.grids.get((side, state.shown[side].camera))
-
-
-def _carried(state: CompareState, side: int) -> tuple[Grid, str] | None:
-    """The grid proposed for the camera on show, and its flight; None where one is placed."""
-    key = (side, state.shown[side].camera)
-    return None if key in state.grids or state.shown[side].why else state.carried.get(key)
-
-
-def _check_first(state: CompareState, side: int) -> str:
-    return (
-        f"Placed on {_carried(state, side)[1]}, check it: K keeps these stations for this flight, G places them anew."
-    )
-
-
-def _even(count: int) -> tuple[float, ...]:
-    """Middles of so many equal parts, in percent."""
-    return tuple(round(100 * (k + 0.5) / count, 1) for k in range(count))
-
-
-def _speeds(side: SideFacts) -> list[float]:
-    result = side.result
-    speeds = [ias for _, ias in result.curve]
-    if not speeds and result.vs_ias_kt is not None and result.fit is not None:
-        speeds = [result.vs_ias_kt, 1.3 * result.vs_ias_kt]
-    return speeds
-
-
-def _time_at(state: CompareState, side: SideFacts) -> tuple[float | None, str]:
-    if state.axis is Axis.TIME:
-        return side.event_s + state.at, ""
-    flight_s, _, why = when(side.result, Moment("", ias_kt=state.at), side.lag_s)
-    return flight_s, why
-
-
-def _panel(state: CompareState, side: int) -> PanelView:
-    facts, shown, (at_s, why) = state.sides[side], state.shown[side], wanted(state)[side]
-    speed = None if at_s is None else ias_at(facts.result, at_s + facts.lag_s)
-    parts = [] if speed is None else [f"{from_kt(speed, state.unit):.1f} {state.unit} indicated"]
-    if at_s is not None:
-        parts.append(to_stall(at_s - facts.event_s))
-    if not shown.why and shown.camera:
-        parts.append(f"camera {shown.camera}")
-    return PanelView(
-        side=side,
-        title=f"{facts.name}: run {facts.run_number}" + (" (held)" if state.held[side] is not None else ""),
-        says="   ".join(parts),
-        why=why or shown.why,
-        held=state.held[side] is not None,
-        chosen=side == state.chosen,
-        stations=_stations(state, side),
-        corners=state.placing if state.placing and side == state.chosen else (),
-        carried=_check_first(state, side) if state.tufts and state.placing is None and _carried(state, side) else "",
-    )
-
-
-def _stations(state: CompareState, side: int) -> tuple[StationView, ...]:
-    placed = _grid(state, side) if state.tufts else None
-    carried = _carried(state, side) if state.tufts and state.placing is None else None
-    grid = placed or (carried and carried[0])
+def _places(state: CompareState, side: int) -> list[tuple[str, float, float]]:
+    """Stations as drawn: fractions of the picture as shown, mirrored where it is."""
+    grid = grid_here(state, side)
     if grid is None or state.shown[side].why:
-        return ()
-    here, height = marks_here(state, side) if placed else {}, 1000.0
-    width = height * state.shown[side].aspect
-    made = []
-    for place in places(grid, width, height):
-        mark = here.get(place.station.id)
-        made.append(
-            StationView(
-                id=place.station.id,
-                x=place.x / width,
-                y=place.y / height,
-                aft_x=place.aft_x,
-                aft_y=place.aft_y,
-                state=mark.state if mark else None,
-                proposed=bool(mark and mark.proposed),
-                confidence=mark.confidence if mark else None,
-                says=f"{place_words(place.station.id)}: {_state_words(mark)}",
-                carried=placed is None,
-            )
-        )
-    return tuple(made)
+        return []
+    height = 1000
+    width = round(height * state.shown[side].aspect)
+    found = [(p.station.id, p.x / width, p.y / height) for p in places(grid, width, height)]
+    return [(name, 1 - x if state.mirrored[side] else x, y) for name, x, y in found]
 
 
-def _state_words(mark: TuftMark | None) -> str:
-    if mark is None:
-        return "not looked at"
-    if not mark.proposed:
-        return str(mark.state)
-    return f"{mark.state}, only proposed" + ("" if mark.confidence is None else f", {100 * mark.confidence:.0f} % sure")
-
-
-def _marks(state: CompareState):
-    left, right = span(state)
-    low, high = min(left, right), max(left, right)
-    for k, side in enumerate(state.sides):
-        for seen_s, words, event in side.calls:
-            at = seen_s - side.event_s if state.axis is Axis.TIME else ias_at(side.result, seen_s + side.lag_s)
-            if at is not None and low <= at <= high:
-                yield AxisMark(at=at, side=k, words=words, event=event)
-
-
-def _map_views(state: CompareState) -> tuple[MapView, ...]:
-    made, unit = maps(state), state.unit
-    seen = [v for one in made for f in one.first for v in (f.ias_kt, f.clear_kt) if v is not None]
-    low, high = min(seen, default=0.0), max(seen, default=1.0)
-    views = []
-    for one, side in zip(made, state.sides):
-        cells = {f.station: _first_cell(f, low, high, unit) for f in one.first}
-        views.append(_map_view(f"{side.configuration}, all runs at this point: first separated at [{unit}]", cells))
-    for changed, side in zip(made[1:], state.sides[1:]):
-        cells = {d.station: _difference_cell(d, made[0], changed, unit) for d in difference_map(made[0], changed)}
-        views.append(
-            _map_view(
-                f"{side.configuration} minus {state.sides[0].configuration} [{unit}]: below 0 stays attached to a lower speed",
-                cells,
-            )
-        )
-    return tuple(views)
-
-
-def _first_cell(first: FirstSeparated, low: float, high: float, unit: str) -> MapCell:
-    shade = None if first.clear_kt is None else 0.0
-    if first.ias_kt is not None:
-        shade = 0.25 + 0.75 * (first.ias_kt - low) / max(high - low, 1.0)
-    return MapCell(words=first_words(first, unit)[0], shade=shade, proposed=first.proposed)
-
-
-def _difference_cell(difference: StationDifference, reference: SpanMap, changed: SpanMap, unit: str) -> MapCell:
-    by = difference.difference_kt
-    shade = None if by is None else min(1.0, abs(from_kt(by, unit)) / 10)
-    return MapCell(
-        words=difference_words(difference, reference, changed, unit)[0], shade=shade, proposed=difference.proposed
-    )
-
-
-def _map_view(title: str, cells: Mapping[str, MapCell]) -> MapView:
-    spans = tuple(sorted({name.split("/")[0] for name in cells}, key=float))
-    chords = tuple(sorted({name.split("/")[1] for name in cells}, key=float))
-    return MapView(
-        title=title,
-        spans=spans,
-        chords=chords,
-        cells=tuple(tuple(cells.get(f"{s}/{c}") for s in spans) for c in chords),
-    )
+def _station_at(state: CompareState, side: int, x: float, y: float) -> str | None:
+    grid = grid_here(state, side)
+    if grid is None:
+        return None
+    height = 1000
+    width = round(height * state.shown[side].aspect)
+    x = 1 - x if state.mirrored[side] else x
+    return nearest(places(grid, width, height), x * width, y * height)
 
 
 def _put(values: tuple, k: int, value) -> tuple:

@@ -116,10 +116,10 @@ class Followed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
-    """One thing that can be undone: marks of a side with what stood there before, or a grid."""
+    """One thing that can be undone: marks of a side, or a grid."""
 
     side: int
-    marks: tuple[tuple[TuftMark, TuftMark | None], ...] = ()  # (written, what held before)
+    marks: tuple[TuftMark, ...] = ()
     grids: tuple[Grid | None, Grid | None] | None = None  # (before, after)
     camera: str = ""
 
@@ -144,7 +144,9 @@ class CompareState:
     cursor: str = ""  # the station that keys paint
     stroke: tuple[str, ...] = ()  # stations painted since the finger went down
     mirrored: tuple[bool, ...] = ()
-    zoom: tuple[tuple[float, float, float], ...] = ()  # of each side: how much, and the picture's fraction in the middle
+    zoom: tuple[
+        tuple[float, float, float], ...
+    ] = ()  # of each side: how much, and the picture's fraction in the middle
     grids: Mapping[tuple[int, str], Grid] = field(default_factory=dict)
     # Placed on another flight's camera of the same name: proposals, by side and camera, with that flight.
     carried: Mapping[tuple[int, str], tuple[Grid, str]] = field(default_factory=dict)
@@ -206,7 +208,11 @@ def span(state: CompareState) -> tuple[float, float]:
         )
         return -min(MAX_LEAD_S, max(MIN_LEAD_S, lead + 1)), TAIL_S
     if state.axis is Axis.RATIO:
-        flown = [max(speeds_of(side)) / side.result.vs_ias_kt for side in state.sides if side.result.vs_ias_kt and speeds_of(side)]
+        flown = [
+            max(speeds_of(side)) / side.result.vs_ias_kt
+            for side in state.sides
+            if side.result.vs_ias_kt and speeds_of(side)
+        ]
         return max(1.1, min(MAX_RATIO, max(flown, default=1.3))), 1.0 - RATIO_A_SECOND * TAIL_S
     speeds = [speed for side in state.sides for speed in speeds_of(side)]
     if not speeds:
@@ -270,9 +276,7 @@ def marks_here(state: CompareState, side: int) -> dict[str, TuftMark]:
     """Standing marks of the frame on show, by station."""
     shown = state.shown[side]
     return {
-        m.station: m
-        for m in standing(rows_of(state, side))
-        if (m.camera, m.frame_pts) == (shown.camera, shown.pts)
+        m.station: m for m in standing(rows_of(state, side)) if (m.camera, m.frame_pts) == (shown.camera, shown.pts)
     }
 
 
@@ -282,8 +286,7 @@ def disputes_here(state: CompareState, side: int) -> dict[str, Dispute]:
     return {
         one.station: one
         for one in disputes(rows_of(state, side))
-        if one.marks[0].camera == shown.camera
-        and any(abs(m.flight_ns / 1e9 - shown.flight_s) < 0.2 for m in one.marks)
+        if one.marks[0].camera == shown.camera and any(abs(m.flight_ns / 1e9 - shown.flight_s) < 0.2 for m in one.marks)
     }
 
 

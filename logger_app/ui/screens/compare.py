@@ -15,48 +15,99 @@ from kivy.clock import Clock
 from kivy.core.window import Window
 from kivy.factory import Factory
 from kivy.lang import Builder
-from kivy.properties import BooleanProperty, StringProperty
+from kivy.properties import BooleanProperty, ObjectProperty, StringProperty
 from kivy.uix.boxlayout import BoxLayout
 from kivy.uix.button import Button
 from kivy.uix.label import Label
+from kivy.uix.popup import Popup
 
-from logger_app.domain.moments import ias_at
+from logger_app.domain.tufts import STATES
+from logger_app.domain.wing_words import ASSIST_LIMITS
 from logger_app.errors import LoggerError, SyncError
 from logger_app.ui.presenters import compare as presenter
-from logger_app.ui.presenters.compare import Decide, MakeQuick, PlaceGrid, Propose, Save, Step
+from logger_app.ui.presenters.compare_state import (
+    Decide,
+    Effect,
+    Followed,
+    MakeQuick,
+    PlaceGrid,
+    Propose,
+    RemoveGrid,
+    Save,
+    SetWing,
+    Step,
+    TurnRun,
+    begin,
+    wanted,
+)
+from logger_app.ui.presenters.compare_view import view as view_of
 from logger_app.ui.widgets.compare_axis import CompareAxis
 from logger_app.ui.widgets.side_frames import SideFrames
 from logger_app.ui.widgets.span_maps import SpanMaps
 from logger_app.ui.widgets.wing_picture import WingPicture
-from logger_app.workflows.compare import CompareDesk, proposed_marks
+from logger_app.workflows.compare import Looked, WingComparison, proposed_marks
 
 Factory.register("WingPicture", cls=WingPicture)
 Factory.register("CompareAxis", cls=CompareAxis)
 Factory.register("SpanMaps", cls=SpanMaps)
-KEY_NAMES = {13: "enter", 271: "enter", 9: "tab", 27: "escape", 273: "up", 274: "down", 275: "right", 276: "left"}
-BUTTONS = (
-    ("left", "Frame\nback"),
-    ("right", "Frame\non"),
+KEY_NAMES = {
+    13: "enter",
+    271: "enter",
+    9: "tab",
+    27: "escape",
+    32: "space",
+    278: "home",
+    273: "up",
+    274: "down",
+    275: "right",
+    276: "left",
+}
+# Two rows of buttons: moving and looking; stations and states.
+MOVE_BUTTONS = (
+    ("left", "Frame\n<"),
+    ("right", "Frame\n>"),
+    (",", "Stop\n<"),
+    (".", "Stop\n>"),
+    ("v", "Run\n< V"),
+    ("n", "Run\n> N"),
     ("a", "Axis\nA"),
     ("h", "Hold\nH"),
+    ("b", "Freeze\nboth B"),
     ("f", "Flip\nF"),
     ("tab", "Side\nTab"),
+    ("x", "Mirror\nX"),
+    ("+", "Zoom\n+"),
+    ("-", "Zoom\n-"),
+    ("home", "All\nHome"),
+    ("s", "Save\nS"),
+    ("escape", "Leave\nEsc"),
+)
+TUFT_BUTTONS = (
     ("t", "Tufts\nT"),
     ("g", "Place\nG"),
+    ("rows?", "Rows"),
     ("k", "Keep\nK"),
-    ("span", "Span\nrows"),
-    ("chord", "Chord\nrows"),
+    ("w", "Wing\nW"),
     ("p", "Propose\nP"),
+    ("o", "All\nstops O"),
     ("enter", "Take\nEnter"),
+    ("e", "As last\nstop E"),
+    ("1", "A\n1"),
+    ("2", "U\n2"),
+    ("3", "S\n3"),
+    ("4", "R\n4"),
+    ("5", "-\n5"),
+    ("0", "none\n0"),
+    ("u", "Undo\nU"),
+    ("y", "Redo\nY"),
     ("m", "Map\nM"),
     ("q", "Quick\nQ"),
-    ("s", "Save\nS"),
 )
 # A tapped state becomes a row after this long without another tap [s].
 SETTLE_S = 1.5
 FOOT = (
-    "30/50: 30 % of the span shown, 50 % of the chord. A attached, U unsteady, S separated, R reversed, - not visible; dashed with ? is only "
-    "proposed. A record of what cameras saw at speeds that were called; not an instrument."
+    "30/50: 30 % of the span shown, 50 % of the chord. 1 A attached, 2 U unsteady, 3 S separated, 4 R reversed, 5 - not visible; dashed "
+    f"with ? is only proposed, ! disputed. {ASSIST_LIMITS} A record of what cameras saw at speeds that were called; not an instrument."
 )
 # A true picture that took longer than this is worth a word about small copies [s].
 LONG_S = 1.5
@@ -82,6 +133,15 @@ class ComparePanel(BoxLayout):
     why = StringProperty("")
     carried = StringProperty("")
     spare_line = BooleanProperty(False)  # as tall as a neighbour that has one line more
+    send = ObjectProperty(None)  # asks for another run of this side
+
+
+class RowsPopup(Popup):
+    """Asks for the measured percentages of the rows of tufts."""
+
+    spans = StringProperty("")
+    chords = StringProperty("")
+    done = ObjectProperty(None)
 
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))
@@ -97,40 +157,48 @@ class CompareScreen(BoxLayout):
     mapped = BooleanProperty(False)
     foot = StringProperty(FOOT)
 
-    def __init__(self, desk: CompareDesk, **kw):
+    def __init__(self, comparison: WingComparison, **kw):
         super().__init__(**kw)
-        self.desk = desk
-        self.state = presenter.begin(
-            desk.facts, desk.unit, desk.who, desk.grids(), desk.marks(), desk.carried(), desk.other_marks()
-        )
-        self.frames = SideFrames(desk.frame, desk.quick)
+        self.comparison = comparison
+        self.state = self._begin()
+        self.frames = SideFrames(comparison.frame, comparison.quick)
         self._maker: threading.Thread | None = None
         self._made: list = []  # what the maker says: a share done, or its last words
         self._closing = False
         self.waiting = True
-        self._pictures = [None] * len(desk.facts)
-        self._small: list = [None] * len(desk.facts)  # on show until the true pictures come
+        self._pictures: list = [None] * len(comparison.facts)
+        self._small: list = [None] * len(comparison.facts)  # on show until the true pictures come
         self._asked: tuple | None = None
         self._asked_at_s, self._hinted = 0.0, False
         self._steps: list = []  # of frames, not yet made; the first is being made
+        self._to_look = 0  # sides that the assist has still to answer about
         self._settle = None
-        self.title = f"{desk.point}: " + ", ".join(side.configuration for side in desk.facts)
-        self.panels = [ComparePanel() for _ in desk.facts]
+        self.title = f"{comparison.point}: " + ", ".join(side.configuration for side in comparison.facts)
+        self.panels = [ComparePanel() for _ in comparison.facts]
         for side, panel in enumerate(self.panels):
-            panel.ids.picture.on_fraction = lambda x, y, side=side: self._touched(side, x, y)
+            panel.ids.picture.send = self._touched
+            panel.send = lambda by, side=side: self.press(f"run:{side}:{by}")
         axis = self.ids.axis
-        axis.unit, axis.names = desk.unit, tuple(side.configuration for side in desk.facts)
+        axis.unit, axis.names = comparison.unit, tuple(side.configuration for side in comparison.facts)
         axis.on_value = lambda at: self.press(f"at:{at!r}")
         self.keys = {}
-        for key, words in BUTTONS:
-            button = self.keys[key] = CompareKey(text=words)
-            button.bind(on_release=lambda _, key=key: self.press(key))
-            self.ids.buttons.add_widget(button)
+        for place, buttons in (("moves", MOVE_BUTTONS), ("marks", TUFT_BUTTONS)):
+            for key, words in buttons:
+                button = self.keys[key] = CompareKey(text=words)
+                button.bind(on_release=lambda _, key=key: self.press(key))
+                self.ids[place].add_widget(button)
         self.draw()
         self._looking = Clock.schedule_interval(self._look, 0)
 
+    def _begin(self):
+        one = self.comparison
+        return begin(one.facts, one.unit, one.who, one.grids(), one.marks(), one.carried(), one.other_marks())
+
     def press(self, key: str) -> None:
         """A key, or a touch that stands for one."""
+        if key == "rows?":
+            self._ask_rows()
+            return
         self.state, effects = presenter.update(self.state, key)
         for effect in effects:
             self._do(effect)
@@ -141,22 +209,35 @@ class CompareScreen(BoxLayout):
             self._settle = Clock.schedule_once(lambda _: self.press("settle"), SETTLE_S)
         self.draw()
 
-    def _touched(self, side: int, x: float, y: float) -> None:
-        if self._small[side] is None:  # a small picture is not the frame that a mark would name
-            self.press(f"tap:{side}:{x:.6f}:{y:.6f}")
+    def _touched(self, key: str) -> None:
+        side = int(key.split(":")[1]) if ":" in key else 0
+        if self._small[side] is None or not key.startswith(
+            ("tap", "drag")
+        ):  # a small picture is not the frame that a mark would name
+            self.press(key)
+
+    def _ask_rows(self) -> None:
+        """Measured percentages of the rows of tufts, by keyboard."""
+        grid = self.state.grids.get((self.state.chosen, self.state.shown[self.state.chosen].camera))
+        rows = (grid.span_pct, grid.chord_pct) if grid else self.state.rows
+        popup = RowsPopup()
+        popup.spans, popup.chords = (" ".join(f"{v:g}" for v in row) for row in rows)
+        popup.done = lambda spans, chords: self.press(f"rows:{spans};{chords}")
+        popup.open()
 
     def draw(self) -> None:
         """Show the state."""
-        view = presenter.view(self.state)
+        view = view_of(self.state)
         self.says, self.message, self.trouble = view.says, view.message, view.trouble
         self.mapped, self.ids.maps.maps = self.state.mapped, view.maps
-        self.keys["span"].text = f"Span\n{self.state.span_count} rows"
-        self.keys["chord"].text = f"Chord\n{self.state.chord_count} rows"
+        grid = self.state.grids.get((self.state.chosen, self.state.shown[self.state.chosen].camera))
+        spans, chords = (grid.span_pct, grid.chord_pct) if grid else self.state.rows
+        self.keys["rows?"].text = f"Rows\n{len(spans)} x {len(chords)}"
         shown = [self.panels[panel.side] for panel in view.panels]
         if self.ids.panels.children[::-1] != shown:
             self.ids.panels.clear_widgets()
-            for panel in shown:
-                self.ids.panels.add_widget(panel)
+            for widget in shown:
+                self.ids.panels.add_widget(widget)
         for panel in view.panels:
             widget = self.panels[panel.side]
             widget.spare_line = any(other.carried for other in view.panels)
@@ -168,13 +249,19 @@ class CompareScreen(BoxLayout):
         self.ids.axis.view = view
         on = {
             "h": self.state.held[self.state.chosen] is not None,
+            "b": all(held is not None for held in self.state.held),
             "f": self.state.over is not None,
             "t": self.state.tufts,
+            "g": self.state.placing is not None,
+            "m": self.state.mapped,
+            "o": self.state.busy,
+            "x": self.state.mirrored[self.state.chosen],
         }
-        on |= {"g": self.state.placing is not None, "m": self.state.mapped, "p": self.state.busy}
+        for k, state in enumerate(STATES, 1):
+            on[str(k)] = self.state.palette is state
         for key, strong in on.items():
             self.keys[key].strong = strong
-        wishes = presenter.wanted(self.state)
+        wishes = wanted(self.state)
         if wishes != self._asked:
             self._asked, self.waiting, self._asked_at_s = wishes, True, time.monotonic()
             self.frames.want(wishes)
@@ -188,7 +275,7 @@ class CompareScreen(BoxLayout):
         if self._maker:
             self._maker.join()
         self.frames.close()
-        self.desk.close()
+        self.comparison.close()
 
     def _look(self, *_) -> None:
         self._show_quick()
@@ -208,6 +295,8 @@ class CompareScreen(BoxLayout):
                 self._do(effect)
             self.state = replace(self.state, shown=tuple(shown for _, shown in done))
             self.waiting = wishes != self._asked
+            if not self.waiting:
+                self._follow()
             self._hint()
         if done is not None or results:
             self.draw()
@@ -254,7 +343,7 @@ class CompareScreen(BoxLayout):
 
         def work() -> None:
             try:
-                count = self.desk.make_quick(progress)
+                count = self.comparison.make_quick(progress)
                 self._made.append(
                     (f"{count} quick copies made." if count else "The quick copies are there already.", False)
                 )
@@ -268,38 +357,100 @@ class CompareScreen(BoxLayout):
     def _new(self, done) -> bool:
         return tuple(shown for _, shown in done) != self.state.shown
 
-    def _do(self, effect) -> None:
+    def _do(self, effect: Effect) -> None:
         """Make it so; what cannot be is said on the screen."""
+        one = self.comparison
         try:
             if isinstance(effect, Step):
                 self._steps.append(effect)
                 if len(self._steps) == 1:
                     self._step()
             elif isinstance(effect, PlaceGrid):
-                self.desk.place_grid(effect.side, effect.grid, effect.carried_from)
-                self.state = replace(self.state, carried=self.desk.carried())
+                one.place_grid(effect.side, effect.grid, effect.carried_from)
+                self.state = replace(self.state, carried=one.carried())
+            elif isinstance(effect, RemoveGrid):
+                one.remove_grid(effect.side, effect.camera)
+                self.state = replace(self.state, carried=one.carried())
             elif isinstance(effect, Decide):
-                self.desk.write(effect.side, effect.marks)
+                one.write(effect.side, effect.marks)
+            elif isinstance(effect, SetWing):
+                one.set_wing(effect.side, effect.camera, effect.wing)
             elif isinstance(effect, Propose):
-                self._propose(effect.side)
+                self._propose(effect)
+            elif isinstance(effect, TurnRun):
+                self._turn(effect)
             elif isinstance(effect, MakeQuick):
                 self._make_quick()
             elif isinstance(effect, Save):
-                view = presenter.view(replace(self.state, over=None))
-                path = self.desk.save(
-                    presenter.wanted(self.state), view.says, [panel.stations for panel in view.panels]
-                )
-                self.state = presenter.told(self.state, f"Saved: {path.relative_to(self.desk.campaign_dir)}")
+                view = view_of(replace(self.state, over=None))
+                path = one.save(wanted(self.state), view.says, [panel.stations for panel in view.panels])
+                self.state = presenter.told(self.state, f"Saved: {path.relative_to(one.campaign_dir)}")
         except (LoggerError, OSError) as err:
             # A row that was not written must not look as if it were.
             self.state = presenter.told(
-                replace(self.state, marks=self.desk.marks(), grids=self.desk.grids()), str(err), True
+                replace(self.state, marks=one.marks(), grids=one.grids(), undo=(), redo=()), str(err), True
             )
+
+    def _turn(self, effect: TurnRun) -> None:
+        """To other runs: what was chosen and how it is looked at stays."""
+        if not self.comparison.turn(effect.by, effect.side):
+            self.state = presenter.told(self.state, "There is no other run of these configurations at this point.")
+            return
+        before = self.state
+        at = before.at
+        if before.message.endswith("taken."):  # after the last stop of a run comes the first of the next
+            at = presenter.first_stop(before)
+        self.state = replace(
+            self._begin(),
+            axis=before.axis,
+            at=at,
+            chosen=before.chosen,
+            over=before.over,
+            tufts=before.tufts,
+            mapped=before.mapped,
+            palette=before.palette,
+            cursor=before.cursor,
+            mirrored=before.mirrored,
+            zoom=before.zoom,
+            rows=before.rows,
+            message=before.message,
+        )
+        self.frames.forget()
+        self._asked = None
+
+    def _follow(self) -> None:
+        """Where the stations are on the frames on show: the camera may have moved since they were placed."""
+        for side, shown in enumerate(self.state.shown):
+            placed = self.state.grids.get((side, shown.camera))
+            carried = self.state.carried.get((side, shown.camera))
+            grid, flight = (placed, "") if placed else carried or (None, "")
+            known = self.state.followed[side]
+            if (
+                grid is None
+                or shown.why
+                or (known and (known.camera, known.flight_s) == (shown.camera, shown.flight_s))
+            ):
+                continue
+
+            def job(side=side, shown=shown, grid=grid, flight=flight):
+                moved = self.comparison.follow(side, shown, grid, flight)
+                found = Followed(
+                    camera=shown.camera, flight_s=shown.flight_s, grid=moved.grid, words=moved.words, large=moved.large
+                )
+                return lambda: self._followed(side, shown, grid, found)
+
+            self.frames.ask(job)
+
+    def _followed(self, side: int, shown, grid, found: Followed) -> None:
+        now = self.state
+        current = now.grids.get((side, shown.camera)) or now.carried.get((side, shown.camera), (None, ""))[0]
+        if now.shown[side] == shown and current == grid:
+            self.state = presenter.followed(now, side, found)
 
     def _step(self) -> None:
         """Make the first step waiting: on the frames' thread, for to step back can take a second."""
         effect = self._steps[0]
-        at_s = presenter.wanted(self.state)[effect.side][0]
+        at_s = wanted(self.state)[effect.side][0]
         if at_s is None:
             self._steps.clear()
             return
@@ -307,7 +458,7 @@ class CompareScreen(BoxLayout):
 
         def job():
             try:
-                to_s = self.desk.step(effect.side, at_s, effect.by)
+                to_s = self.comparison.step(effect.side, at_s, effect.by)
             except LoggerError as err:
                 words = str(err)
                 return lambda: self._stepped(lambda state: presenter.told(state, words, True))
@@ -322,56 +473,78 @@ class CompareScreen(BoxLayout):
             self._steps.clear()
         if self._steps:
             self._step()
-        elif presenter.wanted(before) == presenter.wanted(self.state):
+        elif wanted(before) == wanted(self.state):
             self.waiting = False
 
-    def _propose(self, side: int) -> None:
-        shown, facts = self.state.shown[side], self.state.sides[side]
-        grid = self.state.grids[(side, shown.camera)]
+    def _propose(self, effect: Propose) -> None:
+        """Ask the assist, frame by frame, on the frames' thread; answers are written as they come."""
+        side, facts = effect.side, self.state.sides[effect.side]
+        self._to_look += len(effect.flight_s)
+        for flight_s in effect.flight_s:
 
-        def job():
-            try:
-                found = self.desk.look(side, shown, grid)
-            except LoggerError as err:
-                words = str(err)
-                return lambda: self._tell(words)
-            marks = proposed_marks(found, shown, ias_at(facts.result, shown.flight_s + facts.lag_s))
-            return lambda: self._proposed(side, marks)
+            def job(flight_s=flight_s):
+                try:
+                    rgb, shown = self.comparison.frame(side, flight_s)
+                    grid = self.state.grids.get((side, shown.camera))
+                    if rgb is None or grid is None:
+                        looked = Looked(shown=shown, why=shown.why or "no stations are placed on this camera")
+                    else:
+                        looked = self.comparison.look(side, flight_s, grid)
+                except LoggerError as err:
+                    looked = Looked(shown=self.state.shown[side], why=str(err))
+                return lambda: self._proposed(side, facts, looked)
 
-        self.frames.ask(job)
+            self.frames.ask(job)
 
-    def _tell(self, words: str) -> None:
-        self.state = presenter.told(self.state, words, True)
-
-    def _proposed(self, side: int, marks) -> None:
+    def _proposed(self, side: int, facts, looked: Looked) -> None:
+        self._to_look -= 1
+        if self.state.sides[side] != facts:
+            return  # the runs were changed meanwhile
+        marks = proposed_marks(looked, facts)
         try:
-            self.desk.write(side, marks)
+            self.comparison.write(side, marks)
         except LoggerError as err:
-            self._tell(str(err))
+            self.state = presenter.told(self.state, str(err), True)
             return
-        self.state = presenter.written(
-            self.state, side, marks, f"{len(marks)} stations proposed; tap or Enter takes them."
-        )
+        words, trouble = _answer_words(facts.name, looked, len(marks))
+        self.state = replace(presenter.written(self.state, side, marks, words), trouble=trouble, busy=self._to_look > 0)
 
     def on_key(self, window, code, scancode=None, text=None, modifiers=()) -> bool:
         """A key of the keyboard, as Kivy reports it."""
         key = KEY_NAMES.get(code) or (text.lower() if text and len(text) == 1 else None)
-        if key is None:
+        if key is None or any(isinstance(child, Popup) for child in window.children):
             return False
+        if key in ("left", "right", "up", "down"):
+            key = ("shift-" if "shift" in modifiers else "ctrl-" if "ctrl" in modifiers else "") + key
+        key = {"=": "+", "<": ",", ">": "."}.get(key, key)
         self.press(key)
         return True
+
+
+def _answer_words(name: str, looked: Looked, count: int) -> tuple[str, bool]:
+    """What the assist did, and whether it is trouble."""
+    if looked.why or looked.answer is None:
+        return f"{name}: {looked.why}", True
+    answer = looked.answer
+    if answer.why:
+        return f"{name}: the assist declines: {answer.why}.", True
+    declined = len(answer.proposals) - count
+    words = f"{name}: {count} stations proposed; Enter takes them, a tap changes one."
+    if declined:
+        words += f" {declined} left to you: the assist is not sure."
+    return f"{words} {answer.remark}".strip(), bool(answer.remark)
 
 
 class WingCompareApp(App):
     """The window around one `CompareScreen`. (`CompareApp` would load `compare.kv` a second time.)"""
 
-    def __init__(self, desk: CompareDesk):
+    def __init__(self, comparison: WingComparison):
         super().__init__()
-        self.desk = desk
-        self.title = f"Kneecall: compare {desk.point}"
+        self.comparison = comparison
+        self.title = f"Kneecall: compare {comparison.point}"
 
     def build(self):
-        screen = CompareScreen(self.desk)
+        screen = CompareScreen(self.comparison)
         Window.bind(on_key_down=screen.on_key)
         return screen
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 from logger_app.ui.app import prepare_kivy
 from logger_app.ui.hosting import hosted
 from logger_app.ui.screen_check import need_screen
-from logger_app.workflows.compare import CompareDesk
+from logger_app.workflows.compare import WingComparison
 
 WIDTH, HEIGHT = 1280, 800
 
 
-def open_compare(desk: CompareDesk) -> int:
+def open_compare(comparison: WingComparison) -> int:
     """Compare runs in a window; returns when it is closed.
 
     Returns
@@ -29,5 +29,5 @@ def open_compare(desk: CompareDesk) -> int:
     prepare_kivy(WIDTH, HEIGHT)
     from logger_app.ui.screens.compare import WingCompareApp
 
-    WingCompareApp(desk).run()
+    WingCompareApp(comparison).run()
     return 0

@@ -9,12 +9,12 @@ from kivy.metrics import dp, sp
 from kivy.properties import ObjectProperty, StringProperty
 from kivy.uix.widget import Widget
 
-from logger_app.ui.presenters.compare import Axis
+from logger_app.ui.presenters.compare_state import Axis
 from logger_app.ui.theme import CURRENT
 from logger_app.ui.widgets.timeline import draw_text, nice_step, text_texture
 from logger_app.units import from_kt, to_kt
 
-FOOT, LANE = 24, 34
+FOOT, LANE = 24, 30
 
 
 class CompareAxis(Widget):
@@ -81,6 +81,14 @@ class CompareAxis(Widget):
         foot, view = self.y + dp(FOOT), self.view
         Color(*CURRENT.line)
         Line(points=[self._ends[0], foot, self._ends[1], foot], width=dp(1.2))
+        if view.axis is Axis.RATIO:
+            for at, words in view.ticks:
+                x = self.x_of(at)
+                Color(*CURRENT.line)
+                Line(points=[x, foot, x, foot + dp(8)], width=dp(1.4))
+                draw_text(words, x, self.y, sp(13), CURRENT.text if not words.startswith("+") else CURRENT.quiet)
+            draw_text("of stall speed", self.x, self.y, sp(13), CURRENT.quiet, centre=False)
+            return
         speed = view.axis is Axis.AIRSPEED
         low, high = sorted((view.left, view.right))
         if speed:

@@ -6,7 +6,7 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 
-from logger_app.sync.video_io import Stopped
+from logger_app.workflows.compare import Stopped
 
 # With small pictures at hand the true ones are fetched when the slider has rested this long [s].
 REST_S = 0.1
@@ -53,6 +53,12 @@ class SideFrames:
         with self._wake:
             self._jobs.append(job)
             self._wake.notify_all()
+
+    def forget(self) -> None:
+        """The sides show other runs: what was fetched is of no use any more."""
+        with self._wake:
+            self._wanted = self._quick_wanted = self._done = self._quick = None
+            self._last = {}
 
     def take_quick(self, wish: tuple | None = None, wait_s: float = 0.0) -> tuple[tuple, list] | None:
         """(wish, small pictures, one a side, None where there is none) since; never for judging or writing.

@@ -10,12 +10,13 @@ from kivy.uix.widget import Widget
 from logger_app.ui.theme import CURRENT, rgb
 from logger_app.ui.widgets.timeline import draw_text, text_texture
 
-WHITE, DEEP = rgb("#ffffff"), rgb("#8c3b12")
+WHITE, DEEP, FASTER = rgb("#ffffff"), rgb("#d9722f"), rgb("#3f78b5")
+INK = rgb("#1c2126")  # on cells that are light in every palette
 ROW, HEAD, FOOT = 26, 40, 18
 
 
 class SpanMaps(Widget):
-    """Draws `maps` (of `presenters.compare.MapView`); as tall as they are."""
+    """Draws `maps` (of `presenters.compare_view.MapView`); as tall as they are."""
 
     maps = ObjectProperty(())
 
@@ -62,31 +63,25 @@ class SpanMaps(Widget):
         return top - dp(ROW) * len(one.chords) - dp(FOOT)
 
     def _cell(self, cell, x: float, y: float, width: float) -> None:
+        """Colour and pattern say the same: darker and with more strokes is earlier, or a larger difference."""
         box = (x + 1, y + 1, width - 2, dp(ROW) - 2)
-        shade = cell.shade if cell and cell.shade is not None else None
-        Color(*(CURRENT.ground if shade is None else [a + (b - a) * shade for a, b in zip(WHITE, DEEP)]))
+        tone = cell.tone if cell and cell.tone is not None else 0
+        Color(*([a + (b - a) * tone / 4 for a, b in zip(WHITE, FASTER if cell and cell.kind == "faster" else DEEP)]))
         Rectangle(pos=box[:2], size=box[2:])
-        Color(*CURRENT.line)
+        Color(*INK[:3], 0.55)
+        for k in range(3 * tone):
+            at = box[0] + (k + 1) / (3 * tone + 1) * box[2]
+            if cell.kind == "faster":
+                Line(points=[at - dp(2), box[1] + dp(3), at + dp(2), box[1] + dp(3)], width=1)
+            else:
+                Line(points=[at, box[1] + dp(1), at, box[1] + dp(5)], width=1)
+        Color(*INK[:3], 0.4)
+        corners = [box[0], box[1], box[0] + box[2], box[1], box[0] + box[2], box[1] + box[3], box[0], box[1] + box[3]]
         if cell and cell.proposed:
-            Line(
-                points=[
-                    box[0],
-                    box[1],
-                    box[0] + box[2],
-                    box[1],
-                    box[0] + box[2],
-                    box[1] + box[3],
-                    box[0],
-                    box[1] + box[3],
-                ],
-                close=True,
-                dash_length=4,
-                dash_offset=3,
-            )
+            Line(points=corners, close=True, dash_length=4, dash_offset=3)
         else:
             Line(rectangle=box, width=1)
         if cell:
-            ink = WHITE if (shade or 0) > 0.55 else CURRENT.text
             text = f"{cell.words}?" if cell.proposed else cell.words
-            size = sp(13) if text_texture(text, sp(13), tuple(ink)).width < box[2] else sp(10)
-            draw_text(text, x + width / 2, y + dp(5), size, ink)
+            size = next((s for s in (13, 11, 9) if text_texture(text, sp(s), tuple(INK)).width < box[2]), 8)
+            draw_text(text, x + width / 2, y + dp(7), sp(size), INK)

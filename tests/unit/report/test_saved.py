@@ -10,6 +10,7 @@ import pytest
 from PIL import Image
 
 from logger_app.records.stills import SavedPicture, SavedShot, SavedSide
+from logger_app.domain.wing_words import MapCell
 from logger_app.report.extras import Extras, SavedStill, WingCell, WingMap
 from logger_app.report.media import place_media
 
@@ -132,7 +133,10 @@ def test_a_shot_without_picture_says_why(example, still, tmp_path):
 def test_wing_maps_have_a_word_in_every_station_and_the_leading_edge_above(example, tmp_path):
     cells = tuple(
         WingCell(
-            span_pct=span, chord_pct=chord, words=f"{40 + k}", says=f"first separated at {40 + k} kt", proposed=k == 0
+            span_pct=span,
+            chord_pct=chord,
+            drawn=MapCell(words=f"{40 + k}", kind="bracket", tone=k % 4, proposed=k == 0),
+            says=f"first separated at {40 + k} kt",
         )
         for k, (span, chord) in enumerate((s, c) for s in (16.7, 50.0, 83.3) for c in (20.0, 80.0))
     )
@@ -151,3 +155,5 @@ def test_wing_maps_have_a_word_in_every_station_and_the_leading_edge_above(examp
     assert words["41"][1] > words["42"][1], "20 % chord stands above 80 %"
     assert words["40?"][0] < words["42"][0] < words["44"][0], "root at the left"
     assert "50 % span, 20 % chord: first separated at 42 kt" in re.sub(r"<[^>]+>", "", first)
+    assert [first.count(f"f-tone{k}") for k in (1, 2, 3)] == [2, 1, 1], "coloured; it was unshaded"
+    assert "measured on drawn tufts only" in re.sub(r"<[^>]+>", "", first), "said where the assist is used"

@@ -5,11 +5,27 @@ from dataclasses import replace
 import pytest
 
 from logger_app.domain.tuft_grid import Grid, places
-from logger_app.domain.tufts import TuftMark, TuftState
+from logger_app.domain.tufts import RunMarks, TuftMark, TuftState
 from logger_app.records.compare import Shown, SideFacts
 from logger_app.records.results import StallSpeed
 from logger_app.records.runs import StallEvent
 from logger_app.ui.presenters import compare as p
+from logger_app.ui.presenters.compare_state import (
+    Axis,
+    Decide,
+    Followed,
+    PlaceGrid,
+    Propose,
+    RemoveGrid,
+    SetWing,
+    Step,
+    TurnRun,
+    begin,
+    maps,
+    marks_here,
+    wanted,
+)
+from logger_app.ui.presenters.compare_view import view
 
 CORNERS = ((0.1, 0.2), (0.9, 0.2), (0.9, 0.8), (0.1, 0.8))
 
@@ -50,9 +66,14 @@ def side(name, vs, event_s, lag_s=0.0):
 
 
 @pytest.fixture
-def state():
-    made = p.begin([side("baseline", 50, 100.0), side("cuffs", 46, 300.0, 0.4)], "kt", "ann")
+def by_ratio():
+    made = begin([side("baseline", 50, 100.0), side("cuffs", 46, 300.0, 0.4)], "kt", "ann")
     return replace(made, shown=tuple(Shown(camera="wing", pts=7, flight_s=s.event_s, aspect=1.5) for s in made.sides))
+
+
+@pytest.fixture
+def state(by_ratio):
+    return replace(by_ratio, axis=Axis.TIME, at=0.0)
 
 
 def press(state, *keys):
@@ -64,35 +85,35 @@ def press(state, *keys):
 
 
 def test_it_begins_at_the_stall_of_both(state):
-    assert p.wanted(state) == ((100.0, ""), (300.0, ""))
-    assert p.view(state).says == "at the stall"
-    assert p.view(press(state, "at:-3")[0]).says == "3.00 s before the stall"
+    assert wanted(state) == ((100.0, ""), (300.0, ""))
+    assert view(state).says == "at the stall"
+    assert view(press(state, "at:-3")[0]).says == "3.00 s before the stall"
 
 
 def test_one_slider_moves_both_by_time_and_by_airspeed(state):
     state, _ = press(state, "at:-4.5")
-    assert [t for t, _ in p.wanted(state)] == pytest.approx([95.5, 295.5])
+    assert [t for t, _ in wanted(state)] == pytest.approx([95.5, 295.5])
 
-    state, _ = press(state, "a")
-    assert (state.axis, state.at) == (p.Axis.AIRSPEED, pytest.approx(54.5))
+    state, _ = press(state, "a", "a")
+    assert (state.axis, state.at) == (Axis.AIRSPEED, pytest.approx(54.5))
     state, _ = press(state, "at:52")
-    assert [t for t, _ in p.wanted(state)] == pytest.approx([98.0, 294.0])
-    assert all("52.0 kt indicated" in panel.says for panel in p.view(state).panels)
+    assert [t for t, _ in wanted(state)] == pytest.approx([98.0, 294.0])
+    assert all("52.0 kt indicated" in panel.says for panel in view(state).panels)
 
 
 def test_a_speed_that_one_side_never_flew_says_so_and_shows_the_other(state):
-    state, _ = press(state, "a", "at:47")
-    (first, why), (second, _) = p.wanted(state)
+    state, _ = press(state, "a", "a", "at:47")
+    (first, why), (second, _) = wanted(state)
 
     assert first is None and "not flown" in why
     assert second == pytest.approx(299.0)
-    assert p.view(state).panels[0].why == why
+    assert view(state).panels[0].why == why
 
 
 def test_the_axis_falls_to_the_right_and_nothing_leaves_it(state):
-    state, _ = press(state, "a", "at:500")
-    view = p.view(state)
-    assert (view.left, view.right, view.at) == (64, 46, 64)
+    state, _ = press(state, "a", "a", "at:500")
+    made = view(state)
+    assert (made.left, made.right, made.at) == (64, 46, 64)
     state, _ = press(state, "down", "down")
     assert state.at == 62
     state, _ = press(state, "up", "up", "up", "up")
@@ -101,19 +122,19 @@ def test_the_axis_falls_to_the_right_and_nothing_leaves_it(state):
 
 def test_a_held_side_stays_and_steps_alone(state):
     state, _ = press(state, "at:-2", "h", "at:-8")
-    assert [t for t, _ in p.wanted(state)] == pytest.approx([98.0, 292.0])
+    assert [t for t, _ in wanted(state)] == pytest.approx([98.0, 292.0])
     state, effects = press(state, "right")
-    assert effects == [p.Step(0, 1)]
+    assert effects == [Step(0, 1)]
     state = p.stepped(state, 0, 98.04)
-    assert [t for t, _ in p.wanted(state)] == pytest.approx([98.04, 292.0])
+    assert [t for t, _ in wanted(state)] == pytest.approx([98.04, 292.0])
     state, _ = press(state, "h")
-    assert [t for t, _ in p.wanted(state)] == pytest.approx([92.0, 292.0])
+    assert [t for t, _ in wanted(state)] == pytest.approx([92.0, 292.0])
 
 
 def test_a_step_takes_the_axis_along_on_either_axis(state):
     state = p.stepped(state, 1, 299.0)
-    assert [t for t, _ in p.wanted(state)] == pytest.approx([99.0, 299.0])
-    state, _ = press(state, "a")
+    assert [t for t, _ in wanted(state)] == pytest.approx([99.0, 299.0])
+    state, _ = press(state, "a", "a")
     state = p.stepped(state, 0, 96.5)
     assert state.at == pytest.approx(53.5)
     assert "ends here" in p.stepped(state, 0, 104.0).message
@@ -123,16 +144,16 @@ def test_flip_shows_each_over_the_other_then_both(state):
     seen = []
     for _ in range(3):
         state, _ = press(state, "f")
-        seen.append([panel.side for panel in p.view(state).panels])
+        seen.append([panel.side for panel in view(state).panels])
     assert seen == [[0], [1], [0, 1]]
 
 
 def test_calls_and_events_are_marks_where_they_were_seen(state):
-    marks = {(m.side, m.words): m.at for m in p.view(state).marks}
+    marks = {(m.side, m.words): m.at for m in view(state).marks}
     assert marks[(0, "buffet")] == pytest.approx(-3)
     assert marks[(1, "recovered")] == pytest.approx(2)
-    state, _ = press(state, "a")
-    marks = {(m.side, m.words): m.at for m in p.view(state).marks}
+    state, _ = press(state, "a", "a")
+    marks = {(m.side, m.words): m.at for m in view(state).marks}
     assert marks[(0, "buffet")] == pytest.approx(53)
     assert marks[(1, "52")] == pytest.approx(52)
     assert (1, "recovered") not in marks, "after the stall there is no fitted speed"
@@ -150,13 +171,14 @@ def tap(state, station, side=0):
 
 def test_four_taps_place_the_stations_of_that_camera_only(state):
     asking, _ = press(state, "g", "tap:0:0.1:0.2")
-    assert "tip leading edge" in p.view(asking).message
+    assert "tip leading edge" in view(asking).message
     state, (effect,) = place(state)
 
-    assert effect == p.PlaceGrid(0, state.grids[(0, "wing")])
+    assert effect == PlaceGrid(0, state.grids[(0, "wing")])
     assert effect.grid.corners == CORNERS
-    assert len(p.view(state).panels[0].stations) == 15
-    assert p.view(state).panels[1].stations == ()
+    assert effect.grid.flight_s == 100.0, "so that it is known later whether the camera moved since"
+    assert len(view(state).panels[0].stations) == 15
+    assert view(state).panels[1].stations == ()
 
 
 def test_corners_that_cross_are_refused_and_nothing_is_written(state):
@@ -170,7 +192,7 @@ def test_taps_go_through_the_states_and_only_the_last_becomes_a_row(state):
     state, more = tap(state, "50/50")
     state, yet = tap(state, "50/50")
     assert effects + more + yet == []
-    assert p.marks_here(state, 0)["50/50"].state is TuftState.SEPARATED
+    assert marks_here(state, 0)["50/50"].state is TuftState.SEPARATED
 
     state, (effect,) = press(state, "settle")
     assert [m.state for m in effect.marks] == [TuftState.SEPARATED]
@@ -183,7 +205,7 @@ def test_taps_go_through_the_states_and_only_the_last_becomes_a_row(state):
         False,
     )
     assert press(state, "settle")[1] == []
-    assert p.marks_here(state, 0)["50/50"] == mark
+    assert marks_here(state, 0)["50/50"] == mark
 
 
 def test_another_key_or_station_writes_what_was_tapped(state):
@@ -206,58 +228,95 @@ def proposal(station, tuft, confidence=0.9):
         who="assist",
         proposed=True,
         confidence=confidence,
+        run="baseline-1",
     )
 
 
 def test_a_proposal_is_shown_as_one_until_it_is_taken(state):
     state, _ = place(state)
     state, effects = press(state, "p")
-    assert effects == [p.Propose(0)] and state.busy
+    assert effects == [Propose(0, (100.0,))] and state.busy
     state = p.written(state, 0, [proposal("50/50", TuftState.REVERSED), proposal("70/50", TuftState.ATTACHED)], "")
-    shown = {s.id: s for s in p.view(state).panels[0].stations}
+    shown = {s.id: s for s in view(state).panels[0].stations}
     assert shown["50/50"].proposed and shown["50/50"].confidence == 0.9
 
     state, _ = tap(state, "50/50")
-    shown = {s.id: s for s in p.view(state).panels[0].stations}
+    shown = {s.id: s for s in view(state).panels[0].stations}
     assert (shown["50/50"].state, shown["50/50"].proposed) == (TuftState.REVERSED, False)
     state, effects = press(state, "enter")
     assert [(m.station, m.who) for m in effects[-1].marks] == [("70/50", "ann")]
-    assert not any(s.proposed for s in p.view(state).panels[0].stations)
+    assert not any(s.proposed for s in view(state).panels[0].stations)
 
 
-def test_the_map_says_where_each_station_first_separated_and_the_difference(state):
-    state, _ = place(state)
-    rows = [
-        replace(proposal("50/50", TuftState.SEPARATED), proposed=False, ias_kt=v, frame_pts=k)
-        for k, v in enumerate((55.0, 51.0))
-    ]
-    state = p.written(state, 0, rows, "")
-    state = p.written(state, 0, [replace(rows[1], station="90/50")], "")
-    attached = replace(rows[0], station="90/50", state=TuftState.ATTACHED, ias_kt=47.0)
-    state = p.written(state, 1, [replace(rows[0], ias_kt=48.0), attached], "")
+def look(station, state, ias_kt, pts, run="baseline-1", **more):
+    return TuftMark(
+        flight_ns=pts * 10**9,
+        camera="wing",
+        frame_pts=pts,
+        station=station,
+        state=state,
+        ias_kt=ias_kt,
+        run=run,
+        **more,
+    )
+
+
+def test_the_map_brackets_each_stations_first_separation_and_the_difference(state):
+    A, S = TuftState.ATTACHED, TuftState.SEPARATED
+    state = p.written(state, 0, [look("50/50", A, 56.0, 1), look("50/50", S, 52.0, 2), look("90/50", S, 51.0, 2)], "")
+    state = p.written(
+        state,
+        1,
+        [
+            look("50/50", A, 50.0, 1, "cuffs-1"),
+            look("50/50", S, 48.0, 2, "cuffs-1"),
+            look("90/50", A, 47.0, 2, "cuffs-1"),
+        ],
+        "",
+    )
     state, _ = press(state, "m")
-    base, cuffs, difference = p.view(state).maps
+    base, cuffs, difference = view(state).maps
     assert (base.spans, base.chords) == (("50", "90"), ("50",))
-    assert [cell.words for cell in base.cells[0]] == ["55", "51"]
-    assert [cell and cell.words for cell in cuffs.cells[0]] == ["48", "<47"]
-    assert [cell.words for cell in difference.cells[0]] == ["-7", "<-4"]
-    assert p.view(press(state, "m")[0]).maps == ()
+    assert [cell.words for cell in base.cells[0]] == ["52-56", ">51"]
+    assert [cell and cell.words for cell in cuffs.cells[0]] == ["48-50", "<47"]
+    assert [cell.words for cell in difference.cells[0]] == ["-8..-2", "<-4"]
+    assert "attached at 56, separated at 52 kt" in base.notes[0]
+    assert view(press(state, "m")[0]).maps == ()
 
 
 def test_a_map_of_proposals_says_so_and_nothing_looked_at_is_empty(state):
     state, _ = press(state, "m")
-    assert [one.cells for one in p.view(state).maps] == [(), (), ()]
+    assert view(state).maps == ()
     state = p.written(state, 0, [proposal("50/50", TuftState.SEPARATED)], "")
-    assert p.view(state).maps[0].cells[0][0].proposed
+    assert view(state).maps[0].cells[0][0].proposed
 
 
-def test_counts_of_stations_change_the_grid_that_is_there(state):
+def test_rows_are_at_measured_percentages_and_never_take_marks_away(state):
+    """One tap on Span or Chord wrote a new grid: marks vanished from the picture, stayed on the map, and could not be had back."""
     state, _ = place(state)
-    state, effects = press(state, "span")
-    assert len(effects[-1].grid.span_pct) == 6
-    state, effects = press(state, "chord")
-    assert len(effects[-1].grid.chord_pct) == 4
-    assert isinstance(state.grids[(0, "wing")], Grid)
+    state, effects = press(state, "rows:6 31.5 57 83;20 50 80")
+    assert effects[-1].grid.span_pct == (6.0, 31.5, 57.0, 83.0) and effects[-1].grid.corners == CORNERS
+    state, _ = press(*tap(state, "57/50")[:1], "settle")
+    state, effects = press(state, "rows:10 50 90;20 50 80")
+    assert effects == [] and state.trouble and "57/50" in state.message
+    state, effects = press(state, "rows:6 57 83;20 50 80")
+    assert isinstance(effects[-1], PlaceGrid), "that station stays"
+    state, effects = press(state, "u")
+    assert effects == [PlaceGrid(0, state.grids[(0, "wing")])] and state.grids[(0, "wing")].span_pct == (
+        6.0,
+        31.5,
+        57.0,
+        83.0,
+    )
+    assert press(state, "rows:a b;20")[0].trouble
+
+
+def test_the_first_grid_can_be_undone_too(state):
+    state, _ = place(state)
+    state, effects = press(state, "u")
+    assert effects == [RemoveGrid(0, "wing")] and not state.grids
+    state, effects = press(state, "y")
+    assert effects == [PlaceGrid(0, state.grids[(0, "wing")])]
 
 
 def test_without_stations_or_pictures_it_says_what_to_do_first(state):
@@ -277,7 +336,7 @@ def carried(state):
 
 
 def test_a_grid_of_another_flight_is_shown_as_a_proposal_with_where_it_is_from(carried):
-    first, second = p.view(carried).panels
+    first, second = view(carried).panels
 
     assert first.stations == () and first.carried == ""
     assert len(second.stations) == 15 and all(s.carried and s.state is None for s in second.stations)
@@ -285,7 +344,7 @@ def test_a_grid_of_another_flight_is_shown_as_a_proposal_with_where_it_is_from(c
 
 
 def test_a_carried_station_takes_no_mark_and_no_proposal_before_it_is_kept(carried):
-    station = p.view(carried).panels[1].stations[0]
+    station = view(carried).panels[1].stations[0]
     state, effects = press(carried, f"tap:1:{station.x}:{station.y}")
     assert effects == [] and state.trouble and "check it" in state.message
     state, effects = press(carried, "tab", "p")
@@ -296,23 +355,23 @@ def test_keeping_it_writes_it_with_the_flight_it_is_from(carried):
     state, effects = press(carried, "tab", "k")
     (placed,) = effects
 
-    assert isinstance(placed, p.PlaceGrid) and (placed.side, placed.carried_from) == (1, "day_baseline")
-    assert not any(s.carried for s in p.view(state).panels[1].stations) and p.view(state).panels[1].carried == ""
-    station = p.view(state).panels[1].stations[0]
+    assert isinstance(placed, PlaceGrid) and (placed.side, placed.carried_from) == (1, "day_baseline")
+    assert not any(s.carried for s in view(state).panels[1].stations) and view(state).panels[1].carried == ""
+    station = view(state).panels[1].stations[0]
     state, _ = press(state, f"tap:1:{station.x}:{station.y}")
-    assert p.view(state).panels[1].stations[0].state is TuftState.ATTACHED
+    assert view(state).panels[1].stations[0].state is TuftState.ATTACHED
 
 
 def test_placing_anew_hides_the_proposal_and_what_is_placed_is_not_from_elsewhere(carried):
     state, _ = press(carried, "tab", "g")
-    assert p.view(state).panels[1].stations == ()
+    assert view(state).panels[1].stations == ()
     state, effects = press(state, *[f"tap:1:{x}:{y}" for x, y in CORNERS])
     assert effects[-1].carried_from == ""
 
 
 def test_keeping_where_nothing_is_proposed_says_so(state):
     state, effects = press(state, "k")
-    assert effects == [] and "no stations of another flight" in state.message
+    assert effects == [] and "no proposed stations" in state.message
 
 
 # words for every station
@@ -330,22 +389,253 @@ def test_every_station_says_its_place_and_its_state_in_words(state):
             state=TuftState.SEPARATED,
             proposed=True,
             confidence=0.83,
+            run="baseline-1",
         ),
     )
     state = replace(state, grids={(0, "wing"): grid}, marks=(marks, ()), tufts=True)
-    says = {s.id: s.says for s in p.view(state).panels[0].stations}
+    says = {s.id: s.says for s in view(state).panels[0].stations}
 
     assert says["10/20"] == "10 % span, 20 % chord: reversed"
     assert says["30/50"] == "30 % span, 50 % chord: separated, only proposed, 83 % sure"
     assert says["90/80"] == "90 % span, 80 % chord: not looked at"
-    tapped = next(s for s in p.view(state).panels[0].stations if s.id == "90/80")
+    tapped = next(s for s in view(state).panels[0].stations if s.id == "90/80")
     assert press(state, f"tap:0:{tapped.x}:{tapped.y}")[0].message == "90 % span, 80 % chord: attached"
 
 
-def test_the_map_is_of_the_configuration_and_counts_its_other_runs(state):
-    mine = TuftMark(flight_ns=0, camera="wing", frame_pts=7, station="30/50", state=TuftState.SEPARATED, ias_kt=47.0)
-    other = replace(mine, frame_pts=8, ias_kt=50.0)
-    state = replace(state, marks=((mine,), ()), others=((other,), ()), mapped=True)
+def test_the_map_is_of_the_configuration_and_counts_its_other_runs_and_no_other_point(state):
+    mine = look("30/50", TuftState.SEPARATED, 47.0, 7)
+    other = RunMarks(
+        flight="x", run="r9", configuration="baseline", point="A1", marks=(replace(mine, run="r9", ias_kt=50.0),)
+    )
+    elsewhere = replace(other, run="r7", point="A2", marks=(replace(mine, run="r7", ias_kt=60.0),))
+    state = replace(state, marks=((mine,), ()), others=(other, elsewhere), mapped=True)
 
-    assert p.maps(state)[0].first[0].ias_kt == 50.0
-    assert "all runs" in p.view(state).maps[0].title
+    assert [b.separated_kt for b in maps(state)[0].first[0].runs] == [47.0, 50.0]
+
+
+# the axis of ratios
+
+
+def test_it_begins_at_the_stall_on_the_axis_of_ratios_and_each_side_is_at_its_own_speed(by_ratio):
+    assert (by_ratio.axis, by_ratio.at) == (Axis.RATIO, 1.0)
+    assert wanted(by_ratio) == ((100.0, ""), (300.0, ""))
+    state, _ = press(by_ratio, ",", ",")
+    assert state.at == 1.1
+    assert [t for t, _ in wanted(state)] == pytest.approx([95.0, 295.4]), "55.0 and 50.6 kt"
+    assert [panel.says.split("   ")[0] for panel in view(state).panels] == ["55.0 kt indicated", "50.6 kt indicated"]
+    assert [words for _, words in view(state).ticks][:6] == ["1.3", "1.2", "1.1", "1.05", "stall", "+1 s"]
+
+
+def test_stops_are_at_1_2_1_1_1_05_and_the_stall(by_ratio):
+    state, seen = press(by_ratio, ",", ",", ",")[0], []
+    for _ in range(3):
+        seen.append(state.at)
+        state, _ = press(state, ".")
+    assert [*seen, state.at] == [1.2, 1.1, 1.05, 1.0]
+    assert "last stop" in press(state, ".")[0].message
+
+
+def test_the_axis_of_ratios_goes_on_in_seconds_after_the_stall(by_ratio):
+    state, _ = press(by_ratio, "at:0.96")
+    assert [t for t, _ in wanted(state)] == pytest.approx([102.0, 302.0])
+    assert view(state).says == "2.00 s after the stall"
+
+
+def test_freeze_both_is_one_key(by_ratio):
+    state, _ = press(by_ratio, ",", "b", ",", ",")
+    assert [t for t, _ in wanted(state)] == pytest.approx([97.5, 297.7])
+    assert all(panel.held for panel in view(state).panels)
+    state, _ = press(state, "b")
+    assert not any(panel.held for panel in view(state).panels)
+
+
+def test_runs_are_changed_without_leaving(state):
+    assert press(state, "n")[1] == [TurnRun(1)]
+    assert press(state, "v")[1] == [TurnRun(-1)]
+    assert press(state, "run:1:-1")[1] == [TurnRun(-1, 1)]
+
+
+def test_a_side_without_a_camera_says_so_and_the_others_go_on(state):
+    blind = replace(state, sides=(state.sides[0], replace(state.sides[1], why="No camera of this flight.")))
+    assert wanted(blind) == ((100.0, ""), (None, "No camera of this flight."))
+    assert view(blind).panels[1].why == "No camera of this flight."
+
+
+# marking fast
+
+
+def test_a_palette_paints_along_a_row_in_one_stroke_and_one_undo(state):
+    state, _ = place(state)
+    stations = {s.id: s for s in view(state).panels[0].stations}
+    keys = [
+        f"{'tap' if k == 0 else 'drag'}:0:{stations[name].x}:{stations[name].y}"
+        for k, name in enumerate(("10/50", "30/50", "50/50"))
+    ]
+    state, effects = press(state, "3", *keys, "release", "settle")
+    assert [[m.station for m in e.marks] for e in effects] == [["10/50", "30/50", "50/50"]]
+    assert {m.state for m in effects[0].marks} == {TuftState.SEPARATED}
+
+    state, effects = press(state, "u")
+    assert [m.withdrawn for m in effects[0].marks] == [True] * 3 and marks_here(state, 0) == {}
+    state, effects = press(state, "y")
+    assert [m.withdrawn for m in effects[0].marks] == [False] * 3 and len(marks_here(state, 0)) == 3
+
+
+def test_keys_alone_can_paint(state):
+    state, _ = place(state)
+    state, effects = press(state, "shift-right", "shift-right", "shift-down", "2", "r", "settle")
+    assert [m.station for m in effects[-1].marks] == ["30/50", "50/50", "70/50", "90/50"]
+    state, effects = press(state, "shift-up", "4", "space", "settle")
+    assert [(m.station, m.state) for m in effects[-1].marks] == [("30/20", TuftState.REVERSED)]
+    assert [s.id for s in view(state).panels[0].stations if s.chosen] == ["30/20"]
+
+
+def test_what_is_not_yet_written_is_undone_without_a_row(state):
+    state, _ = place(state)
+    state, effects = press(tap(state, "50/50")[0], "u")
+    assert effects == [] and not state.pending
+
+
+def test_undo_gives_a_proposal_back(state):
+    state, _ = place(state)
+    state = p.written(state, 0, [proposal("50/50", TuftState.REVERSED)], "")
+    state, _ = press(state, "enter", "u")
+    assert marks_here(state, 0)["50/50"].proposed
+
+
+def test_the_same_states_as_at_the_last_stop(state):
+    state, _ = place(state)
+    before = [
+        look("10/50", TuftState.SEPARATED, 55.0, 95),
+        look("30/50", TuftState.UNSTEADY, 55.0, 95),
+        look("10/50", TuftState.ATTACHED, 60.0, 90),
+    ]
+    state = p.written(state, 0, before, "")
+    state, (effect,) = press(state, "e")
+    assert isinstance(effect, Decide)
+    assert {(m.station, m.state, m.frame_pts) for m in effect.marks} == {
+        ("10/50", TuftState.SEPARATED, 7),
+        ("30/50", TuftState.UNSTEADY, 7),
+    }
+
+
+def test_enter_takes_what_is_shown_on_all_sides_and_goes_on(by_ratio):
+    state = by_ratio
+    for side in (0, 1):
+        state, _ = press(replace(state, chosen=side), "g", *(f"tap:{side}:{x}:{y}" for x, y in CORNERS))
+    state, _ = press(state, ",", ",", ",")
+    for side, name in enumerate(("baseline-1", "cuffs-1")):
+        state = p.written(state, side, [replace(proposal("50/50", TuftState.ATTACHED), run=name)], "")
+    state, effects = press(state, "enter")
+    assert sorted(e.side for e in effects) == [0, 1] and state.at == 1.1
+    state = replace(state, at=1.0, shown=tuple(replace(s, pts=9) for s in state.shown))
+    state = p.written(state, 0, [replace(proposal("50/50", TuftState.ATTACHED), frame_pts=9)], "")
+    assert press(state, "enter")[1][-1] == TurnRun(1), "after the last stop comes the next run"
+
+
+def test_all_stops_of_all_sides_are_proposed_at_once(by_ratio):
+    state = by_ratio
+    for side in (0, 1):
+        state, _ = press(replace(state, chosen=side), "g", *(f"tap:{side}:{x}:{y}" for x, y in CORNERS))
+    _, effects = press(state, "o")
+    assert [(e.side, [round(t, 1) for t in e.flight_s]) for e in effects] == [
+        (0, [90.0, 95.0, 97.5, 100.0]),
+        (1, [290.8, 295.4, 297.7, 300.0]),
+    ]
+
+
+def test_a_mark_names_run_camera_and_wing_and_when_it_was(state):
+    state = replace(state, shown=tuple(replace(s, wing="left", flight_s=s.flight_s + 2.0) for s in state.shown))
+    state, _ = press(state, "w", "w", "w")  # unknown, left
+    state, _ = place(state)
+    if state.trouble:
+        state, _ = press(state, "w")
+        state, _ = place(state)
+    state, (effect,) = press(tap(state, "50/50")[0], "settle")
+    (mark,) = effect.marks
+    assert (mark.run, mark.camera, mark.to_stall_s, mark.ias_kt, mark.after_stall) == (
+        "baseline-1",
+        "wing",
+        pytest.approx(2.0),
+        None,
+        True,
+    )
+    assert mark.wing in ("left", "right")
+
+
+@pytest.mark.parametrize(
+    ("wing", "order", "refused"),
+    [
+        ("right", (0, 1, 2, 3), False),
+        ("left", (0, 1, 2, 3), True),
+        ("left", (1, 0, 3, 2), False),
+        ("right", (3, 2, 1, 0), True),
+    ],
+)
+def test_swapped_edges_are_refused_where_the_wing_is_known(state, wing, order, refused):
+    """They were accepted: every state and every map was then upside down."""
+    state = replace(state, shown=tuple(replace(s, wing=wing) for s in state.shown))
+    state, effects = press(state, "g", *(f"tap:0:{CORNERS[k][0]}:{CORNERS[k][1]}" for k in order))
+    assert state.trouble == refused == (effects == [])
+
+
+def test_the_wing_of_a_camera_can_be_said(state):
+    state, effects = press(state, "w")
+    assert effects == [SetWing(0, "wing", "left")] and "left wing" in view(state).panels[0].says
+
+
+def test_a_mirrored_picture_is_touched_where_it_is_seen(state):
+    state, _ = place(state)
+    plain = {s.id: s.x for s in view(state).panels[0].stations}
+    state, _ = press(state, "x")
+    mirrored = {s.id: s for s in view(state).panels[0].stations}
+    assert mirrored["10/20"].x == pytest.approx(1 - plain["10/20"])
+    state, _ = press(state, f"tap:0:{mirrored['10/20'].x}:{mirrored['10/20'].y}")
+    assert set(marks_here(state, 0)) == {"10/20"} and "mirrored" in view(state).panels[0].title
+
+
+def test_zoom_keeps_what_is_under_the_fingers_and_never_leaves_the_picture(state):
+    state, _ = press(state, "zoom:0:2:0.75:0.5")
+    zoom, x, y = view(state).panels[0].zoom
+    assert (zoom, x, y) == (2.0, pytest.approx(0.625), 0.5)
+    assert (0.75 - x) * zoom + 0.5 == pytest.approx(0.75)
+    state, _ = press(state, "pan:0:-9:9")
+    assert view(state).panels[0].zoom == (2.0, 0.75, 0.25)
+    assert view(press(state, "home")[0]).panels[0].zoom == (1.0, 0.5, 0.5)
+
+
+# people who disagree
+
+
+def test_two_people_who_disagree_are_shown_and_the_next_decision_settles_it(state):
+    state, _ = place(state)
+    at = {"flight_ns": 100 * 10**9}
+    ann = replace(look("50/50", TuftState.ATTACHED, 50.0, 7, who="ann"), **at)
+    bob = replace(ann, who="bob", state=TuftState.SEPARATED)
+    state = p.written(state, 0, [ann, bob], "")
+    station = next(s for s in view(state).panels[0].stations if s.id == "50/50")
+    assert station.disputed and "ann: attached, bob: separated" in station.says
+    assert maps(state)[0].first[0].disputed == 1 and maps(state)[0].first[0].runs == ()
+
+    state, (effect,) = press(state, "3", f"tap:0:{station.x}:{station.y}", "settle")
+    assert effect.marks[0].settles
+    assert not any(s.disputed for s in view(state).panels[0].stations)
+    assert [b.separated_kt for b in maps(state)[0].first[0].runs] == [50.0]
+
+
+# the camera that moved
+
+
+def test_a_small_move_is_followed_and_a_large_one_is_asked_about(state):
+    state, _ = place(state)
+    grid = state.grids[(0, "wing")]
+    moved = replace(grid, corners=tuple((x + 0.01, y) for x, y in CORNERS))
+    small = p.followed(state, 0, Followed(camera="wing", flight_s=100.0, grid=moved, words="moved a little"))
+    assert view(small).panels[0].stations[0].x == pytest.approx(view(state).panels[0].stations[0].x + 0.01)
+    assert not view(small).panels[0].carried
+
+    large = p.followed(state, 0, Followed(camera="wing", flight_s=100.0, grid=moved, words="moved", large=True))
+    assert view(large).panels[0].carried.startswith("Moved with the camera") and view(large).message == "moved"
+    assert press(large, "p")[1] == [], "nothing is proposed before a person has looked"
+    kept, (effect,) = press(large, "k")
+    assert effect.grid.corners == moved.corners and not view(kept).panels[0].carried

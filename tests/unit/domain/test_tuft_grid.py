@@ -1,4 +1,4 @@
-"""Tuft stations over the picture, their states, and the speeds that follow."""
+"""Tuft stations over the picture, and grids and marks as rows."""
 
 import dataclasses
 
@@ -17,7 +17,7 @@ from logger_app.domain.tuft_grid import (
     next_state,
     places,
 )
-from logger_app.domain.tufts import MEANINGS, STATES, TuftMark, difference_map, first_separated, span_map, standing
+from logger_app.domain.tufts import MEANINGS, STATES, TuftMark
 from logger_app.domain.wing_plane import homography
 from logger_app.errors import SyncError
 
@@ -110,8 +110,18 @@ def test_rows_come_back_as_they_went():
     decided = mark("50/20", S, 51.234, 90_000, who="ann")
 
     assert body_to_grid(grid_to_body(grid, "ann")) == grid
-    assert set(mark_to_body(decided)) == {"camera", "frame_pts", "station", "state", "ias_kt", "who", "proposed"}
     assert body_to_mark(mark_to_body(decided), 90_000) == dataclasses.replace(decided, ias_kt=51.23)
+    late = mark("50/20", S, None, 90_000, to_stall_s=1.25, run="r1", wing="left", settles=True, withdrawn=True)
+    assert body_to_mark(mark_to_body(late), 90_000) == late
+    old = {
+        "camera": "wing",
+        "frame_pts": 90_000,
+        "station": "50/20",
+        "state": "separated",
+        "ias_kt": 51.23,
+        "who": "ann",
+    }
+    assert body_to_mark(old, 90_000) == dataclasses.replace(decided, ias_kt=51.23), "rows of before still open"
 
 
 @pytest.mark.parametrize(
@@ -127,57 +137,3 @@ def test_a_damaged_row_is_one_sentence(body):
         body_to_mark(body, 0)
     with pytest.raises(SyncError):
         body_to_grid(body)
-
-
-def test_a_decision_holds_over_any_proposal_and_the_last_decision_over_earlier_ones():
-    rows = [
-        mark("a", S, proposed=True),
-        mark("a", U),
-        mark("a", R, proposed=True),
-        mark("b", A),
-        mark("b", S),
-        mark("a", N, pts=7, proposed=True),
-        mark("a", A, pts=7, proposed=True),
-    ]
-
-    assert [(m.station, m.frame_pts, m.state) for m in standing(rows)] == [("a", 0, U), ("b", 0, S), ("a", 7, A)]
-
-
-def test_first_separation_is_the_highest_speed_with_the_flow_gone():
-    marks = [mark("a", A, 60), mark("a", U, 55), mark("a", S, 52), mark("a", A, 50), mark("a", R, 47), mark("a", N, 58)]
-    first = first_separated(marks, "a")
-
-    assert (first.ias_kt, first.clear_kt, first.proposed) == (52, 55, False)
-    assert first_separated(marks[:2], "a") == dataclasses.replace(first, ias_kt=None, clear_kt=55)
-    assert first_separated(marks[-1:], "a").clear_kt is None
-
-
-def test_the_map_has_fast_to_slow_and_the_worst_of_each_speed():
-    made = span_map(
-        "baseline", [mark("90/20", A, 55.2), mark("10/20", S, 50.4), mark("90/20", U, 54.8), mark("10/20", N, 50.0)]
-    )
-
-    assert made.stations == ("10/20", "90/20")
-    assert made.speeds_kt == (55.0, 50.0)
-    assert made.states == ((None, S), (U, None))
-
-
-def test_differences_are_changed_minus_reference_and_bounds_are_words():
-    base = span_map("baseline", [mark("10/20", S, 52), mark("90/20", S, 56), mark("50/20", S, 50)])
-    cuffs = span_map("cuffs", [mark("10/20", S, 52), mark("90/20", S, 49), mark("50/20", A, 47), mark("70/20", A, 47)])
-    found = {d.station: d for d in difference_map(base, cuffs)}
-
-    assert found["90/20"].difference_kt == -7 and found["90/20"].words == "separates 7 kt slower with cuffs"
-    assert found["10/20"].words == "separates at the same speed"
-    assert found["50/20"].difference_kt is None
-    assert found["50/20"].words == "baseline: separated at 50 kt; cuffs: not separated down to 47 kt"
-    assert found["70/20"].words == "baseline: not seen; cuffs: not separated down to 47 kt"
-
-
-@given(st.lists(st.tuples(st.sampled_from(["a", "b"]), st.sampled_from(STATES), st.floats(40, 70)), max_size=20))
-def test_a_configuration_against_itself_differs_nowhere(rows):
-    made = span_map("x", [mark(*row) for row in rows])
-
-    assert all(d.difference_kt in (None, 0.0) for d in difference_map(made, made))
-    for first in made.first:
-        assert first.ias_kt is None or first.clear_kt is None or first.clear_kt > first.ias_kt
