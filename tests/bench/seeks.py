@@ -134,7 +134,7 @@ def campaign_of(folder: Path, clip: Path, seconds: float):
     from logger_app.units import s_to_ns
     from logger_app.workflows import campaign as flow
     from logger_app.workflows.cameras import open_cameras
-    from logger_app.workflows.compare import CompareDesk
+    from logger_app.workflows.compare import WingComparison
 
     (folder / "campaign.toml").write_bytes(
         (data_dir("demo_sessions") / "sparrow_cuffs/inputs/campaign.toml").read_bytes()
@@ -195,7 +195,7 @@ def campaign_of(folder: Path, clip: Path, seconds: float):
                 cameras=open_cameras(folder, result.flight),
             )
         )
-    return CompareDesk(folder, campaign, flights, sides[0].result.point, sides, "bench")
+    return WingComparison(folder, campaign, flights, sides[0].result.point, sides, "bench")
 
 
 def window():

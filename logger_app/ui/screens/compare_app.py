@@ -23,7 +23,7 @@ def open_compare(comparison: WingComparison) -> int:
     CaptureError
         There is no display to open a window on.
     """
-    if hosted(desk):
+    if hosted(comparison):
         return 0
     need_screen("compare", "Without --screen it writes a sheet of stills, a clip and subtitles.")
     prepare_kivy(WIDTH, HEIGHT)
