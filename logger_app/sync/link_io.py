@@ -85,8 +85,12 @@ def link_cameras(
         total, done = max(1, len(order)), 0
         for group in groups:
             run = _Camera(store, flight, envelope, [files[k] for k in group], played_s)
-            for j, k in enumerate(group):
-                run.place(j, lambda share, j=j: progress((done + j + share) / total, run.files[j].path.name))
+            for j, file in enumerate(run.files):
+
+                def placed(share: float, before: int = done + j, name: str = file.path.name) -> None:
+                    progress((before + share) / total, name)
+
+                run.place(j, placed)
             run.settle()
             for j, k in enumerate(group):
                 linked[k] = run.linked(j, len(group))

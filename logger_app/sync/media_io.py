@@ -140,7 +140,7 @@ class SoundStore:
         ndarray of int16, shape (n,)
             Read only; gone when the store is closed.
         """
-        file = tempfile.TemporaryFile(prefix="kneecall-sync-")
+        file = tempfile.TemporaryFile(prefix="kneecall-sync-")  # noqa: SIM115 - closed with the store
         self._files.append(file)
         for block in blocks:
             file.write(np.ascontiguousarray(block, "<i2").tobytes())

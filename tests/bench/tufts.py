@@ -30,10 +30,10 @@ from numpy.lib.stride_tricks import sliding_window_view
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE.parents[1]), str(HERE)]
 
-from logger_app.domain.tufts import STATES, TuftState  # noqa: E402
-from logger_app.domain.wing_plane import mapped  # noqa: E402
-from logger_app.sync import tuft_features  # noqa: E402
-from logger_app.sync.tuft_features import ROOT_SIDE, SIDE, Look, from_patches, root_layers, station_features  # noqa: E402
+from logger_app.domain.tufts import STATES, TuftState
+from logger_app.domain.wing_plane import mapped
+from logger_app.sync import tuft_features
+from logger_app.sync.tuft_features import ROOT_SIDE, SIDE, Look, from_patches, root_layers, station_features
 
 WEIGHTS_FILE = HERE.parents[1] / "logger_app/sync/tuft_weights.py"
 KINDS, SCENES_A_KIND, GRID_ERROR_PX = ("wing_threads", "wing_chains"), 250, 7.0

@@ -15,7 +15,7 @@ import numpy as np
 from PIL import Image, ImageChops, ImageDraw, ImageFilter
 
 from logger_app.domain.tuft_grid import Grid
-from logger_app.domain.tufts import STATES, TuftState
+from logger_app.domain.tufts import STATES
 
 LINKS = 7
 A, U, S, R, N = STATES

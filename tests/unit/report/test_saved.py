@@ -9,8 +9,8 @@ import html5lib
 import pytest
 from PIL import Image
 
-from logger_app.records.stills import SavedPicture, SavedShot, SavedSide
 from logger_app.domain.wing_words import MapCell
+from logger_app.records.stills import SavedPicture, SavedShot, SavedSide
 from logger_app.report.extras import Extras, SavedStill, WingCell, WingMap
 from logger_app.report.media import place_media
 

@@ -262,15 +262,20 @@ def look(station, state, ias_kt, pts, run="baseline-1", **more):
 
 
 def test_the_map_brackets_each_stations_first_separation_and_the_difference(state):
-    A, S = TuftState.ATTACHED, TuftState.SEPARATED
-    state = p.written(state, 0, [look("50/50", A, 56.0, 1), look("50/50", S, 52.0, 2), look("90/50", S, 51.0, 2)], "")
+    attached, separated = TuftState.ATTACHED, TuftState.SEPARATED
+    state = p.written(
+        state,
+        0,
+        [look("50/50", attached, 56.0, 1), look("50/50", separated, 52.0, 2), look("90/50", separated, 51.0, 2)],
+        "",
+    )
     state = p.written(
         state,
         1,
         [
-            look("50/50", A, 50.0, 1, "cuffs-1"),
-            look("50/50", S, 48.0, 2, "cuffs-1"),
-            look("90/50", A, 47.0, 2, "cuffs-1"),
+            look("50/50", attached, 50.0, 1, "cuffs-1"),
+            look("50/50", separated, 48.0, 2, "cuffs-1"),
+            look("90/50", attached, 47.0, 2, "cuffs-1"),
         ],
         "",
     )
