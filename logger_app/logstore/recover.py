@@ -20,14 +20,23 @@ import numpy as np
 
 from logger_app.domain.flight_time import Overlap, overlaps
 from logger_app.domain.folder_names import name_faults
-from logger_app.errors import Fault, LogDamaged, LogError, SoundError
+from logger_app.errors import Fault, FileRefused, LogDamaged, LogError, SoundError
 from logger_app.io.containers import open_container
-from logger_app.io.files import is_file, is_folder, put_in_place, refuse_links, remove_file, sync_data, sync_folder
+from logger_app.io.files import (
+    is_file,
+    is_folder,
+    put_in_place,
+    read_bytes,
+    refuse_links,
+    remove_file,
+    sync_data,
+    sync_folder,
+)
 from logger_app.logstore import audio_io, codec, schema
 from logger_app.logstore.audio_io import AUDIO_DIR, Segment
 from logger_app.logstore.carve import carve_records, log_state
 from logger_app.logstore.lock_io import LOCK_FILE, WriterLock
-from logger_app.logstore.schema import JOURNAL_FILE
+from logger_app.logstore.schema import JOURNAL_FILE, MAX_JOURNAL_BYTES
 from logger_app.logstore.store import Journal, row_of, utc_now
 from logger_app.records.calls import CaptureGap
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
@@ -92,7 +101,7 @@ def verify(flight_dir: Path, sound: bool = True) -> Health:
     try:
         with Journal.open(flight_dir, read_only=True, check=False) as journal:
             faults += _file_faults(journal, flight_dir)
-    except LogDamaged as err:
+    except (LogDamaged, FileRefused) as err:
         faults.append(_journal_fault(flight_dir, str(err)))
     rows, lost = readable_rows(flight_dir)
     faults += [_row_fault(flight_dir, span) for span in _spans(lost)]
@@ -233,7 +242,8 @@ def readable_rows(flight_dir: Path) -> tuple[list[JournalRow], list[int]]:
     read, last = _rows_through_sqlite(Path(flight_dir))
     if last is None or len(read) < last:
         wal = Path(f"{path}-wal")
-        for record in carve_records(path.read_bytes(), wal.read_bytes() if is_file(wal) else b""):
+        database, log = (read_bytes(part, MAX_JOURNAL_BYTES) if is_file(part) else b"" for part in (path, wal))
+        for record in carve_records(database, log):
             inside = last is None or record[0] <= last
             if inside and record[0] not in read and (row := row_of(record)):
                 read[record[0]] = row
@@ -245,7 +255,7 @@ def _rows_through_sqlite(flight_dir: Path) -> tuple[dict[int, JournalRow], int |
     """Rows that SQLite can still reach, and the last place (None when it cannot say)."""
     try:
         journal = Journal.open(flight_dir, read_only=True, check=False)
-    except LogDamaged:
+    except (LogDamaged, FileRefused):
         return {}, None
     with journal:
         try:
@@ -297,7 +307,7 @@ def _file_faults(journal: Journal, flight_dir: Path) -> list[Fault]:
 def _log_notes(flight_dir: Path) -> list[str]:
     """The end of the log: what a power cut leaves there cannot be told from damage to the very last of it."""
     wal = flight_dir / f"{JOURNAL_FILE}-wal"
-    state = log_state(wal.read_bytes()) if is_file(wal) else None
+    state = log_state(read_bytes(wal, MAX_JOURNAL_BYTES)) if is_file(wal) else None
     if state is None or state.damaged or not (state.behind or state.ragged):
         return []
     return [

@@ -15,6 +15,8 @@ from pathlib import Path
 from logger_app.errors import LogDamaged, LogTooNew
 
 JOURNAL_FILE = "flight.sqlite"
+# Of a journal and of its log, where they are read into memory; 20,000 rows take about 7 million.
+MAX_JOURNAL_BYTES = 400_000_000
 SCHEMA_VERSION = 1
 
 CREATE = (

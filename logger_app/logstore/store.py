@@ -23,12 +23,21 @@ from pathlib import Path
 from shutil import copyfile
 
 from logger_app.errors import FileRefused, LogDamaged, LogError, LoggerError, LogTooNew, Notice
-from logger_app.io.files import clear_left_behind, is_file, is_folder, make_folder, open_file, refuse_links, sync_folder
+from logger_app.io.files import (
+    clear_left_behind,
+    is_file,
+    is_folder,
+    make_folder,
+    open_file,
+    read_bytes,
+    refuse_links,
+    sync_folder,
+)
 from logger_app.io.resources import user_dir
 from logger_app.logstore import codec, schema
 from logger_app.logstore.carve import DEFAULT_PAGE_SIZE, log_state
 from logger_app.logstore.lock_io import LOCK_FILE, WriterLock
-from logger_app.logstore.schema import JOURNAL_FILE
+from logger_app.logstore.schema import JOURNAL_FILE, MAX_JOURNAL_BYTES
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 
 FLIGHTS_DIR = "flights"
@@ -343,7 +352,7 @@ def _begun(path: Path) -> bool:
         if beside or path.stat().st_size not in (0, DEFAULT_PAGE_SIZE) or any(head[60:64]):
             return True
         wal = Path(f"{path}-wal")
-        state = log_state(wal.read_bytes() if is_file(wal) else b"")
+        state = log_state(read_bytes(wal, MAX_JOURNAL_BYTES) if is_file(wal) else b"")
         return state.finished > 0 or state.behind > 1
     except OSError:
         return True
@@ -411,7 +420,7 @@ def _check_log(path: Path) -> None:
     """Refuse a journal whose log is damaged: SQLite would leave out what lies behind, and then write over it."""
     for _ in range(2):  # twice: another program may just be writing
         wal = Path(f"{path}-wal")
-        if not is_file(wal) or not (state := log_state(wal.read_bytes())).damaged:
+        if not is_file(wal) or not (state := log_state(read_bytes(wal, MAX_JOURNAL_BYTES))).damaged:
             return
     raise LogDamaged(
         f"{wal}: the log is damaged behind page {state.frames}; {state.behind} transactions can no longer be reached.",

@@ -96,6 +96,28 @@ def test_sqlite_follows_no_link(campaign, private, capsys, end):
     assert contents(private) == before and "Traceback" not in capsys.readouterr().err
 
 
+def test_a_log_that_is_a_link_is_named_and_the_rest_is_saved(campaign, private, capsys):
+    path = campaign / "flights" / FLIGHT / "flight.sqlite-wal"
+    path.unlink(missing_ok=True)
+    path.symlink_to(private / "letter.txt")
+    before = contents(private)
+
+    assert main(["store", "verify", str(campaign)]) == 1
+    assert "flight.sqlite-wal" in capsys.readouterr().err
+    assert main(["store", "rescue", str(path.parent)]) == 0
+    assert main(["store", "verify", f"{path.parent}_rescued"]) == 0
+    assert contents(private) == before
+
+
+def test_a_log_of_gigabytes_is_refused_and_not_read(campaign, capsys):
+    path = campaign / "flights" / FLIGHT / "flight.sqlite-wal"
+    with path.open("wb") as file:
+        file.truncate(8_000_000_000)  # a hole: it costs no disk
+
+    assert main(["review", str(path.parent), "--list"]) == 1
+    assert "at most" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize("where", ["results", "results/report", "results/report/subtitles", "flights"])
 def test_results_are_not_written_elsewhere(campaign, tmp_path, capsys, where):
     outside = tmp_path / "outside"
