@@ -245,9 +245,9 @@ def _order(campaign: Campaign) -> Iterator[str]:
                     f"(less demanding)."
                 )
     for card in campaign.cards:
-        for earlier, later in itertools.pairwise(card.points):
-            if place[later.id].number < place[earlier.id].number:
-                yield f"Card {card.id} has point {earlier.id} before {later.id}; build-up puts {later.id} first."
+        for before, after in itertools.pairwise(card.points):
+            if place[after.id].number < place[before.id].number:
+                yield f"Card {card.id} has point {before.id} before {after.id}; build-up puts {after.id} first."
 
 
 def _fuel(campaign: Campaign) -> Iterator[str]:
@@ -267,7 +267,7 @@ def _fuel(campaign: Campaign) -> Iterator[str]:
             yield (
                 f"Flight {flight.id}: {_plural(needs.runs, 'run')} take {needs.minutes:.0f} min and {needs.fuel_used_l:.0f} l, "
                 f"which leaves {needs.fuel_left_l:.0f} l of {needs.fuel_l:g} l; the reserve is {needs.reserve_l:g} l. "
-                f"{_plural(needs.runs_that_fit, 'run')} would fit."
+                f"{_plural(needs.runs_that_fit or 0, 'run')} would fit."
             )
 
 
@@ -329,7 +329,7 @@ def _points(campaign: Campaign) -> Iterator[str]:
     known = [p for p in points if p.expected_stall_ias_kt]
     alike = itertools.groupby(sorted(known, key=_by_flap), key=lambda p: (p.power, p.bank_deg))
     for less, more in (pair for _, group in alike for pair in itertools.pairwise(group)):
-        if less.flap_deg < more.flap_deg and less.expected_stall_ias_kt < more.expected_stall_ias_kt:
+        if less.flap_deg < more.flap_deg and (less.expected_stall_ias_kt or 0.0) < (more.expected_stall_ias_kt or 0.0):
             yield (
                 f"Point {more.id} is expected to stall at {more.expected_stall_ias_kt:g} kt with flap {more.flap_deg:g}, "
                 f"faster than {less.id} with flap {less.flap_deg:g} ({less.expected_stall_ias_kt:g} kt): look at both numbers."

@@ -16,7 +16,7 @@ from logger_app.domain.fitted import fitted_to
 from logger_app.domain.planform import row_problems
 from logger_app.errors import Fault
 from logger_app.plan.loading import aircraft_as_fitted, loading_limits
-from logger_app.records.plan import Aircraft, AircraftConfig, Campaign, TestCard, TestPoint
+from logger_app.records.plan import Aircraft, AircraftConfig, Campaign, PlannedFlight, TestCard, TestPoint
 from logger_app.units import G0_MPS2, KG_PER_LB, KT_PER_MPS, to_kt
 
 RHO0_KG_PER_M3 = 1.225  # ISO 2533 standard atmosphere, sea level
@@ -75,10 +75,9 @@ def _aircraft(campaign: Campaign) -> Iterator[Fault]:
             f"at least {100 * EMPTY_SHARE_LOW:.0f} % of it",
             "Was one of the two typed in the other's unit (kg, lb)?",
         )
-    if _both(aircraft.cg_min_mm, aircraft.cg_max_mm) and aircraft.cg_min_mm >= aircraft.cg_max_mm:
-        yield _fault(
-            "aircraft, cg_max_mm", f"{aircraft.cg_max_mm:g} mm", f"aft of cg_min_mm, {aircraft.cg_min_mm:g} mm"
-        )
+    forward_mm, aft_mm = aircraft.cg_min_mm, aircraft.cg_max_mm
+    if forward_mm is not None and aft_mm is not None and forward_mm >= aft_mm:
+        yield _fault("aircraft, cg_max_mm", f"{aft_mm:g} mm", f"aft of cg_min_mm, {forward_mm:g} mm")
     if aircraft.fuel_capacity_l is not None and aircraft.fuel_reserve_l >= aircraft.fuel_capacity_l > 0:
         yield _fault(
             "aircraft, fuel_reserve_l",
@@ -346,8 +345,7 @@ def _flights(campaign: Campaign) -> Iterator[Fault]:
         for name, kg in flight.loading.items:
             if name not in stations:
                 yield _unknown(f"{at}, load_kg", name, list(stations), "station")
-            elif stations[name].max_kg is not None and kg > stations[name].max_kg:
-                most = stations[name].max_kg
+            elif (most := stations[name].max_kg) is not None and kg > most:
                 yield _fault(f"{at}, load_kg, {name}", f"{kg:g} kg", f"{most:g} kg at most", _pounds(kg, 0, most))
         fuel_l = flight.loading.fuel_l
         if fuel_l is None:
@@ -359,14 +357,13 @@ def _flights(campaign: Campaign) -> Iterator[Fault]:
                 f"{at}, fuel_l", f"{fuel_l:g} l", f"more than fuel_reserve_l, {campaign.aircraft.fuel_reserve_l:g}"
             )
         elif campaign.aircraft.name:
-            yield from _load_limits(campaign, flight.id)
+            yield from _load_limits(campaign, flight, fuel_l)
 
 
-def _load_limits(campaign: Campaign, flight_id: str) -> Iterator[Fault]:
+def _load_limits(campaign: Campaign, flight: PlannedFlight, fuel_l: float) -> Iterator[Fault]:
     """Limits at start-up, and with the fuel down to the reserve: the CG moves between the two."""
-    flight = campaign.flight(flight_id)
     aircraft = aircraft_as_fitted(campaign, flight.configuration)
-    used_l = flight.loading.fuel_l - aircraft.fuel_reserve_l
+    used_l = fuel_l - aircraft.fuel_reserve_l
     start = loading_limits(aircraft, flight.loading, 0.0, f"flight {flight.id}, at start-up")
     yield from start
     said = {fault.where.rsplit(",", 1)[1] for fault in start}
@@ -390,8 +387,9 @@ def _comparisons(campaign: Campaign) -> Iterator[Fault]:
 
 def _team(campaign: Campaign) -> Iterator[Fault]:
     team = campaign.team
-    if _both(team.floor_ft, team.entry_min_ft) and team.entry_min_ft <= team.floor_ft:
-        yield _fault("team, entry_min_ft", f"{team.entry_min_ft:g} ft", f"more than floor_ft, {team.floor_ft:g} ft")
+    floor_ft, entry_ft = team.floor_ft, team.entry_min_ft
+    if floor_ft is not None and entry_ft is not None and entry_ft <= floor_ft:
+        yield _fault("team, entry_min_ft", f"{entry_ft:g} ft", f"more than floor_ft, {floor_ft:g} ft")
     owners: dict[str, str] = {}
     for call, phrases in team.words:
         for phrase in phrases:

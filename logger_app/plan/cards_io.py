@@ -35,7 +35,7 @@ def read_campaign(folder: Path) -> Campaign:
     """
     file = campaign_file(folder)
     campaign, faults = parse_text(read_text(file))
-    if faults:
+    if faults or campaign is None:
         raise campaign_error(file, faults)
     return campaign
 

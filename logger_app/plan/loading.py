@@ -167,14 +167,13 @@ def ballast_to_match(aircraft: Aircraft, loading: Loading, to_weight_kg: float, 
     """
     weight_kg, cg_mm = weight_and_cg(aircraft, loading, 0.0)
     add_kg = to_weight_kg - weight_kg
-    known = cg_mm is not None and to_cg_mm is not None
     if abs(add_kg) < 0.5:
-        if known and abs(cg_mm - to_cg_mm) > 5.0:
+        if cg_mm is not None and to_cg_mm is not None and abs(cg_mm - to_cg_mm) > 5.0:
             move = f"the weights match; shift the load: the CG is {cg_mm:.0f} mm and should be {to_cg_mm:.0f} mm"
             return Ballast(weight_kg=0.0, arm_mm=None, station=None, cg_with_station_mm=cg_mm, words=move)
         return Ballast(weight_kg=0.0, arm_mm=None, station=None, cg_with_station_mm=cg_mm, words="none needed")
     verb = "add" if add_kg > 0 else "take out"
-    if not known:
+    if cg_mm is None or to_cg_mm is None:
         words = f"{verb} {abs(add_kg):.1f} kg; where, cannot be said: an arm or a CG is not known"
         return Ballast(weight_kg=add_kg, arm_mm=None, station=None, cg_with_station_mm=None, words=words)
     arm_mm = (to_weight_kg * to_cg_mm - weight_kg * cg_mm) / add_kg

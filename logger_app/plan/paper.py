@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
+from typing import Any
 from xml.sax.saxutils import escape
 
 from reportlab.lib import colors
@@ -20,7 +21,7 @@ from logger_app.domain.planform import Drawing, Role, drawing_of, row_words
 from logger_app.plan.flights import CardLoad, loads
 from logger_app.plan.order import build_up
 from logger_app.plan.presets import CAUTIONS
-from logger_app.records.plan import Campaign, PlannedFlight, TestCard, TestPoint
+from logger_app.records.plan import AircraftConfig, Campaign, PlannedFlight, TestCard, TestPoint
 from logger_app.units import from_kt
 
 # 16 minutes of arc at 700 mm is 3.26 mm of capital height (NUREG-0700, minimum): 12.8 pt in a
@@ -148,7 +149,7 @@ def _order_body(
         more = f" (and {count - 8} more)" if count > 8 else ""
         words = [look.labelled(point.id, f"{point.label}{more}", 11 * scale), look.text(step.reason, 8.5)]
         widths = [look.width - 52 * mm, 52 * mm]
-        rules = [("VALIGN", (0, 0), (-1, -1), "MIDDLE"), ("TOPPADDING", (0, 0), (-1, -1), 0)]
+        rules: list[tuple[Any, ...]] = [("VALIGN", (0, 0), (-1, -1), "MIDDLE"), ("TOPPADDING", (0, 0), (-1, -1), 0)]
         rules += [("BOTTOMPADDING", (0, 0), (-1, -1), 2), ("LEFTPADDING", (0, 0), (-1, -1), 0)]
         rules += [("LINEBELOW", (0, 0), (-1, -1), 0.3, colors.grey)]
         body.append([Table([[words, boxes]], colWidths=widths, style=rules)])
@@ -167,7 +168,9 @@ def _notes_body(look: Look, scale: float) -> Blocks:
 
 def _fitted(look: Look, campaign: Campaign, flight: PlannedFlight) -> Blocks:
     cautions = [look.text(text, 10, bold=True) for text in side_cautions(campaign, flight.configuration)]
-    config = campaign.configuration(flight.configuration)
+    config = campaign.configuration(flight.configuration) or AircraftConfig(
+        id=flight.configuration, name=flight.configuration
+    )
     lines = [
         f"{change.item}: {change.what}" if change.what else change.item
         for c in lineage(campaign, config.id)

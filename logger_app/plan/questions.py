@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from logger_app.errors import CardError, Fault
 from logger_app.plan import keys
@@ -72,7 +73,7 @@ def answers_from(values: Mapping[str, object]) -> Answers:
     CardError
         Required answers are missing, or lists do not fit each other; all at once.
     """
-    given = {name: value for name, value in values.items() if value is not None}
+    given: dict[str, Any] = {name: value for name, value in values.items() if value is not None}
     faults = [
         Fault(where=f"plan new, {q.name}", got="nothing", expected=q.ask, hint=f"Give {flag(q.name)}.")
         for q in QUESTIONS
@@ -98,7 +99,7 @@ def answers_from(values: Mapping[str, object]) -> Answers:
     if len({id_ for id_, _ in changes}) < len(changes):
         changes = tuple((f"{id_}_{n}", item) for n, (id_, item) in enumerate(changes, 1))
     aircraft = given["aircraft"]
-    fields = (
+    fields: tuple[str, ...] = (
         "unit",
         "powers",
         "banks",
@@ -281,5 +282,6 @@ def worth_asking(question: Question, values: Mapping[str, object]) -> bool:
     if question.name in _CG:
         return bool(values.get("stations"))
     if question.name == "flap_limits":
-        return any(flap > 0 for flap in values.get("flaps") or ())
+        flaps: Any = values.get("flaps") or ()
+        return any(flap > 0 for flap in flaps)
     return True

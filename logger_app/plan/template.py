@@ -77,7 +77,7 @@ def campaign_text(answers: Answers) -> str:
     head = [_head(answers), _aircraft(answers), _indicator(answers), _calibrations(answers), _configurations(answers)]
     text = "\n\n".join([*head, _team(answers), _plan(answers), *_cards(answers)]) + "\n"
     campaign, faults = parse_text(text)
-    if faults:
+    if faults or campaign is None:
         raise CardError("The answers cannot all be right:", faults=faults)
     text += "\n" + _flights(answers, campaign) + "\n"
     campaign, faults = parse_text(text)

@@ -2,6 +2,7 @@
 
 import io
 import json
+from pathlib import Path
 
 import pytest
 
@@ -76,4 +77,4 @@ def test_runs_wait_in_the_campaigns_folder_or_where_it_is_not_written_in_the_use
     for write in (True, False, False):
         written(reduced(make), campaign, write=write)
 
-    assert places == [campaign, user, user] and user.is_dir()
+    assert [Path(place) for place in places] == [campaign, user, user] and user.is_dir()
