@@ -28,10 +28,10 @@ POWER = 0.80
 # configuration: other air, rigging, pilot of the day. Medians of their priors; common practice, no source. Both
 # are settings of a campaign.
 RUN_SD_KT = 0.7
-FLIGHT_SD_KT = 0.3
-# How wrong the first may be: standard deviation of its logarithm (a factor of 1.8). The second follows a half
+FLIGHT_SD_KT = 0.35
+# How wrong the first may be: standard deviation of its logarithm (a factor of 2.2). The second follows a half
 # Student distribution of so many degrees of freedom: flights that differ by 2 kt are rare, not impossible. Ours.
-RUN_SD_LOG_SD = 0.6
+RUN_SD_LOG_SD = 0.8
 FLIGHT_SD_DF = 4.0
 # Stall speed against entry rate [kt per kt/s]. Raw speeds: -0.8 to -1.2 on an independent flight model (the path
 # curves down, load factor falls), less in most aeroplanes; with the load factor measured about 0. Ours.

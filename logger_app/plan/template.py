@@ -265,7 +265,7 @@ def _plan(a: Answers) -> str:
 [plan]
 smallest_difference_kt = {a.smallest_difference_kt:g}  # smallest difference worth knowing
 scatter_kt = {a.scatter_kt:g}  # standard deviation of repeated runs; yours, once you know it
-flight_scatter_kt = 0.3  # the same of whole flights of one configuration (common practice); yours, once you know it
+flight_scatter_kt = 0.35  # the same of whole flights of one configuration (common practice); yours, once you know it
 no_worse_kt = 1  # the margin of "no worse than"
 minutes_per_run = 3
 minutes_to_area = 20

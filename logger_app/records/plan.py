@@ -323,7 +323,7 @@ class Planning:
 
     smallest_difference_kt: float = 2.0
     scatter_kt: float = 0.7
-    flight_scatter_kt: float = 0.3
+    flight_scatter_kt: float = 0.35
     no_worse_kt: float = 1.0
     minutes_per_run: float = 3.0
     minutes_to_area: float = 20.0

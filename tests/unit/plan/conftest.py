@@ -84,6 +84,7 @@ recovered = ["flying again"]
 [plan]
 smallest_difference_kt = 2
 scatter_kt = 0.7
+flight_scatter_kt = 0.2
 
 [[card]]
 id = "A"

@@ -378,7 +378,7 @@ MISTAKES = [
     (
         "one bracket too few",
         [('[[flight]]\nid = "01_baseline"', '[flight]\nid = "01_baseline"')],
-        "line 126, column 9",
+        "line 127, column 9",
         ["[[card]]"],
     ),
     (
@@ -553,7 +553,7 @@ ADVICE = [
         "too few runs",
         [("runs_wanted = 4", "runs_wanted = 3")],
         "runs",
-        ["3 runs at A1, A2 can show 2.2 kt at best", "needs 4"],
+        ["3 runs at A1, A2 can show 2.1 kt at best", "needs 4"],
     ),
     ("one run", [("runs_wanted = 4", "runs_wanted = 1")], "runs", ["1 run at A1, A2 can show no difference at all"]),
     (
