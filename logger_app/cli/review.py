@@ -222,7 +222,7 @@ def _print(now) -> None:
         words = call_words(call, now.unit, now.spoken)
         print(f"  {call.id}  {call.flight_s:8.2f} s  {words}  {call.status}{was}{spread}")
 
-    print(f"{now.info.id}: {now.review.in_words()}\n{now.progress.in_words()}")
+    print(f"{now.info.id}: {now.review.in_words() if now.review.complete else now.progress.in_words()}")
     for run in now.runs.runs:
         state = f"discarded ({run.why_discarded})" if run.discarded else str(run.ended)
         point = run.point or f"no test point ({run.why_no_point})"

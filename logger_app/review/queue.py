@@ -64,6 +64,8 @@ LOOK_AT = {
 CROWDED_RATIO = 1.35
 # A setting believed less than this is looked at before the runs that it moved.
 HARDLY_BELIEVED = 0.9
+# A doubtful call that is likely to move the stall speed of its run by so much explains what is odd about the run.
+BENDS_KT = 0.5
 NOTHING = "nothing"  # what the second listening heard where it heard no call
 
 
@@ -664,7 +666,15 @@ def _with_causes(
     by_id = {call.id: call for call in calls}
     starts = {run.id: run.start_ns for run in context.runs.runs}
     settings = {item.target: k for k, item in enumerate(items) if item.item is Item.CALL}
+    # A call that bends the run's stall speed is settled first; the run comes back if it is still off.
+    bent = {
+        item.run
+        for item in items
+        if item.item is Item.CALL and item.effect_kt >= BENDS_KT and not by_id[item.target or ""].reviewed
+    }
     for one in misplaced:
+        if len(one.runs) == 1 and one.runs[0] in bent and one.cause is None:
+            continue
         weight = one.effect_kt * one.p * len(one.runs)
         cause = by_id.get(one.cause or "")
         if cause is not None and not cause.reviewed and cause.posterior < HARDLY_BELIEVED:

@@ -660,7 +660,7 @@ def view(state: ReviewState) -> View:
     item, call = _item(state), _call(state)
     return View(
         title=f"{desk.info.id}  ·  {desk.info.configuration or 'configuration not given'}  ·  {state.who}",
-        progress=f"{desk.review.in_words()}. {desk.progress.in_words()}",
+        progress=desk.review.in_words() if desk.review.complete else desk.progress.in_words(),
         share=desk.progress.share,
         message=state.message,
         trouble=state.trouble,

@@ -1,5 +1,6 @@
 """What a key does on the review screen, without a screen."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
@@ -9,8 +10,8 @@ from logger_app.records.calls import Action, CallKind, Correction, HeardCall
 from logger_app.records.journal import FlightInfo
 from logger_app.review.apply import apply_corrections
 from logger_app.review.progress import progress_of
-from logger_app.review.queue import build_queue
-from logger_app.ui.presenters.review import AddCall, Correct, Play, Undo, begin, renewed, update, view
+from logger_app.review.queue import Item, QueueItem, build_queue
+from logger_app.ui.presenters.review import AddCall, AddPhrase, Correct, Play, Undo, begin, renewed, update, view
 
 NAMES = (("airspeed", "airspeed"), ("event", "buffet"), ("event", "break"), ("setting", "flap"))
 
@@ -58,7 +59,7 @@ def desk(corrections=(), calls=HEARD):
         rates={},
         by_id={c.id: c for c in folded},
         spoken={},
-        review=SimpleNamespace(in_words=lambda: "not reviewed"),
+        review=SimpleNamespace(complete=False),
     )
 
 
@@ -250,3 +251,52 @@ def test_any_keys_in_any_order_leave_a_state_that_can_be_drawn():
     for _ in range(1500):
         state, _ = update(state, random.choice(keys))
         view(state)
+
+
+def test_one_key_moves_every_run_of_an_item_to_the_point_that_would_fit():
+    there = desk()
+    first = there.runs.runs[0].id
+    item = QueueItem(
+        id="point-r1-A1",
+        item=Item.POINT,
+        target=first,
+        run=first,
+        flight_ns=0,
+        why=("why",),
+        proposed="A2",
+        runs=(first, "r2"),
+    )
+    there.queue = replace(there.queue, items=(item,))
+    state = begin(there, "ann", {}, NAMES)
+
+    (moved,) = press(state, "p")[1]
+    assert [(c.action, c.target, dict(c.payload)) for c in moved.corrections] == [
+        (Action.ASSIGN, first, {"point": "A2"}),
+        (Action.ASSIGN, "r2", {"point": "A2"}),
+    ]
+    (chosen,) = press(state, "t", "down", "enter")[1]
+    assert {dict(c.payload)["point"] for c in chosen.corrections} == {"A2"}
+    assert press(state, "enter")[1] == (Correct(action=Action.CONFIRM, target="point-r1-A1"),)
+
+
+def test_confirming_a_run_confirms_its_calls_in_one_key():
+    (done,) = press(at("c2"), "c")[1]
+
+    assert {c.action for c in done.corrections} == {Action.CONFIRM}
+    assert {c.target for c in done.corrections} >= {"c0", "c8", "ev"}
+
+
+def test_our_words_for_a_call_are_typed_and_go_to_the_campaign():
+    state, effects = press(at("ev"), "w", "t", "h", "e", "r", "e", "space", "s", "h", "e", "enter")
+
+    assert effects == (AddPhrase(name="break", phrase="there she"),)
+    assert not state.writing
+    assert press(at("c2"), "w")[0].trouble
+
+
+def test_help_covers_every_key_and_any_key_closes_it():
+    state, _ = press(start(), "f1")
+
+    assert view(state).help
+    closed, effects = press(state, "x")
+    assert (closed.help, effects) == (False, ())
