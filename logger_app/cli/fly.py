@@ -15,7 +15,7 @@ from logger_app.cli.common import OUR_CONTROLS, _clean
 from logger_app.errors import CaptureError, LoggerError, SoundError, visible
 
 if TYPE_CHECKING:
-    from logger_app.workflows.flight_session import FlightSession
+    from logger_app.workflows.flight_session import FlightSession, Landing
 
 SUMMARY = "Walk through the cards in the air: record, hear, and say after each run whether it counts."
 EXAMPLE = "kneecall fly sparrow --flight day1_baseline"
@@ -83,18 +83,22 @@ def _fly(args: argparse.Namespace, messages: Messages) -> int:
         ready=(lambda: None) if args.no_screen else _open_window,
         say=messages.say,
     )
-    if not args.no_screen:
-        from logger_app.ui.app import fly_on_screen
+    ended_by = None
+    try:
+        if not args.no_screen:
+            from logger_app.ui.app import fly_on_screen
 
-        code = fly_on_screen(session)
-        ended_by = None
-    else:
-        state = "recording" if session.sound_comes else "NOT recording, no sound from the microphone"
-        messages.say(f"Flight {session.flight_dir.name}: {state}. Ctrl-C lands.")
-        code, ended_by = _fly_blind(session, played=bool(args.audio))
+            code = fly_on_screen(session)
+        else:
+            state = "recording" if session.sound_comes else "NOT recording, no sound from the microphone"
+            messages.say(f"Flight {session.flight_dir.name}: {state}. Ctrl-C lands.")
+            code, ended_by = _fly_blind(session, played=bool(args.audio))
+    finally:
+        for sentence in session.landing.sentences():
+            messages.say(sentence)
     if args.audio and session.microphone and session.microphone.trouble:
         raise SoundError(session.microphone.trouble)
-    return _tell_landing(session, messages, code, ended_by)
+    return _exit_code(session.landing, messages, code, ended_by)
 
 
 def _open_window() -> None:
@@ -143,11 +147,8 @@ def _fly_blind(session: FlightSession, played: bool) -> tuple[int, int | None]:
     return (130 if asked else 0), ended_by
 
 
-def _tell_landing(session: FlightSession, messages: Messages, code: int, ended_by: int | None) -> int:
-    """Say how it ended; gives the exit code."""
-    landing = session.landing
-    for sentence in landing.sentences():
-        messages.say(sentence)
+def _exit_code(landing: Landing, messages: Messages, code: int, ended_by: int | None) -> int:
+    """0 landed and printed, 130 ended by a signal; what should have been recorded and was not is refused."""
     if landing.sound_lost:
         raise CaptureError(landing.sound_lost)
     if ended_by is not None:

@@ -622,7 +622,7 @@ class FlightSession:
         elif sound and sound.minutes_left is not None:
             now["room"] = f"room on the disk for {sound.minutes_left:.0f} minutes of sound"
         if self._unsaved:
-            now["journal"] = f"{self._rows_unsaved()} rows wait to be saved ({self._refused})"
+            now["journal"] = f"rows waiting to be saved: {self._rows_unsaved()} ({self._refused})"
         if self._tones and (self._tones.failure or self._tones.stuck_s > STUCK_S):
             now["tones"] = f"no tones ({self._tones.failure or 'the loudspeaker does not answer'})"
         if self._printing and self._printing.stuck_s > STUCK_S:
