@@ -74,7 +74,8 @@ def main() -> None:
     weights = fold(state, tuple(int(r) for r in checkpoint["right"]))
     if args.earlier:
         weights = averaged(weights, dict(np.load(args.earlier)))
-    np.savez(args.net, **weights)
+    # Whether all that these weights ever saw is of clean licences (`train` asks before it continues from them).
+    np.savez(args.net, clean=checkpoint.get("clean", False), **weights)
 
 
 if __name__ == "__main__":

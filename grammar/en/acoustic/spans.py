@@ -97,7 +97,7 @@ def main() -> None:
             if None in found:
                 continue
             sounds = [[PHONE_ID[p] for p in phones if p in PHONE_ID] for phones in found]
-            log_p, activity = net.run(x * np.float32(0.08 / (np.sqrt(np.mean(x**2)) + 1e-9)))
+            log_p, activity, _ = net.run(x * np.float32(0.08 / (np.sqrt(np.mean(x**2)) + 1e-9)))
             for a, b, text in phrases(words, sounds, log_p, activity):
                 table.writerow(
                     [

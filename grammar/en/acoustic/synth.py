@@ -240,11 +240,14 @@ def _sentence(
 ) -> tuple[str, str]:
     while True:
         draw = rng.random()
-        text, kind = (
-            (texts.talk(rng, read), "chatter")
-            if draw < 0.22
-            else (" ".join(texts.run(rng)) if draw < 0.32 else texts.callout(rng, phrases), "call")
-        )
+        if draw < 0.2:
+            text, kind = texts.talk(rng, read), "chatter"
+        elif draw < 0.55:
+            text, kind = texts.tens_call(rng), "call"
+        elif draw < 0.65:
+            text, kind = texts.number_row(rng), "call"
+        else:
+            text, kind = texts.callout(rng, phrases), "call"
         if phones.text(text):
             return text, kind
 
@@ -256,13 +259,12 @@ def voices(rng: random.Random, minutes: float) -> list[tuple[str, str, str, int]
     for _ in range(int(total * 0.55 / 12)):
         language, variant = rng.choice(LANGUAGES), rng.choice(VARIANTS)
         made[f"es_{language}_{variant}"] = (f"es_{language}_{variant}", "espeak", f"{language}+{variant}", 12)
-    for i in range(int(total * 0.25 / 12)):
+    for _ in range(int(total * 0.25 / 12)):
         language, variant = rng.choice(sorted(ACCENTS)), rng.choice(VARIANTS)
         made[f"ac_{language}_{variant}"] = (f"ac_{language}_{variant}", "accent", f"{language}+{variant}", 12)
     for name in ("awb", "kal", "kal16"):
         made[f"fl_{name}"] = (f"fl_{name}", "flite", name, int(total * 0.035))
-    for name in ("kal_diphone", "ked_diphone"):
-        made[f"fe_{name}"] = (f"fe_{name}", "festival", name, int(total * 0.05))
+    made["fe_kal_diphone"] = ("fe_kal_diphone", "festival", "kal_diphone", int(total * 0.05))
     assert not HELD_OUT & set(made)
     return list(made.values())
 
@@ -294,7 +296,7 @@ def make_voice(
                         if engine == "accent"
                         else text.replace("buffet", "buffit").replace("rpm", "R P M")
                     )
-                    _espeak(said, voice, rng.randint(125, 215), rng.randint(15, 85), wav)
+                    _espeak(said, voice, rng.randint(125, 270), rng.randint(15, 85), wav)
         for text, kind, wav in zip(sentences, kinds, wavs, strict=True):
             if wav.exists() and wav.stat().st_size > 2000:
                 x = _trim(_read(wav))
@@ -308,8 +310,8 @@ def write_voice(
 ) -> list[list]:
     """One Opus file of all clips with 50 ms between; the rows of the index."""
     rows, parts, at = [], [], 0
-    for x, text, kind in clips:
-        x = x * (0.5 / np.abs(x).max())
+    for clip, text, kind in clips:
+        x = clip * (0.5 / np.abs(clip).max())
         rows.append(
             [f"{name}.opus", round(at / RATE, 4), round((at + len(x)) / RATE, 4), name, engine, text, "train", kind]
         )

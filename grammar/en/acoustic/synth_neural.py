@@ -1,7 +1,6 @@
 """Training speech from two small neural engines: many voices for the phrases, and talk by the same voices as the calls.
 
-``python -m grammar.en.acoustic.synth_neural OUT --pack PACK --read INDEX --hibari`` makes speech by pseudo-speakers of one voice, one
-Opus file each and an ``index.csv`` like those of the other sets. Kokoro is slow and wants many cores: ``--plan --voices DIR --vocabulary
+`hibari` speaks as pseudo-speakers of one voice (`synth_many` has them speak). Kokoro is slow and wants many cores: ``--plan --voices DIR --vocabulary
 FILE`` writes what it is to say (the package ``hibari`` turns text into sounds for both), ``--say MODEL.onnx --voices DIR --jobs N`` says it
 on whatever machine, as clips that `train` takes beside the prepared ones. `KOKORO_TEST` and mixes with them are never planned.
 A voice that only talks, or only calls, would teach the network to know the voice: every voice does both.
@@ -10,13 +9,13 @@ A voice that only talks, or only calls, would teach the network to know the voic
 from __future__ import annotations
 
 import argparse
-import csv
 import itertools
 import json
 import random
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
+from functools import lru_cache
 from math import gcd
 from pathlib import Path
 
@@ -26,7 +25,7 @@ from scipy import signal
 from logger_app.hear.net import PHONE_ID
 
 from . import texts
-from .synth import RATE, _trim, read_sentences, write_voice
+from .synth import RATE, _trim, read_sentences
 
 # Voices of the test split of synthetic/kokoro.
 KOKORO_TEST = {
@@ -51,6 +50,27 @@ AS_SAID = {
     "rpm": "r p m",
     "niner": "[niner](/nˈInəɹ/)",
 }
+# The same words as they run together in connected speech: one of the ways, now and then.
+RUN_TOGETHER = {
+    "twenty": ("twˈɛni", "twˈʌni", "twˈɛnti"),
+    "thirty": ("θˈɜɹTi", "θˈɜɹti"),
+    "forty": ("fˈɔɹTi", "fˈɔɹti"),
+    "fifty": ("fˈɪfti", "fˈɪfTi", "fˈɪfti"),
+    "sixty": ("sˈɪksti", "sˈɪksTi", "sˈɪkti"),
+    "seventy": ("sˈɛvənTi", "sˈɛvni", "sˈɛvmti", "sˈɛvənti"),
+    "eighty": ("ˈATi", "ˈAti"),
+    "ninety": ("nˈInTi", "nˈInti", "nˈIni"),
+    "thirteen": ("θˌɜɹtˈin", "θˈɜɹtˌɪn"),
+    "fourteen": ("fˌɔɹtˈin", "fˈɔɹtˌɪn"),
+    "fifteen": ("fˌɪftˈin", "fˈɪftˌɪn"),
+    "sixteen": ("sˌɪkstˈin", "sˈɪkstˌɪn"),
+    "seventeen": ("sˌɛvəntˈin", "sˈɛvəntˌɪn"),
+    "eighteen": ("ˌAtˈin", "ˈAtˌɪn"),
+    "nineteen": ("nˌIntˈin", "nˈIntˌɪn"),
+    "oh": ("O", "ˌO", "ˈO"),
+    "hundred": ("hˈʌnəɹd", "hˈʌndɹɪd", "ˈʌndɹəd"),
+}
+RUN_TOGETHER_SHARE = 0.35
 ROUND = 24  # sentences a voice and round
 Sentence = tuple[str, str]
 
@@ -58,8 +78,10 @@ Sentence = tuple[str, str]
 def sentence(rng: random.Random, phrases: tuple[str, ...], read: tuple[str, ...], phones: texts.Phones) -> Sentence:
     """(text, ``call`` or ``chatter``): phrases of the pack, numbers, and talk."""
     while True:
-        if rng.random() < 0.36:
+        if rng.random() < 0.28:
             text, kind = texts.talk(rng, read), "chatter"
+        elif rng.random() < 0.5:
+            text, kind = texts.tens_call(rng) if rng.random() < 0.8 else texts.number_row(rng), "call"
         elif rng.random() < 0.62:
             text, kind = texts.expand(rng.choice(phrases), rng), "call"
         else:
@@ -76,9 +98,15 @@ class Speaker:
 
         self._spell = {british: G2P(british=british) for british in (False, True)}
 
-    def sounds(self, text: str, british: bool, end: str) -> str:
-        """Phonemes of a sentence."""
-        said = " ".join(AS_SAID.get(word, word) for word in text.split())
+    def sounds(self, text: str, british: bool, end: str, rng: random.Random) -> str:
+        """Phonemes of a sentence; numbers run together now and then."""
+
+        def written(word: str) -> str:
+            if word in RUN_TOGETHER and rng.random() < RUN_TOGETHER_SHARE:
+                return f"[{word}](/{rng.choice(RUN_TOGETHER[word])}/)"
+            return AS_SAID.get(word, word)
+
+        said = " ".join(written(word) for word in text.split())
         return self._spell[british](said).strip().rstrip(".,") + end
 
 
@@ -92,25 +120,22 @@ class Hibari(Speaker):
 
         self._engine, self._dsp, self._rng = Engine(threads=1), dsp, np.random.default_rng(11)
 
-    def voices(self, rng: random.Random) -> Iterator[tuple[str, Callable[[str, random.Random], np.ndarray]]]:
-        """(name, function of text and generator), for ever."""
-        k = 0
-        while True:
-            male = k % 3 != 0
-            pitch, tract = (
-                (rng.uniform(0.46, 0.72), rng.uniform(0.84, 0.93))
-                if male
-                else (rng.uniform(0.85, 1.2), rng.uniform(0.93, 1.08))
-            )
-            how = (pitch, rng.uniform(0.5, 1.3), tract, rng.uniform(-0.5, 0.5), rng.uniform(-0.3, 0.5))
-            yield f"hq{k:03d}{'m' if male else 'f'}", lambda text, r, how=how: self._say(text, r, *how)
-            k += 1
+    def voice(self, k: int, rng: random.Random) -> tuple[str, Callable[[str, random.Random], np.ndarray]]:
+        """Name of the pseudo-speaker `k`, and how it says a text."""
+        male = k % 3 != 0
+        pitch, tract = (
+            (rng.uniform(0.46, 0.72), rng.uniform(0.84, 0.93))
+            if male
+            else (rng.uniform(0.85, 1.2), rng.uniform(0.93, 1.08))
+        )
+        how = (pitch, rng.uniform(0.5, 1.3), tract, rng.uniform(-0.5, 0.5), rng.uniform(-0.3, 0.5))
+        return f"hq{k:03d}{'m' if male else 'f'}", lambda text, r: self._say(text, r, *how)
 
     def _say(
         self, text: str, rng: random.Random, pitch: float, span: float, tract: float, tilt: float, breath: float
     ) -> np.ndarray:
-        ids = self._engine.ids(self.sounds(text, False, rng.choice("...!,")))
-        speed = rng.uniform(0.85, 1.5)
+        ids = self._engine.ids(self.sounds(text, False, rng.choice("...!,"), rng))
+        speed = rng.uniform(0.85, 1.65)
         harmonic, turbulent, noise, rest, phase, f0 = (
             x[0]
             for x in self._engine.sess.run(
@@ -151,6 +176,29 @@ def _bent(spectrum: np.ndarray, factor: float) -> np.ndarray:
     return spectrum[low] * (1 - part) + spectrum[np.minimum(low + 1, n - 1)] * part
 
 
+@lru_cache(maxsize=1)
+def hibari() -> Hibari:
+    """The engine, loaded once a process."""
+    return Hibari()
+
+
+def hibari_clips(
+    say: Callable[[str, random.Random], np.ndarray],
+    rng: random.Random,
+    phrases: tuple[str, ...],
+    read: tuple[str, ...],
+    phones: texts.Phones,
+) -> list[tuple[np.ndarray, str, str]]:
+    """One round of a pseudo-speaker: [(16 kHz float32, text, ``call`` or ``chatter``)]."""
+    clips = []
+    for _ in range(ROUND):
+        text, kind = sentence(rng, phrases, read, phones)
+        x = _trim(to_16k(say(text, rng), 1.0 if rng.random() < 0.6 else rng.uniform(0.94, 1.07)))
+        if len(x) > 3200 and np.isfinite(x).all():
+            clips.append((x, text, kind))
+    return clips
+
+
 class Kokoro(Speaker):
     """Style vectors of many voices, and mixes of two of them: plans what is to be said; `say_plan` says it elsewhere."""
 
@@ -172,7 +220,7 @@ class Kokoro(Speaker):
                 round(rng.uniform(0.35, 0.65), 2),
             )
         manner = rng.choice([name for name in self._names if name[1] == a[1]])
-        sounds = self.sounds(text, a[0] == "b", rng.choice("....!,,?"))
+        sounds = self.sounds(text, a[0] == "b", rng.choice("....!,,?"), rng)
         ids = [self._ids[c] for c in sounds if c in self._ids]
         return {
             "tokens": ids,
@@ -180,7 +228,7 @@ class Kokoro(Speaker):
             "voices": [a, b, manner],
             "shares": [share, round(rng.uniform(0, 0.35), 2)],
             "liveliness": round(rng.uniform(0.9, 1.15), 2),
-            "speed": round(rng.uniform(0.85, 1.5), 2),
+            "speed": round(rng.uniform(0.85, 1.65), 2),
             "warp": 1.0 if rng.random() < 0.6 else round(rng.uniform(0.94, 1.07), 3),
         }
 
@@ -277,8 +325,6 @@ def main() -> None:
     parser.add_argument("--pack", type=Path, help="pack file whose phrases are said")
     parser.add_argument("--read", type=Path, help="index.csv of the read sentences, for pieces of talk")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--hibari", action="store_true", help="make speech with hibari")
-    parser.add_argument("--minutes", type=float, default=60.0, help="speech to make with hibari")
     parser.add_argument("--plan", action="store_true", help="plan what Kokoro is to say")
     parser.add_argument("--count", type=int, default=20_000)
     parser.add_argument("--voices", type=Path, help="style vectors")
@@ -296,22 +342,6 @@ def main() -> None:
     if args.plan:
         write_plan(args, iter(lambda: sentence(rng, phrases, read, phones), None), phones, rng)
         return
-    made = 0.0
-    with (args.out / "index.csv").open("w", newline="") as handle:
-        index = csv.writer(handle)
-        index.writerow(["file", "start_s", "end_s", "voice", "engine", "text", "split", "kind"])
-        for voice, say in Hibari().voices(rng):
-            clips = []
-            for _ in range(ROUND):
-                text, kind = sentence(rng, phrases, read, phones)
-                x = _trim(to_16k(say(text, rng), 1.0 if rng.random() < 0.6 else rng.uniform(0.94, 1.07)))
-                if len(x) > 3200 and np.isfinite(x).all():
-                    clips.append((x, text, kind))
-            index.writerows(write_voice(args.out, voice, "hibari", clips, "14k"))
-            made += sum(len(x) for x, _, _ in clips) / RATE
-            if made > 60 * args.minutes:
-                break
-    print(f"{made / 60:.1f} minutes of speech")
 
 
 if __name__ == "__main__":

@@ -12,6 +12,7 @@ import random
 import re
 import subprocess
 import tomllib
+from functools import lru_cache
 from pathlib import Path
 
 DICTIONARY = Path(__file__).parent.parent / "cmudict.dict.gz"  # CMU Pronouncing Dictionary
@@ -151,6 +152,37 @@ def speed(rng: random.Random, n: int | None = None) -> str:
     return head + (rng.choice([" ", " and "]) + under_hundred(rest) if rest else "")
 
 
+def tens_call(rng: random.Random) -> str:
+    """A tens or a teens word, alone or with what follows: the numbers that sound alike, each as often as its rival."""
+    tens = rng.choice(["twenty", "thirty", "forty", "fifty", "fifty", "sixty", "sixty", "seventy", "eighty", "ninety"])
+    kind = rng.random()
+    if kind < 0.27:
+        said = tens
+    elif kind < 0.57:
+        said = f"{tens} {rng.choice(UNITS[1:])}"
+    elif kind < 0.69:
+        said = rng.choice(TEENS)
+    elif kind < 0.79:
+        said = f"one {rng.choice([*TEENS, tens])}"
+    elif kind < 0.88:
+        said = f"{rng.choice(['one', 'a', 'two'])} hundred {rng.choice(['', 'and '])}{rng.choice([*TEENS, tens, *UNITS[1:]])}"
+    elif kind < 0.95:
+        said = f"{rng.choice(UNITS[2:])} {rng.choice(['oh', 'zero', *UNITS])}"
+    else:
+        said = f"one {rng.choice(['oh', 'zero', *UNITS])} {rng.choice(UNITS)}"
+    return (rng.choice(LEADS) + " " if rng.random() < 0.12 else "") + said
+
+
+def number_row(rng: random.Random) -> str:
+    """Numbers in one breath as speed falls: full ones, then last digits alone; or digits only."""
+    n, out = rng.randint(40, 99), []
+    digits_only = rng.random() < 0.4
+    for k in range(rng.randint(2, 5)):
+        out.append(UNITS[n % 10] if k and rng.random() < 0.5 else digits(n, rng) if digits_only else under_hundred(n))
+        n -= rng.randint(0, 3)
+    return " ".join(out)
+
+
 def setting(rng: random.Random) -> str:
     """A power, altitude or flap setting: numbers that are no airspeed."""
     kind = rng.random()
@@ -227,20 +259,23 @@ def _split(templates: str) -> list[str]:
 def pack_templates(toml: Path, ignored: bool = True) -> tuple[str, ...]:
     """Every phrase template of a pack's events, settings, commands and, with `ignored`, its numbers that are no calls."""
     pack = tomllib.loads(toml.read_text(encoding="utf-8"))
+    parts = pack.get("parts", {})
     tables = [
         *pack.get("event", []),
         *pack.get("setting", []),
         *pack.get("command", []),
         pack.get("ignore", {}) if ignored else {},
     ]
-    return tuple(sorted({say for table in tables for say in table.get("say", [])}))
+    phrases = {say for table in tables for say in table.get("say", [])}
+    return tuple(sorted(re.sub(r"\{(\w+)\}", lambda found: parts[found[1]], say) for say in phrases))
 
 
 def expand(template: str, rng: random.Random) -> str:
     """One way to say a pack's template: ``(a|b)`` a choice, ``[x]`` may be left out, ``<name>`` a number or letter."""
     said = template
     while found := re.search(r"\[([^\[\]]*)\]", said):
-        said = said[: found.start()] + (found[1] if rng.random() < 0.5 else "") + said[found.end() :]
+        kept = rng.choice(found[1].split("|")) if rng.random() < 0.5 else ""
+        said = said[: found.start()] + kept + said[found.end() :]
     while found := re.search(r"\(([^()]*)\)", said):
         said = said[: found.start()] + rng.choice(found[1].split("|")) + said[found.end() :]
     said = re.sub(r"<(\w+)>", lambda m: _number(m[1], rng), said)
@@ -310,6 +345,7 @@ _FLITE = {
 }
 
 
+@lru_cache(maxsize=1)
 def _dictionary() -> dict[str, str]:
     """First pronunciation of each word in the pack's own copy of the dictionary."""
     first: dict[str, str] = {}
@@ -331,7 +367,7 @@ class Phones:
     """Words to phones: our `EXTRA`, then the CMU Pronouncing Dictionary, stress dropped; at last flite's letter rules."""
 
     def __init__(self, guess: bool = False):
-        self._dict, self._guess = _dictionary(), guess
+        self._dict, self._guess = dict(_dictionary()), guess
         self._dict.update(_pack_sounds())
         self._guessed: dict[str, list[str] | None] = {}
 

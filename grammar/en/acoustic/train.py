@@ -26,15 +26,18 @@ import torch.nn.functional as F
 from torch import nn
 
 from .augment import BANDS, RATE, Augment, Placement
+from .data import PHONE_ID
+from .decide import Decisions, decision_loss, decisions
 from .model import RIGHT_CONTEXT, CalloutNet, from_folded
 
 # How often each kind of speech is drawn, in the short sequences and (sentences) in the long ones.
 WEIGHTS = {
     "gsc": 1.3,
     "fsdd": 1.6,
-    "digits": 0.7,
-    "an4": 0.3,
-    "span": 1.0,
+    "digits": 1.3,
+    "an4": 0.5,
+    "span": 1.1,
+    "tens": 0.35,
     "libri": 0.3,
     "negw": 0.15,
     "kokoro": 2.6,
@@ -46,6 +49,13 @@ WORD_GROUPS = ("gsc", "fsdd", "digits")  # single words: strung together
 DIGITS = {"zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine"}
 SHORT_S, LONG_S, LONG_SHARE = 6.0, 16.0, 0.10
 SILENT_SHARE = 0.04
+# Sounds that the beginning of a word may lose: weakened, or cut off with the label kept.
+WEAK_BEGINNINGS = frozenset(PHONE_ID[phone] for phone in ("F", "TH", "S", "HH", "T", "P", "K"))
+WEAKENED_SHARE, CUT_SHARE = 0.22, 0.12
+# One call a sequence, in this many seconds, for the training of decisions.
+DECISION_S = 3.2
+DECISION_SHARE = 0.34  # of the steps: each costs five of the others
+DECISION_GROUPS = {"digits": 1.0, "kokoro": 2.6, "hibari": 1.4, "made": 1.0, "accent": 0.3}
 
 
 def decode(path: str) -> np.ndarray:
@@ -92,6 +102,7 @@ class Corpus:
         self.start = np.array([offset[c["file"]][0] + c["start"] for c in keep])
         self.length = np.array([min(c["length"], offset[c["file"]][1] - c["start"]) for c in keep])
         self.phones = [c["phones"] for c in keep]
+        self.text = [c["text"] for c in keep]
         self.talk = np.array([c["talk"] for c in keep], np.float32)
         self.level = np.array([self._level(a, n) for a, n in zip(self.start, self.length, strict=True)], np.float32)
         self._group(keep)
@@ -134,6 +145,48 @@ class Planner:
         self.share = weights / weights.sum()
         weights = np.array([WEIGHTS[g] for g in sorted(self.long)])
         self.long_share = weights / weights.sum() if len(weights) else weights
+        self.meaning_of: dict[str, int] = {}
+        self.single: dict[str, list[int]] = {}
+        self.deciding = False
+
+    def expect(self, meaning_of: dict[str, int]) -> None:
+        """What calls mean, by their words: from here on `decision_batch` can be asked."""
+        self.meaning_of = meaning_of
+        fits = self.c.length < (DECISION_S - 0.3) * RATE
+        self.single = {
+            group: [i for i in mine if fits[i] and self.c.text[i] in meaning_of]
+            for group, mine in self.c.by_group.items()
+            if group in DECISION_GROUPS
+        }
+        self.single = {group: mine for group, mine in self.single.items() if mine}
+
+    def decision_batch(self, size: int) -> tuple[int, int, Placement, list[int]]:
+        """Sequences of one call each, and what each means."""
+        rng, length, rows, meanings = self.rng, int(DECISION_S * RATE), [], []
+        groups = sorted(self.single)
+        share = np.array([DECISION_GROUPS[g] for g in groups])
+        while len(meanings) < size:
+            group = groups[rng.choice(len(groups), p=share / share.sum())]
+            speed = float(np.exp(rng.uniform(-0.19, 0.19)))
+            if group == "digits":
+                parts = self._words(group, speed)
+            else:
+                parts = [(int(self.single[group][rng.integers(len(self.single[group]))]), 0, 0, speed, 0)]
+            meaning = self.meaning_of.get(" ".join(self.c.text[part[0]] for part in parts))
+            need = int(sum((self.c.length[i] - a - b) / v + gap for i, a, b, v, gap in parts))
+            if meaning is None or need > length - 0.2 * RATE:
+                continue
+            at = int(rng.uniform(0.08 * RATE, length - need - 0.08 * RATE))
+            for clip, cut_start, cut_end, v, gap in parts:
+                at = max(0, at + gap)
+                at += self._add(rows, [], clip, cut_start, cut_end, v, 1.0, len(meanings), at)
+            meanings.append(meaning)
+        return size, length, self._placement(rows), meanings
+
+    @staticmethod
+    def _placement(rows: list[tuple]) -> Placement:
+        kinds = (np.int64, np.int64, *(np.float32,) * 2, np.int64, np.int64, *(np.float32,) * 4)
+        return Placement(*(np.array(c, k) for c, k in zip(zip(*rows, strict=True), kinds, strict=True)))
 
     def batch(self, size: int) -> tuple[int, int, Placement, list[list[int]]]:
         """Sequences, samples in each, clip placement, labels."""
@@ -149,12 +202,17 @@ class Planner:
             elif self.rng.random() >= SILENT_SHARE:
                 self._short_sequence(sequence, length, rows, said)
             labels.append(said)
-        columns = list(zip(*rows, strict=True))
-        kinds = (np.int64, np.int64, np.float32, np.float32, np.int64, np.int64, np.float32, np.float32)
-        return count, length, Placement(*(np.array(c, k) for c, k in zip(columns, kinds, strict=True))), labels
+        return count, length, self._placement(rows), labels
 
     def _add(self, rows, said, clip, cut_start, cut_end, speed, gain, sequence, at, talk=None) -> int:
-        c = self.c
+        c, rng = self.c, self.rng
+        onset = onset_db = 0.0
+        if c.phones[clip] and c.phones[clip][0] in WEAK_BEGINNINGS:
+            drawn = rng.random()
+            if drawn < WEAKENED_SHARE:
+                onset, onset_db = rng.uniform(0.02, 0.13) * RATE, rng.uniform(0, 40)
+            elif drawn < WEAKENED_SHARE + CUT_SHARE:
+                cut_start += min(int(c.length[clip]) // 6, int(rng.uniform(0.02, 0.12) * RATE))
         length = int(c.length[clip] - cut_start - cut_end)
         rows.append(
             (
@@ -166,6 +224,8 @@ class Planner:
                 at,
                 c.level[clip],
                 c.talk[clip] if talk is None else talk,
+                onset,
+                onset_db,
             )
         )
         said += c.phones[clip]
@@ -222,7 +282,7 @@ class Planner:
             spare = max(0, int(self.c.length[clip]) - 3200)
             cut_start = min(spare // 4, int(rng.uniform(0, 0.05) * RATE)) if rng.random() < 0.3 else 0
             cut_end = min(spare // 4, int(rng.uniform(0, 0.07) * RATE)) if rng.random() < 0.3 else 0
-            gap = 0 if k == 0 else int(rng.uniform(-0.05, 0.13) * RATE)
+            gap = 0 if k == 0 else int(rng.uniform(-0.08, 0.13) * RATE)
             parts.append((clip, cut_start, cut_end, speed * rng.uniform(0.95, 1.05), gap))
         return parts
 
@@ -249,9 +309,9 @@ def mask_features(x: torch.Tensor) -> torch.Tensor:
 class Trainer:
     """The net, its moving average, the optimiser and the loss, on this process's GPU."""
 
-    def __init__(self, args, rank: int, world: int, augment: Augment, planner: Planner):
+    def __init__(self, args, rank: int, world: int, augment: Augment, planner: Planner, tree: Decisions):
         self.args, self.rank, self.world, self.augment = args, rank, world, augment
-        self.device = augment.device
+        self.device, self.tree = augment.device, tree.to(augment.device)
         self.net = CalloutNet(hidden=args.hidden, right=RIGHT_CONTEXT[: args.blocks]).to(self.device)
         matrices = [p for p in self.net.parameters() if p.ndim > 1]
         vectors = [p for p in self.net.parameters() if p.ndim <= 1]
@@ -278,8 +338,8 @@ class Trainer:
             x, *_ = self.augment.batch(size, length, placement)
         from_folded(self.net, {k: folded[k] for k in folded.files}, x[:, : x.shape[1] // 2 * 2])
 
-    def train_step(self, plan, lr: float) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
-        """One update; the CTC loss a phone, the activity loss and that of talk against calls."""
+    def train_step(self, plan, decide, lr: float) -> tuple[torch.Tensor, ...]:
+        """One update; the CTC loss a phone, the activity loss, that of talk against calls, and of the decisions in `decide`."""
         size, length, placement, labels = plan
         with torch.no_grad():
             x, on, talk, _ = self.augment.batch(size, length, placement)
@@ -306,6 +366,7 @@ class Trainer:
         ) / known.sum().clamp(min=1)
         self.optimiser.zero_grad(set_to_none=True)
         (main + 0.3 * aux + 0.5 * speech + 0.3 * apart).backward()
+        decided = self._decide(decide) if decide else torch.zeros((), device=self.device)
         self._share_gradients()
         nn.utils.clip_grad_norm_(self.net.parameters(), 2.0)
         for group in self.optimiser.param_groups:
@@ -313,7 +374,19 @@ class Trainer:
         self.optimiser.step()
         self.step += 1
         self._update_average()
-        return main.detach(), speech.detach(), apart.detach()
+        return main.detach(), speech.detach(), apart.detach(), decided
+
+    def _decide(self, plan) -> torch.Tensor:
+        """Gradients of the decision loss, added to those there are."""
+        size, length, placement, meanings = plan
+        with torch.no_grad():
+            x, *_ = self.augment.batch(size, length, placement, snr_db=(-2.0, 25.0))
+        with torch.autocast(self.device.type, dtype=torch.bfloat16):
+            phones, *_ = self.net(x[:, : x.shape[1] // 2 * 2])
+        log_p = F.log_softmax(phones.float(), -1)
+        loss = decision_loss(log_p, self.tree, torch.tensor(meanings, device=self.device))
+        (self.args.decision_weight * loss).backward()
+        return loss.detach()
 
     def _share_gradients(self) -> None:
         if self.world == 1:
@@ -339,7 +412,8 @@ class Trainer:
             return
         arrays = {f"ema.{k}": v.cpu().numpy() for k, v in self.average.items() if v.ndim}
         arrays = {k: v.astype(np.float16) if v.ndim > 1 else v for k, v in arrays.items()}
-        np.savez(out / "checkpoint.npz", right=np.array(RIGHT_CONTEXT[: self.args.blocks]), step=self.step, **arrays)
+        right = np.array(RIGHT_CONTEXT[: self.args.blocks])
+        np.savez(out / "checkpoint.npz", right=right, step=self.step, clean=self.args.clean, **arrays)
         state = {
             "net": self.net.state_dict(),
             "average": self.average,
@@ -359,15 +433,22 @@ def agreed(value: float, world: int, device) -> float:
     return tensor.item()
 
 
-def prefetch(planner: Planner, size: int) -> queue.Queue:
-    """A thread that plans batches ahead; it ends with the process."""
+def prefetch(planner: Planner, size: int, decisions_size: int) -> queue.Queue:
+    """A thread that plans batches ahead, each with one of decisions once `planner.deciding`; it ends with the process."""
     plans: queue.Queue = queue.Queue(8)
 
     def work() -> None:
         while True:
             plan = planner.batch(size)
             if len(plan[2].start):
-                plans.put(plan)
+                plans.put(
+                    (
+                        plan,
+                        planner.decision_batch(decisions_size)
+                        if planner.deciding and planner.rng.random() < DECISION_SHARE
+                        else None,
+                    )
+                )
 
     threading.Thread(target=work, daemon=True).start()
     return plans
@@ -390,6 +471,11 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--blocks", type=int, default=11)
     parser.add_argument("--hidden", type=int, default=640)
     parser.add_argument("--lr", type=float, default=1.8e-3)
+    parser.add_argument(
+        "--decide", type=float, default=0.6, help="share of the schedule after which decisions are trained"
+    )
+    parser.add_argument("--decision-batch", type=int, default=160)
+    parser.add_argument("--decision-weight", type=float, default=1.5)
     parser.add_argument("--warm", type=int, default=200)
     parser.add_argument("--seed", type=int, default=0)
     return parser.parse_args()
@@ -402,17 +488,20 @@ def main() -> None:
     if device.type == "cuda":
         torch.cuda.set_device(device)
         torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = torch.backends.cudnn.benchmark = True
+    tree = decisions()
     if world > 1:
         dist.init_process_group("nccl", device_id=device)
     torch.manual_seed(args.seed * 1000 + rank)
-    manifest = json.loads((args.prepared[0] / "manifest.json").read_text())
-    if manifest["clean_licences"] and args.first:
+    clean = all(json.loads((p / "manifest.json").read_text())["clean_licences"] for p in args.prepared)
+    if clean and args.first and not np.load(args.first).get("clean", False):
         raise SystemExit("a clean-licence mix cannot start from weights trained on other data; leave out --first")
+    args.clean = clean and (not args.first or bool(np.load(args.first).get("clean", False)))
     corpus = Corpus(args.prepared, max(2, (os.cpu_count() or 4) // world - 2))
     planner = Planner(corpus, args.seed * 1000 + rank + int(began) % 100000 * args.resume)
     augment = Augment(torch.from_numpy(corpus.sound).to(device), torch.from_numpy(corpus.noise).to(device), args.seed)
-    trainer = Trainer(args, rank, world, augment, planner)
-    plans = prefetch(planner, args.batch)
+    planner.expect(tree.meaning_of)
+    trainer = Trainer(args, rank, world, augment, planner, tree)
+    plans = prefetch(planner, args.batch, args.decision_batch)
     args.out.mkdir(parents=True, exist_ok=True)
     if rank == 0:
         counts = {g: len(ix) for g, ix in corpus.by_group.items()}
@@ -435,12 +524,13 @@ def main() -> None:
                 trainer.spent = before + elapsed
                 trainer.save(args.out)
         lr = args.lr * min(1.0, (trainer.step + 1) / args.warm) * (0.5 * (1 + math.cos(math.pi * fraction)) + 0.003)
-        losses.append(trainer.train_step(plans.get(), lr))
+        planner.deciding = fraction >= args.decide
+        losses.append(trainer.train_step(*plans.get(), lr))
         if trainer.step % 200 == 0 and rank == 0:
-            ctc, speech, apart = (torch.stack(column).mean().item() for column in zip(*losses, strict=True))
+            ctc, speech, apart, decided = (torch.stack(column).mean().item() for column in zip(*losses, strict=True))
             losses = []
             print(
-                f"step {trainer.step} ctc/phone {ctc:.4f} activity {speech:.4f} talk {apart:.4f} lr {lr:.5f} {time.time() - start:.0f} s, plans waiting {plans.qsize()}",
+                f"step {trainer.step} ctc/phone {ctc:.4f} activity {speech:.4f} talk {apart:.4f} decisions {decided:.4f} lr {lr:.5f} {time.time() - start:.0f} s, plans waiting {plans.qsize()}",
                 flush=True,
             )
         elif trainer.step % 200 == 0:
