@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from logger_app.hear.decode import Found, Heard, Lean
+from logger_app.hear.decode import MAX_LEAN, Found, Heard, Lean
 from logger_app.hear.gate import Gate
 from logger_app.hear.net import FRAME_S
 from logger_app.hear.packs import LegalCall
@@ -31,7 +31,7 @@ ALWAYS = frozenset(("knock_it_off", "recovered"))
 # So few phones of talk may be a small word that was not understood ("that's fifty").
 FEW_PHONES = 7
 # What the last airspeed says about the next, in the indicator's unit; common practice, no source.
-FALL_PER_S, SPREAD, SPREAD_PER_S, MAX_LEAN = 0.8, 2.0, 1.0, 4.0
+FALL_PER_S, SPREAD, SPREAD_PER_S = 0.8, 2.0, 1.0
 SURE = 0.9
 _BEGIN = frozenset(("on_condition",))
 _END = frozenset(("recovered", "scratch_that", "knock_it_off", "next_card"))

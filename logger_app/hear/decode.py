@@ -12,16 +12,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from logger_app.hear.alike import open_nats
 from logger_app.hear.endpoint import SPEECH, edges, nearest
 from logger_app.hear.gate import Gate, measures
 from logger_app.hear.lattice import PhoneTree
 from logger_app.hear.net import BLANK
 from logger_app.hear.packs import LegalCall
 from logger_app.hear.rescore import SpanScores, scores, word_frames
-from logger_app.hear.segment import OTHER, Piece, Segmenter
+from logger_app.hear.segment import OTHER, UNIT_COST, Piece, Segmenter
 from logger_app.records.calls import CallKind
 
 Lean = Callable[[LegalCall], float]
+MAX_LEAN = 4.0  # a lean never says more [natural log]
 ALTERNATIVES = 5
 # Log-probability added to things that are seldom said, so that a short sound is not taken for them.
 SHORTHAND_PRIOR = -1.5
@@ -49,7 +51,10 @@ class Stretch:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A call in a stretch; frames are the stream's, fractions of one allowed. `glued`: phones of talk before and after it."""
+    """A call in a stretch; frames are the stream's, fractions of one allowed.
+
+    `glued`: phones of talk before and after it. `doubtful`: a rival that sounds alike is nearly as likely. `score`: log-likelihood.
+    """
 
     call: LegalCall
     belief: float
@@ -59,6 +64,8 @@ class Found:
     words: tuple[tuple[str, float, float], ...]
     phones: int
     glued: tuple[int, int] = (0, 0)
+    doubtful: bool = False
+    score: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,13 +105,16 @@ class Decoder:
         Heard
             Calls in order of time, however little they are believed.
         """
-        pieces = self._digits_joined(tiled(segmenter.pieces(), len(stretch.log_p)))
+        pieces = self._digits_joined(tiled(segmenter.pieces(), len(stretch.log_p)), lean)
         kinds = [self._kind(piece, stretch) for piece in pieces]
-        found = []
+        found: list[Found] = []
+        spans: list[tuple[int, int]] = []
         for k, (piece, kind) in enumerate(zip(pieces, kinds)):
             one = self._score(stretch, piece.start, piece.end, lean) if kind == "call" else None
             if one:
                 found.append(replace(one, glued=self._talk_beside(pieces, kinds, k, stretch)))
+                spans.append((piece.start, piece.end))
+                self._join_last(found, spans, stretch, lean)
         talk, beliefs = "talk" in kinds, [one.belief for one in found]
         if (talk or min(beliefs, default=0.0) < WEAK_BELIEF) and len(stretch.log_p) <= SHORT_STRETCH_FRAMES:
             whole = self.whole(stretch, lean)
@@ -113,22 +123,52 @@ class Decoder:
         said = [kind for kind in kinds if kind not in ("nothing", "filler")] or [""]
         return Heard(tuple(found), said[0] == "talk", said[-1] == "talk")
 
+    def _join_last(self, found: list[Found], spans: list[tuple[int, int]], stretch: Stretch, lean: Lean | None) -> None:
+        """The last two airspeeds as one, where they follow at once and one number explains the sound better: "one zero | one"."""
+        if len(found) < 2 or spans[-2][1] != spans[-1][0]:
+            return
+        first, second = found[-2:]
+        if any(one.call.kind is not CallKind.AIRSPEED for one in (first, second)):
+            return
+        joined = self._score(stretch, spans[-2][0], spans[-1][1], lean)
+        if joined is None or joined.call.kind is not CallKind.AIRSPEED:
+            return
+        if joined.score > first.score + second.score - UNIT_COST:
+            glued = (first.glued[0], second.glued[1])
+            found[-2:] = [replace(joined, glued=glued)]
+            spans[-2:] = [(spans[-2][0], spans[-1][1])]
+
     def whole(self, stretch: Stretch, lean: Lean | None = None) -> Found | None:
         """The stretch as one call, or None when nothing legal fits; believed or not."""
         return self._score(stretch, 0, len(stretch.log_p), lean)
 
-    def _digits_joined(self, pieces: list[Piece]) -> list[Piece]:
-        """Two last digits in one breath are one number, however they were cut."""
+    def _digits_joined(self, pieces: list[Piece], lean: Lean | None) -> list[Piece]:
+        """Two last digits in one breath are one number, however they were cut, unless they go on from an airspeed."""
         made: list[Piece] = []
+        after_speed = False
         for piece in pieces:
-            if made and self._is_digit(piece) and self._is_digit(made[-1]):
+            digit = self._is_digit(piece)
+            if made and digit and self._is_digit(made[-1]) and not after_speed and self._near(made[-1], piece, lean):
                 made[-1] = Piece(made[-1].start, piece.end, piece.spelling)
-            else:
-                made.append(piece)
+                continue
+            call = self._call(piece)
+            if call is not None and not digit:
+                after_speed = call.kind is CallKind.AIRSPEED
+            made.append(piece)
         return made
 
+    def _near(self, tens: Piece, units: Piece, lean: Lean | None) -> bool:
+        """Whether two digits as one number are near what is expected, where anything is."""
+        first, second = self._call(tens), self._call(units)
+        if lean is None or first is None or second is None:
+            return True
+        return lean(replace(first, value=10 * first.value + second.value, shorthand=False)) > -MAX_LEAN
+
+    def _call(self, piece: Piece) -> LegalCall | None:
+        return self.tree.units[self.tree.end_unit[piece.spelling]].call if piece.spelling != OTHER else None
+
     def _is_digit(self, piece: Piece) -> bool:
-        call = self.tree.units[self.tree.end_unit[piece.spelling]].call if piece.spelling != OTHER else None
+        call = self._call(piece)
         return call is not None and call.shorthand
 
     def _kind(self, piece: Piece, stretch: Stretch) -> str:
@@ -184,6 +224,10 @@ class Decoder:
             shares[best], log_ratio, len(spelling), stretch.activity[start:end], stretch.talk[start:end]
         )
         rivals = self._rivals(ranked, shares, best, belief)
+        alike = self._alike(ranked, best)
+        if alike:
+            said = {rival: alike.pop(rival, share) for rival, share in rivals}
+            rivals = tuple(sorted((said | alike).items(), key=lambda one: -one[1]))[:ALTERNATIVES]
         words = self.tree.units[self.tree.end_unit[spelling_index]].words
         times = self._times(stretch, start, word_frames(spelling, span))
         return Found(
@@ -194,7 +238,24 @@ class Decoder:
             times[-1][1],
             tuple((word, a, b) for word, (a, b) in zip(words, times)),
             len(spelling),
+            doubtful=bool(self._alike(ranked, best)),
+            score=score,
         )
+
+    def _alike(self, ranked, best: int) -> dict[LegalCall, float]:
+        """Rivals that sound alike and are not beaten by enough, each with a share that leaves it possible."""
+        call = self._call_of[self.tree.meanings[ranked[best][0]]]
+        if call.kind is not CallKind.AIRSPEED or call.shorthand:
+            return {}
+        found = {}
+        for one, score, _ in ranked[best + 1 :]:
+            rival = self._call_of.get(self.tree.meanings[one])
+            if rival is None or rival.kind is not CallKind.AIRSPEED or rival.shorthand:
+                continue
+            least, behind = open_nats(int(call.value), int(rival.value)), ranked[best][1] - score
+            if behind < least:
+                found[rival] = 0.5 * float(np.exp(-3 * behind / least))
+        return found
 
     def _belief_of(self, share: float, log_ratio: float, phones: int, activity: np.ndarray, talk: np.ndarray) -> float:
         heard = activity > SPEECH

@@ -245,6 +245,8 @@ class CalloutEngine:
             flags = (*flags, Flag.NO_DECADE)
         if found.belief < UNSURE_BELOW:
             flags = (*flags, Flag.UNSURE)
+        if found.doubtful:
+            flags = (*flags, Flag.SOUNDS_LIKE)
         return HeardCall(
             id=f"c{self._count:05d}",
             start_ns=s_to_ns(found.start * FRAME_S),

@@ -287,17 +287,21 @@ class _Builder:
         self.team_words: set[str] = set()
         self.guessed: list[tuple[str, str]] = []
         self.read = 0  # readings by rules so far
+        self.parts: dict[str, str] = {}
 
     def fault(self, place: str, got: object, expected: str, hint: str = "") -> None:
         self.faults.append(Fault(where=f"{self.where}, {place}", got=str(got), expected=expected, hint=hint))
 
     def build(self, document: Mapping) -> Pack:
-        self._unknown_keys("file", document, "pack number airspeed event setting command fillers ignore pronounce")
+        self._unknown_keys(
+            "file", document, "pack number parts airspeed event setting command fillers ignore pronounce"
+        )
         head = self._table(document, "pack")
         self._unknown_keys("pack", head, "name language title version author dictionary note")
         for key in ("name", "language", "version"):
             if not isinstance(head.get(key), str) or not head.get(key):
                 self.fault(f"pack.{key}", repr(head.get(key)), "a text that is not empty")
+        self.parts = {str(name): str(part) for name, part in self._table(document, "parts").items()}
         numbers = self.numbers = self._numbers(self._table(document, "number"))
         speeds = self._table(document, "airspeed")
         self._unknown_keys("airspeed", speeds, "low high say shorthand")
@@ -583,7 +587,7 @@ class _Builder:
         made = []
         for phrase in say:
             try:
-                made += expand(phrase)
+                made += expand(phrase, self.parts)
             except PhraseError as err:
                 self.faults.append(Fault(where=f"{where or self.where}, {place}", got=repr(phrase), expected=str(err)))
         for slot in (

@@ -1,4 +1,4 @@
-"""The notation of phrases in a pack: ``<name>`` a slot, ``(a|b)`` a choice, ``[x]`` may be left out.
+"""The notation of phrases in a pack: ``<name>`` a slot, ``(a|b)`` a choice, ``[x]`` may be left out, ``{name}`` a part.
 
 Main name: `expand`.
 """
@@ -8,7 +8,9 @@ from __future__ import annotations
 import itertools
 import re
 import unicodedata
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 # A phrase with more wordings than this was not meant.
 MAX_WORDINGS = 2_000
@@ -27,13 +29,15 @@ class PhraseError(ValueError):
     """Says what would be right."""
 
 
-def expand(phrase: str) -> list[tuple[str | Slot, ...]]:
+def expand(phrase: str, parts: Mapping[str, str] = MappingProxyType({})) -> list[tuple[str | Slot, ...]]:
     """Every wording of a phrase, the fullest first.
 
     Parameters
     ----------
     phrase : str
         In the notation above; case does not matter.
+    parts : mapping
+        What ``{name}`` stands for: itself in the notation, without further parts.
 
     Raises
     ------
@@ -47,6 +51,10 @@ def expand(phrase: str) -> list[tuple[str | Slot, ...]]:
     """
     if not isinstance(phrase, str):
         raise PhraseError("a phrase in quotes")
+    for name in re.findall(r"\{(\w+)\}", phrase):
+        if name not in parts:
+            raise PhraseError(f"a part from [parts]: {name!r} is not there")
+        phrase = phrase.replace("{" + name + "}", parts[name])
     if len(phrase) > LONGEST_PHRASE:
         raise PhraseError(f"at most {LONGEST_PHRASE} characters")
     tokens = _tokens(unicodedata.normalize("NFC", phrase).lower())

@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from logger_app.domain.stall_events import APPROACH_STARTS, SPEED_JUMPS
+from logger_app.hear.alike import alike_share
 from logger_app.hear.parse import complete_shorthand
 from logger_app.records.calls import Alternative, CallKind, Flag, HeardCall
 from logger_app.units import from_kt
@@ -30,11 +31,8 @@ LOW_KT, HIGH_KT = 20.0, 250.0
 _JUDGED = (Flag.UNSURE, Flag.IMPLAUSIBLE, Flag.SOUNDS_LIKE, Flag.OUT_OF_RANGE, Flag.NO_DECADE)
 # After these the airspeed starts anew: the run is over, or another is set up.
 _RUN_OVER = frozenset(("recovered", "scratch_that", "knock_it_off", "next_card", "again", "repeat"))
-# Units digits that are taken for each other in cockpit noise, by how often (voice study).
-_ALIKE_DIGITS = {
-    frozenset(pair): share
-    for pair, share in (((2, 3), 1.0), ((5, 9), 0.6), ((2, 6), 0.4), ((4, 5), 0.3), ((1, 9), 0.2))
-}
+# An engine's doubt between two that sound alike stands unless the other calls make the rival so much less likely.
+SETTLED_RATIO = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -259,6 +257,8 @@ class _Model:
             flags.append(Flag.OUT_OF_RANGE)
         if posterior < SURE:
             flags += self._why(value, joint, around, at)
+        elif Flag.SOUNDS_LIKE in call.flags and self._open(call, value, around):
+            flags.append(Flag.SOUNDS_LIKE)
         return replace(
             call,
             value=float(value),
@@ -284,6 +284,12 @@ class _Model:
             best = near if near in self.grid else best
         return best, [Flag.SHORTHAND]
 
+    def _open(self, call: HeardCall, value: float, around: np.ndarray) -> bool:
+        """Whether the other calls leave a rival that sounds alike possible."""
+        here = around[self.grid == round(value)].sum()
+        rivals = [rival for rival in _candidates(call) if alike_share(round(value), round(rival))]
+        return any(around[self.grid == round(rival)].sum() >= SETTLED_RATIO * here for rival in rivals)
+
     def _why(self, value: float, joint: np.ndarray, around: np.ndarray, at: np.ndarray) -> list[Flag]:
         others = joint.copy()
         others[at] = 0.0
@@ -294,31 +300,6 @@ class _Model:
         if alike_share(round(value), round(rival)):
             why.append(Flag.SOUNDS_LIKE)
         return why or [Flag.UNSURE]
-
-
-def alike_share(value: int, other: int) -> float:
-    """How readily one spoken number is taken for another, 0 (never listed) to 1.
-
-    Returns
-    -------
-    float
-        1 for 13 and 30, 0 for numbers that do not sound alike.
-
-    Examples
-    --------
-    >>> alike_share(15, 50), alike_share(55, 59), alike_share(52, 61)
-    (1.0, 0.6, 0.0)
-    """
-    if value == other or value // 100 != other // 100:
-        return 0.0
-    a, b = sorted((value % 100, other % 100))
-    if 13 <= a <= 19 and b == (a - 10) * 10:
-        return 1.0
-    if a // 10 == b // 10:
-        return _ALIKE_DIGITS.get(frozenset((a % 10, b % 10)), 0.0)
-    if a % 10 == b % 10 and a >= 20:
-        return _ALIKE_DIGITS.get(frozenset((a // 10, b // 10)), 0.0) * 0.5
-    return 0.0
 
 
 def _candidates(call: HeardCall) -> dict[float, float]:

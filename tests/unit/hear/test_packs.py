@@ -59,6 +59,12 @@ def test_the_notation_of_phrases():
     ]
 
 
+def test_a_part_stands_for_its_own_wordings_and_must_be_there():
+    assert [("it", "broke"), ("she", "broke"), ("broke",)] == expand("{it} broke", {"it": "[it|she]"})
+    with pytest.raises(PhraseError):
+        expand("{it} broke")
+
+
 @pytest.mark.parametrize("phrase", ["(a", "a)", "[a", "", "   ", "[a]x]", "<A b>", 7])
 def test_a_broken_phrase_says_what_is_wrong(phrase):
     with pytest.raises(PhraseError):
@@ -144,6 +150,7 @@ def test_shorthand_is_the_digit_alone(en):
     digits = {" ".join(call.words): call.value for call in legal_calls(en) if call.shorthand}
 
     assert digits == {
+        "zero": 0,
         "one": 1,
         "two": 2,
         "three": 3,

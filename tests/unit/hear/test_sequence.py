@@ -4,7 +4,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger_app.hear.sequence import SequenceReader, alike_share, read_sequence
+from logger_app.hear.alike import alike_share
+from logger_app.hear.sequence import SequenceReader, read_sequence
 from logger_app.records.calls import Alternative, CallKind, Flag, HeardCall
 from logger_app.units import s_to_ns
 
