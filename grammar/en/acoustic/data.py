@@ -103,6 +103,7 @@ SETS = (
     SpeechSet(folder="real/negwords_pv", group="negw", clean=False, splits=("train",)),  # no separate data licence
     SpeechSet(folder="synthetic/kokoro", group="kokoro", clean=True, splits=("train",)),
     SpeechSet(folder="synthetic/hibari", group="hibari", clean=True, splits=("train",)),
+    SpeechSet(folder="made", group="made", clean=True, splits=("train",)),
 )
 DIGITS = frozenset(("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine"))
 # Read phrases with one of these are drawn more often: there are few of them.
@@ -168,6 +169,7 @@ def collect(data: Path, clean_licences: bool = False) -> list[Clip]:
                 continue
             ids = tuple(PHONE_ID[p] for p in said if p in PHONE_ID)
             group = "tens" if speech.group == "span" and TENS & set(row["text"].split()) else speech.group
+            group = "accent" if row.get("engine") == "accent" else group
             clips.append(
                 Clip(
                     file=name,
