@@ -274,7 +274,7 @@ def expand(template: str, rng: random.Random) -> str:
     """One way to say a pack's template: ``(a|b)`` a choice, ``[x]`` may be left out, ``<name>`` a number or letter."""
     said = template
     while found := re.search(r"\[([^\[\]]*)\]", said):
-        kept = rng.choice(found[1].split("|")) if rng.random() < 0.5 else ""
+        kept = rng.choice(_split(found[1])) if rng.random() < 0.5 else ""
         said = said[: found.start()] + kept + said[found.end() :]
     while found := re.search(r"\(([^()]*)\)", said):
         said = said[: found.start()] + rng.choice(found[1].split("|")) + said[found.end() :]
