@@ -216,12 +216,12 @@ def test_a_word_without_a_sound_is_named_with_how_to_add_it():
 
 
 def test_a_teams_word_with_an_apostrophe_or_in_no_dictionary_is_heard_by_a_guess():
-    """ "Stick's" stopped `hear` and blamed the packaged file; `plan` let it pass."""
-    pack = load_pack("en", campaign([("aft_stop", ("stick’s all the way back", "zorblatt now"))]))
+    """ "Knob's" stopped `hear` and blamed the packaged file; `plan` let it pass."""
+    pack = load_pack("en", campaign([("aft_stop", ("knob’s all the way back", "zorblatt now"))]))
 
-    assert dict(pack.guessed) == {"stick's": "S T IH K S", "zorblatt": "Z AO R B L AE T"}
-    assert pack.pronunciations("stick's") == ("S T IH K S",)
-    said = [call.name for call in parse_words(["Stick's", "all", "the", "way", "back"], pack)]
+    assert dict(pack.guessed) == {"knob's": "N AA B Z", "zorblatt": "Z AO R B L AE T"}
+    assert pack.pronunciations("knob's") == ("N AA B Z",)
+    said = [call.name for call in parse_words(["Knob's", "all", "the", "way", "back"], pack)]
     assert said == ["aft_stop"]
 
 
