@@ -93,7 +93,7 @@ class Context:
         if found.call.kind is not CallKind.AIRSPEED or found.call.shorthand or self.last_speed is None:
             return True
         elapsed_s = max(0.0, found.start - self.last_at) * FRAME_S
-        return abs(found.call.value - self.last_speed) <= NEAR + NEAR_PER_S * elapsed_s
+        return abs(found.call.number - self.last_speed) <= NEAR + NEAR_PER_S * elapsed_s
 
     def _least(self, found: Found, expected: bool) -> float:
         gate = self.gate
@@ -137,7 +137,7 @@ class Context:
         def lean(call: LegalCall) -> float:
             if call.kind is not CallKind.AIRSPEED or call.shorthand:
                 return -1.0  # as likely as a speed at one and a half spreads
-            return max(-MAX_LEAN, -0.5 * ((call.value - middle) / spread) ** 2)
+            return max(-MAX_LEAN, -0.5 * ((call.number - middle) / spread) ** 2)
 
         return lean
 
@@ -149,7 +149,7 @@ class Context:
             if found.call.kind is CallKind.EVENT:
                 self.last_speed = None
             elif not found.call.shorthand and (self._near(found) or found.belief > SURE):
-                self.last_speed, self.last_at = found.call.value, found.end
+                self.last_speed, self.last_at = found.call.number, found.end
         elif name in _END:
             self.expected_until = -1.0
         elif found.call.kind is CallKind.EVENT and self.expected_until > 0:

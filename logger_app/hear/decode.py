@@ -82,7 +82,7 @@ class Decoder:
 
     def __init__(self, tree: PhoneTree, gate: Gate):
         self.tree, self.gate = tree, gate
-        self._call_of = {}
+        self._call_of: dict[tuple, LegalCall] = {}
         for unit in tree.units:
             if unit.call is not None:
                 self._call_of.setdefault(unit.meaning, unit.call)
@@ -162,7 +162,7 @@ class Decoder:
         first, second = self._call(tens), self._call(units)
         if lean is None or first is None or second is None:
             return True
-        return lean(replace(first, value=10 * first.value + second.value, shorthand=False)) > -MAX_LEAN
+        return lean(replace(first, value=10 * first.number + second.number, shorthand=False)) > -MAX_LEAN
 
     def _call(self, piece: Piece) -> LegalCall | None:
         return self.tree.units[self.tree.end_unit[piece.spelling]].call if piece.spelling != OTHER else None
@@ -198,7 +198,9 @@ class Decoder:
             0 to 1; 0 for what cannot be said.
         """
         scored = scores(self.tree, stretch.log_p)
-        places = [k for k, (m, _) in enumerate(scored.ranked) if self.tree.meanings[m] == meaning] if scored else []
+        if scored is None:
+            return 0.0
+        places = [k for k, (m, _) in enumerate(scored.ranked) if self.tree.meanings[m] == meaning]
         if not places:
             return 0.0
         score, spelling = scored.ranked[places[0]][1], self.tree.spellings[scored.spelling[places[0]]]
@@ -252,7 +254,7 @@ class Decoder:
             rival = self._call_of.get(self.tree.meanings[one])
             if rival is None or rival.kind is not CallKind.AIRSPEED or rival.shorthand:
                 continue
-            least, behind = open_nats(int(call.value), int(rival.value)), ranked[best][1] - score
+            least, behind = open_nats(int(call.number), int(rival.number)), ranked[best][1] - score
             if behind < least:
                 found[rival] = 0.5 * float(np.exp(-3 * behind / least))
         return found
@@ -308,7 +310,7 @@ class Decoder:
 
 def tiled(pieces: Sequence[Piece], frames: int) -> list[Piece]:
     """Pieces with nothing between them: each begins where the one before it ended, the last ends at the end."""
-    made = []
+    made: list[Piece] = []
     for k, piece in enumerate(pieces):
         begin = made[-1].end if made else 0
         end = frames if k + 1 == len(pieces) else piece.end

@@ -168,7 +168,7 @@ class CalloutEngine:
         self._talk.append(talking)
         self._blanks = self._blanks + 1 if row[BLANK] > -0.5 else 0
         if began:
-            self._begin = self._endpoint.start
+            self._begin = self._endpoint.start or 0
             start = max(self._closed_at, self._begin - BEFORE_FRAMES)
             self._drop(start)
             self._segmenter = Segmenter(self.decoder.tree, self._search)
@@ -187,11 +187,12 @@ class CalloutEngine:
             return True
         if quiet < QUICK or (quiet < SETTLED and self._blanks < REST_FRAMES):
             return False
-        last = self._segmenter.ends_in()
+        last = self._segmenter.ends_in() if self._segmenter else "talk"
         return last == "whole" or (last == "talk" and quiet >= TALK)
 
     def _close(self) -> list[HeardCall]:
         """The stretch is over: what is in it, and what becomes of the call that waited for it."""
+        assert self._segmenter is not None
         heard = self.decoder.calls(
             Stretch(np.array(self._rows), np.array(self._activity), np.array(self._talk), self._first),
             self._segmenter,
@@ -278,7 +279,7 @@ def speech_of(log_p: np.ndarray, activity: np.ndarray, talk: np.ndarray) -> Stre
     """
     for threshold, least in ((SPEECH, 5), (0.2, 3)):
         runs: list[list[int]] = []
-        for t in np.flatnonzero(activity > threshold):
+        for t in map(int, np.flatnonzero(activity > threshold)):
             if runs and t - runs[-1][1] <= 35:
                 runs[-1][1], runs[-1][2] = t, runs[-1][2] + 1
             else:

@@ -137,7 +137,8 @@ class VoskEngine:
         words = [one["word"] for one in said]
         calls = []
         for parsed in parse_words(words, self.pack, unit=self.unit):
-            if parsed.kind is CallKind.AIRSPEED and not parsed.shorthand and not self.low <= parsed.value <= self.high:
+            value = parsed.value if isinstance(parsed.value, int | float) and not parsed.shorthand else self.low
+            if parsed.kind is CallKind.AIRSPEED and not self.low <= value <= self.high:
                 continue
             if call := self._call(parsed, said[parsed.start : parsed.end]):
                 calls.append(call)

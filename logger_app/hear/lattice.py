@@ -55,7 +55,8 @@ class PhoneTree:
 
     def __init__(self, units: Sequence[Unit], pack: Pack):
         self.units = list(units)
-        parent, phone, below, ends = [0], [BLANK], {}, {}
+        parent, phone, below = [0], [BLANK], {}
+        ends: dict[tuple, tuple] = {}
         for index, unit in enumerate(self.units):
             for spelling in _spellings(unit.words, pack):
                 node = 0
@@ -153,8 +154,9 @@ def build_tree(pack: Pack, low: float | None, high: float | None, unit: str) -> 
 def _ignored(pack: Pack) -> Iterable[Words]:
     """Phrases that are no calls and can be written out: those without a slot for a number."""
     for phrase in pack.ignored:
-        if all(isinstance(part, str) for part in phrase) and all(word in pack.sounds for word in phrase):
-            yield tuple(phrase)
+        words = tuple(part for part in phrase if isinstance(part, str))
+        if len(words) == len(phrase) and all(word in pack.sounds for word in words):
+            yield words
 
 
 def _setting_words(pack: Pack) -> list[str]:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logger_app.errors import SoundError
+from logger_app.errors import EngineError, SoundError
 from logger_app.hear.engine import Engine, airspeed_range
 from logger_app.hear.packs import Pack
 from logger_app.hear.sequence import read_sequence
@@ -72,7 +72,7 @@ class HearResult:
 
 def hear_files(
     paths: Sequence[Path],
-    engine: Engine,
+    engine: Engine | None,
     pack: Pack,
     campaign: Campaign | None = None,
     progress: Callable[[float], None] | None = None,
@@ -106,8 +106,11 @@ def hear_files(
     if texts and len(texts) < len(paths):
         raise SoundError(f"{texts[0]}: a transcript among sound files; give the one or the other.")
     if texts:
-        calls, starts, duration_s, gaps = *_read_texts(texts, pack, unit), ()
-        name, notes = "transcript", ()
+        calls, starts, duration_s = _read_texts(texts, pack, unit)
+        gaps: tuple[CaptureGap, ...] = ()
+        name, notes = "transcript", tuple[str, ...]()
+    elif engine is None:
+        raise EngineError("sound files need a recogniser; only transcripts are read without one.")
     else:
         feed = _Feed(paths, progress or (lambda fraction: None), on_sound or (lambda path, pcm: None))
         calls = hear_blocks(feed.blocks(), engine)
@@ -235,7 +238,7 @@ def agree(first: Sequence[HeardCall], second: Sequence[HeardCall], *, add: bool 
         partner = min(same or near, key=lambda other: abs(other.start_ns - call.start_ns), default=None)
         if partner is not None:
             rest.remove(partner)
-        joined.append(_surer(call, partner) if same else replace(call, flags=_flagged(call.flags, Flag.DISAGREE)))
+        joined.append(_surer(call, partner) if same and partner is not None else replace(call, flags=_flagged(call.flags, Flag.DISAGREE)))
     if add:
         joined += [replace(call, id=f"s{call.id}", flags=_flagged(call.flags, Flag.DISAGREE)) for call in rest]
     return sorted(joined, key=lambda call: (call.start_ns, call.id))

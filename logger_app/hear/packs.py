@@ -15,6 +15,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
+from typing import Any
 
 from logger_app.errors import Fault, PackError
 from logger_app.hear.phrases import PhraseError, Slot, expand
@@ -125,6 +126,13 @@ class LegalCall:
     unit: str | None
     shorthand: bool = False
 
+    @property
+    def number(self) -> float:
+        """The value of a call that is a number."""
+        if not isinstance(self.value, int | float):
+            raise TypeError(f"{self.name} {self.value!r} is no number")
+        return float(self.value)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Pack:
@@ -211,7 +219,7 @@ def legal_calls(
 
 def _airspeed_calls(pack: Pack, low: float, high: float, unit: str) -> Iterator[LegalCall]:
     for reading in pack.airspeeds:
-        if low <= reading.value <= high:
+        if not isinstance(reading.value, str) and low <= reading.value <= high:
             yield LegalCall(reading.words, CallKind.AIRSPEED, IAS, reading.value, unit)
     for reading in pack.shorthands:
         yield LegalCall(reading.words, CallKind.AIRSPEED, IAS, reading.value, unit, shorthand=True)
@@ -445,7 +453,7 @@ class _Builder:
         if not isinstance(row.get("unit"), (str, type(None))):
             self.fault(f"{place}, unit", repr(row["unit"]), "a text")
             return None
-        bounds = {
+        bounds: dict[str, Any] = {
             key: self._number(f"{place}, {key}", row[key])
             for key in ("low", "high", "step", "hear_high", "hear_step")
             if key in row
@@ -590,11 +598,10 @@ class _Builder:
                 made += expand(phrase, self.parts)
             except PhraseError as err:
                 self.faults.append(Fault(where=f"{where or self.where}, {place}", got=repr(phrase), expected=str(err)))
-        for slot in (
-            {part.name for phrase in made for part in phrase if isinstance(part, Slot)} if numbers is not None else ()
-        ):
-            if slot not in numbers:
-                near = get_close_matches(slot, numbers, 1)
+        known = numbers or {}
+        for slot in {part.name for phrase in made for part in phrase if isinstance(part, Slot)} if known else ():
+            if slot not in known:
+                near = get_close_matches(slot, known, 1)
                 self.fault(
                     place, f"<{slot}>", "a number table of this pack", f"Did you mean <{near[0]}>?" if near else ""
                 )

@@ -198,7 +198,7 @@ def _pieces(tokens: list[str], pack: Pack, as_written: bool = False) -> list[tup
     matcher = _matcher(pack, as_written)
     best: list[tuple] = [(0, 0, 0, None)] * (len(tokens) + 1)
     for at in range(len(tokens) - 1, -1, -1):
-        options = [(1, 0, ("talk", at, at + 1, None))]
+        options: list[tuple[int, int, tuple[str, int, int, LegalCall | None]]] = [(1, 0, ("talk", at, at + 1, None))]
         options += [(0, 1, ("call", at, end, call)) for end, call in matcher.calls_at(tokens, at)]
         options += [(0, 1, ("ignore", at, end, None)) for end in matcher.ignored_at(tokens, at)]
         options += [(0, 0, ("filler", at, end, None)) for end in matcher.fillers_at(tokens, at)]
@@ -269,7 +269,7 @@ class _Matcher:
 
     def calls_at(self, tokens: list[str], at: int) -> list[tuple[int, LegalCall]]:
         """Ends and meanings of the calls that start here."""
-        return list(self._walk(self.calls, tokens, at))
+        return [(end, call) for end, call in self._walk(self.calls, tokens, at) if isinstance(call, LegalCall)]
 
     def fillers_at(self, tokens: list[str], at: int) -> list[int]:
         """Ends of the fillers that start here."""

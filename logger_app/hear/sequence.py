@@ -104,10 +104,10 @@ def read_sequence(
     for sound, (elapsed_s, between) in zip(reversed(sounds), reversed(moves)):
         behind.append(_normal(model.backward(behind[-1] * sound, elapsed_s, between)))
     read = {}
-    previous = None
+    previous: float | None = None
     for call, before, after in zip(speeds, ahead, reversed(behind)):
         read[call.id] = model.judge(call, before * after, previous)
-        previous = read[call.id].value if Flag.NO_DECADE not in read[call.id].flags else previous
+        previous = _number(read[call.id]) if Flag.NO_DECADE not in read[call.id].flags else previous
     return tuple(read.get(call.id, call) for call in ordered)
 
 
@@ -143,12 +143,12 @@ class SequenceReader:
             self._between.add(call.name)
             return call
         if self._last_s is not None:
-            self._now = _normal(self._model.forward(self._now, call.start_s - self._last_s, self._between))
+            self._now = _normal(self._model.forward(self._now, call.start_s - self._last_s, frozenset(self._between)))
         read = self._model.judge(call, self._now, self._previous)
         self._now = _normal(self._now * self._model.sound(call))
         self._last_s, self._between = call.start_s, set()
         if Flag.NO_DECADE not in read.flags:
-            self._previous = read.value
+            self._previous = _number(read)
         return read
 
     def expected(self) -> tuple[float, float] | None:
@@ -271,7 +271,7 @@ class _Model:
         """The value as heard; a digit alone completed to the decade that its neighbours make likeliest."""
         digit = _digit(call)
         if digit is None:
-            return float(call.value), []
+            return _number(call), []
         if previous is None and np.ptp(around) < 1e-9:
             return digit, [Flag.NO_DECADE]
         fits = np.flatnonzero(self.grid % 10 == digit)
@@ -302,10 +302,17 @@ class _Model:
         return why or [Flag.UNSURE]
 
 
+def _number(call: HeardCall) -> float:
+    """The value of an airspeed call."""
+    if not isinstance(call.value, int | float):
+        raise TypeError(f"{call.id}: airspeed {call.value!r} is no number")
+    return float(call.value)
+
+
 def _candidates(call: HeardCall) -> dict[float, float]:
     """Airspeeds (or digits alone) that the sound may be, with their posteriors."""
     own = _digit(call)
-    heard: dict[float, float] = {own if own is not None else float(call.value): call.posterior}
+    heard: dict[float, float] = {own if own is not None else _number(call): call.posterior}
     for rival in call.alternatives:
         if isinstance(rival, Alternative) and rival.kind is CallKind.AIRSPEED and isinstance(rival.value, (int, float)):
             heard.setdefault(float(rival.value), rival.posterior)
@@ -315,8 +322,8 @@ def _candidates(call: HeardCall) -> dict[float, float]:
 
 def _digit(call: HeardCall) -> float | None:
     """The digit of a shorthand call, completed before or not."""
-    if Flag.SHORTHAND in call.flags or Flag.NO_DECADE in call.flags or float(call.value) <= 9:
-        return float(call.value) % 10
+    if Flag.SHORTHAND in call.flags or Flag.NO_DECADE in call.flags or _number(call) <= 9:
+        return _number(call) % 10
     return None
 
 

@@ -62,11 +62,13 @@ def hear(
         A file, the pack or the recogniser cannot be used; no call was found.
     """
     from logger_app.hear.engine import make_engine
+    from logger_app.hear.engine_callout import CalloutEngine
     from logger_app.hear.packs_io import load_pack
 
     words = load_pack(pack, campaign)
     listener = None if all(map(is_transcript, files)) else make_engine(engine, words, campaign, model)
-    again = make_engine("callout", words, campaign) if second and listener else None
+    slow = make_engine("callout", words, campaign) if second and listener else None
+    again = slow if isinstance(slow, CalloutEngine) else None
     return hear_files(files, listener, words, campaign, progress, on_sound, again)
 
 
