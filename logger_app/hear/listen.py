@@ -238,7 +238,11 @@ def agree(first: Sequence[HeardCall], second: Sequence[HeardCall], *, add: bool 
         partner = min(same or near, key=lambda other: abs(other.start_ns - call.start_ns), default=None)
         if partner is not None:
             rest.remove(partner)
-        joined.append(_surer(call, partner) if same and partner is not None else replace(call, flags=_flagged(call.flags, Flag.DISAGREE)))
+        joined.append(
+            _surer(call, partner)
+            if same and partner is not None
+            else replace(call, flags=_flagged(call.flags, Flag.DISAGREE))
+        )
     if add:
         joined += [replace(call, id=f"s{call.id}", flags=_flagged(call.flags, Flag.DISAGREE)) for call in rest]
     return sorted(joined, key=lambda call: (call.start_ns, call.id))
