@@ -151,8 +151,8 @@ def make_fly_app(
     from kivy.app import App
     from kivy.core.window import Window
 
-    from logger_app.fly.flight_state import Phase
     from logger_app.ui.screens.fly import FlyScreen
+    from logger_app.workflows.cockpit import Phase
 
     class FlyApp(App):
         """One window, one session."""
@@ -191,10 +191,10 @@ def make_preflight_app(desk, display: Display):
     from kivy.core.window import Window
     from kivy.uix.floatlayout import FloatLayout
 
-    from logger_app.fly.flight_state import Phase
     from logger_app.ui.presenters.preflight import Do
     from logger_app.ui.screens.fly import FlyScreen
     from logger_app.ui.screens.preflight import PreflightScreen
+    from logger_app.workflows.cockpit import Phase
 
     class PreflightApp(App):
         """One window: preflight first, then the flight in the same one."""
@@ -273,7 +273,7 @@ def preflight_on_screen(desk, size: tuple[int, int] | None = None) -> int:
     int
         Exit code: 0, or 130 where a flight was begun and not landed.
     """
-    from logger_app.fly.flight_state import Phase
+    from logger_app.workflows.cockpit import Phase
 
     prepare_kivy(*(size or (None, None)))
     keep_flying()

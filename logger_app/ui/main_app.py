@@ -166,7 +166,7 @@ class MainApp(App):
             self.base.add_widget(root)
         else:
             box = BoxLayout(orientation="vertical")
-            title = "Preflight" if name == "preflight" else app.title.removeprefix("Kneecall: ")
+            title = name.capitalize() if name in ("preflight", "plan") else app.title.removeprefix("Kneecall: ")
             self.bar = _bar(self.page, title, self.leave)
             box.add_widget(self.bar)
             box.add_widget(root if name == "preflight" else _reachable(root, DESK_WIDTH[name]))

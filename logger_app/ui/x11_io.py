@@ -8,9 +8,11 @@ from __future__ import annotations
 import ctypes
 import os
 import sys
+import time
 
 CHECK = b"_NET_SUPPORTING_WM_CHECK"  # freedesktop.org, Extended Window Manager Hints 1.5, "Root Window Properties"
 ANY_TYPE = 0
+ATTEMPTS, PAUSE_S = 20, 0.1
 
 
 def size_without_manager() -> tuple[int, int] | None:
@@ -29,8 +31,13 @@ def size_without_manager() -> tuple[int, int] | None:
     x11.XDefaultScreen.argtypes = [ctypes.c_void_p]
     for name in ("XDisplayWidth", "XDisplayHeight"):
         getattr(x11, name).argtypes = [ctypes.c_void_p, ctypes.c_int]
-    display = x11.XOpenDisplay(None)
-    if not display:
+    display = None
+    for _ in range(ATTEMPTS):  # a server that has just been started may not answer at once
+        display = x11.XOpenDisplay(None)
+        if display:
+            break
+        time.sleep(PAUSE_S)
+    else:
         return None
     # Never closed: a server without another client would start anew, just when the window asks for it.
     atom = x11.XInternAtom(display, CHECK, 1)

@@ -11,19 +11,32 @@ from pathlib import Path
 
 from logger_app.domain.runs import elsewhere_in_words
 from logger_app.errors import CardError, Fault, LoggerError
+from logger_app.plan import edit, keys
+from logger_app.plan.advice import advise
 from logger_app.plan.cards_io import campaign_file, missing_photos, read_campaign, read_text, write_text
 from logger_app.plan.flights import count_flown, next_flight, shared_runs
-from logger_app.plan.keys import twins
+from logger_app.plan.keys import Key, twins
 from logger_app.plan.parse import parse_text
+from logger_app.plan.presets import PRESETS
 from logger_app.plan.questions import QUESTIONS, Question, answers_from, flag, read_answer, worth_asking
 from logger_app.plan.repeats import budget_document, budget_text, read_budget, within_budget
-from logger_app.plan.summary import plan_document, plan_text
-from logger_app.plan.template import campaign_text
+from logger_app.plan.summary import matrix, plan_document, plan_text
+from logger_app.plan.template import also_in, campaign_text
 from logger_app.records.journal import FlightInfo
 from logger_app.records.plan import Campaign, Loading, PlannedFlight
 from logger_app.records.results import StallSpeed
 
 __all__ = [
+    "PRESETS",
+    "Key",
+    "advise",
+    "also_in",
+    "count_flown",
+    "edit",
+    "keys",
+    "matrix",
+    "next_flight",
+    "parse_text",
     "QUESTIONS",
     "Flown",
     "NewCampaign",

@@ -68,7 +68,16 @@ class Hand:
         browser.chmod(0o755)
         read, write = os.pipe()
         self.server = subprocess.Popen(
-            ["Xvfb", f":{1000 + os.getpid() % 5000}", "-displayfd", str(write), "-screen", "0", f"{size}x24"],
+            [
+                "Xvfb",
+                f":{1000 + os.getpid() % 5000}",
+                "-displayfd",
+                str(write),
+                "-noreset",
+                "-screen",
+                "0",
+                f"{size}x24",
+            ],
             pass_fds=[write],
             stderr=subprocess.DEVNULL,
         )
@@ -165,7 +174,7 @@ class Pointer:
         self.press("Back")
 
     def confirm(self):
-        self.press("Right\nEnter")
+        self.press("Correct\nEnter")
 
 
 class Keys:

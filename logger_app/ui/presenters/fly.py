@@ -10,11 +10,10 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from logger_app.domain.stall_events import STALL_KINDS
-from logger_app.fly.flight_state import IN_RUN, FlightState, Intent, Phase
-from logger_app.fly.verdict import in_words
 from logger_app.records.calls import CallKind, HeardCall
 from logger_app.records.plan import POWER_IDLE, TestPoint
 from logger_app.units import NS_PER_S, from_kt, to_kt
+from logger_app.workflows.cockpit import IN_RUN, FlightState, Intent, Phase, in_words
 
 STRIP_S = 30.0
 STRIP_KT = 18.0  # at least this much of the scale, so that a knot of wander does not fill the strip

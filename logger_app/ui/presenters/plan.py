@@ -6,19 +6,11 @@ units, and what is shown is what would be read. Main names: `PlanState`, `start`
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from logger_app.domain.fitted import lineage
 from logger_app.errors import Fault
-from logger_app.plan import edit, keys
-from logger_app.plan.advice import advise
-from logger_app.plan.flights import count_flown, next_flight
-from logger_app.plan.keys import Key
-from logger_app.plan.parse import parse_text
-from logger_app.plan.presets import PRESETS
-from logger_app.plan.summary import matrix
-from logger_app.plan.template import also_in
 from logger_app.records.journal import FlightInfo
 from logger_app.records.plan import AircraftConfig, Campaign, TestPoint
 from logger_app.records.results import StallSpeed
@@ -42,6 +34,18 @@ from logger_app.ui.presenters.plan_records import (
     Undo,
 )
 from logger_app.units import from_kt, to_kt
+from logger_app.workflows.planning import (
+    PRESETS,
+    Key,
+    advise,
+    also_in,
+    count_flown,
+    edit,
+    keys,
+    matrix,
+    next_flight,
+    parse_text,
+)
 
 _POINT_KEYS = (
     "id",
@@ -109,7 +113,8 @@ def update(state: PlanState, intent) -> PlanState:
         return replace(state, saved=state.text, message="Saved.")
     if state.campaign is None:
         return state
-    return _EDITS[type(intent)](state, intent)
+    edit_of: Callable = _EDITS[type(intent)]
+    return edit_of(state, intent)
 
 
 def _campaign(state: PlanState) -> Campaign:

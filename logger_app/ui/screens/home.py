@@ -201,7 +201,7 @@ class HomeScreen(BoxLayout):
         columns = (
             1 if self.shown.listed else max(1, int((width + self.gap) // (self.display.px(WIDE_TILE_MM) + self.gap)))
         )
-        self.grid.cols = min(columns, max(1, len(self.shown.tiles)) if len(self.shown.tiles) < columns else columns)
+        self.grid.cols = columns
         tall = self.low if self.shown.listed else self.display.px(TILE_MM)
         for tile in self.grid.children:
             tile.size_hint_y, tile.height = None, tall
