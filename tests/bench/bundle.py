@@ -23,7 +23,7 @@ ENTRY = "import sys\nfrom logger_app.__main__ import main\nsys.exit(main())\n"
 # Imported by name only: the verbs, and the recogniser's and the sound's own libraries.
 COLLECT = ("logger_app",)
 DATA = ("logger_app", "vosk", "reportlab", "pyarrow")
-LEFT_OUT = ("tkinter", "matplotlib", "IPython", "pytest", "torch")
+LEFT_OUT = ("cv2", "gi", "tkinter", "matplotlib", "IPython", "pytest", "torch")
 
 
 def build(out: Path) -> Path:
