@@ -82,8 +82,8 @@ class Hand:
             stderr=subprocess.DEVNULL,
         )
         os.close(write)
-        self.display = ":" + os.read(read, 16).decode().strip()
-        os.close(read)
+        with os.fdopen(read) as answer:  # to the end of its line: the server ends when nobody reads it
+            self.display = f":{answer.readline().strip()}"
         self.env = {name: value for name, value in os.environ.items() if not name.startswith("KIVY_")} | {
             "DISPLAY": self.display,
             "HOME": str(self.home),
