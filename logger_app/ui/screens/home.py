@@ -60,6 +60,7 @@ class HomeTile(FocusBehavior, ButtonBehavior, BoxLayout):
 class HomeInput(TextInput):
     """A text box; Down and Up go to the next one. `by_touch`: it was chosen with a finger or a pointer."""
 
+    key = StringProperty("")
     by_touch = BooleanProperty(False)
 
     def on_touch_down(self, touch):
@@ -225,7 +226,7 @@ class HomeScreen(BoxLayout):
 
     def _field(self, shown: FieldView) -> HomeField:
         field = HomeField(key=shown.name, palette=self.palette, text_px=self.text_px)
-        field.ids.box.text = shown.text
+        field.ids.box.text, field.ids.box.key = shown.text, shown.name
         field.ids.box.bind(on_text_validate=self._entered, focus=self._left)
         return field
 
@@ -247,10 +248,9 @@ class HomeScreen(BoxLayout):
             return
         if self.box is box:
             Clock.schedule_once(self._hide_keys, 0)
-        name = next((name for name, field in self.fields.items() if field.ids.box is box), None)
-        known = next((field.text for field in self.shown.fields if field.name == name), None) if self.shown else None
-        if name is not None and box.text != known:
-            self.typed(name, box.text)
+        known = next((field.text for field in self.shown.fields if field.name == box.key), None) if self.shown else None
+        if box.text != known:
+            self.typed(box.key, box.text)
 
     def _show_keys(self, box: HomeInput | None) -> None:
         """Keys below the page for a box that was touched; the actions make room for them."""
