@@ -127,6 +127,7 @@ class CampaignPage(Page):
         return home.campaign_view(self.now, self.folder.name, self.message)
 
     def opened(self) -> None:
+        self.now = None  # what was known is old: nothing is pressed on it
         self.shell.work(lambda: overview(self.folder), self._known)
 
     def _known(self, now: object, trouble: str) -> None:
@@ -372,8 +373,7 @@ class HearPage(WithFiles):
         self.folder = folder
         self.configurations = now.configurations if now else ()
         self.planned = dict(now.planned) if now else {}
-        self.taken = {flight.id for flight in now.flights} if now else set()
-        self.name = next((id for id in self.planned if id not in self.taken), "")
+        self.name = next((id for id in self.planned if not self._taken(id)), "")
         self.fitted = self.configurations[0] if len(self.configurations) == 1 else ""
 
     def view(self) -> PageView:
@@ -383,6 +383,9 @@ class HearPage(WithFiles):
         if self.name and not re.fullmatch(r"[\w.\- ]+", self.name):
             wrong = "letters, digits, - and _ only"
         return home.hear_view(self.name, self.files, self.configurations, self.fitted, self.planned, wrong)
+
+    def _taken(self, name: str) -> bool:
+        return (self.folder / "flights" / name).exists()
 
     def typed(self, name: str, text: str) -> None:
         self.name = text.strip()
