@@ -377,9 +377,7 @@ class HearPage(WithFiles):
         self.fitted = self.configurations[0] if len(self.configurations) == 1 else ""
 
     def view(self) -> PageView:
-        wrong = (
-            "there is a flight of that name; its sound and calls stay as they are" if self.name in self.taken else ""
-        )
+        wrong = "there is a flight of that name already" if self.name and self._taken(self.name) else ""
         if self.name and not re.fullmatch(r"[\w.\- ]+", self.name):
             wrong = "letters, digits, - and _ only"
         return home.hear_view(self.name, self.files, self.configurations, self.fitted, self.planned, wrong)
