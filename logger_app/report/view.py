@@ -31,7 +31,6 @@ from logger_app.records.runs import FlightData, FlightRuns, Run, Settings, Stall
 from logger_app.report.details import choose_details
 from logger_app.report.words import Units, call_words, count, heard_words
 
-NO_POINT = ""
 # Runs with all their calls, sounds and pictures on one page: about 2 MB of 15, and what a reader can take in.
 MAX_DETAILED = 120
 # Rows of the page's lists of corrections, of calls in no run, and of what was left out. All are in the tables.
