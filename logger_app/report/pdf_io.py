@@ -17,6 +17,7 @@ from reportlab.platypus import (
     Frame,
     Image,
     KeepTogether,
+    PageBreak,
     PageTemplate,
     Paragraph,
     Spacer,
@@ -45,10 +46,10 @@ LINE = colors.HexColor("#c9c6bc")
 MARK = colors.HexColor("#fff3d9")
 
 
-# A page that is less filled than this looks like a mistake; figures are drawn smaller until there is none.
+# A page that is less filled than this looks like a mistake: the method moves to a page apart, or figures are drawn smaller.
 MIN_FILLED = 0.3
 MAX_REBUILT = 40  # pages: longer ones take a second each time
-SCALES = (1.0, 0.94, 0.88, 0.82, 0.76)
+SCALES = (1.0, 0.9, 0.8)
 
 
 class _Document(BaseDocTemplate):
@@ -71,8 +72,8 @@ def write_pdf(path: Path, page: Page, media: Media, extras: Extras, made_utc: st
         How much of each page is filled, 0 to 1.
     """
     best: tuple[float, list[float], bytes] | None = None
-    for scale in SCALES:
-        filled, data = _built(page, media, extras, made_utc, scale)
+    for scale, apart in ((scale, apart) for scale in SCALES for apart in (False, True)):
+        filled, data = _built(page, media, extras, made_utc, scale, apart)
         least = min(filled)
         if best is None or least > best[0]:
             best = least, filled, data
@@ -83,7 +84,9 @@ def write_pdf(path: Path, page: Page, media: Media, extras: Extras, made_utc: st
     return best[1] if best else []
 
 
-def _built(page: Page, media: Media, extras: Extras, made_utc: str, scale: float) -> tuple[list[float], bytes]:
+def _built(
+    page: Page, media: Media, extras: Extras, made_utc: str, scale: float, apart: bool
+) -> tuple[list[float], bytes]:
     out = io.BytesIO()
     document = _Document(
         out,
@@ -102,7 +105,7 @@ def _built(page: Page, media: Media, extras: Extras, made_utc: str, scale: float
         MARGIN, 18 * mm, WIDTH, A4[1] - MARGIN - 18 * mm, leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0
     )
     document.addPageTemplates(PageTemplate(frames=[frame], onPage=lambda canvas, _: _foot(canvas, page, made_utc)))
-    document.build(_Story(page, media, extras, made_utc, scale).flowables())
+    document.build(_Story(page, media, extras, made_utc, scale, apart).flowables())
     return document.filled, out.getvalue()
 
 
@@ -135,9 +138,10 @@ def _marked(text: str, caveat: str, size: float = 9, bold: bool = False) -> Para
 
 
 class _Story:
-    """The parts of the document, in order; `scale` shrinks figures so that pages fill well."""
+    """The parts of the document, in order; `scale` of figures and a method on a page apart make pages fill well."""
 
-    def __init__(self, page: Page, media: Media, extras: Extras, made_utc: str, scale: float):
+    def __init__(self, page: Page, media: Media, extras: Extras, made_utc: str, scale: float, apart: bool):
+        self.apart = apart
         self.page, self.media, self.extras, self.made_utc, self.scale = page, media, extras, made_utc, scale
         self.names = {c.id: c.name for c in page.campaign.configurations}
 
@@ -370,7 +374,8 @@ class _Story:
 
     def _method(self) -> list[Flowable]:
         steps = [_text(f"{k}. {name}. {text}", 8.5, spaceAfter=3) for k, (name, text) in enumerate(METHOD, 1)]
-        return [_heading("Method"), *steps, _text(SOURCES_NOTE, 8, MUTED)]
+        start = [PageBreak()] if self.apart else []
+        return [*start, _heading("Method"), *steps, _text(SOURCES_NOTE, 8, MUTED)]
 
     def _provenance(self) -> list[Flowable]:
         return [_heading("Where it comes from"), _shown(shown.flights_table(self.page))]

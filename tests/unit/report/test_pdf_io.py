@@ -4,8 +4,13 @@ import subprocess
 from dataclasses import replace
 
 import pytest
+from pypdf import PdfReader
 
+from logger_app.report.extras import Extras
 from logger_app.report.fonts_io import marked, register
+from logger_app.report.media import Media
+from logger_app.report.page import add_figures
+from logger_app.report.pdf_io import MIN_FILLED, write_pdf
 
 
 def text_of(path):
@@ -61,3 +66,13 @@ def test_letters_that_the_plain_font_lacks_are_set_in_the_wide_one():
 
     assert marked("a<b") == "a&lt;b"
     assert marked("x \N{WARNING SIGN}") == f'x <font name="{wide}">\N{WARNING SIGN}</font>'
+
+
+@pytest.mark.parametrize("configurations", [("baseline",), ("baseline", "cuffs")])
+def test_no_page_is_nearly_empty(make, tmp_path, configurations):
+    page = make(configurations=configurations).page()
+    add_figures(page, Extras())
+    filled = write_pdf(tmp_path / "r.pdf", page, Media(), Extras(), "2027-04-12T20:00:00Z")
+
+    assert len(filled) == len(PdfReader(tmp_path / "r.pdf").pages)
+    assert min(filled) >= MIN_FILLED, filled
