@@ -93,8 +93,10 @@ WORDS = """start_s,words
 18,fifty five
 20,fifty three
 22,fifty one
+23,fifty
 24,buffet
-25,break
+24.5,forty nine
+25.2,break
 28,recovered
 """
 NOT_DONE = "not done: "
