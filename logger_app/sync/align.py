@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from logger_app.errors import SyncError
 from logger_app.sync.fit import (
     TOLERANCE_S,
     Coarse,
@@ -102,6 +103,19 @@ class Alignment:
     evidence: tuple[tuple[str, float | str], ...] = ()
     # Of a refused one: the place that would be taken were there more evidence, for another chapter to confirm.
     likeliest: Alignment | None = None
+
+    @property
+    def line(self) -> tuple[float, float, float]:
+        """Offset [s], drift [ppm] and uncertainty [s] of an accepted one.
+
+        Raises
+        ------
+        SyncError
+            It was not placed.
+        """
+        if self.offset_s is None or self.drift_ppm is None or self.u_s is None:
+            raise SyncError(f"not placed: {self.why}")
+        return self.offset_s, self.drift_ppm, self.u_s
 
     @property
     def log10_chance(self) -> float:
@@ -328,7 +342,7 @@ def _lags_near(envelope: np.ndarray, mine: np.ndarray, prior: Prior) -> list[flo
         math.floor((prior.lag_s - prior.u_s) * ENVELOPE_HZ), math.ceil((prior.lag_s + prior.u_s) * ENVELOPE_HZ) + 1
     )
     score = np.full(len(shifts), -np.inf)
-    for k, shift in enumerate(shifts):
+    for k, shift in enumerate(shifts.tolist()):
         first, last = max(0, -shift), min(len(mine), len(envelope) - shift)
         if last > first:
             score[k] = float(mine[first:last] @ envelope[first + shift : last + shift])

@@ -98,7 +98,7 @@ class FlightCameras:
         """
         camera = self.showing(flight_s, name)
         if camera is None:
-            which = f"camera {name}" if name else "no camera"
+            which = f"no camera {name}" if name else "no camera"
             there = ", ".join(self.names()) or "none is linked; run `kneecall sync` first"
             raise SyncError(f"{which} was running at flight time {flight_s:.2f} s; cameras: {there}")
         return self.video(camera).frame_at(camera.clock_map.from_flight_s(flight_s), stop), camera

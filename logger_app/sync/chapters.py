@@ -63,16 +63,17 @@ def expected(
     if before is None and after is None:
         return None
     low, high = -float("inf"), float("inf")
+    lines = {j: one.line for j, one in enumerate(found) if one is not None and one.accepted}
     near = before if before is not None else after
-    drift = found[near].drift_ppm * 1e-6
+    drift = lines[near if near is not None else placed[0]][1] * 1e-6
     if before is not None:
         length = sum(files[j].duration_s for j in range(before, k))
-        low = found[before].offset_s + length * (1 + drift) - starts_s[before]
+        low = lines[before][0] + length * (1 + drift) - starts_s[before]
         high = low + MAX_GAP_S * (k - before)
         low -= 0.2
     if after is not None:
         length = sum(files[j].duration_s for j in range(k, after))
-        top = found[after].offset_s - length * (1 + drift) - starts_s[after]
+        top = lines[after][0] - length * (1 + drift) - starts_s[after]
         low, high = max(low, top - MAX_GAP_S * (after - k)), min(high, top + 0.2)
     if low > high:
         return None

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import cache
+from typing import overload
 
 import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft
@@ -69,8 +70,14 @@ class Line:
     u_at_s: float
     u_slope: float
 
-    def lag_s(self, camera_s: float) -> float:
-        """The lag at a time of the camera [s]."""
+    @overload
+    def lag_s(self, camera_s: float) -> float: ...
+
+    @overload
+    def lag_s(self, camera_s: np.ndarray) -> np.ndarray: ...
+
+    def lag_s(self, camera_s: float | np.ndarray) -> float | np.ndarray:
+        """The lag at a time of the camera, or at several [s]."""
         return self.at_s + self.slope * (camera_s - self.middle_s)
 
     def u_s(self, camera_s: float) -> float:

@@ -104,7 +104,7 @@ class _Camera:
 
     def __init__(self, store: SoundStore, flight: np.ndarray, envelope: np.ndarray, files: list[CameraFile], played_s):
         self.store, self.flight, self.envelope, self.files, self.played_s = store, flight, envelope, files, played_s
-        self.found: list[Alignment | None] = [None] * len(files)
+        self.found = [Alignment(accepted=False, why="not tried")] * len(files)
         self.sounds: list[np.ndarray | None] = [None] * len(files)
         self.starts_s = [0.0] * len(files)
         self.said = [""] * len(files)
@@ -118,9 +118,15 @@ class _Camera:
         except SyncError as err:
             self.found[j] = Alignment(accepted=False, why=_plain(err, self.files[j].path))
             return
-        self.found[j] = align(self.flight, self.sounds[j], envelope=self.envelope, progress=progress)
+        self.found[j] = align(self.flight, self._sound(j), envelope=self.envelope, progress=progress)
         if not self.found[j].accepted:
             self._by_signature(j)
+
+    def _sound(self, j: int) -> np.ndarray:
+        sound = self.sounds[j]
+        if sound is None:
+            raise SyncError(f"{self.files[j].path}: has no sound")
+        return sound
 
     def settle(self) -> None:
         """What the chapters say about each other: drop what cannot be, then look where a chapter must lie."""
@@ -133,7 +139,7 @@ class _Camera:
             prior = expected(self.files, self.found, self.starts_s, j)
             if prior is None:
                 continue
-            again = align(self.flight, self.sounds[j], prior=prior)
+            again = align(self.flight, self._sound(j), prior=prior)
             if again.accepted:
                 self.found[j] = replace(again, why="common sound, where the chapters beside it put it")
         self._drop_overlaps()
@@ -156,14 +162,14 @@ class _Camera:
                     if 0 <= k < len(self.found) and self.sounds[k] is not None
                     else None
                 )
-                other = align(self.flight, self.sounds[k], prior=prior) if prior is not None else None
-                if other is None or not other.accepted or dict(other.evidence)["windows_agree"] < MIN_WINDOWS:
+                other = align(self.flight, self._sound(k), prior=prior) if prior is not None else None
+                if other is None or not other.accepted or float(dict(other.evidence)["windows_agree"]) < MIN_WINDOWS:
                     continue
                 if "log10_chance_with_envelope" in dict(other.evidence):
                     continue  # the product is of windows; what an envelope adds to it has not been measured
                 both = self.found[j].log10_chance + other.log10_chance
                 if both <= most:
-                    for which, one in ((j, alone[j]), (k, other)):
+                    for which, one in ((j, self.found[j].likeliest or other), (k, other)):
                         evidence = (*one.evidence, ("log10_chance_of_two", round(both, 1)))
                         self.found[which] = replace(
                             one, why="common sound, in two chapters that follow each other", evidence=evidence
@@ -173,8 +179,8 @@ class _Camera:
     def _drop_overlaps(self) -> None:
         placed = [j for j, one in enumerate(self.found) if one.accepted]
         for i, j in zip(placed, placed[1:]):
-            begins = self.found[j].offset_s - self.starts_s[j]
-            ends = self.found[i].offset_s - self.starts_s[i] + self.files[i].duration_s
+            begins = self.found[j].line[0] - self.starts_s[j]
+            ends = self.found[i].line[0] - self.starts_s[i] + self.files[i].duration_s
             if begins < ends - OVERLAP_S:
                 weak = max((i, j), key=lambda k: self.found[k].log10_chance)
                 other = j if weak == i else i
@@ -187,7 +193,7 @@ class _Camera:
                 return
 
     def _by_signature(self, j: int) -> None:
-        heard = find_signatures(self.sounds[j])
+        heard = find_signatures(self._sound(j))
         if not heard:
             return
         if self.flight_sweeps is None:
@@ -201,7 +207,7 @@ class _Camera:
         if match is None:
             return
         offset_s, drift, count = match
-        unknown = 0.0 if drift else 50e-6 * max(heard[0].start_s, len(self.sounds[j]) / RATE_HZ - heard[0].start_s)
+        unknown = 0.0 if drift else 50e-6 * max(heard[0].start_s, len(self._sound(j)) / RATE_HZ - heard[0].start_s)
         self.method[j] = "signature"
         self.found[j] = Alignment(
             accepted=True,
@@ -209,7 +215,7 @@ class _Camera:
             offset_s=offset_s,
             drift_ppm=drift * 1e6,
             u_s=math.hypot(u_s, unknown, TRAVEL_U_S),
-            to_s=len(self.sounds[j]) / RATE_HZ,
+            to_s=len(self._sound(j)) / RATE_HZ,
             evidence=(("signatures", count),),
         )
 
@@ -219,14 +225,15 @@ class _Camera:
         camera = self.files[0].path.stem
         if not one.accepted:
             return Linked(path=file.path, accepted=False, why=one.why, media=file, camera=camera, chapter=j + 1)
-        drift = one.drift_ppm * 1e-6
-        length_s = len(self.sounds[j]) / RATE_HZ
+        offset_s, drift_ppm, u_s = one.line
+        drift = drift_ppm * 1e-6
+        length_s = len(self._sound(j)) / RATE_HZ
         whole = max(file.duration_s, start_s + length_s)
         clock = ClockMap(
             source=str(file.path),
-            offset_s=one.offset_s - start_s * (1 + drift),
-            drift_ppm=one.drift_ppm,
-            u_s=one.u_s,
+            offset_s=offset_s - start_s * (1 + drift),
+            drift_ppm=drift_ppm,
+            u_s=u_s,
             valid_from_s=0.0 if one.from_s <= 0 else start_s + one.from_s,
             valid_to_s=whole if one.to_s >= length_s - 0.01 else start_s + one.to_s,
             method=self.method[j],

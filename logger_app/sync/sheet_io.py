@@ -172,7 +172,7 @@ def clip_span(sides: Sequence[Side]) -> tuple[float, float]:
     start = -LEAD_S
     for side in sides:
         if side.result.curve:
-            start = max(start, min(t for t, _ in side.result.curve) - side.result.event_flight_s)
+            start = max(start, min(t for t, _ in side.result.curve) - side.event_s - side.lag_s)
     return min(start, -2.0), TAIL_S
 
 
@@ -258,7 +258,8 @@ def clip_words(result: StallSpeed, to_stall_s: float, unit: str) -> str:
     str
         For example ``52.3 kt · 4.2 s to the stall``.
     """
-    speed = ias_at(result, result.event_flight_s + to_stall_s) if to_stall_s <= 0 else None
+    event_s = result.event_flight_s
+    speed = ias_at(result, event_s + to_stall_s) if to_stall_s <= 0 and event_s is not None else None
     said = f"{spoken_speed(speed, unit)} · " if speed is not None else ""
     if abs(to_stall_s) < 0.05:
         return f"{said}stall"
@@ -288,7 +289,7 @@ def _fitted(rgb: np.ndarray, width: int, height: int):
 
     scale = min(width / rgb.shape[1], height / rgb.shape[0])
     small = Image.fromarray(rgb).resize(
-        (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale))), Image.LANCZOS
+        (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale))), Image.Resampling.LANCZOS
     )
     cell = Image.new("RGB", (width, height), INK)
     cell.paste(small, ((width - small.width) // 2, (height - small.height) // 2))

@@ -226,7 +226,7 @@ class VideoFrames:
         if self._reader is None and not self._ended:
             self._read_after()
         frame = next(self._reader, None) if self._reader is not None else None
-        while frame is not None and self._run and frame.pts <= self._run[-1].pts:
+        while self._reader is not None and frame is not None and self._run and frame.pts <= self._run[-1].pts:
             frame = next(self._reader, None)  # a stamp that does not rise is on show at no time
         if frame is None:
             self._ended = True
@@ -301,7 +301,8 @@ class VideoFrames:
 
     def _read_ahead(self, packets: Iterator, wanted_s: float, before: int) -> deque:
         """Compressed pictures up to one that is decoded after a time; sets `_whole_from` where their stamps are known."""
-        ahead, stamps, size = deque(), [], 0
+        ahead: deque = deque()
+        stamps, size = [], 0
         for packet in packets:
             ahead.append(packet)
             size += packet.size

@@ -70,9 +70,9 @@ def match(first: np.ndarray, other: np.ndarray, region: np.ndarray | Sequence[Se
     matched, share = int(keep.sum()), float(keep.sum()) / max(int(sound.sum()), 1)
     if matched < MIN_INLIERS or share < MIN_SHARE:
         return Match(matrix=None, matched=matched, corners=len(points))
-    likeness = _likeness(one, two, matrix, np.asarray(region, float) * scale)
-    if likeness < MIN_ALIKE:
-        return Match(matrix=None, matched=matched, corners=len(points), likeness=likeness)
+    alike = _likeness(one, two, matrix, np.asarray(region, float) * scale)
+    if alike < MIN_ALIKE:
+        return Match(matrix=None, matched=matched, corners=len(points), likeness=alike)
     off = mapped(matrix, points[keep]) - found[keep]
     resize = np.diag([scale, scale, 1.0])
     full = np.linalg.inv(resize) @ matrix @ resize
@@ -81,7 +81,7 @@ def match(first: np.ndarray, other: np.ndarray, region: np.ndarray | Sequence[Se
         matched=matched,
         corners=len(points),
         scatter_px=float(np.sqrt((off**2).sum(axis=1).mean()) / scale),
-        likeness=likeness,
+        likeness=alike,
     )
 
 

@@ -159,7 +159,7 @@ def open_comparison(
             seen = [r for r in runs if any(_seen(r, cameras[r.flight], one) for one in asked)]
             # Without a picture a run still has its place beside the others'.
             candidates[name] = seen or [r for r in runs if r.event_flight_s is not None] or runs
-        _need_a_camera(names, candidates, cameras)
+        _need_a_camera(names, candidates, cameras, [part.camera for part in parts])
         picked, why = choose_runs(candidates, wanted)
         results, whole = _in_full(reader, list(picked.values()), flights)
         sides = tuple(
@@ -222,7 +222,7 @@ def write_comparison(
     rows = stills(one.sides, moments(at, unit))
     write_sheet(files["sheet"], title, one.sides, rows, unit, one.point, one.why, utc_now())
     written = ["sheet"]
-    with_pictures = [side for side in one.sides if side.cameras.cameras and side.result.event_flight_s is not None]
+    with_pictures = [side for side in one.sides if _seen(side.result, side.cameras, side.camera)]
     if clip and with_pictures:
         write_clip(files["clip"], with_pictures, unit, progress)
         write_subtitles(files["subtitles"], with_pictures, unit)
@@ -295,9 +295,23 @@ def _seen(result: StallSpeed, cameras: FlightCameras, camera: str | None) -> boo
     return result.event_flight_s is not None and cameras.showing(result.event_flight_s, camera) is not None
 
 
-def _need_a_camera(names: Sequence[str], candidates: Mapping[str, Sequence[StallSpeed]], cameras) -> None:
+def _need_a_camera(
+    names: Sequence[str],
+    candidates: Mapping[str, Sequence[StallSpeed]],
+    cameras: Mapping[str, FlightCameras],
+    asked: Sequence[str | None],
+) -> None:
+    """Refuse only what would show nothing at all: a side without a camera says so in its place."""
     runs = [run for name in names for run in candidates[name]]
-    if any(cameras[run.flight].cameras for run in runs):
+    if any(_seen(run, cameras[run.flight], one) for run in runs for one in asked):
+        return
+    there = sorted({name for run in runs for name in cameras[run.flight].names()})
+    if there and any(asked):
+        wanted = ", ".join(sorted({one for one in asked if one}))
+        raise SyncError(
+            f"camera {wanted}: shows the stall of no run at this point; expected one of those with pictures: {', '.join(there)}"
+        )
+    if there:
         return
     missing = [str(camera.path) for run in runs for camera in cameras[run.flight].missing]
     flights = sorted({run.flight for run in runs})
