@@ -95,14 +95,14 @@ class Flight:
         warned = False
         warning_kt = stall + WARNING_MARGIN_KT[configuration] + rng.normal(0, 0.4)
         at = begin
-        while at < event_s - 0.7:
+        while at < event_s - 0.45:
             true_kt = start_kt - rate * (at - begin) + 0.35 * math.sin(at / 2.1)
             if not warned and true_kt <= warning_kt:
                 self.say(at + LAG_S, "buffet")
-                warned, at = True, at + 1.1
+                warned, at = True, at + 0.8
                 continue
             self.say(at + LAG_S, spoken(round(true_kt), rng))
-            at += float(rng.uniform(1.2, 1.7))
+            at += float(rng.uniform(0.95, 1.3))
         side = rng.choice(["left", "right", "none"], p=DROPS[configuration])
         words = "break" if side == "none" else f"wing dropping {side}"
         self.at_s = self.say(event_s + LAG_S, words)

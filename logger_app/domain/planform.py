@@ -11,6 +11,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import partial
 
 from logger_app.domain.fitted import Fit, device_rows
 from logger_app.records.plan import Aircraft, DeviceRow, Planform
@@ -62,6 +63,13 @@ class Drawing:
     height_mm: float
     note: str = ""
     description: str = ""
+    wing: Planform | None = None
+
+    def place(self, side: str, span_pct: float, chord_pct: float) -> tuple[float, float]:
+        """A place on one wing, from the upper left [mm]."""
+        if self.wing is None:
+            raise ValueError("a drawing without a wing has no places")
+        return _place(self.wing, side, span_pct, chord_pct)
 
 
 def wing_of(aircraft: Aircraft) -> Planform:
@@ -92,16 +100,11 @@ def drawing_of(aircraft: Aircraft, fits: Sequence[Fit] = (), configuration: str 
         Its own rows are marked as new.
     """
     wing = wing_of(aircraft)
-    gap_mm = GAP_SHARE * wing.semispan_mm
-    centre_mm = wing.semispan_mm + gap_mm
+    centre_mm = (1 + GAP_SHARE) * wing.semispan_mm
     lines: list[Line] = []
     texts: list[Text] = []
 
-    def place(side: str, span_pct: float, chord_pct: float) -> tuple[float, float]:
-        along = gap_mm + wing.semispan_mm * span_pct / 100.0
-        y = wing.tip_setback_mm * span_pct / 100.0 + wing.chord_mm(span_pct) * chord_pct / 100.0
-        return (centre_mm - along if side == "left" else centre_mm + along, y - min(wing.tip_setback_mm, 0.0))
-
+    place = partial(_place, wing)
     for side in ("left", "right"):
         corners = ((0, 0), (100, 0), (100, 100), (0, 100))
         lines.append(Line(points=tuple(place(side, s, c) for s, c in corners), role=Role.OUTLINE, closed=True))
@@ -136,7 +139,16 @@ def drawing_of(aircraft: Aircraft, fits: Sequence[Fit] = (), configuration: str 
         height_mm=1.2 * height,
         note="; ".join(notes),
         description="; ".join(row_words(fit, row) for fit, row in device_rows(fits)) or "nothing is fitted in rows",
+        wing=wing,
     )
+
+
+def _place(wing: Planform, side: str, span_pct: float, chord_pct: float) -> tuple[float, float]:
+    gap_mm = GAP_SHARE * wing.semispan_mm
+    centre_mm = wing.semispan_mm + gap_mm
+    along = gap_mm + wing.semispan_mm * span_pct / 100.0
+    y = wing.tip_setback_mm * span_pct / 100.0 + wing.chord_mm(span_pct) * chord_pct / 100.0
+    return (centre_mm - along if side == "left" else centre_mm + along, y - min(wing.tip_setback_mm, 0.0))
 
 
 def _row_lines(wing: Planform, row: DeviceRow, side: str, place, *, new: bool) -> Iterator[Line]:

@@ -6,13 +6,15 @@ Not for: whether a difference is shown (`reduce`), drawing (`wing_drawing`). Mai
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from logger_app.domain.fitted import Difference, device_rows, difference, fitted_to, history_problems, lineage
 from logger_app.domain.planform import drawing_of, row_words
+from logger_app.domain.station_ratios import StationRatio
+from logger_app.domain.tufts import place_words
 from logger_app.records.plan import AircraftConfig, Campaign, TestPoint
-from logger_app.records.results import Cell, Comparison, OneSided, Reduction
+from logger_app.records.results import Cell, Comparison, OneSided, Reduction, StationPair
 from logger_app.report import layout
 from logger_app.report.wing_drawing import wing_figure
 
@@ -43,6 +45,9 @@ class Generation:
     one_sided: OneSided | None
     team_words: tuple[str, ...]
     question: str
+    stations: tuple[StationRatio, ...] = ()
+    first_to_go: tuple[str, ...] = ()
+    paired_words: tuple[str, ...] = ()
 
     @property
     def flown(self) -> bool:
@@ -51,21 +56,27 @@ class Generation:
 
 
 def generations(
-    campaign: Campaign, reduction: Reduction, flown: Iterable[tuple[str, str]] = ()
+    campaign: Campaign,
+    reduction: Reduction,
+    stations: Sequence[StationRatio] = (),
+    paired: Sequence[tuple[str, tuple[StationPair, ...]]] = (),
 ) -> tuple[Generation, ...]:
     """Every configuration in the order of its line, baselines first.
 
     Parameters
     ----------
-    flown : iterable of (str, str)
-        Flight id and configuration of each flight, for the work that was done before it.
+    stations : sequence of StationRatio
+        From the tuft marks of all configurations.
+    paired : sequence of (str, tuple of StationPair)
+        Of fits on one wing: the stations of both wings in the same runs.
     """
-    flights = list(flown)
     ordered = sorted(campaign.configurations, key=lambda c: len(lineage(campaign, c.id)))
-    return tuple(_generation(campaign, reduction, config, k, flights) for k, config in enumerate(ordered))
+    return tuple(_generation(campaign, reduction, c, k, stations, dict(paired)) for k, c in enumerate(ordered))
 
 
-def _generation(campaign, reduction: Reduction, config: AircraftConfig, number: int, flights) -> Generation:
+def _generation(
+    campaign: Campaign, reduction: Reduction, config: AircraftConfig, number: int, stations, paired
+) -> Generation:
     chain = lineage(campaign, config.id)
     baseline = chain[0].id if chain else config.id
     fits = fitted_to(campaign, config.id)
@@ -92,8 +103,14 @@ def _generation(campaign, reduction: Reduction, config: AircraftConfig, number: 
         baseline=baseline,
         fitted=tuple(listed),
         drawing=wing_figure(
-            drawing_of(campaign.aircraft, fits, config.id), f"wing-{config.id}", f"{config.name}: what is fitted"
+            drawing_of(campaign.aircraft, fits, config.id),
+            f"wing-{config.id}",
+            f"{config.name}: what is fitted",
+            mine := tuple(one for one in stations if one.configuration == config.id),
         ),
+        stations=mine,
+        first_to_go=_first_to_go(mine),
+        paired_words=_paired_words(paired.get(config.id, ())),
         step=difference(campaign, config.parent, config.id) if config.parent else None,
         stalls=tuple(lines),
         drops=_drops(reduction, config.id),
@@ -115,43 +132,73 @@ def _drops(reduction: Reduction, configuration: str) -> tuple[tuple[str, int], .
     return tuple((name, said.count(name)) for name in ("left", "right", "none", "not called") if said.count(name))
 
 
-def evidence(
-    campaign: Campaign, first: Sequence[tuple[str, str, float, int, int]] = (), ratio_line: float = 1.1
-) -> tuple[str, ...]:
+def _first_to_go(stations: Sequence[StationRatio]) -> tuple[str, ...]:
+    """Of each wing the stations that let go first, with in how many runs: ``station 60/20: first in 7 of 8 runs``."""
+    found = []
+    for wing in ("left", "right"):
+        mine = sorted((one for one in stations if one.wing == wing and one.first_in), key=lambda one: -one.first_in)
+        if mine:
+            listed = ", ".join(
+                f"{place_words(one.station)} in {one.first_in} of {one.runs} runs"
+                + (f" ({one.ratio:.2f} Vs)" if one.ratio else "")
+                for one in mine[:3]
+            )
+            found.append(f"{wing} wing first at {listed}")
+    return tuple(found)
+
+
+def _paired_words(pairs: Sequence[StationPair]) -> tuple[str, ...]:
+    """Stations at which the wings differ in the same runs, the largest first."""
+    shown = [
+        one for one in pairs if one.low_kt is not None and one.high_kt is not None and one.difference_ias_kt is not None
+    ]
+    shown = [one for one in shown if (one.low_kt or 0) > 0 or (one.high_kt or 0) < 0]
+    shown.sort(key=lambda one: -abs(one.difference_ias_kt or 0))
+    return tuple(
+        f"{place_words(one.station)}: the wing with the change held {'longer' if (one.difference_ias_kt or 0) > 0 else 'less long'} "
+        f"by {abs(one.difference_ias_kt or 0):.1f} kt in the same runs "
+        f"({abs(one.low_kt or 0):.1f} to {abs(one.high_kt or 0):.1f}, 95 %, n = {one.n})"
+        for one in shown[:4]
+    )
+
+
+def evidence(campaign: Campaign, stations: Sequence[StationRatio] = (), ratio_line: float = 1.1) -> tuple[str, ...]:
     """What the data would want next, as sentences about what was seen and what has not been changed alone.
 
     Parameters
     ----------
-    first : sequence of (configuration, station, ratio, runs, of runs)
-        Stations that separated at `ratio` times the stall speed or faster, and in how many of the runs that showed them.
+    stations : sequence of StationRatio
+        From the tuft marks.
     ratio_line : float
-        Stations that let go above this ratio are named.
+        Stations that let go above this ratio to the stall speed are named.
     """
     found = list(history_problems(campaign))
     last = campaign.configurations[-1].id if campaign.configurations else ""
-    early = [one for one in first if one[0] == last and one[2] > ratio_line]
-    if early:
-        stations = ", ".join(
-            f"{station} at {ratio:.2f} Vs ({n} of {of} runs)"
-            for _, station, ratio, n, of in sorted(early, key=lambda one: -one[2])[:6]
+    mine = [one for one in stations if one.configuration == last and one.ratio is not None and one.ratio > ratio_line]
+    if mine:
+        early = sorted(mine, key=lambda one: -(one.ratio or 0.0))
+        spans = [one.span_pct for one in early if one.span_pct is not None]
+        listed = ", ".join(
+            f"{one.wing} {place_words(one.station)} at {one.ratio:.2f} Vs ({one.separated} of {one.runs} runs)"
+            for one in early[:6]
         )
-        touched = {
-            fit.since
-            for fit, row in device_rows(fitted_to(campaign, last))
-            for _, station, *_ in early
-            if row.span_from_pct <= _span_of(station) <= row.span_to_pct
-        }
+        area = f"the area from {min(spans):g} to {max(spans):g} % span" if spans else "the area"
+        alone = _changed_alone(campaign, spans)
         tail = (
-            f"changed there by {', '.join(sorted(touched))}"
-            if touched
-            else "no configuration has changed that area alone"
+            f"{area} was changed alone by {', '.join(alone)}" if alone else f"no configuration has changed {area} alone"
         )
-        found.append(f"{last}: separated above {ratio_line:g} Vs: {stations}; {tail}.")
+        found.append(f"{last}: separated above {ratio_line:g} Vs: {listed}; {tail}.")
     return tuple(found)
 
 
-def _span_of(station: str) -> float:
-    try:
-        return float(station.split("/")[0])
-    except ValueError:
-        return -1.0
+def _changed_alone(campaign: Campaign, spans: Sequence[float]) -> list[str]:
+    """Configurations that differ from their parent in one thing, with a row over some of these places."""
+    found = []
+    for config in campaign.configurations:
+        if config.parent is None:
+            continue
+        step = difference(campaign, config.parent, config.id)
+        rows = [row for _, row in device_rows(step.added)]
+        if len(step.items) == 1 and any(r.span_from_pct <= span <= r.span_to_pct for r in rows for span in spans):
+            found.append(config.id)
+    return found

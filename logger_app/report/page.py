@@ -80,7 +80,11 @@ def line_of_design(page: Page) -> tuple[Generation, ...]:
     """The generations, where there are more than two, or where what is fitted is given in rows; else none."""
     campaign = page.campaign
     with_rows = any(change.rows for config in campaign.configurations for change in config.changes)
-    return generations(campaign, page.reduction) if len(campaign.configurations) > 2 or with_rows else ()
+    return (
+        generations(campaign, page.reduction, page.stations, page.paired)
+        if len(campaign.configurations) > 2 or with_rows
+        else ()
+    )
 
 
 def add_figures(page: Page, extras: Extras) -> None:
@@ -142,7 +146,7 @@ def render_page(page: Page, media: Media, extras: Extras, files: list[str], made
             unreviewed=unreviewed_sentence(page),
             pairs=answers(page),
             line=line_of_design(page),
-            line_evidence=evidence(page.campaign, page.early_stations) if len(page.campaign.configurations) > 2 else (),
+            line_evidence=evidence(page.campaign, page.stations) if len(page.campaign.configurations) > 2 else (),
             generation_table=shown.generation_table,
             single=shown.single_table(page),
             every_run=every_run(page),

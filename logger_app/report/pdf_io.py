@@ -211,6 +211,7 @@ class _Story:
             words = [*one.fitted, *([one.step.answers] if one.step else [])]
             if one.one_sided:
                 words.append(f"{one.one_sided.words}. No stall speed of a full fit follows from it.")
+            words += [*one.first_to_go, *one.paired_words]
             words += [f"The team: {text}" for text in one.team_words]
             words += [f"Next question: {one.question}"] if one.question else []
             block: list[Flowable] = [

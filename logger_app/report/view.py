@@ -15,6 +15,7 @@ from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
+from logger_app.domain.station_ratios import StationRatio
 from logger_app.records.calls import Action, Correction, ReviewedCall
 from logger_app.records.plan import AircraftConfig, Campaign, TestPoint
 from logger_app.records.results import (
@@ -25,6 +26,7 @@ from logger_app.records.results import (
     Overall,
     Reduction,
     StallSpeed,
+    StationPair,
     without_details,
 )
 from logger_app.records.runs import FlightData, FlightRuns, Run, Settings, StallEvent
@@ -256,8 +258,8 @@ class Page:
     corrections_in_all: int
     excluded_in_all: int
     chosen: str = ""
-    # Stations that separated early: (configuration, station, ratio to the stall speed, runs, of runs).
-    early_stations: tuple[tuple[str, str, float, int, int], ...] = ()
+    stations: tuple[StationRatio, ...] = ()  # at what ratio to the stall each station of the marked wings let go
+    paired: tuple[tuple[str, tuple[StationPair, ...]], ...] = ()  # of one-sided fits: control less fitted wing
 
     @property
     def unit(self) -> str:

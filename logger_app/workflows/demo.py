@@ -5,15 +5,23 @@ Main names: `run_demo` (sound, real recogniser), `run_history` (five generations
 
 from __future__ import annotations
 
+import csv
 import json
 import shutil
 import statistics
 from collections.abc import Callable
 from pathlib import Path
 
+from logger_app.domain.approach_curve import curve_of
+from logger_app.domain.tuft_grid import mark_to_body
+from logger_app.domain.tufts import TuftMark, TuftState
 from logger_app.errors import CardError, Fault
 from logger_app.io.resources import data_dir
+from logger_app.logstore.store import Journal
+from logger_app.records.journal import JournalRow, RowKind
 from logger_app.records.results import Reduction
+from logger_app.records.runs import FlightData
+from logger_app.units import s_to_ns
 from logger_app.workflows.campaign import all_calls, reduce_all
 from logger_app.workflows.hearing import hear_into
 from logger_app.workflows.report import Stage, silent, write_report
@@ -21,6 +29,7 @@ from logger_app.workflows.report import Stage, silent, write_report
 NAME, HISTORY = "sparrow_cuffs", "heron_fences"
 # A heard call is the same as a true one when the words begin within this of each other [s].
 SAME_CALL_S = 0.7
+MARKED_UTC = "2031-09-04T18:00:00Z"
 
 
 def run_demo(output: Path, *, force: bool = False, stage: Stage = silent, warn: Callable[[str], None] = print) -> dict:
@@ -62,7 +71,14 @@ def run_history(
     source, truth, campaign_dir, report_dir = _start(HISTORY, output, force)
     for flight in truth["flights"]:
         _hear(source / "inputs" / "transcripts" / f"{flight['flight']}.csv", campaign_dir, flight, stage)
-    _, _, reduction = reduce_all(campaign_dir)
+    _, flights, reduction = reduce_all(campaign_dir)
+    for data in flights:
+        _mark(
+            source / "inputs" / "marks" / f"{data.info.id}.csv",
+            campaign_dir / "flights" / data.info.id,
+            data,
+            reduction,
+        )
     page = write_report(campaign_dir, report_dir, stage=stage, warn=warn)
     return {
         "one_sided": _one_sided(truth, reduction),
@@ -81,6 +97,43 @@ def _hear(file: Path, campaign_dir: Path, flight: dict, stage: Stage) -> None:
     with stage(f"Hearing {flight['flight']}") as bar:
         hear_into(
             [file], campaign_dir / "flights" / flight["flight"], configuration=flight["configuration"], progress=bar.to
+        )
+
+
+def _mark(file: Path, flight_dir: Path, data: FlightData, reduction: Reduction) -> None:
+    """Put the tuft states that a person marked at ratios to the stall into a flight's journal."""
+    results = {run.run: run for run in reduction.runs if run.flight == data.info.id}
+    runs = {run.number: run for run in data.runs.runs}
+    rows = []
+    with file.open(newline="", encoding="utf-8") as lines:
+        for mark in csv.DictReader(lines):
+            run = runs.get(int(mark["run"]))
+            result = results.get(run.id) if run else None
+            if run is None or result is None or result.vs_ias_kt is None:
+                continue
+            ias_kt = float(mark["ratio"]) * result.vs_ias_kt
+            at_s = curve_of(result).time_at_s(ias_kt)
+            if at_s is None:
+                continue
+            state = TuftMark(
+                flight_ns=s_to_ns(at_s),
+                camera=f"{mark['wing']} wing tip",
+                frame_pts=round(at_s * 30),
+                station=mark["station"],
+                state=TuftState(mark["state"]),
+                ias_kt=round(ias_kt, 2),
+                to_stall_s=round(at_s - (result.event_flight_s or at_s), 3),
+                who="demo",
+                run=run.id,
+                wing=mark["wing"],
+            )
+            rows.append((state.flight_ns, mark_to_body(state)))
+    with Journal.open(flight_dir) as journal:
+        journal.append(
+            [
+                JournalRow(id=f"tuft-demo-{k}", flight_ns=at, utc=MARKED_UTC, kind=RowKind.TUFT, body=body)
+                for k, (at, body) in enumerate(rows)
+            ]
         )
 
 

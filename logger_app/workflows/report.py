@@ -17,6 +17,7 @@ import numpy as np
 
 from logger_app import __version__
 from logger_app.domain.cameras import CameraFile
+from logger_app.domain.station_ratios import station_ratios, wings_in_runs
 from logger_app.domain.tufts import RunMarks, differences, pairs, standing, view_of, wing_maps
 from logger_app.domain.wing_words import MapCell, difference_cell, difference_words, first_words, map_cell
 from logger_app.errors import LogError, ReportError
@@ -27,7 +28,9 @@ from logger_app.io.stills import STILLS_DIR, read_pictures
 from logger_app.logstore.audio_io import read_samples
 from logger_app.records.clocks import ClockMap
 from logger_app.records.journal import JournalRow
+from logger_app.records.results import OneSided, StationPair
 from logger_app.records.runs import FlightData, Run
+from logger_app.reduce.one_side import paired_stations
 from logger_app.report.clip_io import write_clip
 from logger_app.report.extras import Conditions, Extras, Photo, SavedStill, TuftMark, WingCell, WingMap
 from logger_app.report.frames_io import FrameFinder
@@ -120,6 +123,9 @@ def add_report(
         extras = gathered.extras(reader.campaign.indicator.unit, speeds, warn)
         pictured = [(side.flight, side.run) for still in extras.stills for side in still.about.sides]
         page = report.page(reader.reduction(), reader.again, asked, pictured)
+        stalls = {(view.flight, view.run.id): view.result.vs_ias_kt for view in page.runs if view.result}
+        page.stations = station_ratios(gathered.marked, stalls)
+        page.paired = _paired(page.reduction.one_sided, gathered.marked)
         frame_of = frame_finder(reader.campaign_dir, extras.cameras, reader.folder_of)
         few = frame_of is not None and frame_of.costly and not every_picture
         with stage("Sound and pictures") as bar:
@@ -210,6 +216,19 @@ def _tufts_of(flight: str, rows: Sequence[JournalRow]) -> list[TuftMark]:
         )
         for mark in standing(flight_marks(rows))
     ]
+
+
+def _paired(
+    one_sided: Sequence[OneSided], marked: Sequence[RunMarks]
+) -> tuple[tuple[str, tuple[StationPair, ...]], ...]:
+    """Stations of both wings in the same runs, of each fit on one wing only."""
+    runs = wings_in_runs(marked)
+    found = []
+    for one in one_sided:
+        mine = [stations for configuration, stations in runs if configuration == one.configuration]
+        if mine:
+            found.append((one.configuration, paired_stations(mine, one.fitted_side)))
+    return tuple(found)
 
 
 def _wings(marked: Sequence[RunMarks], configurations: Sequence[str], unit: str) -> tuple[WingMap, ...]:

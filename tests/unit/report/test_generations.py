@@ -4,6 +4,7 @@ from dataclasses import replace
 
 from builders import Make
 
+from logger_app.domain.station_ratios import StationRatio
 from logger_app.records.plan import AircraftConfig, Change, DeviceRow, PlannedFlight
 from logger_app.records.results import Comparison, Reduction
 from logger_app.report.generations import evidence, generations
@@ -66,15 +67,35 @@ def test_what_was_fitted_is_drawn_and_said():
     assert strip.team_words == ("glued", "glue line sanded (f3)")
 
 
-def test_evidence_names_what_lets_go_early_and_what_nobody_changed_alone():
-    seen = [("both", "80/20", 1.14, 7, 8), ("both", "55/20", 1.12, 5, 8), ("both", "20/20", 1.02, 8, 8)]
-
-    *_, sentence = evidence(campaign(), seen[:1])
-    assert sentence == (
-        "both: separated above 1.1 Vs: 80/20 at 1.14 Vs (7 of 8 runs); no configuration has changed that area alone."
+def seen(station, ratio, separated=7, configuration="both", first_in=0):
+    return StationRatio(
+        configuration=configuration,
+        wing="left",
+        station=station,
+        runs=8,
+        separated=separated,
+        first_in=first_in,
+        ratio=ratio,
     )
-    *_, sentence = evidence(campaign(), seen)
-    assert "changed there by strip" in sentence and "20/20" not in sentence
+
+
+def test_evidence_names_what_lets_go_early_and_what_nobody_changed_alone():
+    *_, sentence = evidence(campaign(), [seen("80/20", 1.14)])
+    assert sentence == (
+        "both: separated above 1.1 Vs: left 80 % span, 20 % chord at 1.14 Vs (7 of 8 runs); "
+        "no configuration has changed the area from 80 to 80 % span alone."
+    )
+    *_, sentence = evidence(campaign(), [seen("80/20", 1.14), seen("55/20", 1.12), seen("20/20", 1.02)])
+    assert "was changed alone by strip" in sentence and "20 % span" not in sentence
+
+
+def test_stations_are_drawn_by_shape_and_the_first_to_go_are_named():
+    *_, both = generations(campaign(), reduction(), [seen("80/20", 1.14, first_in=7), seen("20/20", None, separated=0)])
+
+    assert both.first_to_go == ("left wing first at 80 % span, 20 % chord in 7 of 8 runs (1.14 Vs)",)
+    svg = to_svg(both.drawing)
+    assert "left wing 80/20: 1.14 Vs, 7 of 8 runs" in svg
+    assert "left wing 20/20: not before the stall" in svg
 
 
 def test_without_marks_only_the_line_itself_is_judged():

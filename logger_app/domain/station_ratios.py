@@ -1,0 +1,131 @@
+"""At what ratio to the run's own stall speed each station let go: the language in which generations can be compared.
+
+Pure. A ratio of the same needle in the same run, so that airspeed error nearly cancels. Between the last look with the
+tuft attached and the first with it separated lies a bracket; the middle of it is used, both bounds are kept.
+Main names: `StationRatio`, `station_ratios`, `wings_in_runs`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from logger_app.domain.tufts import Bracket, RunMarks, bracket_of, standing, station_order
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StationRatio:
+    """One station of one wing in one configuration, over the runs that showed it.
+
+    `ratio`, `low_ratio` and `high_ratio` are means over the runs in which it separated before the stall; None where it
+    never did. `first_in` counts the runs in which no other station of that wing let go faster.
+    """
+
+    configuration: str
+    wing: str
+    station: str
+    runs: int
+    separated: int
+    first_in: int
+    ratio: float | None = None
+    low_ratio: float | None = None
+    high_ratio: float | None = None
+
+    @property
+    def span_pct(self) -> float | None:
+        """Place along the span; None for a station of another form."""
+        return _part(self.station, 0)
+
+    @property
+    def chord_pct(self) -> float | None:
+        """Place along the chord; None for a station of another form."""
+        return _part(self.station, 1)
+
+
+def _part(station: str, k: int) -> float | None:
+    try:
+        return float(station.split("/")[k])
+    except (ValueError, IndexError):
+        return None
+
+
+def station_ratios(
+    marked: Iterable[RunMarks], stall_ias_kt: Mapping[tuple[str, str], float | None]
+) -> tuple[StationRatio, ...]:
+    """Ratios of every station of every wing, by configuration.
+
+    Parameters
+    ----------
+    marked : iterable of RunMarks
+        Marks that name no wing are left out.
+    stall_ias_kt : mapping of (flight, run) to float
+        Indicated stall speed of each run [kt].
+    """
+    seen: dict[tuple[str, str, str], list[tuple[float, float, float] | None]] = {}
+    first: dict[tuple[str, str, str], int] = {}
+    for one in marked:
+        stall = stall_ias_kt.get((one.flight, one.run))
+        if not stall:
+            continue
+        for wing, brackets in _by_wing(one).items():
+            speeds = {name: _middle(b) for name, b in brackets.items()}
+            fastest = max((speed[0] for speed in speeds.values() if speed), default=None)
+            for name, speed in speeds.items():
+                key = (one.configuration, wing, name)
+                seen.setdefault(key, []).append(tuple(kt / stall for kt in speed) if speed else None)  # type: ignore[arg-type]
+                first[key] = first.get(key, 0) + (speed is not None and speed[0] == fastest)
+    return tuple(
+        _ratio(key, values, first[key])
+        for key, values in sorted(seen.items(), key=lambda item: (item[0][:2], station_order(item[0][2])))
+    )
+
+
+def wings_in_runs(marked: Iterable[RunMarks]) -> tuple[tuple[str, dict[str, tuple[float | None, float | None]]], ...]:
+    """Of each run with both wings: its configuration, and by station when the left and the right wing let go [kt]."""
+    found = []
+    for one in marked:
+        wings = _by_wing(one)
+        if {"left", "right"} <= set(wings):
+            left, right = ({name: _middle(b) for name, b in wings[side].items()} for side in ("left", "right"))
+            both = {
+                name: ((left[name] or (None,))[0], (right[name] or (None,))[0])
+                for name in sorted(set(left) & set(right), key=station_order)
+            }
+            found.append((one.configuration, both))
+    return tuple(found)
+
+
+def _by_wing(one: RunMarks) -> dict[str, dict[str, Bracket]]:
+    held = standing(one.marks)
+    found: dict[str, dict[str, Bracket]] = {}
+    for wing in sorted({mark.wing for mark in held if mark.wing}):
+        mine = [mark for mark in held if mark.wing == wing]
+        for station in {mark.station for mark in mine}:
+            bracket = bracket_of(mine, station)
+            if bracket is not None:
+                found.setdefault(wing, {})[station] = bracket
+    return found
+
+
+def _middle(bracket: Bracket) -> tuple[float, float, float] | None:
+    """(middle, low, high) of a first separation before the stall [kt]; None where there was none."""
+    if bracket.separated_kt is None:
+        return None
+    high = bracket.attached_kt if bracket.attached_kt is not None else bracket.separated_kt
+    return (bracket.separated_kt + high) / 2, bracket.separated_kt, high
+
+
+def _ratio(key: tuple[str, str, str], values: list[tuple[float, float, float] | None], first_in: int) -> StationRatio:
+    known = [value for value in values if value is not None]
+    means = [sum(column) / len(known) for column in zip(*known)] if known else [None, None, None]
+    return StationRatio(
+        configuration=key[0],
+        wing=key[1],
+        station=key[2],
+        runs=len(values),
+        separated=len(known),
+        first_in=first_in,
+        ratio=means[0],
+        low_ratio=means[1],
+        high_ratio=means[2],
+    )

@@ -1,0 +1,67 @@
+"""At what ratio each station let go: means over runs, which let go first, and both wings of one run."""
+
+import pytest
+
+from logger_app.domain.station_ratios import station_ratios, wings_in_runs
+from logger_app.domain.tufts import RunMarks, TuftMark, TuftState
+
+
+def marks(run, first, wing="left", stops=(60.0, 55.0, 52.5, 50.0)):
+    """`first`: speed at which each station is first seen separated [kt]; None is never."""
+    found = []
+    for k, kt in enumerate(stops):
+        for station, at in first.items():
+            state = TuftState.SEPARATED if at is not None and kt <= at else TuftState.ATTACHED
+            found.append(
+                TuftMark(
+                    flight_ns=k * 10**9,
+                    camera=wing,
+                    frame_pts=k,
+                    station=station,
+                    state=state,
+                    ias_kt=kt,
+                    run=run,
+                    wing=wing,
+                )
+            )
+    return found
+
+
+def run(id, *groups):
+    return RunMarks(
+        flight="f", run=id, configuration="a", point="A1", marks=tuple(mark for group in groups for mark in group)
+    )
+
+
+def test_a_ratio_is_the_mean_of_the_brackets_over_the_runs_own_stall():
+    runs = [
+        run("r1", marks("r1", {"80/20": 55.0, "20/20": 50.0})),
+        run("r2", marks("r2", {"80/20": 52.5, "20/20": None})),
+    ]
+
+    found = {one.station: one for one in station_ratios(runs, {("f", "r1"): 50.0, ("f", "r2"): 50.0})}
+
+    # r1: between 60 and 55; r2: between 55 and 52.5.
+    assert found["80/20"].ratio == pytest.approx((57.5 + 53.75) / 2 / 50)
+    assert (found["80/20"].low_ratio, found["80/20"].high_ratio) == pytest.approx(((55 + 52.5) / 100, (60 + 55) / 100))
+    assert (found["80/20"].first_in, found["80/20"].separated, found["80/20"].runs) == (2, 2, 2)
+    assert (found["20/20"].first_in, found["20/20"].separated, found["20/20"].runs) == (0, 1, 2)
+    assert (found["80/20"].span_pct, found["80/20"].chord_pct) == (80.0, 20.0)
+
+
+def test_a_run_without_a_stall_speed_says_nothing():
+    assert station_ratios([run("r1", marks("r1", {"80/20": 55.0}))], {}) == ()
+
+
+def test_marks_that_name_no_wing_are_left_out():
+    assert station_ratios([run("r1", marks("r1", {"80/20": 55.0}, wing=""))], {("f", "r1"): 50.0}) == ()
+
+
+def test_both_wings_of_a_run_are_paired_by_station():
+    both = run(
+        "r1", marks("r1", {"80/20": 55.0, "50/20": None}), marks("r1", {"80/20": 52.5, "20/20": 50.0}, wing="right")
+    )
+
+    ((configuration, stations),) = wings_in_runs([both, run("r2", marks("r2", {"80/20": 55.0}))])
+    assert configuration == "a"
+    assert stations == {"80/20": (57.5, 53.75)}
