@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 
 from logger_app.cli.common import print_json, say
@@ -31,63 +30,23 @@ def add_arguments(parser) -> None:
 
 
 def run(args) -> int:
-    from logger_app.errors import ReportError
-    from logger_app.reduce.gps import calibration_point, calibration_tables
-    from logger_app.reduce.legs_io import fragment, point_in_words, read_legs, write_fragment
-    from logger_app.reduce.trace_io import fault
+    from logger_app.workflows.reduction import (
+        calibrate,
+        calibration_document,
+        calibration_text,
+        refuse_to_overwrite,
+        save_calibration,
+    )
 
     output = Path(args.output) if args.output else None
-    if output and output.exists() and not args.force:
-        raise ReportError(f"{output}: is there already; give --force to overwrite it")
-    speeds = iter(args.ias_kt)
-    sets = []
-    for name in args.files:
-        given = (
-            next(speeds, None) if Path(name).suffix.lower() != ".csv" or len(args.files) == len(args.ias_kt) else None
-        )
-        sets += read_legs(Path(name), given, args.flap_deg, args.pressure_altitude_ft, args.oat_degc)
-    points = [calibration_point(legs) for legs in sets]
-    tables = calibration_tables(points, f"GPS legs: {', '.join(Path(name).name for name in args.files)}")
+    refuse_to_overwrite(output, args.force)
+    points, tables = calibrate(args.files, args.ias_kt, args.flap_deg, args.pressure_altitude_ft, args.oat_degc)
     if args.json:
-        print_json({"points": [_point(p) for p in points], "tables": [_table(t) for t in tables]})
+        print_json(calibration_document(points, tables))
     else:
-        for point in points:
-            print(point_in_words(point))
-        print(f"\n{fragment(tables, points)}" if tables else "")
+        print(calibration_text(points, tables))
     if not tables:
         say("no table: it needs two usable speeds at one flap setting")
-        if output:
-            raise fault(
-                args.files[0], f"{len(points)} speed(s), too few for a table", "two usable speeds at one flap setting"
-            )
-    elif output:
-        say(f"written: {write_fragment(output, tables, points)}")
+    if output:
+        say(f"written: {save_calibration(output, args.files, points, tables)}")
     return 0
-
-
-def _point(point) -> dict:
-    s = point.solution
-    return {
-        "flap_deg": point.flap_deg,
-        "ias_kt": round(point.ias_kt, 3),
-        "cas_kt": round(point.cas_kt, 3),
-        "cas_u_kt": round(point.cas_u_kt, 3),
-        "position_correction_kt": round(point.cas_kt - point.ias_kt, 3),
-        "tas_kt": round(s.tas_kt, 3),
-        "wind_kt": round(s.wind_kt, 3),
-        "wind_from_deg": round(s.wind_from_deg, 2),
-        "residual_kt": None if math.isnan(s.residual_kt) else round(s.residual_kt, 3),
-        "legs": point.legs,
-        "usable": point.usable,
-        "notes": list(point.notes),
-    }
-
-
-def _table(table) -> dict:
-    return {
-        "flap_deg": table.flap_deg,
-        "ias_kt": list(table.ias_kt),
-        "cas_kt": list(table.cas_kt),
-        "u_kt": table.u_kt,
-        "source": table.source,
-    }

@@ -37,11 +37,8 @@ def add_arguments(parser) -> None:
 def run(args) -> int:
     import sys
 
-    from logger_app.errors import ReduceError
-    from logger_app.reduce.campaign import Options
-    from logger_app.reduce.results_io import ResultsDocument
-    from logger_app.reduce.tables import plain_text
-    from logger_app.workflows.campaign import FlightByFlight, guessed_columns, keep_columns
+    from logger_app.workflows.campaign import guessed_columns, keep_columns
+    from logger_app.workflows.reduction import plain_text, reduce_to_results
 
     if args.columns:
         say(f"written: {keep_columns(args.campaign, args.columns)}")
@@ -49,34 +46,18 @@ def run(args) -> int:
         say(f'The recorder\'s columns have other names. Read them as "{guess}"? [y/N] ')
         if sys.stdin.readline().strip().lower() in ("y", "yes"):
             say(f"written: {keep_columns(args.campaign, guess)}")
-    options = Options(basis=args.basis, to_cg_mm=args.to_cg_mm, tail_arm_mm=args.tail_arm_mm)
-    reader = FlightByFlight(args.campaign, args.trace, options)
-    with ResultsDocument(reader.campaign_dir, write=not args.no_write) as document:
-        with Progress("Flights") as progress:
-            for k, (_, runs) in enumerate(reader, 1):
-                if args.json or not args.no_write:
-                    document.add(runs)
-                progress.to(k / len(reader))
-        reduction = reader.reduction()
-        if not reduction.runs:
-            raise ReduceError(faults=(_nothing(reader),))
-        for step in reduction.provenance.steps:
-            say(step)
-        where = document.finish(reduction)
-        if where:
-            say(f"written: {where}")
-        if args.json:
-            document.copy_to(sys.stdout)
+    with Progress("Flights") as progress:
+        campaign, reduction = reduce_to_results(
+            args.campaign,
+            args.trace,
+            basis=args.basis,
+            to_cg_mm=args.to_cg_mm,
+            tail_arm_mm=args.tail_arm_mm,
+            write=not args.no_write,
+            json_to=sys.stdout if args.json else None,
+            progress=progress.to,
+            say=say,
+        )
     if not args.json:
-        print(plain_text(reader.campaign, reduction))
+        print(plain_text(campaign, reduction))
     return 0
-
-
-def _nothing(reader):
-    from logger_app.errors import Fault
-
-    got = f"{len(reader)} flight(s) with no run in them" if len(reader) else "no flight"
-    hint = "Put a recording into it: kneecall hear FILE --campaign CAMPAIGN --into FLIGHT."
-    return Fault(
-        where=f"{reader.campaign_dir / 'flights'}", got=got, expected="a flight with calls of an approach", hint=hint
-    )
