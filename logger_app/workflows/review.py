@@ -1,9 +1,8 @@
-"""A flight on the desk: everything that a review shows, and the one way to correct it.
+"""A flight under review: everything that a review shows, and the one way to correct it.
 
-Used by `kneecall review` on the command line and by the review screen. `ReviewDesk.load` reads
-the flight anew; each change is one transaction in the journal, durable when the method returns.
-Between changes the flight is not held, so that two people may take turns; two at the same moment
-get one sentence.
+Used by `kneecall review` on the command line and by the review screen. `ReviewDesk.load` reads what is new in the
+journal; each change is one transaction, durable when the method returns. Between changes the journal is not locked, so
+that two people may take turns.
 """
 
 from __future__ import annotations
@@ -50,7 +49,7 @@ HEARD_KINDS = frozenset({RowKind.CALL, RowKind.PROPOSAL, RowKind.SECOND})
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Desk:
-    """A flight as it stands, for looking at. `calls` holds rejected ones too."""
+    """A flight as it is after every correction. `calls` holds rejected ones too."""
 
     data: FlightData
     info: FlightInfo
