@@ -92,7 +92,7 @@ class Memory:
     `late` are settings said during an approach: they hold for what nothing before it settled. `card` is the point
     that was put up, `card_by_pilot` whether a person asked for it, `card_belief` how much that is believed, 0 to 1.
     `flown_ns` is the end of the last run; `changed` and `repeated` say whether power or flap was set to something
-    else since then, and whether one was said again as it was. `bank_left` says what that makes of a bank from before
+    else since then, and whether one was said again as it was (`said_since`: which were said). `bank_left` says what that makes of a bank from before
     that run: it may have been left without a word. What was said before `set_up_after_ns` was said for a set-up that
     has changed since.
     """
@@ -110,6 +110,7 @@ class Memory:
     flown_ns: int = -1
     changed: bool = False
     repeated: bool = False
+    said_since: frozenset[str] = frozenset()
     bank_left: BankLeft = BankLeft.NO
     set_up_after_ns: int = -1
     doubts: tuple[Doubt, ...] = ()
@@ -170,8 +171,12 @@ def setting_called(
     if item in ITEMS and not same:
         memory = replace(memory, set_up_after_ns=memory.flown_ns)
     if item in ("power", "flap"):
-        memory = replace(memory, changed=memory.changed or not same, repeated=memory.repeated or same)
-        if memory.changed and memory.bank and memory.bank.value != 0 and memory.bank.since_ns <= memory.flown_ns:
+        said = memory.said_since | {item}
+        memory = replace(memory, changed=memory.changed or not same, repeated=memory.repeated or same, said_since=said)
+        # Power and flap both said again, and the bank not: who repeats the set-up would have repeated the bank.
+        told_all = said >= {"power", "flap"}
+        earlier = memory.bank and memory.bank.value != 0 and memory.bank.since_ns <= memory.flown_ns
+        if earlier and (memory.changed or told_all):
             left = BankLeft.NOT_REPEATED if memory.repeated else BankLeft.CARRIED_OVER
             return replace(memory, bank_left=left)
     return replace(memory, bank_left=BankLeft.NO) if item == "bank" else memory
@@ -194,7 +199,9 @@ def approach_flown(memory: Memory, at_ns: int) -> Memory:
         item: known if getattr(memory, item) is None else replace(known, belief=min(known.belief, LATE_BELIEF))
         for item, known in memory.late
     }
-    return replace(memory, late=(), flown_ns=at_ns, changed=False, repeated=False, **_changes(settled))
+    return replace(
+        memory, late=(), flown_ns=at_ns, changed=False, repeated=False, said_since=frozenset(), **_changes(settled)
+    )
 
 
 def approach_given_up(memory: Memory) -> Memory:

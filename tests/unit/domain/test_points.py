@@ -121,6 +121,8 @@ def test_a_bank_from_before_another_set_up():
     assert (everything.point, everything.sure, everything.next_likeliest) == ("A2", False, "D2")
     assert changed.cause == everything.cause == "bank1"
     assert (repeated.point, repeated.sure) == ("D1", True)
+    both = place(POINTS, say(say(banked, "power", "idle", at_s=98), "flap", 0.0, at_s=99))
+    assert (both.point, both.sure, both.next_likeliest) == ("A1", False, "D1")
 
 
 def test_an_earlier_setting_gives_way_where_it_fits_nothing_with_what_was_set_since():
