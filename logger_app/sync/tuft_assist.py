@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger_app.domain.tuft_grid import Grid
+from logger_app.domain.tuft_grid import Grid, places
 from logger_app.domain.tufts import STATES, TuftState
 from logger_app.errors import SyncError
 from logger_app.sync.tuft_features import Look, look_at, station_features
@@ -27,6 +27,8 @@ MIN_CONFIDENCE = 0.55  # a state that is less likely is not proposed
 MIN_PIXELS = 6.0  # from one tuft to the next
 MIN_LEVEL, MAX_CLIPPED = 18.0, 0.35  # mean brightness; share of black or white
 MIN_CLEAR = 2.5  # a yarn's contrast over the noise, both as seen in the patches
+# Steepest change of light over 2 px, over that over 12 px: the wings that the model was fitted on have 0.30 and more.
+MIN_SHARPNESS = 0.28
 MIN_AGREEMENT = 0.35  # of roots with the grid, as followed
 
 
@@ -80,7 +82,7 @@ def propose(frames: np.ndarray, grid: Grid) -> Answer:
     if frames.ndim != 3 or len(frames) < MIN_FRAMES:
         raise SyncError(f"tuft assist: got {len(frames)} frames; expected at least {MIN_FRAMES} within {WINDOW_S:g} s")
     look = look_at(frames, grid)
-    why = _picture_trouble(look)
+    why = _picture_trouble(look) or _focus_trouble(frames, grid)
     names = [station.id for station in grid.stations()]
     if why:
         return Answer(proposals=_all_declined(names, why), why=why)
@@ -139,6 +141,28 @@ def _picture_trouble(look: Look) -> str:
     if look.strength < MIN_CLEAR * float(np.median(look.noise)) or look.strength < 4:
         return "no tufts stand out: too blurred, too dark or too flat a light"
     return ""
+
+
+def _focus_trouble(frames: np.ndarray, grid: Grid) -> str:
+    """Whether the wing is out of focus: nothing in its region is sharp."""
+    height, width = frames.shape[1:]
+    found = places(grid, width, height)
+    reach = max(place.reach for place in found)
+    x, y = [p.x for p in found], [p.y for p in found]
+    left, right = (int(np.clip(v, 0, width)) for v in (min(x) - reach, max(x) + reach))
+    top, foot = (int(np.clip(v, 0, height)) for v in (min(y) - reach, max(y) + reach))
+    if right - left < 40 or foot - top < 40:
+        return ""
+    middle = len(frames) // 2
+    part = frames[middle - 1 : middle + 2, top:foot, left:right].mean(axis=0)
+
+    def steepest(step: int, axis: int) -> float:
+        count = part.shape[axis]
+        change = part.take(range(step, count), axis) - part.take(range(count - step), axis)
+        return float(np.percentile(np.abs(change), 99.5))
+
+    sharpness = max(steepest(2, axis) / max(steepest(12, axis), 1e-3) for axis in (0, 1))
+    return "" if sharpness >= MIN_SHARPNESS else "too blurred: nothing on the wing is sharp"
 
 
 def _grid_trouble(fit: Fit) -> str:

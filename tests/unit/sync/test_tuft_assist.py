@@ -76,6 +76,15 @@ def test_pictures_in_which_nothing_can_be_known_are_declined_with_the_reason(fra
     assert word in answer.why and all(p.state is None and p.why == answer.why for p in answer.proposals)
 
 
+def test_a_wing_out_of_focus_is_declined(unseen):
+    from scipy.ndimage import gaussian_filter
+
+    frames, grid, _, _ = unseen
+    answer = propose(gaussian_filter(frames.astype(np.float32), (0, 6.5, 6.5)), grid)
+
+    assert answer.why and not answer.proposed
+
+
 def test_chances_add_up_and_what_is_not_likely_is_not_proposed(unseen):
     frames, grid, _, _ = unseen
     for p in propose(frames, grid).proposals:
