@@ -98,9 +98,7 @@ class StallSpeed:
     cl_max_low: float | None = None  # 95 %; with `cl_max` only where a load factor is known
     cl_max_high: float | None = None
     load_factor_from: str = ""  # recorder | bank
-    trim_ias_kt: float | None = None  # steady speed called before the approach
     wing_drop_roll_deg: float | None = None  # largest bank away from the one held, from a recorder
-    altimeter_hpa: float | None = None
     readings: tuple[tuple[float, float], ...] = ()  # (flight_s, ias_kt) of the calls of the approach that count
     reading_lag_removed: bool = False  # the event is not a spoken word: calls were moved earlier by the reading lag
 

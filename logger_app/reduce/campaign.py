@@ -52,6 +52,7 @@ from logger_app.units import s_to_ns
 # common practice, no source).
 LEVEL_WITHIN_DEG = 5.0
 BANK_U_DEG = 3.0
+MAX_ROLL_DEG = 15.0
 # Source of a table that `calibrate` made, with the aircraft's own indicator in it.
 MADE_HERE = "GPS legs"
 # How much less than 1/cos of the bank the load factor may be at the stall: 6 % on an independent flight model at 30 deg.
@@ -333,7 +334,7 @@ def _reduce_run(
         bank_deg=bank_deg,
         **_cl_max(campaign, calibrated, weight, bank_deg, trace, budget),
         wing_drop_roll_deg=trace.wing_drop_roll_deg,
-        notes=tuple(dict.fromkeys(notes)),
+        notes=tuple(dict.fromkeys([*notes, *_roll_note(trace)])),
         budget=budget,
         provenance=_run_provenance(flight, run, stall, speeds.steps, bool(calibrated)),
     )
@@ -533,6 +534,16 @@ def _margin(campaign, flap_deg, warning_ias_kt, stall_ias_kt, calibrated) -> flo
         if isinstance(warned, Calibrated):
             return warned.cas_kt - calibrated.cas_kt
     return warning_ias_kt - stall_ias_kt
+
+
+def _roll_note(trace: TraceAtEvent) -> list[str]:
+    """The roll after the event beside the 15 deg of 14 CFR 23.201(d) [CFR23.201]."""
+    rolled = trace.wing_drop_roll_deg
+    if rolled is None or rolled <= MAX_ROLL_DEG:
+        return []
+    return [
+        f"rolled {rolled:.0f} deg after the event, as recorded; 14 CFR 23.201(d) asks for {MAX_ROLL_DEG:g} deg at most"
+    ]
 
 
 def _cl_max(campaign, calibrated, weight, bank_deg, trace, budget) -> dict:
