@@ -35,7 +35,7 @@ from logger_app.hear.sequence import read_sequence
 from logger_app.records.calls import CallKind, Flag, HeardCall
 
 HERE = Path(__file__).parent
-ROWS = ("calls", "phrases", "approaches", "talk", "noise", "bad")
+ROWS = ("calls", "tens", "phrases", "approaches", "talk", "noise", "bad")
 LOOK = {
     Flag.UNSURE,
     Flag.IMPLAUSIBLE,
@@ -192,6 +192,21 @@ class Bench:
                 self.rows.append(
                     row(self.name, name, real, None, "all", sure, share_of_calls_pct=round(100 * len(sure) / of, 1))
                 )
+                self.say(_line(self.rows[-1]))
+
+    def tens(self) -> None:
+        """Tens and teens by people nobody trained on: one by one, and lone ones in a stream after ten quiet seconds."""
+        items = self.corpus.tens(alone=False)[:: 4 if self.quick else 1]
+        for snr_db in (None, 10.0, 5.0):
+            self.cell(items, "tens and teens, people", snr_db, "made", judge=False)
+        for snr_db in (20.0, 10.0):
+            outcomes = []
+            for j, item in enumerate(self.corpus.tens(alone=True)):
+                noise = self.corpus.noise("made", len(item.sound) + 14 * speech.RATE, 71_000 + j)
+                calls = stream(self.make, speech.mix(item.sound, snr_db, noise, 10.0, 1.5)).calls
+                outcomes.append((item.speaker, [meaning(call) for call in calls] == [item.meaning]))
+            if outcomes:
+                self.rows.append(row(self.name, "lone tens word after 10 s", True, snr_db, "made", outcomes))
                 self.say(_line(self.rows[-1]))
 
     def phrases(self) -> None:

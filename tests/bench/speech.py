@@ -29,6 +29,7 @@ from logger_app.records.calls import CallKind
 RATE = 16_000
 DIGITS = ["zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine"]
 HEADSET_HZ = (300.0, 3400.0)  # band of a headset and intercom, ITU-T G.712's telephone band
+MAX_WORDINGS = 8  # of one meaning
 SPEECH_LEVEL = 0.08  # of full scale, root mean square of the speech after the band-pass
 # Older engines' voices that no training text was spoken with: (program, arguments before the text's file).
 HELD_OUT_VOICES = {
@@ -245,6 +246,15 @@ class Speech:
             end_s=len(sound) / RATE - 0.11,
         )
 
+    def tens(self, alone: bool) -> list[Item]:
+        """Tens, teens and numbers with them by people (never trained on): single words, or all that are legal."""
+        rows = [
+            row
+            for row in self.rows("real/tens_dev", "measure")
+            if row["text"] in self.legal and (not alone or row["kind"] == "isolated ten")
+        ]
+        return [self._item("tens and teens, people", row["speaker"], row["text"], self.clip(row), True) for row in rows]
+
     def spoken(self, folder: str, name: str, kinds: Sequence[str], most: int, real: bool = False) -> list[Item]:
         """Rows of a set whose whole text is a call of the given kinds."""
         rows = [row for row in self.rows(folder) if self.legal.get(row["text"], ("",))[0] in kinds]
@@ -275,7 +285,17 @@ class Speech:
             for words, meaning in self.legal.items()
             if meaning[0] != "airspeed" and not numbers & set(words.split())
         ]
-        return sorted(out, key=str)
+        # A grammar makes hundreds of wordings of one meaning: some of each, the shortest and an even choice of the rest.
+        mine: dict[tuple, list[str]] = {}
+        for words, meaning in sorted(out, key=lambda one: (len(one[0].split()), str(one))):
+            mine.setdefault(meaning, []).append(words)
+        few = [
+            (ways[round(k * (len(ways) - 1) / max(1, n - 1))], meaning)
+            for meaning, ways in mine.items()
+            for n in [min(len(ways), MAX_WORDINGS)]
+            for k in range(n)
+        ]
+        return sorted(few, key=str)
 
     def made_phrases(self) -> list[Item]:
         """All `phrases` by voices kept out of training, in turn; empty where the programs are missing."""
