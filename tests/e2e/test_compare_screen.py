@@ -198,11 +198,11 @@ class Finger:
 
 @pytest.fixture
 def open_window(pilot):
-    def make(desk):
+    def make(desk, size=(1280, 800)):
         # Imported here: the window must be there before the widgets are.
         from logger_app.ui.screens.compare import WingCompareApp
 
-        finger = Finger(pilot(WingCompareApp(desk)))
+        finger = Finger(pilot(WingCompareApp(desk), size))
         finger.ready()
         finger.keys("a", "a")  # time to the stall
         return finger
@@ -529,6 +529,22 @@ def test_four_sides_are_shown_two_by_two(desk, open_window, shots):
     lowest, highest = finger.root.panels[3], finger.root.panels[0]
     assert highest.y > lowest.y and highest.x < lowest.x
     finger.pilot.shot(shots / "compare_four.png")
+
+
+def test_on_an_upright_tablet_everything_is_in_the_window_and_the_pictures_are_wide(desk, open_window, made, shots):
+    finger = open_window(desk, (800, 1280))
+    finger.keys("g")
+    for corner in made[1]["day1_baseline"].corners:
+        finger.picture(0, *corner)
+    finger.root.press("1")
+    for station in finger.root.panels[0].ids.picture.view.stations[:5]:
+        finger.root.press(f"tap:0:{station.x}:{station.y}")
+    finger.pilot.frames(2)
+    finger.pilot.shot(shots / "compare_upright.png")
+    for button in finger.root.keys.values():
+        x, y = button.to_window(button.x, button.y)
+        assert x >= 0 and y >= 0 and x + button.width <= 800 and button.width >= 40
+    assert finger.root.panels[0].ids.picture.window()[2] > 600, "one above the other"
 
 
 def test_the_verb_opens_it_with_the_runs_that_it_chose(desk, monkeypatch, capsys):
