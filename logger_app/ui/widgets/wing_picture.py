@@ -239,9 +239,7 @@ class WingPicture(Widget):
                     middle_x, middle_y = x + way[0] * (gap + wide / 2), y + way[1] * (gap + tall / 2)
                     box = (middle_x - wide / 2, middle_y - tall / 2, middle_x + wide / 2, middle_y + tall / 2)
                     inside = box[0] >= left and box[1] >= foot and box[2] <= left + width and box[3] <= foot + height
-                    if inside and not any(
-                        _meet(box, other) for j, other in enumerate(taken) if j != k
-                    ):
+                    if inside and not any(_meet(box, other) for j, other in enumerate(taken) if j != k):
                         break
                 else:
                     continue
