@@ -163,7 +163,8 @@ def test_the_verdict_has_a_sign_and_words_not_only_a_colour():
     bad = view(flown((10, "on_condition"), (12, 60), (13, 56), (14, 52), (15, 48), (15.5, "break"), (17, "recovered")))
 
     assert (good.banner_role, good.sign) == ("good", "tick")
-    assert good.banner.startswith("Counts: 1.0 kt/s, 47 kt at the break. 1 more wanted")
+    assert good.banner.startswith("Counts: 1.0 kt/s, 47 kt at the break.")
+    assert good.banner.endswith("1 more wanted")
     assert (bad.banner_role, bad.sign) == ("again", "again")
     assert bad.banner == "4.0 kt/s, wanted 0.5 to 1.5: fly it again?"
 
