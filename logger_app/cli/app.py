@@ -129,11 +129,12 @@ def _compare(folder: Path, point: str, configurations):
 
         def run() -> None:
             from logger_app.ui.hosting import host_here
+            from logger_app.workflows.compare_runs import MAX_SIDES
 
             host_here(opens)
             parser = argparse.ArgumentParser(prog="kneecall")
             compare.add_arguments(parser)
-            names = ",".join(configurations[: compare.MAX_SIDES])
+            names = ",".join(configurations[:MAX_SIDES])
             try:
                 compare.run(parser.parse_args([str(folder), "--point", point, "--configs", names, "--screen"]))
             except (LoggerError, OSError) as err:

@@ -113,8 +113,7 @@ def update(state: PlanState, intent) -> PlanState:
         return replace(state, saved=state.text, message="Saved.")
     if state.campaign is None:
         return state
-    edit_of: Callable = _EDITS[type(intent)]
-    return edit_of(state, intent)
+    return _EDITS[type(intent)](state, intent)
 
 
 def _campaign(state: PlanState) -> Campaign:
@@ -267,7 +266,7 @@ def _remove(state: PlanState, intent: Remove) -> PlanState:
     return _with_text(state, edit.remove_row(state.text, intent.place), selected=up)
 
 
-_EDITS = {
+_EDITS: dict[type, Callable] = {
     SetValue: _set_value,
     AddPoint: _add_point,
     AddCard: _add_card,
