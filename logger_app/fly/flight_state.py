@@ -426,6 +426,8 @@ class _Turn:
 
     def _event(self, call: HeardCall) -> None:
         self._keep(call)
+        if call.kind is CallKind.COMMAND:  # a word of the pack or of the team that moves nothing: not silence
+            self._cue(Tone.TROUBLE, text=f"“{call.words or call.name.replace('_', ' ')}” is not a command here")
         if self.state.run and call.name in STALL_KINDS and self.state.phase is not Phase.STALL:
             self._go(Phase.STALL, "stall", _Cause.of_call(call))
 

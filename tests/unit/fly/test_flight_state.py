@@ -906,3 +906,13 @@ def test_a_note_is_asked_for_and_a_run_scratched_in_words():
 
     assert ([step.step for step in note.steps], cue_texts(note)) == (["note"], ["Note: speak"])
     assert [(cue.tone, cue.text) for cue in scratched.cues] == [(Tone.DISCARD, "Run 1 scratched")]
+
+
+def test_a_command_that_moves_nothing_is_answered():
+    """A word that the pack knows and this program has no use for gets a tone and a word, not silence."""
+    state = begin(())
+    said = HeardCall(id="x", start_ns=0, end_ns=1, kind=CallKind.COMMAND, name="abort_takeoff", words="abort")
+    after, outcome = advance(state, said)
+
+    assert [(cue.tone, cue.text) for cue in outcome.cues] == [(Tone.TROUBLE, "“abort” is not a command here")]
+    assert after.phase is state.phase
