@@ -15,9 +15,9 @@ def shown_words(window) -> list[dict]:
     for root in window.children:
         for widget in root.walk():
             words = getattr(widget, "title", "") or getattr(widget, "text", "")
-            if isinstance(words, str) and words and widget.width > 1 and widget.height > 1:
+            focus = bool(getattr(widget, "focus", False))
+            if isinstance(words, str) and (words or focus) and widget.width > 1 and widget.height > 1:
                 x, y = widget.to_window(*widget.center)
-                focus = bool(getattr(widget, "focus", False))
                 found.append(
                     {
                         "words": words,
