@@ -159,6 +159,9 @@ class MainApp(App):
         app.stop = self._leave_screen
         root = app.build()
         app.root = root
+        # Bound last, asked first: the way back goes before the screen's own keys.
+        Window.unbind(on_key_down=self.on_key)
+        Window.bind(on_key_down=self.on_key)
         self.hosted = app
         self.base.clear_widgets()
         self.bar = None

@@ -290,7 +290,7 @@ def check(hand):
     from logger_app.workflows.review import ReviewDesk
 
     desk = ReviewDesk(folder / "flights" / "01_baseline", "check").load()
-    assert [correction.who for correction in desk.corrections] == ["ann", "ann"]
+    assert {correction.who for correction in desk.corrections} == {"ann"}
     clock = desk.clock_maps[-1]
     assert clock.offset_s == pytest.approx(CAMERA_STARTS_S, abs=0.1)
 
