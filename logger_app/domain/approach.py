@@ -148,11 +148,11 @@ def fit_approach(
         return None
     level, rate = line
     fit = None
-    for _ in range(2):
+    for last in (False, True):
         inside = _window(back_s, reading_kt, level, rate, resolution_u_kt)
         if int(inside.sum()) < MIN_CALLS:
             break
-        fit = _refine(back_s, reading_kt, event_s, trust, inside, (level, rate), resolution_u_kt, drift_ratio)
+        fit = _refine(back_s, reading_kt, event_s, trust, inside, (level, rate), resolution_u_kt, drift_ratio, last)
         if fit.used < MIN_CALLS:
             return None
         level, rate = fit.ias_kt, fit.entry_rate_kt_per_s
@@ -196,7 +196,7 @@ def _window(back_s, reading_kt, level, rate, resolution_u_kt) -> np.ndarray:
     return inside
 
 
-def _refine(back_s, reading_kt, event_s, trust, inside, line, resolution_u_kt, drift_ratio) -> Approach:
+def _refine(back_s, reading_kt, event_s, trust, inside, line, resolution_u_kt, drift_ratio, with_evidence) -> Approach:
     x, v, given = back_s[inside], reading_kt[inside], trust[inside]
     level, rate = line
     speed = max(abs(rate), 0.3)
@@ -223,6 +223,8 @@ def _refine(back_s, reading_kt, event_s, trust, inside, line, resolution_u_kt, d
         if moved < 2e-3:
             break
     fit = _approach(event_s, x, inside, weight, residual, scale, solved, intensity)
+    if not with_evidence:
+        return fit
     walk, noise = _wiener(x, x), expected**2 / weight
     return replace(
         fit, drift_evidence=tuple(_evidence(design, _drifting(usual, r, speed) * walk, noise, v) for r in DRIFT_RATIOS)
