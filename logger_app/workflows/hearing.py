@@ -15,6 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
+from logger_app.domain.flight_time import latest_ns
 from logger_app.domain.folder_names import name_faults
 from logger_app.errors import CardError, Fault, SoundError
 from logger_app.hear.listen import HearResult, hear_files
@@ -29,7 +30,7 @@ from logger_app.logstore.store import Journal, utc_now
 from logger_app.records.calls import CallKind
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 from logger_app.records.plan import Campaign, Loading
-from logger_app.units import RATE_HZ, s_to_ns
+from logger_app.units import NS_PER_S, RATE_HZ, s_to_ns
 
 
 def hear(
@@ -182,7 +183,9 @@ def _new_info(campaign: Campaign, name: str, configuration: str | None) -> Fligh
 def _hear_to(journal: Journal, files: Sequence[Path], campaign: Campaign, arguments: dict) -> HearResult:
     known = journal_segments(journal)
     _refuse_same(files, {segment.source for segment in known}, journal.flight_dir)
-    sound = _Segments(journal.flight_dir, max((segment.end_sample for segment in known), default=0))
+    # After the latest time that any row knows: calls from a transcript have no sound.
+    after = -(-latest_ns(journal.rows()) * RATE_HZ // NS_PER_S)
+    sound = _Segments(journal.flight_dir, max([after, *(segment.end_sample for segment in known)]))
     try:
         result = hear(files, campaign, on_sound=sound.take, **arguments)
         sound.close()
