@@ -7,7 +7,7 @@ from pathlib import Path
 from logger_app.cli.common import Progress, print_json, say
 
 SUMMARY = """Stills of the wing at chosen speeds and at the stall, one row a configuration; a side-by-side clip
-aligned on the stall; subtitles; where tufts were marked, the speed at which each station first separated.
+aligned on the stall, with titles, airspeeds and called events written in, which plays anywhere; subtitles; where tufts were marked, the speed at which each station first separated.
 Cameras must be on the flight clock (`kneecall sync`). Without -o the report shows the stills as well."""
 EXAMPLE = """kneecall compare sparrow --point A2 --configs baseline,cuffs --at 1.2,1.1,stall
          kneecall compare sparrow --point A2 --configs baseline,cuffs --at 52kt,48kt,stall -o out
@@ -70,6 +70,9 @@ def add_arguments(parser) -> None:
         help="first make the small copies of the camera files that the slider and the report's pictures are quick with; takes minutes, once",
     )
     parser.add_argument("--no-clip", action="store_true", help="stills only")
+    parser.add_argument(
+        "--2x", dest="double", action="store_true", help="stills at twice the size, for print and large screens"
+    )
     parser.add_argument("--force", action="store_true", help="replace files of an earlier comparison")
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
 
@@ -92,7 +95,7 @@ def run(args) -> int:
         if args.screen:
             return _screen(args, one)
         with Progress("Clip") as clip_bar:
-            document = write_comparison(one, files, args.at, not args.no_clip, clip_bar.to)
+            document = write_comparison(one, files, args.at, not args.no_clip, clip_bar.to, 2 if args.double else 1)
     if args.json:
         print_json(document)
     else:

@@ -82,7 +82,10 @@ def _video_span(clock_map: ClockMap, run: RunView, video: Path) -> tuple[float, 
 
 def _transcode(video, out, clock_map, run, unit, span, progress) -> int:
     shown = 0
-    with open_container(video) as source, av.open(f"file:{out}", "w", format="mp4") as target:
+    with (
+        open_container(video) as source,
+        av.open(f"file:{out}", "w", format="mp4", options={"movflags": "+faststart"}) as target,
+    ):
         if not source.streams.video:
             raise ReportError(f"{video}: has no picture in it; expected a camera's video.")
         picture = sound = None

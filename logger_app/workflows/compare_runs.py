@@ -15,12 +15,14 @@ from logger_app.domain.moments import moments
 from logger_app.errors import SyncError
 from logger_app.io.stills import STILLS_DIR
 from logger_app.logstore.store import utc_now
+from logger_app.records.calls import CallKind
 from logger_app.records.plan import Campaign
 from logger_app.records.results import StallSpeed
 from logger_app.records.runs import FlightData, FlightRuns
 from logger_app.sync.cameras_io import FlightCameras
 from logger_app.sync.choose import choose_runs
-from logger_app.sync.sheet_io import Side, Still, stills, write_clip, write_sheet, write_subtitles
+from logger_app.sync.clip_io import Heading, write_clip, write_subtitles
+from logger_app.sync.sheet_io import Side, Still, stills, write_sheet
 from logger_app.workflows import campaign as flow
 from logger_app.workflows.cameras import open_cameras
 from logger_app.workflows.tufts import maps_of_point, wing_summary
@@ -207,7 +209,7 @@ def files_of(
 
 
 def write_comparison(
-    one: Comparison, files: Mapping[str, Path], at: str, clip: bool, progress: Callable[[float], None]
+    one: Comparison, files: Mapping[str, Path], at: str, clip: bool, progress: Callable[[float], None], scale: int = 1
 ) -> dict:
     """Write the sheet and, if wanted, clip and subtitles; what they show, as `compare --json` has it.
 
@@ -215,16 +217,23 @@ def write_comparison(
     ----------
     at : str
         Columns of the sheet, as ``1.2,1.1,stall``.
+    scale : int
+        2 writes the sheet at twice the size.
     """
     unit = one.campaign.indicator.unit
     label = next(point.label for point in one.campaign.points if point.id == one.point)
     title = f"{one.point} · {label} · " + " / ".join(_titled(side) for side in one.sides)
     rows = stills(one.sides, moments(at, unit))
-    write_sheet(files["sheet"], title, one.sides, rows, unit, one.point, one.why, utc_now())
+    write_sheet(files["sheet"], title, one.sides, rows, unit, one.point, one.why, utc_now(), scale)
     written = ["sheet"]
-    with_pictures = [side for side in one.sides if _seen(side.result, side.cameras, side.camera)]
+    with_pictures = [
+        replace(side, events=_events(side, one.flights))
+        for side in one.sides
+        if _seen(side.result, side.cameras, side.camera)
+    ]
     if clip and with_pictures:
-        write_clip(files["clip"], with_pictures, unit, progress)
+        heading = Heading(one.campaign.name, f"{one.point} · {label}")
+        write_clip(files["clip"], heading, with_pictures, unit, progress)
         write_subtitles(files["subtitles"], with_pictures, unit)
         written += ["clip", "subtitles"]
     configurations = list(dict.fromkeys(part.configuration for part in one.parts))
@@ -253,6 +262,22 @@ def _still(part: Part, still: Still) -> dict:
         "video_s": still.video_s,
         "why": still.why,
     }
+
+
+def _events(side: Side, flights: Sequence[FlightData]) -> tuple[tuple[float, str], ...]:
+    """What was called in a side's run besides airspeeds, each with the time when it was to be seen."""
+    runs = next((data.runs.runs for data in flights if data.info.id == side.result.flight), ())
+    run = next((run for run in runs if run.id == side.result.run), None)
+    return tuple(
+        (
+            call.flight_s - side.lag_s,
+            call.name.replace("_", " ")
+            + (f" {call.value}" if call.value is not None else "")
+            + ("" if call.reviewed else " (not reviewed)"),
+        )
+        for call in (run.calls if run else ())
+        if call.counts and call.kind is CallKind.EVENT
+    )
 
 
 def _titled(side: Side) -> str:

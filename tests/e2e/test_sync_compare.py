@@ -24,6 +24,8 @@ from logger_app.logstore.codec import call_row
 from logger_app.logstore.store import Journal
 from logger_app.records.calls import CallKind, HeardCall
 from logger_app.records.journal import FlightInfo, RowKind
+from logger_app.sync.clip_io import AMBER, COUNTER, TITLE_LINE
+from logger_app.sync.sheet_io import CAPTION, MARGIN, TITLE
 from logger_app.units import s_to_ns
 
 RATE, FPS, BITS, W, H = 16_000, 25, 12, 384, 96
@@ -224,10 +226,83 @@ def test_stills_show_the_frame_at_the_speed_and_at_the_stall(synced, tmp_path, c
     subtitles = Path(found["files"]["subtitles"]).read_text()
     assert subtitles.startswith("WEBVTT") and "to the stall" in subtitles and "stall\n" in subtitles
     stall_at = len(frames) - 4 * 30
-    height = frames[0].shape[0] - 88
+    top = TITLE_LINE + CAPTION
     for c, still in enumerate(shown):
-        cell = frames[stall_at][44 : 44 + height, c * 640 : (c + 1) * 640]
+        cell = frames[stall_at][top : top + 640 * H // W, c * 640 : (c + 1) * 640]
         assert abs(number_in(cell) - round(still["video_s"] * FPS)) <= 1
+
+
+def box_order(path):
+    """Names of the file's outermost boxes in their order: each is a length of four bytes, then a name (ISO/IEC 14496-12, 4.2)."""
+    data, at, names = path.read_bytes(), 0, []
+    while at < len(data):
+        names.append(data[at + 4 : at + 8].decode())
+        at += int.from_bytes(data[at : at + 4])
+    return names
+
+
+@pytest.fixture(scope="module")
+def clip(synced, tmp_path_factory):
+    out = tmp_path_factory.mktemp("clip")
+    assert main([*map(str, ["compare", synced, "--point", "A1", "--at", "stall", "-o", out, "--2x"])]) == 0
+    return out
+
+
+def test_the_clip_is_of_the_kind_that_plays_anywhere(clip):
+    (path,) = clip.glob("*.mp4")
+    with av.open(str(path)) as box:
+        (stream,) = box.streams
+        frames = sum(1 for _ in box.decode(video=0))
+        kind = (stream.codec_context.name, stream.codec_context.format.name, stream.codec_context.profile)
+
+    assert kind[:2] == ("h264", "yuv420p") and "Baseline" in kind[2]
+    assert stream.width % 2 == stream.height % 2 == 0 and stream.average_rate == 30
+    names = box_order(path)
+    assert names.index("moov") < names.index("mdat"), "it can be played before all of it is there"
+    cues = [line for line in next(iter(clip.glob("*.vtt"))).read_text().splitlines() if "-->" in line]
+    assert cues[0].startswith("00:00:02.000"), "nothing is said during the title card"
+    end_s = sum(float(part) * by for part, by in zip(cues[-1].split()[-1].split(":"), (3600, 60, 1), strict=True))
+    assert abs(frames / 30 - end_s) <= 0.5
+
+
+def test_the_clip_has_titles_speeds_and_event_marks(clip):
+    with av.open(str(next(clip.glob("*.mp4")))) as box:
+        frames = list(box.decode(video=0))
+    wanted = (3, 50, -5 * 30, -4 * 30 + 3, -5)
+    card, still_card, before, stall, after = (frames[k].to_ndarray(format="rgb24").astype(int) for k in wanted)
+    top = TITLE_LINE + CAPTION
+    foot = top + 640 * H // W
+
+    def changed(one, other, rows, columns=slice(None)):
+        return np.mean(np.abs(one[rows, columns] - other[rows, columns]).max(axis=-1) > 60)
+
+    assert changed(card, before, slice(top, foot)) > 0.2, "the card is no picture of a wing"
+    assert np.abs(card - still_card).mean() < 2, "it stays for two seconds"
+    assert (before[:TITLE_LINE].max(axis=-1) > 150).mean() > 0.01, "the title stays over the pictures"
+    assert changed(before, after, slice(0, TITLE_LINE)) < 0.001
+    for c in (0, 1):
+        columns = slice(c * 640, c * 640 + 200)
+        counter = slice(foot, foot + COUNTER)
+        assert changed(before, stall, counter, columns) > 0.01, "the airspeed goes down"
+        assert (after[counter, columns].max(axis=-1) > 200).mean() < 0.02, "no speed after the stall"
+        banner = (slice(foot - 40, foot - 10), slice(c * 640 + 9, c * 640 + 16))
+        near = np.abs(stall[banner] - AMBER).max(axis=-1).mean()
+        far = np.abs(before[banner] - AMBER).max(axis=-1).mean()
+        assert near < 25 < far, "the break is marked when it was, not a second before"
+        track = np.abs(before[foot + COUNTER :, c * 640 : (c + 1) * 640] - AMBER).max(axis=-1) < 60
+        assert track.sum() > 20, "events have their marks on the track from the start"
+
+
+def test_stills_at_twice_the_size(clip, synced, tmp_path):
+    assert main([*map(str, ["compare", synced, "--point", "A1", "--at", "stall", "-o", tmp_path, "--no-clip"])]) == 0
+    with Image.open(next(tmp_path.glob("*.png"))) as small, Image.open(next(clip.glob("*.png"))) as large:
+        assert large.size == (small.width * 2, small.height * 2)
+        assert large.text.keys() == small.text.keys(), "it still carries what it shows"
+        pictures = []
+        for image, scale in ((small, 1), (large, 2)):
+            left, top = MARGIN * scale, (TITLE + CAPTION) * scale
+            pictures.append(np.asarray(image)[top : top + 640 * H // W * scale, left : left + 640 * scale])
+        assert number_in(pictures[0]) == number_in(pictures[1]) > 0, "the same frame of the camera"
 
 
 def test_compare_says_what_is_missing(synced, tmp_path, capsys):
