@@ -21,6 +21,11 @@ def add_arguments(parser) -> None:
         help="folder of the report (default: CAMPAIGN/results/report); an older report there is replaced",
     )
     parser.add_argument("--pdf", action="store_true", help="write report.pdf too")
+    parser.add_argument(
+        "--png",
+        action="store_true",
+        help="every figure in the folder as a picture at twice the page's size too, beside its SVG file",
+    )
     parser.add_argument("--open", action="store_true", help="open the page when it is made")
     parser.add_argument(
         "--at",
@@ -85,6 +90,7 @@ def run(args) -> int:
             out,
             asked=tuple(part.strip() for part in args.runs.split(",") if part.strip()),
             pdf=args.pdf,
+            png=args.png,
             speeds=tuple(args.at.split(",")),
             every_picture=args.every_picture,
             stage=Progress,

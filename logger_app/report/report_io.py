@@ -151,6 +151,7 @@ class ReportWriter:
         frame_of: FrameOf | None = None,
         *,
         pdf: bool = False,
+        png: bool = False,
         extras: Extras | None = None,
         made_utc: str | None = None,
         progress: Callable[[float], None] | None = None,
@@ -163,6 +164,8 @@ class ReportWriter:
             Flight, start [s], end [s] to a small Ogg file, or None.
         frame_of : callable, optional
             Flight, flight time [s] to a JPEG, or None.
+        png : bool
+            Every figure as a picture at twice the page's size too.
         made_utc : str, optional
             When it was made, a label; now if not given.
         progress : callable, optional
@@ -173,13 +176,13 @@ class ReportWriter:
         self._open.close()  # the tables are complete
         media = add_media(page, sound_of, frame_of, progress, extras)
         add_figures(page, extras)
+        _write_figures(self._folder / "figures", page, png)
         _write_rest(self._folder, page, media, extras, made_utc, pdf)
 
 
 def _write_rest(folder: Path, page: Page, media: Media, extras: Extras, made_utc: str, pdf: bool) -> None:
     for table in (points_table(page), comparisons_table(page)):
         write_table(table, folder)
-    _write_figures(folder / "figures", page)
     if extras.campaign_file is not None:
         (folder / "campaign_copy.toml").write_bytes(extras.campaign_file)
     if pdf:
@@ -191,12 +194,16 @@ def _write_rest(folder: Path, page: Page, media: Media, extras: Extras, made_utc
     _write_manifest(folder, page, extras, made_utc)
 
 
-def _write_figures(folder: Path, page: Page) -> None:
-    """Every figure as a file of its own, for papers."""
+def _write_figures(folder: Path, page: Page, png: bool) -> None:
+    """Every figure as a file of its own, for papers; as pixels too where wanted, for slides and mail."""
     folder.mkdir()
     for figure in all_figures(page):
-        name = file_name(f"{figure.id}") + ".svg"
-        (folder / name).write_text(to_svg(lay_out(figure), standalone=True), encoding="utf-8")
+        name, drawing = file_name(figure.id), lay_out(figure)
+        (folder / f"{name}.svg").write_text(to_svg(drawing, standalone=True), encoding="utf-8")
+        if png:
+            from logger_app.report.figures_png import write_png
+
+            write_png(drawing, folder / f"{name}.png")
 
 
 def _write_manifest(folder: Path, page: Page, extras: Extras, made_utc: str) -> None:

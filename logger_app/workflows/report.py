@@ -81,6 +81,7 @@ def add_report(
     *,
     asked: Sequence[str] = (),
     pdf: bool = False,
+    png: bool = False,
     speeds: tuple[str, ...] | None = None,
     every_picture: bool = False,
     sound: bool = True,
@@ -96,6 +97,8 @@ def add_report(
     ----------
     asked : sequence of str
         Runs that the page must show in detail.
+    png : bool
+        Every figure as a picture at twice the page's size, beside its SVG file.
     speeds : tuple of str, optional
         Speeds of the contact sheets.
     every_picture : bool
@@ -134,6 +137,7 @@ def add_report(
                 SoundFinder(reader, page.shown, warn) if sound else None,
                 frame_of,
                 pdf=pdf,
+                png=png,
                 extras=replace(extras, few_pictures=few),
                 made_utc=gathered.newest_utc if as_of_data else None,
                 progress=bar.to,
