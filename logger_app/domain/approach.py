@@ -24,6 +24,8 @@ LONGEST_WINDOW_S = 25.0
 MIN_CALLS = 3
 # The last call this long before the event says too little about the speed at it. Common practice, no source.
 LONGEST_GAP_S = 4.0
+# Farther than this under the last speed that anybody called the stall speed is a guess (ours).
+MAX_BELOW_LAST_CALL_KT = 2.0
 WANTED_CALLS = 6
 # Scatter of the reading-to-speech lag from call to call. Common practice, no source.
 LAG_JITTER_S = 0.15

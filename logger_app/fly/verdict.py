@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger_app.domain.approach import LONGEST_GAP_S, MIN_CALLS, NAMED_WITHIN_S
+from logger_app.domain.approach import LONGEST_GAP_S, MAX_BELOW_LAST_CALL_KT, MIN_CALLS, NAMED_WITHIN_S
 from logger_app.domain.approach_curve import straight
 from logger_app.domain.stall_events import STALL_KINDS
 from logger_app.records.calls import CallKind, Flag, HeardCall
@@ -114,7 +114,10 @@ def assess(
     times_s, speeds_kt = _approach(calls, event_ns)
     rate, rate_u, vs_kt = _line(times_s, speeds_kt, event_ns)
     silent_s = 0.0 if event_ns is None or not len(times_s) else event_ns * 1e-9 - times_s[-1]
+    named = _speed_named(calls, event_ns)
     why = _whys(ended, len(times_s), rate, rate_u, event, silent_s, point, unit)
+    if not why and not named and vs_kt is not None:
+        why = _too_far(event, speeds_kt[-1] - vs_kt, unit)
     counts = not why
     low, high = (point.rate_low_kt_per_s, point.rate_high_kt_per_s) if point else (None, None)
     return Verdict(
@@ -133,7 +136,7 @@ def assess(
         runs_counted=counted_before + counts,
         runs_wanted=point.runs_wanted if point else 0,
         unit=unit,
-        speed_named=_speed_named(calls, event_ns),
+        speed_named=named,
     )
 
 
@@ -243,6 +246,14 @@ def _whys(ended, n_used, rate, rate_u, event, silent_s, point, unit) -> tuple[st
     if point is None:
         why.append("no card fits what was set")
     return tuple(why)
+
+
+def _too_far(event: StallEvent, below_kt: float, unit: str) -> tuple[str, ...]:
+    """A stall read far below the last call, with no speed said at it."""
+    if below_kt <= MAX_BELOW_LAST_CALL_KT:
+        return ()
+    below = f"{from_kt(below_kt, unit):.0f} {unit} below the last call"
+    return (f"{below}, say the speed at the {EVENT_WORDS[event]}",)
 
 
 def _outside(point: TestPoint, rate: float, rate_u: float) -> bool:

@@ -9,15 +9,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from logger_app.domain.approach import LONGEST_GAP_S, MIN_CALLS
+from logger_app.domain.approach import LONGEST_GAP_S, MAX_BELOW_LAST_CALL_KT, MIN_CALLS
 from logger_app.records.plan import TestPoint
 from logger_app.records.runs import Run, RunEnd, StallEvent
 from logger_app.reduce.stall_speed import RunStall
 
 SLOWEST_RATE_KT_PER_S = 0.1
 LARGEST_U_KT = 2.0
-# Farther than this under the last speed that anybody called the stall speed is a guess (ours).
-MAX_BELOW_LAST_CALL_KT = 2.0
 # The other way round the approach turned up at its end: a caveat.
 MAX_ABOVE_LAST_CALL_KT = 2.5
 # 14 CFR 23.201(b): start at least 10 kt above the stall [CFR23.201].

@@ -165,7 +165,8 @@ def test_buffet_speed_is_read_from_the_same_line():
 
 def test_every_limit_belongs_to_what_counts():
     assert judge(calls([52, 51, 50])).counts  # three calls
-    assert judge(calls([53, 52, 51, 50], event_after_s=4.0)).counts
+    slow = [53, 52.1, 51.2, 50.3]  # 0.45 kt/s: 1.8 kt below the last call after 4 s
+    assert judge(calls(slow, every_s=2.0, event_after_s=4.0)).counts
     assert not judge(calls([53, 52, 51, 50], event_after_s=4.2)).counts
     assert judge(calls([53, 52, 51, 50], event_after_s=0.0)).counts
 
@@ -324,3 +325,17 @@ def test_a_run_whose_speed_was_not_said_at_the_break_coaches_to_say_it():
 
     assert not silent.speed_named and "Say the speed at the break." in in_words(silent)
     assert "Say the speed" not in in_words(judge(calls([54, 53, 52, 51, 50]), counted_before=2))  # no run is left
+
+
+def test_a_stall_far_below_the_last_call_counts_only_with_a_speed_said_at_it():
+    # 1 kt/s; the break comes 3 s after the call of 50: 47 kt by the line, 3 kt below what anybody saw.
+    made = calls([54, 53, 52, 51, 50], every_s=1.0, event_after_s=3.0)
+    far = judge(made)
+    named = HeardCall(
+        id="n", start_ns=s_to_ns(7.6), end_ns=s_to_ns(8.0), kind=CallKind.AIRSPEED, name="ias", value=47, unit="kt"
+    )
+
+    assert not far.counts
+    assert in_words(far) == "3 kt below the last call, say the speed at the break: fly it again?"
+    assert judge([*made, named]).counts
+    assert judge(calls([54, 53, 52, 51, 50], every_s=1.0, event_after_s=1.9)).counts
