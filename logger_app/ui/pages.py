@@ -121,19 +121,20 @@ class CampaignPage(Page):
     def __init__(self, folder: Path):
         self.folder = Path(folder)
         self.now: Overview | None = None
+        self.looking = True
         self.message = ""
 
     def view(self) -> PageView:
-        return home.campaign_view(self.now, self.folder.name, self.message)
+        return home.campaign_view(None if self.looking else self.now, self.folder.name, self.message)
 
     def opened(self) -> None:
-        self.now = None  # what was known is old: nothing is pressed on it
+        self.looking = True  # what was known is old: nothing is pressed on it
         self.shell.work(lambda: overview(self.folder), self._known)
 
     def _known(self, now: object, trouble: str) -> None:
         if isinstance(now, Overview):
             self.now = now
-        self.message = trouble
+        self.looking, self.message = False, trouble
         self.shell.changed()
 
     def press(self, key: str) -> None:

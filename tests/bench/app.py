@@ -68,7 +68,7 @@ def main() -> int:
                 frames.append(1000 * (time.perf_counter() - began_s))
 
     app.stack[0].enter(campaign)
-    until(lambda: app.stack[-1].now is not None)
+    until(lambda: not app.stack[-1].looking)
     from kivy.clock import Clock
 
     Clock._max_fps = 0  # the time of drawing itself, not of waiting for the next frame
@@ -96,7 +96,7 @@ def main() -> int:
             for _ in range(5):
                 EventLoop.idle()
             app.leave()
-            until(lambda: app.stack[-1].now is not None and app._done.empty())
+            until(lambda: not app.stack[-1].looking)
             if k % 10 == 0:
                 memory[name].append(round(memory_mb()))
     result["memory_mb_after_each_ten_openings"] = memory

@@ -99,7 +99,7 @@ def next_step(now: Overview) -> str:
 def campaign_view(now: Overview | None, title: str, message: str = "") -> PageView:
     """The path of a campaign as tiles, each with its state."""
     if now is None:
-        return PageView(title=title, words="Looking at the flights ...")
+        return PageView(title=title, words=message or "Reading the flights ...", trouble=bool(message))
     step = next_step(now)
 
     def tile(key: str, name: str, state: str, sign: str = "dot", enabled: bool = True) -> TileView:

@@ -179,7 +179,7 @@ def _speak(state: PreflightState) -> PreflightView:
     label = "DONE" if state.recording else "SPEAK"
     return PreflightView(
         title="Say these",
-        name_share=0.5,
+        name_share=0.64,
         rows=tuple(row(say) for say in state.lines),
         foot=foot,
         pages=(),
