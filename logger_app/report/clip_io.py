@@ -17,9 +17,9 @@ from PIL import Image, ImageDraw, ImageFont
 from logger_app.errors import ReportError
 from logger_app.io.containers import open_container
 from logger_app.io.files import make_folder, whole_file
+from logger_app.io.fonts import font_folder
 from logger_app.records.clocks import ClockMap
 from logger_app.report.clip import Caption, caption, run_span
-from logger_app.report.fonts_io import font_folder
 from logger_app.report.view import RunView
 
 CLOCK_HZ = 90_000

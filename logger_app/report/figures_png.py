@@ -8,8 +8,9 @@ from pathlib import Path
 
 from PIL import Image, ImageColor, ImageDraw, ImageFont
 
+from logger_app.io.fonts import font_folder
 from logger_app.report import layout
-from logger_app.report.fonts_io import font_folder, font_for
+from logger_app.report.fonts_io import font_for
 from logger_app.report.style import ROLES
 from logger_app.report.svg import marker_lines
 

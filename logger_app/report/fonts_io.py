@@ -2,19 +2,12 @@
 
 from __future__ import annotations
 
-import importlib.util
 from functools import cache
-from pathlib import Path
 from xml.sax.saxutils import escape
 
+from logger_app.io.fonts import font_folder
+
 FAMILIES = ("Roboto-Regular", "Roboto-Bold", "DejaVuSans")
-
-
-def font_folder() -> Path | None:
-    """Where Kivy keeps its fonts, found without importing Kivy; None when it is not installed."""
-    found = importlib.util.find_spec("kivy")
-    folder = Path(found.origin).parent / "data" / "fonts" if found and found.origin else None
-    return folder if folder and folder.is_dir() else None
 
 
 @cache

@@ -14,6 +14,7 @@ import numpy as np
 
 from logger_app.domain.moments import Moment, spoken_speed, when
 from logger_app.errors import SyncError
+from logger_app.io.fonts import font_folder
 from logger_app.io.stills import save_picture
 from logger_app.records.results import StallSpeed
 from logger_app.records.stills import SavedPicture, SavedShot, SavedSide
@@ -199,10 +200,12 @@ def fitted(rgb: np.ndarray, width: int, height: int):
 
 @cache
 def font(size: int):
-    """The one font of sheets and clips, which comes with Pillow."""
+    """The one font of sheets and clips; without Kivy's, Pillow's own, which lacks letters such as a large umlaut."""
     from PIL import ImageFont
 
-    return ImageFont.load_default(size)
+    folder = font_folder()
+    file = folder / "Roboto-Regular.ttf" if folder else None
+    return ImageFont.truetype(str(file), size) if file and file.is_file() else ImageFont.load_default(size)
 
 
 def _wrapped(draw, at: tuple[int, int], text: str, width: int, scale: int) -> None:

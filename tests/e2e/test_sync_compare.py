@@ -25,7 +25,7 @@ from logger_app.logstore.store import Journal
 from logger_app.records.calls import CallKind, HeardCall
 from logger_app.records.journal import FlightInfo, RowKind
 from logger_app.sync.clip_io import AMBER, COUNTER, TITLE_LINE
-from logger_app.sync.sheet_io import CAPTION, MARGIN, TITLE
+from logger_app.sync.sheet_io import CAPTION, MARGIN, TITLE, font
 from logger_app.units import s_to_ns
 
 RATE, FPS, BITS, W, H = 16_000, 25, 12, 384, 96
@@ -291,6 +291,11 @@ def test_the_clip_has_titles_speeds_and_event_marks(clip):
         assert near < 25 < far, "the break is marked when it was, not a second before"
         track = np.abs(before[foot + COUNTER :, c * 640 : (c + 1) * 640] - AMBER).max(axis=-1) < 60
         assert track.sum() > 20, "events have their marks on the track from the start"
+
+
+def test_letters_of_other_languages_are_no_boxes():
+    shapes = [font(40).getmask(letter).getbbox() and bytes(font(40).getmask(letter)) for letter in "ÜÄßñΩЖ\uffff"]
+    assert len(set(shapes)) == 7, "each has a shape of its own, and none that of a letter that is not there"
 
 
 def test_stills_at_twice_the_size(clip, synced, tmp_path):
