@@ -27,7 +27,7 @@ from logger_app.records.plan import Campaign
 from logger_app.records.runs import FlightData, Run
 from logger_app.records.stills import SavedPicture, SavedShot
 from logger_app.sync.cameras_io import Camera, FlightCameras
-from logger_app.sync.sheet_io import CAUTION, Side, saved_side
+from logger_app.sync.sheet_io import CAUTION, Side, font, saved_side
 from logger_app.sync.tuft_assist import MIN_FRAMES, WINDOW_S, Answer, propose
 from logger_app.sync.video_io import Stopped, make_proxy, proxy_path
 from logger_app.sync.wing_match import grown, match, moved_corners
@@ -538,17 +538,17 @@ def _to_stall(seconds: float) -> str:
 
 def _still(title: str, pictures: Sequence[np.ndarray | None], captions: Sequence[tuple[str, str]], lettered: bool):
     """Pictures side by side, two a row, each with its two lines; what the letters of stations mean, where there are any."""
-    from PIL import Image, ImageDraw, ImageFont
+    from PIL import Image, ImageDraw
 
     height = max((round(p.shape[0] * STILL_WIDTH / p.shape[1]) for p in pictures if p is not None), default=360)
     lines = (len(pictures) + 1) // 2
     sheet = Image.new("RGB", (2 * STILL_WIDTH + 36, 50 + lines * (height + 60) + 30), (250, 249, 245))
     draw = ImageDraw.Draw(sheet)
-    draw.text((12, 10), title, (24, 28, 32), ImageFont.load_default(24))
+    draw.text((12, 10), title, (24, 28, 32), font(24))
     for k, (picture, (name, says)) in enumerate(zip(pictures, captions)):
         left, top = 12 + (k % 2) * (STILL_WIDTH + 12), 50 + (k // 2) * (height + 60)
-        draw.text((left, top), name, (24, 28, 32), ImageFont.load_default(17))
-        draw.text((left, top + height + 30), says, (96, 100, 104), ImageFont.load_default(15))
+        draw.text((left, top), name, (24, 28, 32), font(17))
+        draw.text((left, top + height + 30), says, (96, 100, 104), font(15))
         if picture is None:
             draw.rectangle((left, top + 26, left + STILL_WIDTH, top + 26 + height), (222, 220, 214))
             continue
@@ -557,12 +557,7 @@ def _still(title: str, pictures: Sequence[np.ndarray | None], captions: Sequence
             (round(picture.shape[1] * scale), round(picture.shape[0] * scale)), Image.Resampling.LANCZOS
         )
         sheet.paste(small, (left + (STILL_WIDTH - small.width) // 2, top + 26))
-    draw.text(
-        (12, sheet.height - 24),
-        f"{LETTERS_SAY} {CAUTION}" if lettered else CAUTION,
-        (96, 100, 104),
-        ImageFont.load_default(13),
-    )
+    draw.text((12, sheet.height - 24), f"{LETTERS_SAY} {CAUTION}" if lettered else CAUTION, (96, 100, 104), font(13))
     return sheet
 
 
@@ -580,7 +575,7 @@ def grey_for_assist(rgb: np.ndarray) -> np.ndarray:
 
 def _with_stations(rgb: np.ndarray, stations: Sequence) -> np.ndarray:
     """Letters at the stations that have a state; a proposal is an open ring with a question mark."""
-    from PIL import Image, ImageDraw, ImageFont
+    from PIL import Image, ImageDraw
 
     picture = Image.fromarray(rgb.copy())
     draw, size = ImageDraw.Draw(picture), max(6, rgb.shape[1] // 75)
@@ -593,7 +588,7 @@ def _with_stations(rgb: np.ndarray, stations: Sequence) -> np.ndarray:
             (x, y),
             letter + ("?" if station.proposed else ""),
             ink,
-            ImageFont.load_default(size * (1.2 if station.proposed else 1.5)),
+            font(size * (1.2 if station.proposed else 1.5)),
             anchor="mm",
         )
     return np.asarray(picture)
