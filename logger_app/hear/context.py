@@ -22,6 +22,8 @@ EXPECT_FRAMES = 300
 ALONE_FRAMES, AFTER_FRAMES = 40, 18
 # Who begins a recording with a number, and has not talked before, most likely makes a call [frames].
 FIRST_FRAMES = 500
+# So long after the last speech nobody is in the middle of a sentence: a number that stands alone is most likely a call [frames].
+QUIET_FRAMES = 250
 # A call of up to so many phones may be any short word of a sentence; one of more than `SURE_PHONES` is none.
 SHORT_PHONES, SURE_PHONES = 5, 11
 # An airspeed is near the last one within so much, and so much more a second [unit of the indicator].
@@ -54,6 +56,7 @@ class Context:
     last_speed: float | None = None
     last_at: float = 0.0
     talk_end: float = -1e9
+    speech_end: float = -1e9
     talk_heard: bool = False
 
     def need(self, found: Found, heard: Heard, begin: float) -> Need:
@@ -70,7 +73,7 @@ class Context:
             Take it, wait for what follows, or drop it.
         """
         expected = found.start <= self.expected_until
-        if found.belief < self._least(found, expected):
+        if found.belief < self._least(found, expected, begin):
             return Need.DROP
         airspeed = found.call.kind is CallKind.AIRSPEED
         before, after = found.glued
@@ -95,7 +98,7 @@ class Context:
         elapsed_s = max(0.0, found.start - self.last_at) * FRAME_S
         return abs(found.call.number - self.last_speed) <= NEAR + NEAR_PER_S * elapsed_s
 
-    def _least(self, found: Found, expected: bool) -> float:
+    def _least(self, found: Found, expected: bool, begin: float) -> float:
         gate = self.gate
         if found.call.shorthand:
             return gate.digit_expected if expected else gate.digit
@@ -104,7 +107,7 @@ class Context:
                 return gate.airspeed_first
             if expected:
                 return gate.airspeed_expected if self._near(found) else gate.airspeed_far
-            return gate.airspeed
+            return gate.airspeed_after_quiet if begin - self.speech_end >= QUIET_FRAMES else gate.airspeed
         if found.call.kind is CallKind.SETTING:
             # Power and flaps stay as they are in an approach: "that's fifty" there is no "flaps fifty".
             return gate.setting_expected if expected else gate.setting
@@ -157,6 +160,7 @@ class Context:
 
     def talked(self, heard: Heard, last_speech: float) -> None:
         """A stretch is over: whether it ended in talk."""
+        self.speech_end = last_speech
         self.talk_heard |= heard.talk_first or heard.talk_last
         if heard.talk_last:
             self.talk_end = last_speech

@@ -60,6 +60,7 @@ class Gate:
     late_frames: float
     airspeed: float = 0.88
     airspeed_first: float = 0.35
+    airspeed_after_quiet: float = 0.5
     airspeed_expected: float = 0.03
     airspeed_far: float = 0.25
     digit: float = 0.93

@@ -143,3 +143,13 @@ def test_a_recording_may_begin_with_a_call_but_not_in_talk(context):
     assert need(context, unsure) is not Need.DROP
     context.talked(Heard((), True, False), 50.0)
     assert need(context, unsure) is Need.DROP
+
+
+def test_a_lone_number_after_a_long_quiet_needs_less_belief_than_one_among_speech(context):
+    """A lone "fifty" after ten seconds was believed 0.6 to 0.87 and dropped."""
+    context.talked(Heard((), True, True), 900.0)
+    lone = need(context, found(SPEED, at=1400.0, belief=0.6))
+    context.talked(Heard((), True, True), 1390.0)
+    soon = need(context, found(SPEED, at=1500.0, belief=0.6))
+
+    assert (Need.WAIT, Need.DROP) == (lone, soon)
