@@ -16,6 +16,7 @@ from logger_app import __version__
 from logger_app.domain.approach import learned_drift_ratio
 from logger_app.domain.comparison_model import normal_quantile
 from logger_app.domain.fitted import lineage
+from logger_app.domain.times import flight_time
 from logger_app.errors import BadQuantity, Fault, OutsideValidity, ReduceError
 from logger_app.records.plan import Campaign, Indicator, TestPoint
 from logger_app.records.results import (
@@ -27,7 +28,7 @@ from logger_app.records.results import (
     StallSpeed,
     without_details,
 )
-from logger_app.records.runs import FlightData, FlightReview, Run, RunWeight
+from logger_app.records.runs import FlightData, FlightReview, Run, RunWeight, StallEvent
 from logger_app.reduce.airspeed import eas_kt, tas_kt
 from logger_app.reduce.atmosphere import density_altitude_ft
 from logger_app.reduce.calibration import Calibrated, calibrate_ias, instrument_corrected_kt
@@ -308,7 +309,7 @@ def _reduce_run(
     calibrated = _calibrated(campaign, flap_deg, stall, notes)
     weight = _weight(campaign, flight.weight(run.id), notes)
     in_cas = _rate_in_cas(stall, calibrated)
-    verdict = judge(run, in_cas, point, flight.info.configuration)
+    verdict = judge(run, in_cas, point, flight.info.configuration, trace.ias_kt)
     speeds = _standardised(campaign, calibrated, weight, bank_deg, trace, options, notes)
     budget = _budget(campaign, stall, calibrated, weight, speeds)
     record = flight.weight(run.id)
@@ -319,7 +320,7 @@ def _reduce_run(
         configuration=flight.info.configuration,
         point=point.id if point else None,
         counts=verdict.counts,
-        why=verdict.why,
+        why=(*verdict.why, *_stall_proposed(stall, trace, verdict.counts)),
         caveats=verdict.caveats,
         reviewed=run.reviewed or (flight.review is not None and flight.review.complete),
         **_as_called(stall),
@@ -338,6 +339,16 @@ def _reduce_run(
         budget=budget,
         provenance=_run_provenance(flight, run, stall, speeds.steps, bool(calibrated)),
     )
+
+
+def _stall_proposed(stall: RunStall, trace: TraceAtEvent, counts: bool) -> list[str]:
+    """Where the stall may have been in a run without a called event; a person decides, in the review."""
+    if counts or stall.event is not StallEvent.NOT_REACHED or trace.lowest_ias_kt is None or trace.lowest_s is None:
+        return []
+    at = flight_time(trace.lowest_s)
+    return [
+        f"proposed: a trace is lowest at {at}, {trace.lowest_ias_kt:.1f} kt; add the event there if it was the stall"
+    ]
 
 
 def _as_called(stall: RunStall) -> dict:

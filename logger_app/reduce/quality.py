@@ -91,6 +91,8 @@ def judge(
     if run.clock_fault:
         left_out.append(run.clock_fault)
     caveats = _caveats(run, stall, point)
+    if trace_ias_kt is not None and not _too_far(stall, trace_ias_kt) and (far := _too_far(stall, None)):
+        caveats.append(f"{far[0]}; it counts because a trace shows {trace_ias_kt:.1f} kt at the event")
     counts = not excluded
     if run.overruled is not None and run.overruled != counts:
         counts = run.overruled

@@ -12,13 +12,14 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from logger_app.records.plan import Indicator
-from logger_app.records.runs import FlightData
+from logger_app.records.runs import FlightData, Run
 from logger_app.reduce.align import Alignment, align
 from logger_app.reduce.gps import Leg
 from logger_app.reduce.samples import LONGEST_HOLE_S, Trace, cannot
 from logger_app.reduce.stall_speed import stall_of_run
 from logger_app.reduce.standardise import wind_axis_load_factor
 
+IAS = "ias_kt"
 AROUND_EVENT_S = 0.5
 LOSS_WITHIN_S = 40.0
 ROLL_WITHIN_S = 5.0
@@ -34,7 +35,9 @@ class TraceAtEvent:
 
     `load_factor` is normal to the flight path: as recorded where the column says so (``nzw``), else turned from the
     body's axes by the angle of attack, recorded or usual (`load_factor_note` says which). `wing_drop_roll_deg` is the
-    largest bank away from the one held, in the seconds after the event.
+    largest bank away from the one held, in the seconds after the event. `ias_kt` is the recorded indicated airspeed
+    there, less what the recorder shows more than the calls. Of a run without a called event only `lowest_ias_kt` and
+    `lowest_s` are known: its lowest airspeed, and when it would have been called [flight clock].
     """
 
     load_factor: float | None = None
@@ -45,6 +48,9 @@ class TraceAtEvent:
     oat_degc: float | None = None
     load_factor_note: str = ""
     wing_drop_roll_deg: float | None = None
+    ias_kt: float | None = None
+    lowest_ias_kt: float | None = None
+    lowest_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,7 +93,8 @@ def join(trace: Trace, flight: FlightData, indicator: Indicator) -> Joined:
     found = {}
     for run in flight.runs.runs:
         event_s = stall_of_run(run, indicator).event_s
-        if event_s is not None and (there := at_event(trace, alignment, event_s)) is not None:
+        there = lowest(trace, alignment, run) if event_s is None else at_event(trace, alignment, event_s)
+        if there is not None:
             found[run.id] = there
     return Joined(alignment=alignment, at_event=found)
 
@@ -122,7 +129,29 @@ def at_event(trace: Trace, alignment: Alignment, event_flight_s: float) -> Trace
         altitude_lost_ft=_altitude_lost(trace, own_s, altitude),
         ground_speed_kt=trace.at("ground_speed_kt", own_s),
         oat_degc=trace.at("oat_degc", own_s),
+        ias_kt=_ias_kt(trace, alignment, own_s),
     )
+
+
+def lowest(trace: Trace, alignment: Alignment, run: Run) -> TraceAtEvent | None:
+    """The lowest airspeed that a joined trace shows in a run; None where it has none there."""
+    if alignment.column != IAS or IAS not in trace.columns:
+        return None
+    clock = alignment.clock
+    said_s = clock.offset_s + trace.time_s * (1 + clock.drift_ppm * 1e-6) + alignment.lag_s
+    speed = trace.columns[IAS]
+    inside = np.flatnonzero((said_s >= run.start_s) & (said_s <= run.end_s) & np.isfinite(speed))
+    if not len(inside):
+        return None
+    steady = [float(np.median(speed[inside][np.abs(said_s[inside] - said_s[k]) <= AROUND_EVENT_S])) for k in inside]
+    at = int(np.argmin(steady))
+    return TraceAtEvent(lowest_ias_kt=steady[at] - alignment.bias_kt, lowest_s=float(said_s[inside[at]]))
+
+
+def _ias_kt(trace: Trace, alignment: Alignment, own_s: float) -> float | None:
+    """Recorded indicated airspeed as the pilot would have read it; None where it was joined by another speed."""
+    shown = trace.at(IAS, own_s) if alignment.column == IAS else None
+    return None if shown is None else shown - alignment.bias_kt
 
 
 def legs_in_trace(

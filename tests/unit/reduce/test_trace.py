@@ -5,12 +5,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from logger_app.domain.times import flight_time
 from logger_app.errors import ReduceError
 from logger_app.records.plan import Indicator
+from logger_app.records.runs import StallEvent
 from logger_app.reduce.align import align
 from logger_app.reduce.campaign import Options, reduce_campaign
 from logger_app.reduce.samples import Trace
 from logger_app.reduce.trace import _rolled_deg, join, legs_in_trace
+from logger_app.units import s_to_ns
 
 LAG = 0.6
 
@@ -129,6 +132,47 @@ def test_load_factor_altitude_and_temperature_reach_the_result(make):
     assert speeds["measured_nz"] == pytest.approx(speeds["raw"] / 0.95**0.5)
     assert run.density_altitude_ft == pytest.approx(5300, abs=400)
     assert "joined by ias_kt" in result.provenance.steps[0]
+
+
+def test_a_stall_far_below_the_last_call_counts_where_the_trace_shows_it(make):
+    flight, trace = joined_flight(make)
+    joined = join(
+        replace(trace, columns={**trace.columns, "ias_kt": trace.columns["ias_kt"] + 1.0}),
+        flight,
+        Indicator(reading_lag_s=LAG),
+    )
+    # The last three seconds of calls of the last run were lost: the event stays.
+    whole = flight.runs.runs[2]
+    event_s = whole.calls[-1].flight_s
+    lost = replace(whole, calls=tuple(c for c in whole.calls if c.ias_kt is None or c.flight_s < event_s - 3))
+    flight = replace(flight, runs=replace(flight.runs, runs=(*flight.runs.runs[:2], lost)))
+
+    def last(at_event):
+        return reduce_campaign(make.campaign(), [flight], Options(at_event=at_event)).runs[2]
+
+    alone = last({})
+    joined_too = last({(flight.info.id, run): there for run, there in joined.at_event.items()})
+
+    assert not alone.counts and any("below the last call" in why for why in alone.why)
+    assert not any("below the last call" in why for why in joined_too.why)
+    assert any("it counts because a trace shows" in caveat for caveat in joined_too.caveats)
+    # The recorder's 1 kt more is not the pilot's: what it shows is the speed that was flown, 45.6 kt.
+    assert joined.at_event["r2"].ias_kt == pytest.approx(45.6, abs=0.7)
+
+
+def test_a_run_without_a_called_event_gets_the_lowest_of_the_trace_as_a_proposal(make):
+    flight, trace = joined_flight(make)
+    whole = flight.runs.runs[1]
+    event = whole.calls[-1]
+    silent = replace(whole, calls=tuple(c for c in whole.calls if c is not event), end_ns=s_to_ns(event.flight_s + 5))
+    flight = replace(flight, runs=replace(flight.runs, runs=(flight.runs.runs[0], silent, flight.runs.runs[2])))
+    there = join(trace, flight, Indicator(reading_lag_s=LAG)).at_event["r1"]
+
+    assert there.lowest_s == pytest.approx(event.flight_s, abs=1.5)
+    assert there.lowest_ias_kt == pytest.approx(45.3, abs=1.0)
+    run = reduce_campaign(make.campaign(), [flight], Options(at_event={(flight.info.id, "r1"): there})).runs[1]
+    assert not run.counts and run.event is StallEvent.NOT_REACHED  # a proposal is not applied by itself
+    assert run.why[-1].startswith(f"proposed: a trace is lowest at {flight_time(there.lowest_s)}, ")
 
 
 def test_holes_and_nan_in_a_trace_are_not_filled(make):
