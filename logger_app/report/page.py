@@ -130,7 +130,6 @@ def render_page(page: Page, media: Media, extras: Extras, files: list[str], made
     from markupsafe import Markup
 
     script = _source("page.js")
-    unreviewed, every = page.unreviewed
     return (
         _environment(page.units)
         .get_template("page.html.j2")
@@ -142,7 +141,6 @@ def render_page(page: Page, media: Media, extras: Extras, files: list[str], made
             js=Markup(script),
             script_hash=base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii"),
             counting=sum(run.counts for run in page.runs),
-            reviewed_pct=100.0 * (1 - unreviewed / every) if every else 0.0,
             unreviewed=unreviewed_sentence(page),
             pairs=answers(page),
             line=line_of_design(page),

@@ -159,6 +159,7 @@ class _Story:
             f"{words.count(len(page.flights), 'flight')}, {words.count(len(page.runs), 'run')}, {counting} count; "
             f"{page.calls_in_all} calls",
             f"indicator in {page.unit}; reference weight {page.units.reference_weight or words.NONE}",
+            page.review_words,
             f"made {self.made_utc}",
         )
         title = [

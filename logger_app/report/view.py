@@ -15,6 +15,7 @@ from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
+from logger_app.domain.reviewed import all_in_words
 from logger_app.domain.station_ratios import StationRatio
 from logger_app.records.calls import Action, Correction, ReviewedCall
 from logger_app.records.plan import AircraftConfig, Campaign, TestPoint
@@ -70,7 +71,7 @@ class RunView:
     corrections: tuple[Correction, ...]
     why: tuple[str, ...]
     calls_in_all: int
-    unreviewed: int  # how many calls nobody has looked at
+    unreviewed: int  # how many calls nobody has looked at; none in a flight whose review is complete
 
     @property
     def counts(self) -> bool:
@@ -286,8 +287,16 @@ class Page:
 
     @property
     def unreviewed(self) -> tuple[int, int]:
-        """(calls in runs that nobody looked at, calls in runs)."""
+        """(calls in runs that nobody looked at, calls in runs); a flight whose review is complete has none."""
         return sum(run.unreviewed for run in self.runs), sum(run.calls_in_all for run in self.runs)
+
+    @property
+    def review_words(self) -> str:
+        """How far its flights are reviewed, in one line."""
+        if self.reduction.reviews:
+            return all_in_words(self.reduction.reviews)
+        unreviewed, every = self.unreviewed
+        return f"{100 * (1 - unreviewed / every) if every else 0:.0f} % of calls in runs reviewed"
 
 
 def margin_kt(result: StallSpeed) -> float | None:
@@ -544,7 +553,7 @@ def _run_view(data, k, run, result, anchors, history) -> RunView:
         corrections=tuple(history.get(run.id, ())),
         why=why,
         calls_in_all=len(run.calls),
-        unreviewed=sum(not call.reviewed for call in run.calls),
+        unreviewed=0 if data.review and data.review.complete else sum(not call.reviewed for call in run.calls),
     )
 
 

@@ -13,6 +13,8 @@ import pytest
 from pyarrow import parquet
 
 from logger_app.errors import ReportError
+from logger_app.records.calls import CallStatus
+from logger_app.records.runs import FlightReview
 from logger_app.report import report_io
 
 
@@ -148,8 +150,6 @@ def test_one_configuration_gives_speeds_and_says_that_there_is_nothing_to_compar
 
 
 def test_nothing_reviewed_is_said_at_the_top(make, tmp_path):
-    from logger_app.records.calls import CallStatus
-
     example = make(points=("A1",))
     flights = tuple(
         replace(
@@ -170,6 +170,43 @@ def test_nothing_reviewed_is_said_at_the_top(make, tmp_path):
 
     assert html.index("6 of 6 runs not reviewed by a person") < html.index("forest-1-t")
     assert "No call has been looked at by a person yet" in html
+
+
+def test_a_settled_queue_is_said_as_reviewed_on_the_page_and_in_the_pdf(make, tmp_path):
+    from pypdf import PdfReader
+
+    def report(to_check, reviewed, folder):
+        example = make(points=("A1",))
+        reviews = tuple(
+            FlightReview(
+                flight=d.info.id, calls=100, heard_again=10, flagged=4, sampled=6, corrected=1, to_check=to_check
+            )
+            for d in example.flights
+        )
+        heard = [
+            replace(d.runs, runs=tuple(replace(r, calls=tuple(map(as_heard, r.calls))) for r in d.runs.runs))
+            for d in example.flights
+        ]
+        flights = tuple(replace(d, runs=r, review=one) for d, r, one in zip(example.flights, heard, reviews))
+        runs = tuple(replace(run, reviewed=reviewed) for run in example.reduction.runs)
+        example = replace(example, flights=flights, reduction=replace(example.reduction, runs=runs, reviews=reviews))
+        example.write(tmp_path / folder, pdf=True, made_utc="2027-04-12T20:00:00Z")
+        pdf = PdfReader(tmp_path / folder / "report.pdf").pages[0].extract_text()
+        return (tmp_path / folder / "index.html").read_text("utf-8"), " ".join(pdf.split()), len(reviews)
+
+    page, pdf, flights = report(0, True, "after")
+    said = f"reviewed: {4 * flights} flagged, {6 * flights} sampled, {flights} corrected; 10 % of the calls heard again"
+    assert f"<dd>{said}</dd>" in page and said in pdf
+    assert "runs not reviewed" not in page and "No call has been looked at" not in page
+
+    page, pdf, flights = report(3, False, "before")
+    said = f"not reviewed: {3 * flights} to check"
+    assert f"<dd>{said}" in page and said in pdf
+    assert "runs not reviewed by a person" in page
+
+
+def as_heard(call):
+    return replace(call, status=CallStatus.HEARD)
 
 
 @pytest.fixture
