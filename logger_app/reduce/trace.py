@@ -19,7 +19,6 @@ from logger_app.reduce.samples import LONGEST_HOLE_S, Trace, cannot
 from logger_app.reduce.stall_speed import stall_of_run
 from logger_app.reduce.standardise import wind_axis_load_factor
 
-IAS = "ias_kt"
 AROUND_EVENT_S = 0.5
 LOSS_WITHIN_S = 40.0
 ROLL_WITHIN_S = 5.0
@@ -135,11 +134,11 @@ def at_event(trace: Trace, alignment: Alignment, event_flight_s: float) -> Trace
 
 def lowest(trace: Trace, alignment: Alignment, run: Run) -> TraceAtEvent | None:
     """The lowest airspeed that a joined trace shows in a run; None where it has none there."""
-    if alignment.column != IAS or IAS not in trace.columns:
+    if alignment.column != "ias_kt" or "ias_kt" not in trace.columns:
         return None
     clock = alignment.clock
     said_s = clock.offset_s + trace.time_s * (1 + clock.drift_ppm * 1e-6) + alignment.lag_s
-    speed = trace.columns[IAS]
+    speed = trace.columns["ias_kt"]
     inside = np.flatnonzero((said_s >= run.start_s) & (said_s <= run.end_s) & np.isfinite(speed))
     if not len(inside):
         return None
@@ -150,7 +149,7 @@ def lowest(trace: Trace, alignment: Alignment, run: Run) -> TraceAtEvent | None:
 
 def _ias_kt(trace: Trace, alignment: Alignment, own_s: float) -> float | None:
     """Recorded indicated airspeed as the pilot would have read it; None where it was joined by another speed."""
-    shown = trace.at(IAS, own_s) if alignment.column == IAS else None
+    shown = trace.at("ias_kt", own_s) if alignment.column == "ias_kt" else None
     return None if shown is None else shown - alignment.bias_kt
 
 
