@@ -179,8 +179,8 @@ def _respell(text: str, language: str, rng: random.Random) -> str:
     got = subprocess.run(["espeak-ng", "-q", "-x", "-v", "en-us", text], check=True, capture_output=True, text=True)
     th, dh, w, h, r, devoice = ACCENTS[language]
     th_now, words = rng.choice(th), []
-    for word in got.stdout.replace("\n", " ").replace("_:", " ").split():
-        word = re.sub(r"[,%=]", "", word)
+    for heard in got.stdout.replace("\n", " ").replace("_:", " ").split():
+        word = re.sub(r"[,%=]", "", heard)
         tail = r if rng.random() < 0.7 else ""
         word = re.sub(r"([ioeOAU]@)(?=$|[^rRiIeEaAoOuUV0@3'])", r"\1" + tail, word).replace("3:", "3:" + tail)
         for old, new in _VOWELS:
