@@ -83,6 +83,8 @@ def _fly(args: argparse.Namespace, messages: Messages) -> int:
         ready=(lambda: None) if args.no_screen else _open_window,
         say=messages.say,
     )
+    if printer:
+        printer.session = session
     ended_by = None
     try:
         if not args.no_screen:
@@ -183,7 +185,8 @@ class Printer:
     def __init__(self, as_json: bool) -> None:
         from logger_app.io.outlet import DirectText
 
-        self._lines = _json_lines if as_json else _lines_in_words
+        self._lines = self._json_lines if as_json else _lines_in_words
+        self.session: FlightSession | None = None  # known once it is built; nothing is printed before
         self._write = DirectText(sys.stdout)
 
     def __call__(self, rows: Sequence[Any], runs: Sequence[Any]) -> None:
@@ -191,12 +194,15 @@ class Printer:
         if lines := self._lines(rows, runs):
             self._write(visible("\n".join(lines) + "\n", OUR_CONTROLS))
 
+    def _json_lines(self, rows: Sequence[Any], runs: Sequence[Any]) -> list[str]:
+        from logger_app.workflows.flight_session.printed import row_as_json, run_as_json
 
-def _json_lines(rows: Sequence[Any], runs: Sequence[Any]) -> list[str]:
-    from logger_app.workflows.flight_session.printed import row_as_json, run_as_json
-
-    documents = [*map(row_as_json, rows), *map(run_as_json, runs)]
-    return [json.dumps(_clean(document), ensure_ascii=False) for document in documents]
+        documents = [row_as_json(row) for row in rows]
+        for run in runs:
+            session = self.session
+            enough = session.known.after_run(session.snapshot().state, run) if session else {}
+            documents.append(run_as_json(run, enough))
+        return [json.dumps(_clean(document), ensure_ascii=False) for document in documents]
 
 
 def _lines_in_words(rows: Sequence[Any], runs: Sequence[Any]) -> list[str]:

@@ -9,7 +9,6 @@ only. Not for: which flight comes next (see `plan.flights`).
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -247,47 +246,34 @@ def _chi_square(freedom: int, share: float) -> float:
 # ---- between two runs ----
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Enough:
-    """How well a difference is known and what more would buy, in words for the set-up card and for `reduce`."""
-
-    half_kt: float
-    with_run_kt: float
-    with_flight_kt: float
-    words: str
-
-
-def enough(
-    reference: Sequence[int], changed: Sequence[int], run_sd_kt: float, flight_sd_kt: float, wanted_kt: float
-) -> Enough:
-    """Enough, or one more? For a point, from the runs flown and the scatters of the plan.
+def enough(posterior: Posterior, flown: Design, now: int) -> tuple[float, float, float] | None:
+    """Enough, or one more? While a flight of `changed` is under way, as half-widths of the 95 % interval [kt].
 
     Parameters
     ----------
-    reference, changed : sequence of int
-        Runs that count on each flight of each configuration; the flight under way is the last of its own.
-    run_sd_kt : float
-        Scatter of repeated runs [kt].
-    flight_sd_kt : float
-        Scatter of flights [kt].
-    wanted_kt : float
-        Smallest difference worth knowing [kt].
+    flown : Design
+        What was flown before this flight.
+    now : int
+        Runs of the point on this flight that count so far.
+
+    Returns
+    -------
+    tuple of float or None
+        Now, with one more run on this flight, with one more flight of each. None with fewer than two runs of
+        either: nothing can be shown yet.
     """
-    design = Design(reference=tuple(n for n in reference if n) or (1,), changed=tuple(n for n in changed if n) or (1,))
-    one = np.ones(1)
-    halves = [
-        normal_quantile(0.5 + CONFIDENCE / 2) * math.sqrt(float(d.variance(run_sd_kt * one, flight_sd_kt * one)[0]))
-        for d in (design, design.one_run_more(), design.one_flight_more())
-    ]
-    return Enough(
-        half_kt=halves[0],
-        with_run_kt=halves[1],
-        with_flight_kt=halves[2],
-        words=enough_in_words(halves[0], halves[1], halves[2], wanted_kt, any(reference) and any(changed)),
-    )
+
+    def with_this(runs: int) -> Design:
+        return replace(flown, changed=(*flown.changed, runs) if runs else flown.changed)
+
+    if min(sum(flown.reference), sum(flown.changed) + now) < 2:
+        return None
+    designs = with_this(now), with_this(now + 1), with_this(now).one_flight_more()
+    half, run, flight = (_half(posterior, design) for design in designs)
+    return half, run, flight
 
 
-def enough_in_words(half_kt: float, run_kt: float, flight_kt: float, wanted_kt: float, flown: bool = True) -> str:
+def enough_in_words(half_kt: float, run_kt: float, flight_kt: float, wanted_kt: float) -> str:
     """One sentence: known to, one more run, one more flight, and which of them is worth it.
 
     Examples
@@ -295,8 +281,6 @@ def enough_in_words(half_kt: float, run_kt: float, flight_kt: float, wanted_kt: 
     >>> enough_in_words(1.4, 1.3, 0.9, 1.0)
     'known to ±1.4 kt; one more run of each ±1.3, one more flight of each ±0.9: a flight is worth more than runs'
     """
-    if not flown:
-        return f"not flown with both configurations yet; one run of each would give ±{half_kt:.1f} kt"
     known = f"known to ±{half_kt:.1f} kt"
     if half_kt <= wanted_kt:
         return f"{known}: enough to tell {wanted_kt:g} kt from nothing"

@@ -76,6 +76,19 @@ def compare_all(campaign: Campaign, runs: Sequence[StallSpeed], days: Mapping[st
     ----------
     [BOXTIAO1973] simultaneous intervals from a posterior.
     """
+    flown, sides = _pairs_flown(campaign, runs)
+    study = _Study(campaign, flown, sides)
+    made = [_compare(campaign, study, pair, days or {}) for pair in sides]
+    family = _family_of(study, made)
+    return Compared(
+        comparisons=tuple(_concluded(campaign, study, c, family) for c in made),
+        overall=_overall(campaign, study, made),
+        model=study.summary(),
+    )
+
+
+def _pairs_flown(campaign: Campaign, runs: Iterable[StallSpeed]) -> tuple[Mapping, list[_Pair]]:
+    """Runs that count by (point, configuration), and the comparisons of which a side was flown."""
     flown: dict[tuple[str | None, str | None], list[StallSpeed]] = {}
     for run in runs:
         if run.counts:
@@ -87,14 +100,31 @@ def compare_all(campaign: Campaign, runs: Sequence[StallSpeed], days: Mapping[st
         if (base := flown.get((point.id, reference), [])) or (flown.get((point.id, changed)))
         for other in [flown.get((point.id, changed), [])]
     ]
-    study = _Study(campaign, flown, sides)
-    made = [_compare(campaign, study, pair, days or {}) for pair in sides]
-    family = _family_of(study, made)
-    return Compared(
-        comparisons=tuple(_concluded(campaign, study, c, family) for c in made),
-        overall=_overall(campaign, study, made),
-        model=study.summary(),
-    )
+    return flown, sides
+
+
+def flown_before(
+    campaign: Campaign, runs: Sequence[StallSpeed], configuration: str
+) -> Mapping[str, tuple[Posterior, Design]]:
+    """What earlier flights leave for a flight of a configuration to add to: by point, scatters and runs a flight.
+
+    The design's `changed` side is the configuration about to fly, the other the one that it is compared with: of
+    several, the first that has flown the point. Points that no other configuration has flown are left out.
+    """
+    flown, pairs = _pairs_flown(campaign, runs)
+    study = _Study(campaign, flown, pairs)
+    found: dict[str, tuple[Posterior, Design]] = {}
+    for pair in sorted(pairs, key=lambda one: (one.reference, one.changed, one.point.id) != campaign.named):
+        if configuration not in (pair.reference, pair.changed) or pair.point.id in found or study.posterior is None:
+            continue
+        other = pair.changed if configuration == pair.reference else pair.reference
+        both = all(pair.sides)
+        kinds = Counter(family(run.event) for side in pair.sides for run in side)
+        kind = _common_family(pair.sides) if both else kinds.most_common(1)[0][0]
+        theirs, own = (study.side(pair.point.id, one, kind or "") for one in (other, configuration))
+        if kind and theirs:
+            found[pair.point.id] = study.posterior, _design(theirs, own)
+    return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -359,13 +389,7 @@ def _verdict(low: float, high: float) -> str:
 
 
 def _what_next(posterior: Posterior, reference, changed, wanted_kt: float) -> dict:
-    design = Design(
-        reference=_runs_a_flight(reference),
-        changed=_runs_a_flight(changed),
-        u_kt=math.sqrt(float(np.mean([_random_u_kt(run) ** 2 for run, _ in (*reference, *changed)]))),
-        flight_u_kt=float(np.mean([_term(run, "weight") for run, _ in (*reference, *changed)])),
-    )
-    found = design_of(posterior, design)
+    found = design_of(posterior, _design(reference, changed))
     return {
         "next_words": enough_in_words(found.half_kt, found.with_run_kt, found.with_flight_kt, wanted_kt),
         "next_run_kt": found.with_run_kt,
@@ -373,6 +397,15 @@ def _what_next(posterior: Posterior, reference, changed, wanted_kt: float) -> di
         "runs_to_show_1_kt": found.runs_to_show(1.0),
         "flights_to_show_1_kt": found.flights_to_show(1.0),
     }
+
+
+def _design(reference, changed) -> Design:
+    return Design(
+        reference=_runs_a_flight(reference),
+        changed=_runs_a_flight(changed),
+        u_kt=math.sqrt(float(np.mean([_random_u_kt(run) ** 2 for run, _ in (*reference, *changed)]))),
+        flight_u_kt=float(np.mean([_term(run, "weight") for run, _ in (*reference, *changed)])),
+    )
 
 
 def _runs_a_flight(side: Iterable[tuple[StallSpeed, float]]) -> tuple[int, ...]:

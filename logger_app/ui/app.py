@@ -136,6 +136,7 @@ def fly_context(session) -> tuple[FlyContext, Callable[[], object]]:
         entry_min_ft=campaign.team.entry_min_ft,
         briefing=briefing_rows(preflight.briefing(campaign)),
         acknowledged=read or session.clock.now_ns() > RESUMED_NS,
+        known=session.known,
     )
     return context, lambda: preflight.acknowledge(campaign_dir, campaign, who)
 

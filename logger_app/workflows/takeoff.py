@@ -15,8 +15,10 @@ from logger_app import __version__
 from logger_app.errors import CaptureError
 from logger_app.fly.capture.mic import MAX_STOP_S, BlockQueue, Microphone
 from logger_app.fly.troubles import NO_SOUND_S
+from logger_app.records.journal import FlightInfo
 from logger_app.records.plan import Campaign
 from logger_app.workflows.flight_session import EngineMaker, FlightSession, open_flight
+from logger_app.workflows.known import NOTHING_KNOWN, Known, known_before
 from logger_app.workflows.preflight import acknowledged
 
 # A wireless headset takes a while to open; one that is not there says so at once.
@@ -85,8 +87,12 @@ def build_session(
     # A recording is started with the flight: it begins at its beginning.
     blocks = None if file else BlockQueue()
 
-    def start_microphone() -> None:
+    before: list[Known] = []
+
+    def start_microphone(info: FlightInfo, resumed: bool) -> None:
         ready()
+        if not resumed:  # in the air nothing waits for statistics
+            before.append(known_before(campaign, campaign_dir, info.id, info.configuration))
         if blocks:
             microphone.start(blocks)
             wait_for_sound(microphone, blocks, say, needed=not wishes.without_microphone)
@@ -118,6 +124,7 @@ def build_session(
             on_rows=on_rows,
             on_trouble=say,
             sound_expected=not wishes.without_microphone,
+            known=before[0] if before else NOTHING_KNOWN,
             speaker=SilentSpeaker() if file and wishes.fast else PortAudioSpeaker(),
         )
     except BaseException:

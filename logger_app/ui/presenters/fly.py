@@ -14,6 +14,7 @@ from logger_app.records.calls import CallKind, HeardCall
 from logger_app.records.plan import POWER_IDLE, TestPoint
 from logger_app.units import NS_PER_S, from_kt, to_kt
 from logger_app.workflows.cockpit import IN_RUN, FlightState, Intent, Phase, in_words
+from logger_app.workflows.known import NOTHING_KNOWN, Known
 
 STRIP_S = 30.0
 STRIP_KT = 18.0  # at least this much of the scale, so that a knot of wander does not fill the strip
@@ -90,13 +91,17 @@ class StripView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlyContext:
-    """What the screen knows besides the flight: heights of the campaign [ft], whether the briefing was read, blank in a run or not."""
+    """What the screen knows besides the flight.
+
+    Heights of the campaign [ft], whether the briefing was read, blank in a run or not, what earlier flights say.
+    """
 
     floor_ft: float | None = None
     entry_min_ft: float | None = None
     briefing: tuple[tuple[str, tuple[str, ...]], ...] = ()
     acknowledged: bool = True
     blank_in_run: bool = False
+    known: Known = NOTHING_KNOWN
 
 
 NO_CONTEXT = FlyContext()
@@ -141,7 +146,7 @@ def view(snapshot, cue_text: str = "", context: FlyContext = NO_CONTEXT) -> FlyV
     state = snapshot.state
     recording, recording_ok = _recording(snapshot)
     level, level_words = _level(snapshot)
-    banner, role, sign = _banner(snapshot, cue_text)
+    banner, role, sign = _banner(snapshot, cue_text, context)
     flying = state.phase in IN_RUN
     hidden = flying and context.blank_in_run
     last, note, alpha = ("", "", 0.0) if hidden else _last(snapshot)
@@ -260,7 +265,7 @@ def _call_words(call: HeardCall, unit: str) -> str:
     return f"{text} {call.unit or ''}".rstrip()
 
 
-def _banner(snapshot, cue_text: str) -> tuple[str, str, str]:
+def _banner(snapshot, cue_text: str, context: FlyContext) -> tuple[str, str, str]:
     """(words, role, sign), the most important first; empty when there is nothing to add to the phase."""
     state, sound = snapshot.state, snapshot.sound
     if snapshot.unsaved:
@@ -288,7 +293,7 @@ def _banner(snapshot, cue_text: str) -> tuple[str, str, str]:
         return f"You called a different {' and '.join(state.contradicted)} from the card", "again", "warn"
     if cue_text and state.phase not in IN_RUN:
         return cue_text, "text", "dot"
-    return "", "text", "dot"
+    return context.known.in_words(state) if state.phase is Phase.SET_UP else "", "text", "dot"
 
 
 def _short(trouble: str) -> str:

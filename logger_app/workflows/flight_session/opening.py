@@ -5,6 +5,7 @@ from __future__ import annotations
 import warnings
 from collections import deque
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import count
 from pathlib import Path
 
@@ -26,7 +27,7 @@ def open_flight(
     configuration: str | None = None,
     *,
     who: str = "",
-    ready: Callable[[], object] = lambda: None,
+    ready: Callable[[FlightInfo, bool], object] = lambda info, resumed: None,
     **extra: object,
 ) -> Journal:
     """The journal of the flight to fly: the one named, the unfinished one, or the next one planned.
@@ -34,7 +35,8 @@ def open_flight(
     Parameters
     ----------
     ready : callable
-        Called when all else is right, before a new flight is begun; what it raises leaves nothing behind.
+        Called with the flight and whether it goes on when all else is right, before a new flight is begun; what it
+        raises leaves nothing behind.
     **extra
         More keys of the first row: app, pack, engine.
 
@@ -52,23 +54,17 @@ def open_flight(
         journal = Journal.open(folder)
         try:
             _check_flown(folder, journal.info.configuration, configuration)
-            ready()
+            ready(journal.info, True)
         except BaseException:
             journal.close()
             raise
         return journal
     planned = campaign.flight(name)
     fitted = _configuration(campaign, name, configuration or (planned.configuration if planned else None))
-    ready()
     loading = planned.loading if planned else Loading()
-    info = FlightInfo(
-        id=name,
-        configuration=fitted,
-        loading_items=loading.items,
-        fuel_l=loading.fuel_l,
-        started_utc=utc_now(),
-        who=who,
-    )
+    info = FlightInfo(id=name, configuration=fitted, loading_items=loading.items, fuel_l=loading.fuel_l, who=who)
+    ready(info, False)
+    info = replace(info, started_utc=utc_now())  # now: the microphone may have taken its time
     points = codec.points_to_body(campaign.points)
     return Journal.create(folder, info, campaign=campaign.name, points=points, **extra)
 

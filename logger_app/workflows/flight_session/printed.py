@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from types import MappingProxyType
+
 from logger_app.fly.flight_state import ClosedRun
 from logger_app.logstore.codec import body_to_call
 from logger_app.records.journal import JournalRow, RowKind
 from logger_app.units import ns_to_s
+
+NOTHING: Mapping[str, float] = MappingProxyType({})
 
 
 def row_as_json(row: JournalRow) -> dict:
@@ -32,9 +37,9 @@ def row_as_json(row: JournalRow) -> dict:
     return head | {key: value for key, value in body.items() if key not in head}
 
 
-def run_as_json(run: ClosedRun) -> dict:
-    """A run that ended, as `fly --json` prints it."""
-    return {
+def run_as_json(run: ClosedRun, enough: Mapping[str, float] = NOTHING) -> dict:
+    """A run that ended, as `fly --json` prints it; with how well its point's difference is known, where it is."""
+    return dict(enough) | {
         "row": "run",
         "id": run.id,
         "number": run.number,

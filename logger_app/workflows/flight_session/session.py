@@ -47,6 +47,7 @@ from logger_app.workflows.flight_session.messages import (
     Touched,
 )
 from logger_app.workflows.flight_session.replay import gaps_before_resuming, replay
+from logger_app.workflows.known import NOTHING_KNOWN, Known
 
 # A file that is given up when the disk is full, so that the journal can go on for hours.
 SPARE_FILE = "spare.tmp"
@@ -105,6 +106,8 @@ class FlightSession:
         A flight without sound is a failure; False where the pilot said so.
     free_bytes : callable
         Free space on the flight's disk [B].
+    known : Known
+        What earlier flights say of each point.
     hearing_s : float
         How far the hearing may fall behind before sound is left for the ground [s].
 
@@ -129,7 +132,9 @@ class FlightSession:
         read: Callable[[Iterable[HeardCall]], list[HeardCall]] | None = None,
         free_bytes: Callable[[], int] | None = None,
         hearing_s: float = HEARING_S,
+        known: Known = NOTHING_KNOWN,
     ):
+        self.known = known
         self.hearing_s = hearing_s
         self.campaign, self.journal = campaign, journal
         self.flight_dir = journal.flight_dir

@@ -15,6 +15,7 @@ from logger_app.ui.presenters.fly_layout import TARGETS, layout
 from logger_app.ui.theme import Display
 from logger_app.units import s_to_ns
 from logger_app.workflows.flight_session import Snapshot
+from logger_app.workflows.known import Known
 
 POINTS = (
     TestPoint(id="A1", card="A", runs_wanted=2),
@@ -303,3 +304,15 @@ def test_rectangles_lie_in_the_window_and_apart(tablet):
 def test_landed_is_said():
     assert view(flown(Intent.LAND)).banner == "Flight ended. All data saved"
     assert flown(Intent.LAND).state.phase is Phase.LANDED
+
+
+def test_what_is_known_is_a_line_of_the_set_up_card_only():
+    known = Known(by_point={"A1": ((1.1, 0.9, 0.7),) * 4})
+    context = FlyContext(known=known)
+    line = "A1: known to ±1.1 kt; one more run ±0.9, one more flight of each ±0.7"
+
+    assert view(flown(), context=context).banner == line
+    assert view(flown(), "noted", context).banner == "noted"
+    assert view(flown(Intent.NEXT), context=context).banner == ""
+    assert view(flown((1, "on_condition"), (2, 60)), context=context).banner == ""
+    assert view(flown(*GOOD_RUN), context=context).banner != line
