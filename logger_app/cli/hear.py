@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import argparse
 import os
+from datetime import date, timedelta
 from pathlib import Path
 
 from logger_app.cli.common import Progress, print_json, say
@@ -27,6 +29,12 @@ def add_arguments(parser) -> None:
         "--campaign", type=Path, metavar="DIR", help="campaign folder (default: the one the flight lies in)"
     )
     parser.add_argument("--configuration", metavar="ID", help="with --into: what was fitted (default: as planned)")
+    parser.add_argument(
+        "--flown",
+        type=_day,
+        metavar="YYYY-MM-DD",
+        help="with --into: the day it was flown (default: the recording's own date, else its file's)",
+    )
     parser.add_argument("--engine", choices=("callout", "vosk"), help="recogniser (default: callout, our own)")
     parser.add_argument("--model", type=Path, metavar="DIR", help="folder of the recogniser's model")
     parser.add_argument("--pack", metavar="NAME", help="language pack (default: the campaign's language, else en)")
@@ -46,6 +54,8 @@ def run(args) -> int:
 
     if args.configuration and not args.into:
         args.usage_error("--configuration needs --into FLIGHT")
+    if args.flown and not args.into:
+        args.usage_error("--flown needs --into FLIGHT")
     options = {"engine": args.engine, "model": args.model, "pack": args.pack, "second": args.second}
     with Progress("Hearing") as progress:
         if args.into:
@@ -54,6 +64,7 @@ def run(args) -> int:
                 args.into,
                 campaign_dir=args.campaign,
                 configuration=args.configuration,
+                flown=args.flown,
                 progress=progress.to,
                 **options,
             )
@@ -77,6 +88,17 @@ def hear_into(files, flight_dir, **options):
     from logger_app.workflows import hearing as hear_desk
 
     return hear_desk.hear_into(files, flight_dir, **options)
+
+
+def _day(text: str) -> str:
+    """A day that has been; argparse says the rest."""
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"got {text!r}; expected a day as YYYY-MM-DD") from None
+    if not date(1990, 1, 1) <= day <= date.today() + timedelta(days=1):
+        raise argparse.ArgumentTypeError(f"got {text}; expected the day of a flight that has been flown")
+    return day.isoformat()
 
 
 def _line(call) -> str:

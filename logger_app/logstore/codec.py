@@ -243,6 +243,8 @@ def info_to_body(info: FlightInfo, **extra) -> dict:
         "loading": {"items": dict(info.loading_items), "fuel_l": info.fuel_l},
         "who": info.who,
         "started_utc": info.started_utc,
+        **({"dated_by": info.dated_by} if info.dated_by else {}),
+        **({"heard_utc": info.heard_utc} if info.heard_utc else {}),
         **extra,
     }
 
@@ -258,6 +260,8 @@ def body_to_info(body: dict) -> FlightInfo:
             fuel_l=_optional(_number, loading.get("fuel_l"), "fuel_l"),
             started_utc=_text(body.get("started_utc", ""), "started_utc"),
             who=_text(body.get("who", ""), "who"),
+            dated_by=_text(body.get("dated_by", ""), "dated_by"),
+            heard_utc=_text(body.get("heard_utc", ""), "heard_utc"),
         )
 
 

@@ -532,7 +532,7 @@ def _make_tables(connection: sqlite3.Connection, info: FlightInfo, extra: dict) 
     first = JournalRow(
         id="flight-0001",
         flight_ns=0,
-        utc=info.started_utc or utc_now(),
+        utc=info.heard_utc or info.started_utc or utc_now(),
         kind=RowKind.FLIGHT,
         body=codec.info_to_body(info, **extra),
     )

@@ -9,7 +9,7 @@ from enum import StrEnum
 class RowKind(StrEnum):
     """What a journal row states. The body's keys are given with each kind."""
 
-    FLIGHT = "flight"  # name, configuration, campaign, loading {items, fuel_l}, who, started_utc, app, pack, engine
+    FLIGHT = "flight"  # name, configuration, campaign, loading {items, fuel_l}, who, started_utc, dated_by, heard_utc, app, pack, engine
     AUDIO = "audio"  # file, first_sample, samples, rate_hz, source
     CALL = "call"  # a HeardCall (codec.call_to_body)
     PROPOSAL = "proposal"  # call, value, posterior, why: from the reader of sequences
@@ -43,7 +43,12 @@ class JournalRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlightInfo:
-    """What a flight was, from its `FLIGHT` rows (the last one holds)."""
+    """What a flight was, from its `FLIGHT` rows (the last one holds).
+
+    `dated_by` says where `started_utc` comes from: "" the clock of the program (flown live, and all older
+    journals), else recording, file or told; then it may be a date only, or empty, and `heard_utc` says when the
+    recording was heard.
+    """
 
     id: str
     configuration: str | None
@@ -51,3 +56,12 @@ class FlightInfo:
     fuel_l: float | None = None
     started_utc: str = ""
     who: str = ""
+    dated_by: str = ""
+    heard_utc: str = ""
+
+    @property
+    def began(self) -> str:
+        """When it was flown, in words; empty where nobody knows."""
+        source = {"recording": "the recording's clock", "file": "time stamp of the file", "told": "as told"}
+        by = source.get(self.dated_by, "")
+        return f"{self.started_utc} ({by})" if by and self.started_utc else self.started_utc

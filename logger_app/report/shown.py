@@ -340,7 +340,7 @@ def flights_table(page: Page) -> ShownTable:
         (
             d.info.id,
             d.info.configuration or NONE,
-            d.info.started_utc or NONE,
+            d.info.began or NONE,
             d.info.who or NONE,
             ", ".join(d.packs) or NONE,
             Cell(text=d.journal_sha256 or NONE, code=True),
@@ -372,7 +372,7 @@ def conditions_table(page: Page, conditions: Mapping[str, Conditions]) -> ShownT
         rows.append(
             (
                 Cell(text=data.info.id, small=tuple(filter(None, (data.info.configuration or "", air.source)))),
-                data.info.started_utc or NONE,
+                data.info.began or NONE,
                 air.wind or NONE,
                 number(air.oat_degc, 1),
                 number(air.qnh_hpa, 0),

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -21,6 +21,7 @@ from logger_app.errors import CardError, Fault, SoundError
 from logger_app.hear.listen import HearResult, hear_files
 from logger_app.hear.transcript_io import is_transcript
 from logger_app.io.files import make_folder, put_in_place, refuse_links, remove_file
+from logger_app.io.recorded import recorded_at
 from logger_app.io.sound import write_flac
 from logger_app.logstore import codec
 from logger_app.logstore.audio_io import AUDIO_DIR, SEGMENT_S, Segment, audio_row, journal_segments, second_checks
@@ -84,6 +85,7 @@ def hear_into(
     pack: str | None = None,
     progress: Callable[[float], None] | None = None,
     second: bool = False,
+    flown: str | None = None,
 ) -> HearResult:
     """As `hear`, and the sound and the calls go into a flight.
 
@@ -99,6 +101,8 @@ def hear_into(
         Called with 0 to 1.
     second : bool
         Hear the sound a second time, slower.
+    flown : str, optional
+        Date of the flight, YYYY-MM-DD; without it that of the recording, else the time stamp of its file.
 
     Returns
     -------
@@ -120,10 +124,14 @@ def hear_into(
     if (flight_dir / JOURNAL_FILE).is_file():
         with Journal.open(flight_dir) as journal:
             _check_configuration(journal.info, configuration, flight_dir)
-            return _hear_to(journal, files, campaign, arguments)
+            result = _hear_to(journal, files, campaign, arguments)
+            if flown:
+                info = replace(journal.info, started_utc=flown, dated_by="told", heard_utc=utc_now())
+                journal.append([_flight_row(journal, codec.info_to_body(info))])
+            return result
     if faults := name_faults(flight_dir.name, str(flight_dir)):
         raise CardError(faults=faults)
-    info = _new_info(campaign, flight_dir.name, configuration)
+    info = _dated(_new_info(campaign, flight_dir.name, configuration), files, flown)
     if flight_dir.exists() and any(flight_dir.iterdir()):
         raise SoundError(f"{flight_dir}: a folder with other files in it; expected a flight, or a new or empty folder.")
     refuse_links(flight_dir)
@@ -134,18 +142,39 @@ def hear_into(
         points = codec.points_to_body(campaign.points)
         with Journal.create(building, info, campaign=campaign.name, points=points) as journal:
             result = _hear_to(journal, files, campaign, arguments)
-            journal.append([_flight_row(journal, result)])
+            # What heard it: known only when it is done.
+            journal.append([_flight_row(journal, {"engine": result.engine, "pack": result.pack})])
         if flight_dir.exists():
             flight_dir.rmdir()
         put_in_place(building, flight_dir)
     finally:
         shutil.rmtree(building, ignore_errors=True)
-    return result
+    return replace(result, notes=(*result.notes, _date_in_words(info)))
 
 
-def _flight_row(journal: Journal, result: HearResult) -> JournalRow:
-    """What heard it: known only when it is done."""
-    body = journal.flight_body() | {"engine": result.engine, "pack": result.pack}
+def _dated(info: FlightInfo, files: Sequence[Path], flown: str | None) -> FlightInfo:
+    """The flight with its date: as told, else from the first file; never the hour of hearing."""
+    if flown:
+        return replace(info, started_utc=flown, dated_by="told")
+    found = recorded_at(Path(files[0]))
+    return replace(info, started_utc=found.utc, dated_by=found.by)
+
+
+def _date_in_words(info: FlightInfo) -> str:
+    if info.dated_by == "told":
+        return f"Flown on {info.started_utc}."
+    ask = "give --flown YYYY-MM-DD"
+    if info.dated_by == "recording":
+        return f"Flown on {info.started_utc[:10]} by the recording's own clock; if not, {ask}."
+    if info.dated_by == "file":
+        return (
+            f"Flown on {info.started_utc[:10]} by the time stamp of the file, which a copy may change; if not, {ask}."
+        )
+    return f"Not known when it was flown: {ask}."
+
+
+def _flight_row(journal: Journal, more: Mapping[str, object]) -> JournalRow:
+    body = journal.flight_body() | dict(more)
     return JournalRow(id=journal.new_id("flight"), flight_ns=0, utc=utc_now(), kind=RowKind.FLIGHT, body=body)
 
 
@@ -176,7 +205,7 @@ def _new_info(campaign: Campaign, name: str, configuration: str | None) -> Fligh
         )
     loading = planned.loading if planned else Loading()
     return FlightInfo(
-        id=name, configuration=fitted, loading_items=loading.items, fuel_l=loading.fuel_l, started_utc=utc_now()
+        id=name, configuration=fitted, loading_items=loading.items, fuel_l=loading.fuel_l, heard_utc=utc_now()
     )
 
 

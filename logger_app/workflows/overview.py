@@ -116,7 +116,9 @@ def _flight(path: Path, who: str) -> FlightOverview:
             to_check=now.progress.to_look_at,
             cameras=len({clock.source for clock in now.clock_maps}),
             points=tuple(sorted({run.point for run in now.runs.runs if run.point})),
-            changed_utc=max([now.info.started_utc, *(correction.utc for correction in now.corrections)]),
+            changed_utc=max(
+                [now.info.heard_utc or now.info.started_utc, *(correction.utc for correction in now.corrections)]
+            ),
             journal_sha256=now.data.journal_sha256,
         )
     except (LoggerError, OSError) as err:

@@ -145,7 +145,8 @@ def _origin(flight_dir: Path) -> set[tuple]:
     found: set[tuple] = {("name", flight_dir.name)}
     for row in rows:
         if row.kind is RowKind.FLIGHT and row.body.get("started_utc"):
-            found.add(("begun", row.body["started_utc"]))
+            # Two flights of one day may have the same date; not heard in the same second.
+            found.add(("begun", row.body.get("heard_utc") or row.body["started_utc"]))
         elif row.kind is RowKind.AUDIO:
             found.add(("sound", row.utc, row.body.get("first_sample")))
         elif row.kind is RowKind.NOTE and str(row.body.get("text", "")).startswith("rescued from "):
