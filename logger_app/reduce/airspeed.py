@@ -10,14 +10,14 @@ import math
 
 from logger_app.errors import BadQuantity
 from logger_app.reduce.atmosphere import P0_HPA, RHO0_KG_PER_M3, density_ratio, pressure_ratio
-from logger_app.units import KT_PER_MPS
+from logger_app.units import KT_PER_MPS, CasKt, EasKt, TasKt
 
 # Speed of sound at sea level, US Standard Atmosphere 1976 (from memory: 340.294 m/s) [USSA76].
 A0_KT = 340.294 * KT_PER_MPS
 _PA_PER_HPA = 100.0
 
 
-def impact_pressure_hpa(cas_kt: float) -> float:
+def impact_pressure_hpa(cas_kt: CasKt) -> float:
     """Impact pressure qc that an airspeed indicator turns into CAS.
 
     Parameters
@@ -49,7 +49,7 @@ def impact_pressure_hpa(cas_kt: float) -> float:
     return P0_HPA * math.expm1(3.5 * math.log1p(0.2 * (cas_kt / A0_KT) ** 2))
 
 
-def cas_from_impact_pressure_kt(impact_pressure_hpa: float) -> float:
+def cas_from_impact_pressure_kt(impact_pressure_hpa: float) -> CasKt:
     """The inverse of `impact_pressure_hpa`.
 
     Parameters
@@ -77,10 +77,10 @@ def cas_from_impact_pressure_kt(impact_pressure_hpa: float) -> float:
     """
     if not impact_pressure_hpa >= 0:
         raise BadQuantity(f"impact pressure {impact_pressure_hpa:g} hPa; needs 0 or more")
-    return A0_KT * math.sqrt(5 * math.expm1(math.log1p(impact_pressure_hpa / P0_HPA) * 2 / 7))
+    return CasKt(A0_KT * math.sqrt(5 * math.expm1(math.log1p(impact_pressure_hpa / P0_HPA) * 2 / 7)))
 
 
-def eas_kt(cas_kt: float, pressure_altitude_ft: float) -> float:
+def eas_kt(cas_kt: CasKt, pressure_altitude_ft: float) -> EasKt:
     """Equivalent airspeed from calibrated airspeed: the compressibility step.
 
     Parameters
@@ -116,10 +116,10 @@ def eas_kt(cas_kt: float, pressure_altitude_ft: float) -> float:
     qc_hpa = impact_pressure_hpa(cas_kt)
     p_hpa = P0_HPA * pressure_ratio(pressure_altitude_ft)
     step = math.expm1(math.log1p(qc_hpa / p_hpa) * 2 / 7)
-    return KT_PER_MPS * math.sqrt(7 * _PA_PER_HPA * p_hpa / RHO0_KG_PER_M3 * step)
+    return EasKt(KT_PER_MPS * math.sqrt(7 * _PA_PER_HPA * p_hpa / RHO0_KG_PER_M3 * step))
 
 
-def tas_kt(cas_kt: float, pressure_altitude_ft: float, oat_degc: float | None = None) -> float:
+def tas_kt(cas_kt: CasKt, pressure_altitude_ft: float, oat_degc: float | None = None) -> TasKt:
     """True airspeed from calibrated airspeed.
 
     Parameters
@@ -154,10 +154,10 @@ def tas_kt(cas_kt: float, pressure_altitude_ft: float, oat_degc: float | None = 
     >>> round(tas_kt(50, 5000, 25.0), 2)
     55.75
     """
-    return eas_kt(cas_kt, pressure_altitude_ft) / math.sqrt(density_ratio(pressure_altitude_ft, oat_degc))
+    return TasKt(eas_kt(cas_kt, pressure_altitude_ft) / math.sqrt(density_ratio(pressure_altitude_ft, oat_degc)))
 
 
-def cas_from_tas_kt(tas_kt: float, pressure_altitude_ft: float, oat_degc: float | None = None) -> float:
+def cas_from_tas_kt(tas_kt: TasKt, pressure_altitude_ft: float, oat_degc: float | None = None) -> CasKt:
     """Calibrated airspeed from true airspeed, as GPS legs give it.
 
     Parameters

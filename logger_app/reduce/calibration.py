@@ -15,6 +15,7 @@ import numpy as np
 
 from logger_app.errors import BadQuantity
 from logger_app.records.plan import CalibrationTable, Indicator
+from logger_app.units import CasKt, IasKt
 
 # How fast trust fades beyond a table's end. Common practice, no source; the size is taken from
 # a certificated table (C172S Fig. 5-1, flaps up: slope 0.6 then 0.8 kt/kt), whose slope changes
@@ -30,14 +31,14 @@ FLAP_TOLERANCE_DEG = 0.5
 class Calibrated:
     """A calibrated airspeed. `slope` is dCAS/dIAS there; `beyond_kt` how far outside the table [kt]."""
 
-    cas_kt: float
+    cas_kt: CasKt
     u_kt: float
     slope: float
     beyond_kt: float = 0.0
     notes: tuple[str, ...] = ()
 
 
-def calibrate_ias(tables: Sequence[CalibrationTable], flap_deg: float | None, ias_kt: float) -> Calibrated | str:
+def calibrate_ias(tables: Sequence[CalibrationTable], flap_deg: float | None, ias_kt: IasKt) -> Calibrated | str:
     """Calibrated airspeed of an indicated one.
 
     Parameters
@@ -86,7 +87,7 @@ def calibrate_ias(tables: Sequence[CalibrationTable], flap_deg: float | None, ia
     return _between(tables, flap_deg, ias_kt)
 
 
-def instrument_corrected_kt(indicator: Indicator, ias_kt: float) -> float:
+def instrument_corrected_kt(indicator: Indicator, ias_kt: IasKt) -> IasKt:
     """A reading with the indicator's own error taken out.
 
     Parameters
@@ -112,10 +113,10 @@ def instrument_corrected_kt(indicator: Indicator, ias_kt: float) -> float:
     """
     if not indicator.correction_ias_kt:
         return ias_kt
-    return ias_kt + float(np.interp(ias_kt, indicator.correction_ias_kt, indicator.correction_kt))
+    return IasKt(ias_kt + float(np.interp(ias_kt, indicator.correction_ias_kt, indicator.correction_kt)))
 
 
-def _read(table: CalibrationTable, ias_kt: float) -> Calibrated | str:
+def _read(table: CalibrationTable, ias_kt: IasKt) -> Calibrated | str:
     ias, cas = np.asarray(table.ias_kt, float), np.asarray(table.cas_kt, float)
     left = int(np.clip(np.searchsorted(ias, ias_kt) - 1, 0, len(ias) - 2))
     slope = float((cas[left + 1] - cas[left]) / (ias[left + 1] - ias[left]))
@@ -125,7 +126,7 @@ def _read(table: CalibrationTable, ias_kt: float) -> Calibrated | str:
         return f"{where}; {ias_kt:.1f} kt is too far outside it"
     notes = (f"{where}; extrapolated by {beyond:.1f} kt, uncertainty grown",) if beyond > 0 else ()
     return Calibrated(
-        cas_kt=float(cas[left] + slope * (ias_kt - ias[left])),
+        cas_kt=CasKt(float(cas[left] + slope * (ias_kt - ias[left]))),
         u_kt=math.hypot(table.u_kt, GROWTH_KT_PER_KT * beyond),
         slope=slope,
         beyond_kt=beyond,
@@ -133,7 +134,7 @@ def _read(table: CalibrationTable, ias_kt: float) -> Calibrated | str:
     )
 
 
-def _between(tables: Sequence[CalibrationTable], flap_deg: float, ias_kt: float) -> Calibrated | str:
+def _between(tables: Sequence[CalibrationTable], flap_deg: float, ias_kt: IasKt) -> Calibrated | str:
     below = max((t for t in tables if t.flap_deg < flap_deg), key=lambda t: t.flap_deg, default=None)
     above = min((t for t in tables if t.flap_deg > flap_deg), key=lambda t: t.flap_deg, default=None)
     have = ", ".join(f"{t.flap_deg:g}" for t in tables)
@@ -147,7 +148,7 @@ def _between(tables: Sequence[CalibrationTable], flap_deg: float, ias_kt: float)
     note = f"no calibration for flap {flap_deg:g}: between those for {below.flap_deg:g} and {above.flap_deg:g}"
     return replace(
         low,
-        cas_kt=low.cas_kt + share * (high.cas_kt - low.cas_kt),
+        cas_kt=CasKt(low.cas_kt + share * (high.cas_kt - low.cas_kt)),
         u_kt=math.hypot(max(low.u_kt, high.u_kt), spread),
         slope=low.slope + share * (high.slope - low.slope),
         beyond_kt=max(low.beyond_kt, high.beyond_kt),

@@ -17,6 +17,7 @@ import numpy as np
 from logger_app.errors import BadQuantity, TooFewCalls
 from logger_app.records.plan import CalibrationTable
 from logger_app.reduce.airspeed import cas_from_tas_kt
+from logger_app.units import TasKt
 
 MIN_LEGS = 3
 # Residual above which a set is not used; suggested common practice, no source.
@@ -230,7 +231,7 @@ def calibration_point(legs: Sequence[Leg]) -> CalibrationPoint:
         notes.append(
             "no outside air temperature: the standard one is assumed, which may be 2 % of the speed off; give --oat-degc"
         )
-    cas = cas_from_tas_kt(solution.tas_kt, float(np.mean(altitudes)), oat)
+    cas = cas_from_tas_kt(TasKt(solution.tas_kt), float(np.mean(altitudes)), oat)
     usable = not solution.residual_kt > LARGEST_RESIDUAL_KT  # NaN: three legs, no check
     if not usable:
         notes.append(f"residual {solution.residual_kt:.1f} kt is above {LARGEST_RESIDUAL_KT:g} kt: not used")

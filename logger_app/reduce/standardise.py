@@ -11,7 +11,7 @@ import math
 
 from logger_app.errors import BadQuantity
 from logger_app.reduce.atmosphere import RHO0_KG_PER_M3
-from logger_app.units import G0_MPS2, KT_PER_MPS
+from logger_app.units import G0_MPS2, KT_PER_MPS, EasKt
 
 
 def cas_at_weight_kt(cas_kt: float, weight_kg: float, to_weight_kg: float) -> float:
@@ -169,7 +169,7 @@ def wind_axis_load_factor(
     return nz_body * cosine + nx * sine, math.sqrt((cosine * nz_u) ** 2 + turn**2 + (sine * nx_u) ** 2)
 
 
-def max_lift_coefficient(eas_kt: float, weight_kg: float, wing_area_m2: float, load_factor: float = 1.0) -> float:
+def max_lift_coefficient(eas_kt: EasKt, weight_kg: float, wing_area_m2: float, load_factor: float = 1.0) -> float:
     """CL at the stall.
 
     Parameters
