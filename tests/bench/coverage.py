@@ -1,13 +1,15 @@
 """How often the interval of a difference covers the truth, and how often nothing is claimed to be something.
 
     python tests/bench/coverage.py [--row NAME ...] [--campaigns 100] [--jobs 2] [--json]
+    python tests/bench/coverage.py --plan [--campaigns 200] [--jobs 2]
 
 Every row is a campaign as people fly it: which configuration flies on which day, how often the pilot calls, how
 steadily the speed falls, what the calibration covers. Campaigns are made for true differences of 0, -1, -2 and
 -4 kt. The approach is integrated in time steps from the true speed, weight and airspeed error; readings are
 rounded to what the dial allows, said late by a lag of its own each, sometimes misheard. Nothing in here uses a
 formula of the reduction. Two truths are kept: the effect of the change, and what differed between the flights
-that were flown (the change plus the flights' own offsets). Not for: the suite; a full table takes minutes.
+that were flown (the change plus the flights' own offsets). `--plan` sets the power that a plan promises beside
+the share of campaigns in which the reduction then claims the change. Not for: the suite; a full table takes minutes.
 """
 
 from __future__ import annotations
@@ -17,13 +19,23 @@ import json
 import math
 import sys
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from logger_app.plan.repeats import power as promised
 from logger_app.records.calls import CallKind, CallStatus, ReviewedCall
 from logger_app.records.journal import FlightInfo
-from logger_app.records.plan import Aircraft, AircraftConfig, CalibrationTable, Campaign, Indicator, TestCard, TestPoint
+from logger_app.records.plan import (
+    Aircraft,
+    AircraftConfig,
+    CalibrationTable,
+    Campaign,
+    Indicator,
+    Planning,
+    TestCard,
+    TestPoint,
+)
 from logger_app.records.runs import FlightData, FlightRuns, Run, RunEnd, RunWeight, Settings
 from logger_app.reduce.campaign import reduce_campaign
 from logger_app.units import s_to_ns
@@ -80,6 +92,16 @@ ROWS = (
     Row(name="5-kt calls, graduation 5", call_step_kt=(5.0, 5.0), graduation=5.0),
     Row(name="two flights a side, day", flights=(("base", 0), ("mod", 1), ("mod", 2), ("base", 3)), day_kt=1.0),
     Row(name="three flights a side, day", flights=tuple((("base", "mod")[k % 2], k) for k in range(6)), day_kt=1.0),
+)
+# What a plan promises with its usual scatters, flown so: the scatters are then true.
+PLANNED = (
+    Row(name="A-B, 5 runs a flight", runs=(5, 5), flight_sd_kt=Planning().flight_scatter_kt),
+    Row(
+        name="A-B-B-A, 3 runs a flight",
+        flights=(("base", 0), ("mod", 1), ("mod", 2), ("base", 3)),
+        runs=(6, 6),
+        flight_sd_kt=Planning().flight_scatter_kt,
+    ),
 )
 
 
@@ -307,6 +329,48 @@ def table_of(row: Row, made: list[dict]) -> dict:
     }
 
 
+def plan_against_flown(row: Row, made: list[dict], truth_kt: float) -> dict:
+    """The power that the plan promises, and what the reduction of the flights made has."""
+    a_side = len(row.flights) // 2
+    runs = row.runs[0] / a_side
+    error_kt = float(np.sqrt(np.mean([e[0] ** 2 for m in made for e in m["errors"]])))
+    usual = Planning(smallest_difference_kt=abs(truth_kt))
+    reading = replace(usual, scatter_kt=math.hypot(usual.scatter_kt, error_kt))
+    claimed = [m["claimed"] for m in made]
+    return {
+        "design": row.name,
+        "difference_kt": truth_kt,
+        "campaigns": len(made),
+        "promised_pct": round(100 * promised(usual, (a_side, a_side), runs), 1),
+        "promised_with_reading_pct": round(100 * promised(reading, (a_side, a_side), runs), 1),
+        "flown_pct": round(100 * float(np.mean(claimed)), 1),
+        "flown_se_pct": round(100 * float(np.std(claimed)) / math.sqrt(len(claimed)), 1),
+        "reading_error_kt": round(error_kt, 2),
+    }
+
+
+def compare_plans(args: argparse.Namespace, pool: ProcessPoolExecutor) -> int:
+    """Print promised and flown power of `PLANNED`; 1 if they differ by more than 5 points and twice the chance of the sample."""
+    lines, bad = [], 0
+    for row in PLANNED:
+        for truth in TRUTHS_KT[1:3]:
+            tasks = [(row, truth, args.seed + k) for k in range(args.campaigns)]
+            line = plan_against_flown(row, list(pool.map(one, tasks, chunksize=10)), truth)
+            lines.append(line)
+            bad += abs(line["promised_with_reading_pct"] - line["flown_pct"]) > 5 + 2 * line["flown_se_pct"]
+            print(
+                f"{line['design']:26} {truth:+g} kt: promised {line['promised_pct']} % "
+                f"({line['promised_with_reading_pct']} % with the reading error of {line['reading_error_kt']} kt), "
+                f"flown {line['flown_pct']} +- {line['flown_se_pct']} % of {line['campaigns']}",
+                file=sys.stderr,
+                flush=True,
+            )
+    if args.json:
+        json.dump(lines, sys.stdout, indent=1)
+        sys.stdout.write("\n")
+    return 1 if bad else 0
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--row", action="append", help="part of a row's name; more than once for more rows")
@@ -314,10 +378,16 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--run-sd-kt", type=float, default=None, help="run-to-run scatter of the stall itself")
+    parser.add_argument("--plan", action="store_true", help="power promised by the plan against power flown")
     parser.add_argument("--json", action="store_true")
     args = parser.parse_args()
+    if args.plan and args.run_sd_kt is None:
+        args.run_sd_kt = Planning().scatter_kt
     if args.run_sd_kt is not None:
         globals()["RUN_SD_KT"] = args.run_sd_kt
+    if args.plan:
+        with ProcessPoolExecutor(args.jobs) as pool:
+            return compare_plans(args, pool)
     rows = [r for r in ROWS if not args.row or any(part in r.name for part in args.row)]
     lines, bad = [], 0
     with ProcessPoolExecutor(args.jobs) as pool:

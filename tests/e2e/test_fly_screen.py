@@ -11,6 +11,7 @@ from logger_app.ui.presenters.fly import FlyContext
 from logger_app.ui.theme import CAP_RATIO, MIN_ARCMIN, Display, character_mm
 from logger_app.units import s_to_ns
 from logger_app.workflows.flight_session import Snapshot
+from logger_app.workflows.known import Known
 
 pytestmark = pytest.mark.window
 POINTS = (
@@ -19,7 +20,7 @@ POINTS = (
     TestPoint(id="B1", card="B", power="2100 rpm", power_rpm=2100, bank_deg=30, runs_wanted=3),
 )
 TABLETS = {(1280, 800): 149.0, (1920, 1200): 224.0, (1024, 600): 170.0, (800, 1280): 149.0}
-HEIGHTS = FlyContext(floor_ft=5000, entry_min_ft=6000)
+HEIGHTS = FlyContext(floor_ft=5000, entry_min_ft=6000, known=Known(by_point={"A1": ((1.1, 0.9, 0.7),) * 9}))
 EVENTS = ("on_condition", "buffet", "break", "recovered")
 
 
