@@ -34,7 +34,7 @@ class Parsed:
     """A call found in words. ``[start, end)`` counts the words given.
 
     A `shorthand` is completed when an airspeed came before it; else its `value` is the digit.
-    `doubtful` marks an airspeed with talk on one side: it may be part of a sentence.
+    `doubtful` marks an airspeed with talk on one side: it may be part of a sentence. `in_talk` marks such a setting.
     """
 
     kind: CallKind
@@ -46,6 +46,7 @@ class Parsed:
     end: int
     shorthand: bool = False
     doubtful: bool = False
+    in_talk: bool = False
 
 
 def parse_words(
@@ -108,6 +109,7 @@ def parse_words(
                 origin[end - 1] + 1,
                 call.shorthand,
                 bool(talk) and call.kind is CallKind.AIRSPEED,
+                setting_in_talk(call, tokens[start:end], talk, pack),
             )
         )
     return found
@@ -132,6 +134,26 @@ def _digits_apart(piece, tokens: list[str], pack: Pack, pieces, previous: float 
         ("call", start + k, start + k + 1, replace(call, words=(tokens[start + k],), value=digit, shorthand=True))
         for k, digit in enumerate(digits)
     ]
+
+
+def setting_in_talk(call: LegalCall, words: Sequence[str], sides: int, pack: Pack) -> bool:
+    """Whether a setting is part of a sentence: talk on both sides, or on one side of a number that is not named.
+
+    Of "sixty five percent humidity" or "he has forty five litres" nobody knows whose number it is; "power sixty five
+    percent as briefed" names it. A height is no setting of a test point.
+
+    Parameters
+    ----------
+    sides : int
+        On how many sides there is talk: 0, 1 or 2.
+    """
+    if call.kind is not CallKind.SETTING or call.name == "altitude":
+        return False
+    return sides == 2 or (sides == 1 and _begins_with_number(words[0], pack))
+
+
+def _begins_with_number(word: str, pack: Pack) -> bool:
+    return word[0].isdecimal() or any(one.words[:1] == (word,) for table in pack.numbers.values() for one in table)
 
 
 def _one_digit(token: str, pack: Pack) -> float | None:

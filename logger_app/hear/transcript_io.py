@@ -115,6 +115,8 @@ def _heard(parsed: Parsed, cue: Cue, call_id: str, pack: Pack) -> HeardCall:
         flags.append(Flag.SHORTHAND if completed else Flag.NO_DECADE)
     if parsed.doubtful:
         flags.append(Flag.UNSURE)
+    if parsed.in_talk:
+        flags.append(Flag.IN_TALK)
     # Where a line of text begins is known; where in a long one a word was said is not.
     if parsed.start and cue.end_s - cue.start_s > MAX_TIMED_S:
         flags.append(Flag.TIME_SPREAD)

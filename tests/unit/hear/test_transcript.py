@@ -77,6 +77,24 @@ def test_an_airspeed_beside_talk_is_unsure(tmp_path, pack):
     assert call.posterior == 0.5 and Flag.UNSURE in call.flags
 
 
+@pytest.mark.parametrize(
+    "said, in_talk",
+    [
+        ("flaps twenty", False),
+        ("and now power twenty one hundred rpm", False),
+        ("power sixty five percent as briefed", False),  # named: one side of talk is no doubt
+        ("sixty five percent humidity", True),
+        ("he has forty five litres left", True),
+        ("tower wants flaps twenty from somebody", True),
+        ("passing four thousand feet for the lake", False),  # a height sets no test point
+    ],
+)
+def test_a_setting_within_a_sentence_is_marked(tmp_path, pack, said, in_talk):
+    (call,) = read_transcript(write(tmp_path, "a.csv", f"start_s,words\n1,{said}\n"), pack)
+
+    assert call.kind is CallKind.SETTING and (Flag.IN_TALK in call.flags) is in_talk
+
+
 def test_a_transcript_without_calls_gives_none(tmp_path, pack):
     assert read_transcript(write(tmp_path, "a.csv", "start_s,words\n1,hello there\n"), pack) == ()
 
