@@ -2,7 +2,7 @@
 
 In an approach one airspeed follows another, and little is asked of the next. Elsewhere a number is more
 likely part of a sentence or a radio call: then it must stand alone, with quiet before and after it.
-Main names: `Context`, `Need`.
+Main names: `Context`, `Need`, `in_talk`.
 """
 
 from __future__ import annotations
@@ -13,7 +13,8 @@ from enum import StrEnum
 from logger_app.hear.decode import MAX_LEAN, Found, Heard, Lean
 from logger_app.hear.gate import Gate
 from logger_app.hear.net import FRAME_S
-from logger_app.hear.packs import LegalCall
+from logger_app.hear.packs import LegalCall, Pack
+from logger_app.hear.parse import setting_in_talk
 from logger_app.records.calls import CallKind
 
 # An airspeed is expected for so long after another, or after the run began [20 ms frames].
@@ -45,6 +46,12 @@ class Need(StrEnum):
     TAKE = "take"
     WAIT = "wait"  # until it is known that no talk follows
     DROP = "drop"
+
+
+def in_talk(found: Found, pack: Pack) -> bool:
+    """Whether a setting was heard as part of a sentence; one small word beside it makes none."""
+    sides = sum(phones > 0 for phones in found.glued) if sum(found.glued) > FEW_PHONES else 0
+    return setting_in_talk(found.call, found.call.words, sides, pack)
 
 
 @dataclass(slots=True)

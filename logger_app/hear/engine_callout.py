@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from logger_app.errors import EngineError
-from logger_app.hear.context import AFTER_FRAMES, FEW_PHONES, Context, Need
+from logger_app.hear.context import AFTER_FRAMES, Context, Need, in_talk
 from logger_app.hear.decode import Decoder, Found, Heard, Stretch
 from logger_app.hear.endpoint import BEFORE_FRAMES, SPEECH, Endpoint
 from logger_app.hear.engine_util import FRAME, Level, as_float, sound_flags
@@ -22,7 +22,6 @@ from logger_app.hear.gate import Gate
 from logger_app.hear.lattice import PhoneTree, build_tree
 from logger_app.hear.net import BLANK, FRAME_S, OUTPUTS, Net, NetStream
 from logger_app.hear.packs import Pack
-from logger_app.hear.parse import setting_in_talk
 from logger_app.hear.segment import BEAM, Segmenter
 from logger_app.io.files import read_text
 from logger_app.io.resources import data_dir
@@ -249,8 +248,7 @@ class CalloutEngine:
             flags = (*flags, Flag.UNSURE)
         if found.doubtful:
             flags = (*flags, Flag.SOUNDS_LIKE)
-        sides = sum(phones > 0 for phones in found.glued) if sum(found.glued) > FEW_PHONES else 0
-        if setting_in_talk(call, call.words, sides, self.pack):
+        if in_talk(found, self.pack):
             flags = (*flags, Flag.IN_TALK)
         return HeardCall(
             id=f"c{self._count:05d}",

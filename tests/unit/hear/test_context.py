@@ -3,10 +3,11 @@
 import numpy as np
 import pytest
 
-from logger_app.hear.context import ALONE_FRAMES, EXPECT_FRAMES, Context, Need
+from logger_app.hear.context import ALONE_FRAMES, EXPECT_FRAMES, Context, Need, in_talk
 from logger_app.hear.decode import Found, Heard
 from logger_app.hear.gate import Gate
 from logger_app.hear.packs import LegalCall
+from logger_app.hear.packs_io import load_pack
 from logger_app.records.calls import CallKind
 
 GATE = Gate(np.zeros(7), np.zeros(6), np.ones(6), 10.0)
@@ -153,3 +154,20 @@ def test_a_lone_number_after_a_long_quiet_needs_less_belief_than_one_among_speec
     soon = need(context, found(SPEED, at=1500.0, belief=0.6))
 
     assert (Need.WAIT, Need.DROP) == (lone, soon)
+
+
+@pytest.mark.parametrize(
+    "words, glued, expected",
+    [
+        (("power", "sixty", "five", "percent"), (0, 0), False),
+        (("power", "sixty", "five", "percent"), (0, 12), False),  # named: talk on one side is no doubt
+        (("power", "sixty", "five", "percent"), (5, 12), True),
+        (("sixty", "five", "percent"), (0, 9), True),  # "sixty five percent humidity"
+        (("sixty", "five", "percent"), (0, 4), False),  # one small word
+    ],
+)
+def test_a_setting_heard_within_a_sentence(words, glued, expected):
+    setting = LegalCall(words, CallKind.SETTING, "power", 65.0, "percent")
+
+    assert in_talk(found(setting, glued=glued), load_pack("en")) is expected
+    assert not in_talk(found(SPEED, glued=glued), load_pack("en"))

@@ -318,3 +318,19 @@ def test_sound_is_heard_only_as_flap_settings_that_the_aircraft_has():
 
     assert {v for v in heard if isinstance(v, float)} == {0.0, 15.0, 30.0}
     assert 40.0 in read
+
+
+@pytest.mark.parametrize(
+    "said, command",
+    [
+        ("abort", "knock_it_off"),
+        ("abort the run", "knock_it_off"),
+        ("stop stop stop", "knock_it_off"),
+        ("skip this card", "next_card"),
+        ("skip this point", "next_card"),
+    ],
+)
+def test_words_that_teams_use_for_ending_and_skipping_are_commands_without_being_listed_by_a_team(said, command):
+    calls = parse_words(said.split(), load_pack("en"))
+
+    assert [(call.kind, call.name) for call in calls] == [(CallKind.COMMAND, command)]
