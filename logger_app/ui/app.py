@@ -6,7 +6,6 @@ from collections.abc import Callable
 
 from logger_app.errors import CaptureError
 from logger_app.io.process import ending_signals
-from logger_app.ui.bridge import Bridge
 from logger_app.ui.display_io import load_display
 from logger_app.ui.kivy_env import COMPLAINTS, prepare_environment
 from logger_app.ui.presenters.fly import NO_CONTEXT, FlyContext
@@ -149,116 +148,16 @@ def make_fly_app(
     end_with_recording: bool = False,
 ):
     """The flight app, not yet running. `landed` is True when the flight was ended on the screen."""
-    from kivy.app import App
-    from kivy.core.window import Window
+    from logger_app.ui.cockpit_apps import FlyApp
 
-    from logger_app.ui.screens.fly import FlyScreen
-    from logger_app.workflows.cockpit import Phase
-
-    class FlyApp(App):
-        """One window, one session."""
-
-        title = "Kneecall"
-        kv_file = ""
-
-        def build(self):
-            screen = FlyScreen(display, session.touch, lambda: self.stop(), context, acknowledge)
-            self.bridge = Bridge(
-                session, screen.show, screen.cue, over=self.stop if end_with_recording else lambda: None
-            )
-            Window.bind(on_key_down=screen.on_key)
-            return screen
-
-        def on_start(self):
-            session.start()
-            self.bridge.look()
-            self.bridge.start()
-
-        def on_stop(self):
-            self.bridge.stop()
-            Window.unbind(on_key_down=self.root.on_key)
-
-        @property
-        def landed(self) -> bool:
-            return session.snapshot().state.phase is Phase.LANDED
-
-    return FlyApp()
+    return FlyApp(session, display, context, acknowledge, end_with_recording)
 
 
 def make_preflight_app(desk, display: Display):
     """The preflight app, not yet running; `desk` is a `PreflightDesk`. FLY turns it into the flight app."""
-    from kivy.app import App
-    from kivy.clock import Clock
-    from kivy.core.window import Window
-    from kivy.uix.floatlayout import FloatLayout
+    from logger_app.ui.cockpit_apps import PreflightApp
 
-    from logger_app.ui.presenters.preflight import Do
-    from logger_app.ui.screens.fly import FlyScreen
-    from logger_app.ui.screens.preflight import PreflightScreen
-    from logger_app.workflows.cockpit import Phase
-
-    class PreflightApp(App):
-        """One window: preflight first, then the flight in the same one."""
-
-        title = "Kneecall"
-        kv_file = ""
-        session = None
-        bridge = None
-
-        def began(self):
-            """Called when the screen becomes the flight's; the app hides its bar."""
-
-        def left(self):
-            """When the window is left: the flight's last rows."""
-            if self.session:
-                self.session.stop(landed=self.session.snapshot().state.phase is Phase.LANDED)
-
-        def build(self):
-            self.screen = PreflightScreen(desk.state, send=self.do)
-            root = FloatLayout()
-            root.add_widget(self.screen)
-            return root
-
-        def on_start(self):
-            desk.look()
-            # Drained on Kivy's own clock: the desk's thread never touches a widget.
-            self.looking = Clock.schedule_interval(self.look, 0.1)
-
-        def look(self, *_):
-            if desk.changed():
-                self.screen.show(desk.state)
-
-        def do(self, do):
-            if do is Do.FLY and desk.state.acknowledged:
-                self.fly()
-                return
-            # The briefing is read once before it is flown.
-            desk.do(Do.CAUTIONS if do is Do.FLY else do)
-            self.look()
-
-        def fly(self):
-            self.session = desk.make_session()
-            if self.session is None:  # refused, and said on the page of checks
-                self.look()
-                return
-            self.looking.cancel()
-            screen = FlyScreen(desk.state.display, self.session.touch, lambda: self.stop(), *fly_context(self.session))
-            Window.bind(on_key_down=screen.on_key)
-            self.keys = screen.on_key
-            self.root.clear_widgets()
-            self.root.add_widget(screen)
-            self.session.start()
-            self.bridge = Bridge(self.session, screen.show, screen.cue)
-            self.bridge.look()
-            self.bridge.start()
-
-        def on_stop(self):
-            if self.bridge:
-                self.bridge.stop()
-                Window.unbind(on_key_down=self.keys)
-            desk.close()
-
-    return PreflightApp()
+    return PreflightApp(desk, fly_context)
 
 
 def preflight_on_screen(desk, size: tuple[int, int] | None = None) -> int:

@@ -5,6 +5,7 @@ Kivy is prepared before this module is imported (`ui.app.prepare_kivy`). Main na
 
 from __future__ import annotations
 
+import gc
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -198,6 +199,8 @@ class MainApp(App):
         after = getattr(app, "left", None)  # a flight writes its last rows here
         self.base.clear_widgets()
         App._running_app = self
+        # A screen and its recogniser refer to each other: without this they stay for long, 50 MB each time.
+        Clock.schedule_once(lambda _: gc.collect(), 1.0)
         self.display = load_display()
         self._make_page()
         if after:
