@@ -58,7 +58,8 @@ def known_before(campaign: Campaign, campaign_dir: Path, flight: str, configurat
     try:
         runs = _runs_of_others(campaign_dir, flight, time.monotonic() + MAX_S)
         return known_from(campaign, runs, configuration or "") if runs else NOTHING_KNOWN
-    except (LoggerError, ImportError):  # scipy and readers of traces are not on every device that flies
+    # scipy and readers of traces are not on every device that flies; no statistics keep a flight on the ground.
+    except (LoggerError, ImportError, ArithmeticError, ValueError, LookupError):
         return NOTHING_KNOWN
 
 

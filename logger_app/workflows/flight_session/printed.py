@@ -39,7 +39,7 @@ def row_as_json(row: JournalRow) -> dict:
 
 def run_as_json(run: ClosedRun, enough: Mapping[str, float] = NOTHING) -> dict:
     """A run that ended, as `fly --json` prints it; with how well its point's difference is known, where it is."""
-    return dict(enough) | {
+    return {
         "row": "run",
         "id": run.id,
         "number": run.number,
@@ -50,6 +50,7 @@ def run_as_json(run: ClosedRun, enough: Mapping[str, float] = NOTHING) -> dict:
         "discarded": run.discarded,
         "calls": list(run.calls),
         "counts": run.verdict.counts,
+        **enough,
     }
 
 

@@ -8,11 +8,13 @@ import pytest
 
 from logger_app.domain.comparison_model import Posterior, Prior, RunData
 from logger_app.domain.design import Design, design_of, enough
-from logger_app.fly.flight_state import Intent, Touch, advance, begin
+from logger_app.fly.flight_state import ClosedRun, Intent, Touch, advance, begin
+from logger_app.fly.verdict import Verdict
 from logger_app.records.plan import Aircraft, AircraftConfig, Campaign, TestCard, TestPoint
 from logger_app.records.results import StallSpeed
-from logger_app.records.runs import StallEvent
+from logger_app.records.runs import RunEnd, StallEvent
 from logger_app.reduce.compare import compare_all
+from logger_app.workflows.flight_session.printed import run_as_json
 from logger_app.workflows.known import NOTHING_KNOWN, known_from
 
 POINTS = TestPoint(id="A1", card="A"), TestPoint(id="A2", card="A", flap_deg=30.0)
@@ -99,6 +101,23 @@ def test_the_line_is_of_the_point_that_is_set_up():
 
     assert known.in_words(state).startswith("A1: known to ±") and "one more run ±" in known.in_words(state)
     assert known.in_words(on) == ""
+
+
+def test_each_run_printed_has_what_was_known_when_it_was_over():
+    verdict = Verdict(run="r", point="A1", counts=True)
+    flown = [
+        ClosedRun(
+            id=f"r{k}", number=k, point="A1", start_ns=0, end_ns=1, calls=(), ended=RunEnd.RECOVERED, verdict=verdict
+        )
+        for k in (1, 2, 3)
+    ]
+    state = replace(begin(POINTS), runs=tuple(flown))
+    known = known_from(CAMPAIGN, BASE, "mod")
+    lines = [run_as_json(one, known.after_run(state, one)) for one in flown]
+
+    assert "known_to_kt" not in lines[0]
+    assert lines[1]["known_to_kt"] > lines[2]["known_to_kt"] > lines[2]["with_one_more_run_kt"]
+    assert lines[1]["with_one_more_run_kt"] == lines[2]["known_to_kt"]
 
 
 def test_runs_that_do_not_count_add_nothing():
