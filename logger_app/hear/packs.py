@@ -27,6 +27,8 @@ Value = float | str | None
 
 # The language whose spelling `hear.spelling` knows.
 GUESSED_LANGUAGE = "en"
+# Commands whose common words stay commands beside a team's own.
+ADDED_TO = frozenset(("knock_it_off",))
 # The phones of the acoustic model: the 39 of the CMU Pronouncing Dictionary, without stress.
 PHONES = frozenset(
     [
@@ -265,7 +267,7 @@ def build_pack(
         A word to its pronunciations, from the pack's dictionary; empty when it has none.
     team : iterable of (str, iterable of str)
         A team's own words: name of an event, setting or command, and its phrases. They replace the
-        pack's phrases for that name. A word may carry its sound: ``kia/K IY AH/``.
+        pack's phrases for that name, but are added to those of `ADDED_TO`. A word may carry its sound: ``kia/K IY AH/``.
     team_where : str
         Where the team's words are, for messages.
 
@@ -484,8 +486,12 @@ class _Builder:
         return self._phrases(f"{key}.say", table.get("say", ()), numbers)
 
     def with_team(self, items, team, where: str) -> tuple[tuple[Item, ...], dict[str, tuple[str, ...]]]:
-        """Items with a team's phrases in place of the pack's, and the sounds given with them."""
+        """Items with a team's phrases in place of the pack's, and the sounds given with them.
+
+        What stops everything is added to: in a fright people say what everybody says.
+        """
         sounds: dict[str, list[str]] = {}
+        theirs: dict[str, tuple] = {}
         for name, phrases in team:
             mine = [item for item in items if item.name == name]
             if not mine:
@@ -519,8 +525,18 @@ class _Builder:
                 continue
             self.team_words |= {part for phrase in made for part in phrase if not isinstance(part, Slot)}
             keep = [i for i in items if i.name != name or (len(mine) > 1 and i is not target)]
+            theirs[name] = made
+            if name in ADDED_TO:
+                made = (*made, *(phrase for phrase in target.phrases if phrase not in made))
             items = (replace(target, phrases=made), *keep)
-        return tuple(items), {word: tuple(dict.fromkeys(given)) for word, given in sounds.items()}
+        taken = {phrase: name for name, made in theirs.items() for phrase in made}
+        items = tuple(
+            replace(i, phrases=tuple(p for p in i.phrases if taken.get(p, i.name) == i.name))
+            if i.name in ADDED_TO and i.name in theirs
+            else i
+            for i in items
+        )
+        return items, {word: tuple(dict.fromkeys(given)) for word, given in sounds.items()}
 
     # checks
 

@@ -301,7 +301,7 @@ class Team:
     """What the team briefed: its own words for calls, knock-it-off criteria, floor, cautions.
 
     `words` maps a call name of the language pack (``knock_it_off``) to the phrases that this
-    team says for it; they replace the pack's own phrases for that name.
+    team says for it; they replace the pack's own phrases for that name (knock_it_off keeps them).
     """
 
     words: tuple[tuple[str, tuple[str, ...]], ...] = ()

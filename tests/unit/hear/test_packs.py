@@ -191,11 +191,11 @@ def test_joined_words_sound_like_their_parts():
 
 
 def test_a_teams_words_replace_the_packs():
-    pack = load_pack("en", campaign([("knock_it_off", ("stop stop stop",)), ("flap", ("setting <degrees>",))]))
+    pack = load_pack("en", campaign([("scratch_that", ("bin it",)), ("flap", ("setting <degrees>",))]))
     said = {" ".join(call.words): call for call in legal_calls(pack)}
 
-    assert said["stop stop stop"].name == "knock_it_off"
-    assert "knock it off" not in said
+    assert said["bin it"].name == "scratch_that"
+    assert "scratch that" not in said
     assert said["setting fifteen"].value == 15 and "flaps fifteen" not in said
     assert said["flaps up"].value == 0, "phrases with another shape stay"
 
@@ -334,3 +334,14 @@ def test_words_that_teams_use_for_ending_and_skipping_are_commands_without_being
     calls = parse_words(said.split(), load_pack("en"))
 
     assert [(call.kind, call.name) for call in calls] == [(CallKind.COMMAND, command)]
+
+
+def test_a_teams_own_words_for_stopping_leave_the_common_ones_in_place():
+    def named(said, *words):
+        return [call.name for call in parse_words(said.split(), load_pack("en", campaign(words=words)))]
+
+    own = ("knock_it_off", ("terminate the test",))
+
+    assert named("terminate the test", own) == named("abort", own) == named("stop stop stop", own) == ["knock_it_off"]
+    assert named("abort", own, ("scratch_that", ("abort",))) == ["scratch_that"]  # the team has another use for it
+    assert named("next point", ("next_card", ("next please",))) == []  # other words are replaced
