@@ -71,17 +71,17 @@ def _plan(folder: Path):
 
 
 def _review(flight: Path):
-    from logger_app.workflows.review import ReviewDesk, person
+    from logger_app.workflows.review import ReviewWorkflow, person
 
     def load():
-        desk = ReviewDesk(flight, person())
-        desk.load()
-        return desk
+        workflow = ReviewWorkflow(flight, person())
+        workflow.load()
+        return workflow
 
-    def make(desk):
+    def make(workflow):
         from logger_app.ui.screens.review import FlightReviewApp
 
-        return FlightReviewApp(desk)
+        return FlightReviewApp(workflow)
 
     return load, make
 

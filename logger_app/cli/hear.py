@@ -50,7 +50,7 @@ def run(args) -> int:
     # One thread: the network is small, and more threads only wait for each other.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from logger_app.workflows import campaign as flow
-    from logger_app.workflows import hearing as hear_desk
+    from logger_app.workflows import hearing as hear_into_flight
 
     if args.configuration and not args.into:
         args.usage_error("--configuration needs --into FLIGHT")
@@ -70,7 +70,7 @@ def run(args) -> int:
             )
         else:
             campaign = flow.load_campaign(args.campaign) if args.campaign else None
-            result = hear_desk.hear(args.files, campaign, progress=progress.to, **options)
+            result = hear_into_flight.hear(args.files, campaign, progress=progress.to, **options)
     for note in result.notes:
         say(note)
     if args.json:
@@ -78,16 +78,16 @@ def run(args) -> int:
         return 0
     for call in result.calls:
         print(_line(call))
-    say(f"{result.duration_s:.0f} s heard with {result.engine}: {hear_desk.counts(result)}.")
+    say(f"{result.duration_s:.0f} s heard with {result.engine}: {hear_into_flight.counts(result)}.")
     return 0
 
 
 def hear_into(files, flight_dir, **options):
-    """Hear files into a flight folder; see `hear_desk.hear_into`."""
+    """Hear files into a flight folder; see `hear_into_flight.hear_into`."""
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    from logger_app.workflows import hearing as hear_desk
+    from logger_app.workflows import hearing as hear_into_flight
 
-    return hear_desk.hear_into(files, flight_dir, **options)
+    return hear_into_flight.hear_into(files, flight_dir, **options)
 
 
 def _day(text: str) -> str:

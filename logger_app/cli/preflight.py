@@ -69,14 +69,14 @@ def _display(args):
 def desk_of(args, display):
     """The work behind the preflight screen, as the options ask."""
     from logger_app.cli.fly import wishes_of
-    from logger_app.ui.preflight_work import PreflightDesk
+    from logger_app.ui.preflight_work import PreflightWorkflow
     from logger_app.workflows.rehearsal import microphone_of
     from logger_app.workflows.takeoff import build_session
 
     def session(campaign, make):
         return build_session(campaign, args.campaign, replace(wishes_of(args), audio=None), say=say, make=make)
 
-    return PreflightDesk(
+    return PreflightWorkflow(
         args.campaign,
         display,
         flight=args.flight,
@@ -90,43 +90,43 @@ def desk_of(args, display):
 
 
 def _print(args, display) -> int:
-    from logger_app.workflows import preflight as desk
+    from logger_app.workflows import preflight as workflow
 
-    cards, campaign = desk.check_cards(args.campaign)
+    cards, campaign = workflow.check_cards(args.campaign)
     if args.acknowledge and campaign:
-        desk.acknowledge(args.campaign, campaign, args.acknowledge)
-    hearing, make = desk.check_hearing(campaign, args.engine, args.model)
-    lines = desk.rehearsal_script(make.pack) if make else ()
-    microphone, rehearsal = _sound(args, desk, lines, make)
+        workflow.acknowledge(args.campaign, campaign, args.acknowledge)
+    hearing, make = workflow.check_hearing(campaign, args.engine, args.model)
+    lines = workflow.rehearsal_script(make.pack) if make else ()
+    microphone, rehearsal = _sound(args, workflow, lines, make)
     checks = [
         cards,
         microphone,
         hearing,
         rehearsal,
-        desk.check_second_recogniser(),
-        desk.check_disk(args.campaign, desk.planned_minutes(campaign, args.flight)),
-        desk.check_battery(),
-        desk.check_clock(desk.newest_flight(args.campaign) if campaign else None),
-        desk.check_flights(args.campaign, args.flight),
-        desk.check_briefing(args.campaign, campaign),
+        workflow.check_second_recogniser(),
+        workflow.check_disk(args.campaign, workflow.planned_minutes(campaign, args.flight)),
+        workflow.check_battery(),
+        workflow.check_clock(workflow.newest_flight(args.campaign) if campaign else None),
+        workflow.check_flights(args.campaign, args.flight),
+        workflow.check_briefing(args.campaign, campaign),
     ]
-    ready = not any(check.state == desk.WRONG for check in checks)
+    ready = not any(check.state == workflow.WRONG for check in checks)
     if args.json:
         print_json(
             {
                 "ready": ready,
                 "checks": [check.as_json() for check in checks],
                 "rehearsal": [line.say for line in lines],
-                "briefing": desk.briefing(campaign),
+                "briefing": workflow.briefing(campaign),
                 "display": {"dpi": display.dpi, "viewing_mm": display.viewing_mm, "palette": display.palette_name},
             }
         )
     else:
-        _words(checks, desk.briefing(campaign))
+        _words(checks, workflow.briefing(campaign))
     return 0 if ready else 1
 
 
-def _sound(args, desk, lines, make):
+def _sound(args, workflow, lines, make):
     """(microphone, rehearsal) from a recording, from the microphone now, or a look at the microphone alone."""
     if args.audio:
         from logger_app.io.sound import read_sound_file
@@ -135,11 +135,11 @@ def _sound(args, desk, lines, make):
     elif args.rehearse and lines:
         pcm = _record(args, lines)
     else:
-        return desk.check_microphone(args.device), desk.check_rehearsal(None)
+        return workflow.check_microphone(args.device), workflow.check_rehearsal(None)
     if not len(pcm):
-        return desk.check_microphone(args.device), desk.check_rehearsal(None)
-    score = desk.rehearse(lines, pcm, make()) if make else None
-    return desk.judge_level(pcm), desk.check_rehearsal(score)
+        return workflow.check_microphone(args.device), workflow.check_rehearsal(None)
+    score = workflow.rehearse(lines, pcm, make()) if make else None
+    return workflow.judge_level(pcm), workflow.check_rehearsal(score)
 
 
 def _record(args, lines):

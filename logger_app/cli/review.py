@@ -77,42 +77,42 @@ def add_arguments(parser) -> None:
 
 
 def run(args) -> int:
-    from logger_app.workflows.review import ReviewDesk, person
+    from logger_app.workflows.review import ReviewWorkflow, person
 
-    desk = ReviewDesk(args.flight, args.who or person(), args.campaign)
+    workflow = ReviewWorkflow(args.flight, args.who or person(), args.campaign)
     done: dict = {}
     if args.second:
         with Progress("listening again") as bar:
-            done["differences"] = desk.listen_again(bar.to)
+            done["differences"] = workflow.listen_again(bar.to)
         say(f"second listening: {done['differences']} differences, now in the queue")
     if args.phrase:
-        name, words = desk.understood(args.phrase[0])["name"], args.phrase[1]
-        desk.add_phrase(name, words)
+        name, words = workflow.understood(args.phrase[0])["name"], args.phrase[1]
+        workflow.add_phrase(name, words)
         done["phrase"] = words
         say(f"{words!r} is one of the team's words now; recordings are heard with it from the next time on")
     if args.take:
-        made, conflicts = _import(desk, args)
+        made, conflicts = _import(workflow, args)
         done["corrections"] = [c.id for c in made]
         done["conflicts"] = [{"id": c.id, "taken": args.take_mine, "words": c.in_words()} for c in conflicts]
     if args.acts:
-        made = desk_acts(desk, args)
+        made = acts_of(workflow, args)
         done["corrections"] = done.get("corrections", []) + [c.id for c in made]
         for correction in made:
             say(f"{correction.id}: {correction.action} {correction.target}")
     if args.export:
-        desk.export(args.export, camera=args.clock, force=args.force)
+        workflow.export(args.export, camera=args.clock, force=args.force)
         done["exported"] = str(args.export)
         say(f"written: {args.export}")
     if args.json:
-        print_json({**desk.load().as_json(), "done": done})
+        print_json({**workflow.load().as_json(), "done": done})
     elif args.list:
-        _print(desk.load())
+        _print(workflow.load())
     elif not done:
-        return _screen(desk)
+        return _screen(workflow)
     return 1 if done.get("conflicts") and not args.take_mine else 0
 
 
-def desk_acts(desk, args) -> list:
+def acts_of(workflow, args) -> list:
     """Take the corrections of a command line, in order; an undo sees what stands before it."""
     from logger_app.records.calls import Action
 
@@ -120,15 +120,15 @@ def desk_acts(desk, args) -> list:
     batch: list = []
     for name, values in args.acts:
         if name == "undo":
-            made += desk.act_all(batch) if batch else []
-            made.append(desk.undo(values[0] if values else None))
+            made += workflow.act_all(batch) if batch else []
+            made.append(workflow.undo(values[0] if values else None))
             batch = []
         else:
-            batch.append(_wanted(desk, Action(name), values, args))
-    return made + (desk.act_all(batch) if batch else [])
+            batch.append(_wanted(workflow, Action(name), values, args))
+    return made + (workflow.act_all(batch) if batch else [])
 
 
-def _wanted(desk, action, values: list[str], args) -> tuple:
+def _wanted(workflow, action, values: list[str], args) -> tuple:
     from logger_app.records.calls import Action
     from logger_app.units import s_to_ns
     from logger_app.workflows.review import new_call_id
@@ -136,16 +136,16 @@ def _wanted(desk, action, values: list[str], args) -> tuple:
     told = {"kind": args.kind, "name": args.name, "unit": args.unit}
     target, payload = values[0], {}
     if action in RUN_WORDS:
-        target = _run_id(desk, target)
+        target = _run_id(workflow, target)
     if action is Action.SET:
-        payload = _content(desk, values[1], told)
+        payload = _content(workflow, values[1], told)
     elif action is Action.ADD:
-        payload = {"flight_ns": s_to_ns(seconds(values[0])), **_content(desk, values[1], told)}
+        payload = {"flight_ns": s_to_ns(seconds(values[0])), **_content(workflow, values[1], told)}
         target = new_call_id()
     elif action is Action.MOVE or action is Action.SPLIT:
         payload = {"flight_ns": s_to_ns(seconds(values[1]))}
     elif action is Action.JOIN:
-        payload = {"other": _run_id(desk, values[1])}
+        payload = {"other": _run_id(workflow, values[1])}
     elif action is Action.ASSIGN:
         payload = {"point": values[1]}
     elif action is Action.OVERRULE:
@@ -158,13 +158,13 @@ def _wanted(desk, action, values: list[str], args) -> tuple:
 RUN_WORDS = frozenset({"discard", "reinstate", "split", "join", "assign", "overrule"})
 
 
-def _content(desk, text: str, options: dict) -> dict:
+def _content(workflow, text: str, options: dict) -> dict:
     """What a call is: a number, or words such as "stick on the stop" or "flaps 20", or the name of an event."""
     value = _value(text)
     if not isinstance(value, str) or options["kind"] == "setting" or options["name"]:
         return {**options, "value": value}
     given = {key: option for key, option in options.items() if option is not None}
-    return {**options, **desk.understood(text), **given}
+    return {**options, **workflow.understood(text), **given}
 
 
 def _value(text: str) -> float | str | None:
@@ -192,13 +192,13 @@ def seconds(text: str) -> float:
     return total
 
 
-def _run_id(desk, text: str) -> str:
-    run = desk.load().run(text) if text.isdigit() else None
+def _run_id(workflow, text: str) -> str:
+    run = workflow.load().run(text) if text.isdigit() else None
     return run.id if run else text
 
 
-def _import(desk, args) -> tuple[list, list]:
-    made, conflicts = desk.take_table(args.take, args.take_mine)
+def _import(workflow, args) -> tuple[list, list]:
+    made, conflicts = workflow.take_table(args.take, args.take_mine)
     taken = f"{args.take}: {len(made)} corrections taken"
     say(f"{taken}, {len(conflicts)} against changes of others" if conflicts and args.take_mine else taken)
     if not args.take_mine:
@@ -247,7 +247,7 @@ def _print(now) -> None:
         print(f"  {item.id}  {item.flight_ns / 1e9:.1f} s  {'; '.join(item.why)}{proposed}")
 
 
-def _screen(desk) -> int:
+def _screen(workflow) -> int:
     from logger_app.ui.screens.review_app import open_review
 
-    return open_review(desk)
+    return open_review(workflow)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from logger_app.domain.tufts import Bracket, RunMarks, bracket_of, standing, station_order
+from logger_app.domain.tufts import Bracket, RunMarks, bracket_of, in_force, station_order
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,7 +96,7 @@ def wings_in_runs(marked: Iterable[RunMarks]) -> tuple[tuple[str, dict[str, tupl
 
 
 def _by_wing(one: RunMarks) -> dict[str, dict[str, Bracket]]:
-    held = standing(one.marks)
+    held = in_force(one.marks)
     found: dict[str, dict[str, Bracket]] = {}
     for wing in sorted({mark.wing for mark in held if mark.wing}):
         mine = [mark for mark in held if mark.wing == wing]

@@ -4,7 +4,7 @@ A map belongs to one test point, one configuration and one view (a camera, and t
 of anything else stay out. Nothing is known more exactly than the looks allow: between the last look with a
 tuft attached and the first with it separated lies a bracket, in every run. Pure.
 
-Main names: `TuftState`, `TuftMark`, `standing`, `disputes`, `Bracket`, `bracket_of`, `FirstSeparated`, `WingMap`,
+Main names: `TuftState`, `TuftMark`, `in_force`, `disputes`, `Bracket`, `bracket_of`, `FirstSeparated`, `WingMap`,
 `wing_maps`, `StationDifference`, `differences`.
 """
 
@@ -184,7 +184,7 @@ class RunMarks:
     marks: tuple[TuftMark, ...]
 
 
-def standing(marks: Iterable[TuftMark]) -> tuple[TuftMark, ...]:
+def in_force(marks: Iterable[TuftMark]) -> tuple[TuftMark, ...]:
     """What holds of each station on each frame: the last decision, else the last proposal.
 
     Parameters
@@ -346,7 +346,7 @@ def _map(point: str, configuration: str, view: str, runs: Sequence[RunMarks]) ->
         for dispute in open_ones:
             disputed[dispute.station] = disputed.get(dispute.station, 0) + 1
         out = {id(mark) for dispute in open_ones for mark in dispute.marks}
-        held = [mark for mark in standing(_settled(marks)) if id(mark) not in out]
+        held = [mark for mark in in_force(_settled(marks)) if id(mark) not in out]
         states += held
         for station in {mark.station for mark in held}:
             if (found := bracket_of(held, station)) is not None:

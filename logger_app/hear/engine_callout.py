@@ -127,7 +127,7 @@ class CalloutEngine:
         found = self.decoder.whole(stretch) if stretch else None
         return self._heard(found, self._flags_of(pcm, found)) if found else None
 
-    def hear_whole(self, pcm: np.ndarray) -> list[HeardCall]:
+    def hear_all(self, pcm: np.ndarray) -> list[HeardCall]:
         """Listen slowly: the sound brought to one loudness, normalised in three ways, a wider search.
 
         Parameters

@@ -1,7 +1,7 @@
 """Whole recordings to calls: one stream through an engine, then the reader of sequences.
 
 Several files are one recording, each beginning where the one before it ended. Streams in constant
-memory. Not for: the microphone (`capture.listener`), journals (`hear_desk`).
+memory. Not for: the microphone (`capture.listener`), journals (`hear_into_flight`).
 Main names: `hear_files`, `hear_blocks`, `HearResult`, `second_listening`.
 """
 
@@ -186,7 +186,7 @@ def second_listening(
         The first listening's calls, read in sequence with what the second heard; none is changed
         in value, none dropped. What only the second heard is added, flagged `DISAGREE`.
     """
-    second = [call for block in blocks for call in engine.hear_whole(block)] + engine.finish()
+    second = [call for block in blocks for call in engine.hear_all(block)] + engine.finish()
     calls = agree(first, second)
     for other in others:
         calls = agree(calls, other, add=False)

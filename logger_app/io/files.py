@@ -7,7 +7,7 @@ Windows; where a file system cannot sync a folder, that step is left out.
 A campaign may come from somebody else. Inside one nothing is opened, written or removed through a link, and
 nothing but an ordinary file is read, to a known length: a pipe would wait for ever, a device never ends.
 
-Main names: `whole_file`, `write_text`, `write_bytes`, `open_file`, `read_bytes`, `read_text`, `refuse_links`,
+Main names: `complete_file`, `write_text`, `write_bytes`, `open_file`, `read_bytes`, `read_text`, `refuse_links`,
 `make_folder`, `remove_file`, `put_in_place`, `sync_folder`.
 """
 
@@ -45,7 +45,7 @@ _NO_SYNC = (errno.EINVAL, errno.EBADF, errno.ENOTSUP)
 
 
 @contextmanager
-def whole_file(path: Path) -> Iterator[Path]:
+def complete_file(path: Path) -> Iterator[Path]:
     """A temporary file beside the target that takes its place when the block ends well.
 
     Parameters
@@ -92,9 +92,9 @@ def write_bytes(path: Path, data: bytes) -> Path:
     Raises
     ------
     OSError
-        As `whole_file`.
+        As `complete_file`.
     """
-    with whole_file(path) as part:
+    with complete_file(path) as part:
         part.write_bytes(data)
     return path
 
@@ -105,7 +105,7 @@ def write_text(path: Path, text: str) -> Path:
     Raises
     ------
     OSError
-        As `whole_file`.
+        As `complete_file`.
     """
     return write_bytes(path, text.encode("utf-8"))
 

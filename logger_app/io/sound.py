@@ -121,7 +121,7 @@ class SoundStream:
                 raise SoundError(f"{self.path}: longer than {LONGEST_S // 3600} hours; split it.")
         if held:
             yield np.concatenate(waiting)
-        self._check_whole((given + held) / RATE_HZ)
+        self._check_complete((given + held) / RATE_HZ)
 
     def _pieces(self) -> Iterator[np.ndarray]:
         import av
@@ -190,7 +190,7 @@ class SoundStream:
             return self._container.duration / 1e6
         return None
 
-    def _check_whole(self, got_s: float) -> None:
+    def _check_complete(self, got_s: float) -> None:
         names = self._container.format.name.split(",")
         declared_s = self._stated_by_header_s()
         if declared_s is None or not any(name in _EXACT for name in names):
@@ -203,7 +203,7 @@ class SoundStream:
 
     def _stated_by_header_s(self) -> float | None:
         if self._container.format.name == "wav":
-            return _wav_says_s(self.path) or self.duration_s
+            return _wav_declared_s(self.path) or self.duration_s
         return self.duration_s
 
 
@@ -332,7 +332,7 @@ def _mono(frame) -> np.ndarray:
     return np.clip(np.rint(mono * 32768.0), -32768, 32767).astype(np.int16)
 
 
-def _wav_says_s(path: Path) -> float | None:
+def _wav_declared_s(path: Path) -> float | None:
     """What a plain WAV header states, which FFmpeg replaces by what the file holds."""
     with files_io.open_file(path, through_links=True) as file:
         head = file.read(4096)

@@ -16,7 +16,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, fields
 from pathlib import Path
 
-from logger_app.io.files import make_folder, read_bytes, whole_file
+from logger_app.io.files import complete_file, make_folder, read_bytes
 from logger_app.records.stills import SavedPicture, SavedShot, SavedSide
 
 STILLS_DIR = "results/compare"  # in a campaign
@@ -45,7 +45,7 @@ def save_picture(path: Path, image, about: SavedPicture) -> Path:
     body = {key: value for key, value in asdict(about).items() if key != "file"}
     text.add_itxt(KEYWORD, json.dumps(body, ensure_ascii=False, allow_nan=False))
     make_folder(path.parent)
-    with whole_file(path) as part:
+    with complete_file(path) as part:
         image.save(part, "PNG", pnginfo=text)
     return path
 

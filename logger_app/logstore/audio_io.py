@@ -24,6 +24,7 @@ import numpy as np
 
 from logger_app.errors import LogDamaged, LogError, SoundError
 from logger_app.io.files import (
+    complete_file,
     create_file,
     is_file,
     is_folder,
@@ -32,7 +33,6 @@ from logger_app.io.files import (
     remove_file,
     sync_data,
     sync_folder,
-    whole_file,
 )
 from logger_app.logstore.store import Journal, utc_now
 from logger_app.records.journal import JournalRow, RowKind
@@ -525,7 +525,7 @@ def compress_sound(journal: Journal) -> list[str]:
             continue
         pcm = segment_samples(folder, segment)
         flac = wav.with_suffix(".flac")
-        with whole_file(flac) as part:
+        with complete_file(flac) as part:
             part.write_bytes(encode_flac(pcm))
             if not np.array_equal(read_sound_file(part), pcm):
                 raise SoundError(f"{wav}: compression would change its sound; the WAV was kept.")

@@ -20,7 +20,7 @@ from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, Paragraph
 
 from logger_app.errors import ReportError
-from logger_app.io.files import whole_file
+from logger_app.io.files import complete_file
 from logger_app.plan.paper import SCALES, Blocks, Look, Panel, foot_of, notes_panel, panels_of
 from logger_app.records.plan import Campaign, PlannedFlight
 
@@ -58,7 +58,7 @@ def write_cards(
     look = _look(campaign, PAPERS[paper])
     panels = panels_of(look, campaign, flight, runs)
     try:
-        with whole_file(out) as part:
+        with complete_file(out) as part:
             canvas = Canvas(str(part), pagesize=PAPERS[paper], invariant=1)
             canvas.setTitle(f"Test cards: {campaign.name}")
             canvas.setAuthor("kneecall")

@@ -101,7 +101,7 @@ class ResultsDocument:
         try:
             # As `write_text`: a campaign whose disk was taken out is not made anew.
             files_io.make_folder(self.path.parent, parents=False)
-            with files_io.whole_file(self.path) as part, part.open("w", encoding="utf-8", newline="\n") as out:
+            with files_io.complete_file(self.path) as part, part.open("w", encoding="utf-8", newline="\n") as out:
                 self.copy_to(out)
         except OSError as err:
             raise self._refusal(err) from err

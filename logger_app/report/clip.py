@@ -61,8 +61,8 @@ def caption(run: RunView, flight_s: float, unit: str) -> Caption:
         speed=speed,
         kind=kind,
         time=f"{to_event}   {clock(flight_s)}".strip(),
-        called=f"called: {last.says}{unsure}" if last and flight_s - last.call.flight_s <= LEAD_S else "",
-        event=events[-1].says if events and flight_s - events[-1].call.flight_s <= EVENT_STAYS_S else "",
+        called=f"called: {last.description}{unsure}" if last and flight_s - last.call.flight_s <= LEAD_S else "",
+        event=events[-1].description if events and flight_s - events[-1].call.flight_s <= EVENT_STAYS_S else "",
     )
 
 

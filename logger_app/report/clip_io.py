@@ -16,7 +16,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from logger_app.errors import ReportError
 from logger_app.io.containers import open_container
-from logger_app.io.files import make_folder, whole_file
+from logger_app.io.files import complete_file, make_folder
 from logger_app.io.fonts import font_folder
 from logger_app.records.clocks import ClockMap
 from logger_app.report.clip import Caption, caption, run_span
@@ -55,7 +55,7 @@ def write_clip(
     span = _video_span(clock_map, run, video)
     make_folder(out.parent)
     try:
-        with whole_file(out) as part:
+        with complete_file(out) as part:
             shown = _transcode(video, part, clock_map, run, unit, span, progress or (lambda share: None))
             if not shown:
                 raise ReportError(

@@ -36,7 +36,7 @@ class WingCell:
     span_pct: float
     chord_pct: float
     drawn: MapCell
-    says: str
+    description: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

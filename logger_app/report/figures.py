@@ -70,7 +70,7 @@ def forest(pair: Pair, id: str, units: Units) -> Figure | None:
                 inner=_as_flown(row.comparison, units),
                 hollow=bool(row.caveat) or not row.comparison.reviewed,
                 link=row.anchor,
-                says=f"{said[-1]}{caveat}",
+                description=f"{said[-1]}{caveat}",
             )
         )
     compared = [row.comparison for row, _ in shown]
@@ -85,7 +85,7 @@ def forest(pair: Pair, id: str, units: Units) -> Figure | None:
         id=id,
         title=f"Difference in stall speed, {pair.changed.name} less {pair.reference.name}",
         see=_forest_see(pair),
-        says="; ".join(reversed(said)) + ". Left of zero is a lower stall.",
+        description="; ".join(reversed(said)) + ". Left of zero is a lower stall.",
         caption=f"Bars are intervals ({level}).{thick} A bar that crosses zero: no difference was shown there, which is "
         f"not the same as no difference.{hollow}",
         x=Axis(
@@ -178,7 +178,7 @@ def warning_figure(pair: Pair, id: str, units: Units) -> Figure | None:
                     series=side.series,
                     hollow=not run.reduced.reviewed,
                     link=run.anchor,
-                    says=f"{run.name}: warning {number(units.speed(margin_kt))} {units.speed_unit} above the stall",
+                    description=f"{run.name}: warning {number(units.speed(margin_kt))} {units.speed_unit} above the stall",
                 )
                 for run, margin_kt in pairs
             ]
@@ -193,7 +193,7 @@ def warning_figure(pair: Pair, id: str, units: Units) -> Figure | None:
         see=f"{pair.changed.name}: mean margin less than {_plain(line)} {units.speed_unit} at {short} of {at} points"
         if at
         else f"{pair.changed.name}: no warning was called",
-        says="; ".join(reversed(said)) + "." + _drawn(drawn, every),
+        description="; ".join(reversed(said)) + "." + _drawn(drawn, every),
         caption="The first warning or buffet called, above the stall; one marker a run. At the right: means of "
         f"{pair.reference.id} \N{RIGHTWARDS ARROW} {pair.changed.id}. Line: 14 CFR 23.207(c), before amendment 64."
         + (f" {NOT_REVIEWED}." if any(dot.hollow for dot in dots) else ""),
@@ -256,7 +256,7 @@ def every_run(page: Page) -> Grid | None:
                         series=side.series,
                         hollow=not run.reduced.reviewed,
                         link=run.anchor,
-                        says=f"{run.name}: {number(units.speed(speed_kt))} {units.speed_unit}",
+                        description=f"{run.name}: {number(units.speed(speed_kt))} {units.speed_unit}",
                     )
                 )
             if side.cell and side.cell.low_kt is not None and side.cell.high_kt is not None and side.cell.vs_std_kt:
@@ -274,7 +274,7 @@ def every_run(page: Page) -> Grid | None:
         Figure(
             id=f"{view.anchor}-runs",
             title=view.point.label,
-            says=view.point.label,
+            description=view.point.label,
             heading=f"{view.point.id}  {view.point.power}, flap {view.point.flap_deg:g}"
             + (f", bank {view.point.bank_deg:g}" if view.point.bank_deg else ""),
             x=Axis(label="", low=-0.6, high=max(len(sides), 2) - 0.4, names=tuple(s.configuration.id for s in sides)),
@@ -303,7 +303,7 @@ def every_run(page: Page) -> Grid | None:
         id="every-run",
         title="Every run that counts",
         see=spread,
-        says=f"Stall speed of every run, a panel a test point. {said}.{_drawn(drawn, every)}",
+        description=f"Stall speed of every run, a panel a test point. {said}.{_drawn(drawn, every)}",
         caption=f"Calibrated, {listed(sorted(bases))}. Marker: a run, with its own standard uncertainty; "
         f"long bar beside: mean of the runs and its 95 % interval. One scale in all panels{'; intervals that reach further are cut at the edge' if cut else ''}."
         f"{_drawn(drawn, every)}",
@@ -358,7 +358,7 @@ def approaches(view: PointView, units: Units) -> Grid | None:
         Figure(
             id=f"{view.anchor}-approach-{side.series}",
             title=side.configuration.name,
-            says="",
+            description="",
             heading=side.configuration.name,
             x=Axis(label="time from the stall [s]", low=low_x, high=high_x, ticks=nice_ticks(low_x, high_x, 6, True)),
             y=Axis(
@@ -388,7 +388,7 @@ def approaches(view: PointView, units: Units) -> Grid | None:
             for side, *_ in drawn
             if side.series in means
         ),
-        says=_approach_words(view, units),
+        description=_approach_words(view, units),
         caption="One marker a spoken airspeed, leading to its sound; lines are the fits that the stall speed was read "
         f"from; the number is the mean at the stall. One scale.{drawn_words(view)}",
         panels=panels,
@@ -463,7 +463,7 @@ def _call_dots(run: RunView, zero_s: float, units: Units) -> list[Dot]:
                 hollow=not call.reviewed,
                 struck=bool(view.left_out),
                 link=view.anchor,
-                says=f"{view.says} at {clock(call.flight_s)}, {run.name}{status}",
+                description=f"{view.description} at {clock(call.flight_s)}, {run.name}{status}",
             )
         )
     return dots
@@ -496,9 +496,15 @@ def _spoken_events(run: RunView, zero_s: float, units: Units) -> list[Event]:
             and ias_kt is not None
             and view.call.flight_s < zero_s - 0.05
         ):
-            says = f"{view.says} at {clock(view.call.flight_s)}, {run.name}"
+            description = f"{view.description} at {clock(view.call.flight_s)}, {run.name}"
             ticks.append(
-                Event(x=view.call.flight_s - zero_s, y=units.speed(ias_kt), word="", series=run.series, says=says)
+                Event(
+                    x=view.call.flight_s - zero_s,
+                    y=units.speed(ias_kt),
+                    word="",
+                    series=run.series,
+                    description=description,
+                )
             )
     return ticks
 
@@ -595,7 +601,7 @@ def against_entry_rate(view: PointView, units: Units) -> Figure | None:
                     link=run.anchor,
                     x_half=units.speed(run.reduced.entry_rate_u_kt_per_s or 0.0),
                     y_half=u,
-                    says=f"{run.name}: {number(speed)} {units.speed_unit} at {number(units.speed(rate), 2)} {units.rate_unit}",
+                    description=f"{run.name}: {number(speed)} {units.speed_unit} at {number(units.speed(rate), 2)} {units.rate_unit}",
                 )
             )
         line = _regression_line(cell, [rate for _, rate in rates], side.series, units)
@@ -617,7 +623,7 @@ def against_entry_rate(view: PointView, units: Units) -> Figure | None:
         id=f"{view.anchor}-rate",
         title=f"{view.point.id}, {view.point.label}: stall speed against entry rate",
         see="; ".join(parts) if parts else "No regression: too few runs, or the flown rates do not span 1 kt/s",
-        says=f"One marker a run. {'; '.join(parts) or 'No regression'}.{_drawn(len(dots), every)}",
+        description=f"One marker a run. {'; '.join(parts) or 'No regression'}.{_drawn(len(dots), every)}",
         caption=f"One marker a run with its standard uncertainty; calibrated, {bases}. Nothing is extrapolated."
         + (f" {NOT_REVIEWED}." if any(dot.hollow for dot in dots) else ""),
         x=Axis(
@@ -689,7 +695,7 @@ def tuft_map(side: Side, view: PointView, marks: Sequence[TuftMark], unit: str) 
             shade=TUFT_STATES.get(mark.state),
             series=side.series,
             proposed=mark.proposed,
-            says=f"{stations[y]} at {speeds[x]} {unit}: {mark.state}",
+            description=f"{stations[y]} at {speeds[x]} {unit}: {mark.state}",
         )
         for (x, y), mark in sorted(worst.items())
     )
@@ -702,7 +708,7 @@ def tuft_map(side: Side, view: PointView, marks: Sequence[TuftMark], unit: str) 
         id=f"{view.anchor}-tufts-{side.series}-{_id(marks[0].view)}",
         title=f"{view.point.id}: tufts along the span, {side.configuration.name}"
         + (f", {marks[0].view}" if marks[0].view else ""),
-        says=("; ".join(first) + "." if first else "No station was marked separated.")
+        description=("; ".join(first) + "." if first else "No station was marked separated.")
         + (
             f" Dashed boxes are proposed by the assist, not confirmed. {ASSIST_LIMITS}"
             if any(m.proposed for m in worst.values())
@@ -758,13 +764,16 @@ def wing_map(one: WingMap, view: PointView, names: Mapping[str, str], series: in
             "-6..-1: by 1 to 6 slower; below 0 stays attached to a lower speed. Tinted where the sign is certain: upright "
             "strokes slower, lying strokes faster, more with the size."
         )
-    said = "; ".join(f"{cell.span_pct:g} % span, {cell.chord_pct:g} % chord: {cell.says}" for cell in one.cells) + "."
+    said = (
+        "; ".join(f"{cell.span_pct:g} % span, {cell.chord_pct:g} % chord: {cell.description}" for cell in one.cells)
+        + "."
+    )
     guessed = any(cell.drawn.proposed for cell in one.cells)
     limits = f" {ASSIST_LIMITS}" if guessed else ""
     return Figure(
         id=f"{view.anchor}-wing-{one.reference or 'first'}-{one.configuration}-{_id(one.view)}",
         title=f"{view.point.id}: {title}",
-        says=said + limits,
+        description=said + limits,
         caption=caption + limits,
         x=Axis(label="span [%], root to tip", low=-0.6, high=len(spans) - 0.4, names=tuple(f"{s:g}" for s in spans)),
         y=Axis(label="chord [%]", low=-0.6, high=len(chords) - 0.4, names=tuple(f"{c:g}" for c in chords)),
@@ -776,7 +785,7 @@ def wing_map(one: WingMap, view: PointView, names: Mapping[str, str], series: in
                 series=series,
                 proposed=c.drawn.proposed,
                 word=f"{c.drawn.words}?" if c.drawn.proposed else c.drawn.words,
-                says=c.says,
+                description=c.description,
                 tinted=True,
                 across=c.drawn.kind == "faster",
             )

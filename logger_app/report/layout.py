@@ -53,7 +53,7 @@ class Marker:
     size: float = 4.0
     hollow: bool = False
     link: str = ""
-    says: str = ""
+    description: str = ""
 
 
 Shape: TypeAlias = Stroke | Label | Marker
@@ -65,7 +65,7 @@ class Drawing:
 
     id: str
     title: str
-    says: str
+    description: str
     width: float
     height: float
     shapes: tuple[Shape, ...]
@@ -120,7 +120,7 @@ def lay_out(figure: Picture) -> Drawing:
     return Drawing(
         id=figure.id,
         title=figure.title,
-        says=figure.says,
+        description=figure.description,
         width=figure.width,
         height=figure.height,
         shapes=tuple(shapes + key_shapes),
@@ -143,7 +143,9 @@ def _lay_out_grid(grid: Grid) -> Drawing:
             shapes += [_moved(shape, x, top) for shape in lay_out(placed).shapes]
             x += placed.width
         top += max(panel.height for panel in grid.panels[k : k + columns])
-    return Drawing(id=grid.id, title=grid.title, says=grid.says, width=grid.width, height=top, shapes=tuple(shapes))
+    return Drawing(
+        id=grid.id, title=grid.title, description=grid.description, width=grid.width, height=top, shapes=tuple(shapes)
+    )
 
 
 def _moved(shape: Shape, dx: float, dy: float) -> Shape:
@@ -275,7 +277,7 @@ def _bar(box: _Box, bar) -> list[Shape]:
             size=5.5,
             hollow=bar.hollow,
             link=bar.link,
-            says=bar.says,
+            description=bar.description,
         ),
     ]
 
@@ -290,7 +292,11 @@ def _dot(box: _Box, dot) -> list[Shape]:
         half = abs(box.y(dot.y + dot.y_half) - y)
         shapes.append(Stroke(points=((x, y - half), (x, y + half)), role=role, width=1.0))
     shape = "cross" if dot.struck else look_of(dot.series).marker
-    shapes.append(Marker(x=x, y=y, shape=shape, role=role, size=4.2, hollow=dot.hollow, link=dot.link, says=dot.says))
+    shapes.append(
+        Marker(
+            x=x, y=y, shape=shape, role=role, size=4.2, hollow=dot.hollow, link=dot.link, description=dot.description
+        )
+    )
     return shapes
 
 

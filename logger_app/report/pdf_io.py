@@ -356,7 +356,7 @@ class _Story:
     def _calls(self, run: RunView) -> Paragraph:
         listed = []
         for view in run.calls:
-            text = f"{words.clock(view.call.flight_s)} {view.says}"
+            text = f"{words.clock(view.call.flight_s)} {view.description}"
             text += f" [{view.heard}]" if view.heard else ""
             text += "" if view.call.reviewed else " (?)"
             listed.append(text + (" *" if view.used else ""))

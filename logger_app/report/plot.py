@@ -35,7 +35,7 @@ class Dot:
     hollow: bool = False
     struck: bool = False
     link: str = ""
-    says: str = ""
+    description: str = ""
     x_half: float = 0.0
     y_half: float = 0.0
 
@@ -61,7 +61,7 @@ class Bar:
     series: int = 0
     hollow: bool = False
     link: str = ""
-    says: str = ""
+    description: str = ""
     upright: bool = False  # an interval along y at a place on x instead, its middle a short line
     inner: tuple[float, float] | None = None  # a second, narrower interval, drawn thick
 
@@ -74,7 +74,7 @@ class Event:
     y: float
     word: str
     series: int = 0
-    says: str = ""
+    description: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,7 +96,7 @@ class Square:
     shade: int | None
     series: int = 0
     proposed: bool = False
-    says: str = ""
+    description: str = ""
     word: str = ""
     tinted: bool = False  # a coloured ground as well, for maps with a word in each patch
     across: bool = False  # the hatching lies instead of standing
@@ -124,7 +124,7 @@ class Figure:
 
     id: str
     title: str
-    says: str
+    description: str
     x: Axis
     y: Axis
     see: str = ""
@@ -149,7 +149,7 @@ class Grid:
 
     id: str
     title: str
-    says: str
+    description: str
     panels: tuple[Figure, ...]
     columns: int
     see: str = ""

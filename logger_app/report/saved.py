@@ -25,7 +25,7 @@ class SavedLine:
     name: str
     run: RunView | None
     run_name: str
-    says: str
+    description: str
     stations: str
     changed: str
 
@@ -41,7 +41,7 @@ class Saved:
     @property
     def alt(self) -> str:
         """For who cannot see it."""
-        return f"{self.about.words}: " + "; ".join(f"{line.name}, {line.says}" for line in self.lines)
+        return f"{self.about.words}: " + "; ".join(f"{line.name}, {line.description}" for line in self.lines)
 
     @property
     def caption(self) -> str:
@@ -50,7 +50,7 @@ class Saved:
         for line in self.lines:
             stations = f"; stations in span/chord percent: {line.stations}" if line.stations else ""
             changed = f" As it was when saved; {line.changed}." if line.changed else ""
-            parts.append(f"{line.name} ({line.run_name}): {line.says}{stations}.{changed}")
+            parts.append(f"{line.name} ({line.run_name}): {line.description}{stations}.{changed}")
         if self.about.why:
             parts.append(f"Runs: {self.about.why}.")
         who = f" by {self.about.who}" if self.about.who else ""
@@ -87,7 +87,7 @@ def _line(side: SavedSide, runs: Mapping, units: words.Units) -> SavedLine:
         name=side.name,
         run=run,
         run_name=f"{side.flight}, run {side.run_number}",
-        says="; ".join(_shot_words(shot, units) for shot in side.shots),
+        description="; ".join(_shot_words(shot, units) for shot in side.shots),
         stations="; ".join(text for shot in side.shots if (text := _station_words(shot))),
         changed=_changed(side, run, units),
     )

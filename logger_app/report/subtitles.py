@@ -78,7 +78,7 @@ def _free(name: str, taken: Collection[str]) -> str:
 
 
 def _text(view: CallView) -> str:
-    words = " ".join(view.says.split()).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+    words = " ".join(view.description.split()).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
     return words if view.call.reviewed else f"{words} (?)"
 
 

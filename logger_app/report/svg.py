@@ -36,7 +36,7 @@ def to_svg(drawing: Drawing, standalone: bool = False) -> str:
             f'font-family="{FONTS}">'
         ),
         f'<title id="{drawing.id}-t">{_escape(drawing.title)}</title>',
-        f'<desc id="{drawing.id}-d">{_escape(drawing.says)}</desc>',
+        f'<desc id="{drawing.id}-d">{_escape(drawing.description)}</desc>',
     ]
     if standalone:
         parts.append(f'<rect width="{_n(drawing.width)}" height="{_n(drawing.height)}" fill="#ffffff"/>')
@@ -154,8 +154,10 @@ def _marker(marker: Marker, standalone: bool) -> str:
     else:
         fill = "" if marker.shape == "cross" else f" f-{inside}"
         paint = f'class="s-{marker.role}{fill}"' + (' fill="none"' if marker.shape == "cross" else "")
-    says = f"<title>{_escape(marker.says)}</title>" if marker.says else ""
-    return _linked(f'<path d="{path}" {paint} stroke-width="1.4">{says}</path>', marker.link, marker.says, standalone)
+    description = f"<title>{_escape(marker.description)}</title>" if marker.description else ""
+    return _linked(
+        f'<path d="{path}" {paint} stroke-width="1.4">{description}</path>', marker.link, marker.description, standalone
+    )
 
 
 def _linked(text: str, link: str, name: str, standalone: bool) -> str:

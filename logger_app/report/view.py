@@ -48,7 +48,7 @@ class CallView:
     anchor: str
     flight: str
     call: ReviewedCall
-    says: str
+    description: str
     heard: str
     used: bool
     left_out: str
@@ -563,7 +563,7 @@ def _call_view(flight, call, result, anchors, history) -> CallView:
         anchor=anchors[call.id],
         flight=flight,
         call=call,
-        says=call_words(call),
+        description=call_words(call),
         heard=heard_words(call),
         used=bool(result and call.id in result.calls_used),
         left_out=left_out,
@@ -641,7 +641,7 @@ def _excluded(reduction: Reduction, runs: Sequence[RunView]):
             rows.append((item, run.name, run.anchor))
         elif (item.flight, item.what) in calls:
             run, call = calls[item.flight, item.what]
-            rows.append((item, f"{call.says} in {run.name}", call.anchor))
+            rows.append((item, f"{call.description} in {run.name}", call.anchor))
         else:
             rows.append((item, item.what, ""))
     return tuple(rows)

@@ -66,12 +66,12 @@ def wing_figure(drawing: Drawing, id: str, title: str, stations: Sequence[Statio
                 role="ink",
                 size=size,
                 hollow=hollow,
-                says=f"{one.wing} wing {one.station}: {seen}, {one.separated} of {one.runs} runs",
+                description=f"{one.wing} wing {one.station}: {seen}, {one.separated} of {one.runs} runs",
             )
         )
     if drawing.note:
         height += 16
         shapes.append(layout.Label(x=2, y=height - 4, text=drawing.note, role="muted", size=10.0))
     return layout.Drawing(
-        id=id, title=title, says=drawing.description, width=WIDTH_PX, height=height, shapes=tuple(shapes)
+        id=id, title=title, description=drawing.description, width=WIDTH_PX, height=height, shapes=tuple(shapes)
     )

@@ -37,7 +37,7 @@ class _Now:
     history: tuple[str, ...] = ()
 
 
-def standing(corrections: Iterable[Correction]) -> tuple[Correction, ...]:
+def in_force(corrections: Iterable[Correction]) -> tuple[Correction, ...]:
     """Corrections that hold: not undone, undos themselves left out, in order of (utc, id).
 
     Parameters
@@ -60,7 +60,7 @@ def standing(corrections: Iterable[Correction]) -> tuple[Correction, ...]:
 def settled_items(corrections: Iterable[Correction], calls: Iterable[ReviewedCall]) -> frozenset[str]:
     """Queue items that are no calls and that a person has looked at: a silence, a run, a test point."""
     ids = {call.id for call in calls}
-    return frozenset(c.target for c in standing(corrections) if c.action is Action.CONFIRM and c.target not in ids)
+    return frozenset(c.target for c in in_force(corrections) if c.action is Action.CONFIRM and c.target not in ids)
 
 
 def _undone(id: str, undos: dict[str, list[str]], known: dict[str, bool]) -> bool:
@@ -105,7 +105,7 @@ def apply_corrections(
         In order of (flight_ns, id); rejected ones included.
     """
     per_call = defaultdict(list)
-    for correction in standing(corrections):
+    for correction in in_force(corrections):
         if correction.action in CALL_ACTIONS:
             per_call[correction.target].append(correction)
     by_id = {call.id: call for call in heard}

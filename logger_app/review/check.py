@@ -14,7 +14,7 @@ from difflib import get_close_matches
 
 from logger_app.errors import ReviewError
 from logger_app.records.calls import Action, CallKind, Correction, ReviewedCall
-from logger_app.review.apply import CALL_ACTIONS, RUN_ACTIONS, standing
+from logger_app.review.apply import CALL_ACTIONS, RUN_ACTIONS, in_force
 from logger_app.units import AIRSPEED_UNITS, ns_to_s, to_kt
 
 # No indicator of a light aircraft reads more; used where the campaign gives no never-exceed speed.
@@ -25,7 +25,7 @@ NEVER_EXCEED_MARGIN = 1.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
+class Current:
     """What a correction is checked against: the flight as it stands.
 
     `duration_ns` is the length of the recording; `names` are the event, setting and command
@@ -55,7 +55,7 @@ class Standing:
 
 
 def correct(
-    now: Standing, action: Action, target: str, *, id: str, utc: str, who: str, why: str = "", **payload
+    now: Current, action: Action, target: str, *, id: str, utc: str, who: str, why: str = "", **payload
 ) -> Correction:
     """A correction that may be taken.
 
@@ -87,7 +87,7 @@ def correct(
         payload = _check_run_action(now, action, target, payload)
     elif not any(correction.id == target for correction in now.corrections):
         raise _unknown("correction", target, [correction.id for correction in now.corrections])
-    before = [c for c in standing(now.corrections) if c.target == target]
+    before = [c for c in in_force(now.corrections) if c.target == target]
     return Correction(
         id=id,
         utc=_after(utc, now.corrections),
@@ -100,13 +100,13 @@ def correct(
     )
 
 
-def last_standing(corrections: Sequence[Correction], who: str | None = None) -> Correction | None:
+def last_in_force(corrections: Sequence[Correction], who: str | None = None) -> Correction | None:
     """The correction that "undo" undoes: the last that stands (of one person, if named), or None."""
-    mine = [c for c in standing(corrections) if who is None or c.who == who]
+    mine = [c for c in in_force(corrections) if who is None or c.who == who]
     return mine[-1] if mine else None
 
 
-def _check_call_action(now: Standing, action: Action, target: str, payload: dict) -> dict:
+def _check_call_action(now: Current, action: Action, target: str, payload: dict) -> dict:
     call = now.call(target)
     if action is Action.ADD:
         if call is not None:
@@ -130,7 +130,7 @@ def _check_call_action(now: Standing, action: Action, target: str, payload: dict
     return payload
 
 
-def _check_content(now: Standing, kind: CallKind, target: str, payload: dict, call: ReviewedCall | None) -> None:
+def _check_content(now: Current, kind: CallKind, target: str, payload: dict, call: ReviewedCall | None) -> None:
     if kind is CallKind.AIRSPEED:
         before = call if call is not None and call.kind is kind else None
         value = payload.get("value", before.value if before else None)
@@ -149,7 +149,7 @@ def _check_content(now: Standing, kind: CallKind, target: str, payload: dict, ca
         raise ReviewError(f"call {target}: {value} is not a value.")
 
 
-def _airspeed(now: Standing, value, unit: str | None, target: str) -> float:
+def _airspeed(now: Current, value, unit: str | None, target: str) -> float:
     unit = unit or now.unit
     if unit not in AIRSPEED_UNITS:
         raise ReviewError(f"call {target}: unit {unit!r}; allowed: {', '.join(AIRSPEED_UNITS)}.")
@@ -167,7 +167,7 @@ def _airspeed(now: Standing, value, unit: str | None, target: str) -> float:
     return number
 
 
-def _check_run_action(now: Standing, action: Action, target: str, payload: dict) -> dict:
+def _check_run_action(now: Current, action: Action, target: str, payload: dict) -> dict:
     if target not in now.runs:
         raise _unknown("run", target, now.runs)
     if action is Action.JOIN:
@@ -191,7 +191,7 @@ def _check_run_action(now: Standing, action: Action, target: str, payload: dict)
     return payload
 
 
-def _time(now: Standing, flight_ns, what: str) -> int:
+def _time(now: Current, flight_ns, what: str) -> int:
     if flight_ns is None:
         raise ReviewError(f"{what}: a time on the flight clock is missing.")
     if not 0 <= flight_ns <= now.end_ns:

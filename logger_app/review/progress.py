@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from logger_app.records.calls import Correction, ReviewedCall
-from logger_app.review.apply import standing
+from logger_app.review.apply import in_force
 from logger_app.review.queue import Item, Queue, UndetectedRate
 
 
@@ -75,7 +75,7 @@ def progress_of(calls: Sequence[ReviewedCall], corrections: Sequence[Correction]
     queue : Queue
         What is still to be looked at.
     """
-    last_by = {c.target: c.who for c in standing(corrections)}
+    last_by = {c.target: c.who for c in in_force(corrections)}
     reviewed = [call for call in calls if call.reviewed]
     by = Counter(last_by[call.id] for call in reviewed if call.id in last_by)
     return Progress(

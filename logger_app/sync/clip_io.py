@@ -16,7 +16,7 @@ import numpy as np
 from logger_app.domain.moments import ias_at, spoken_speed
 from logger_app.domain.times import cue_time
 from logger_app.errors import SyncError
-from logger_app.io.files import make_folder, whole_file, write_text
+from logger_app.io.files import complete_file, make_folder, write_text
 from logger_app.records.results import StallSpeed
 from logger_app.sync.sheet_io import CAPTION, CAUTION, CELL_WIDTH, INK, PAPER, Side, fitted, font
 
@@ -92,7 +92,7 @@ def write_clip(
             box.mux(stream.encode(None))
 
     make_folder(out.parent)
-    with whole_file(out) as part:
+    with complete_file(out) as part:
         write(part)
     return out
 

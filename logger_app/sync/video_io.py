@@ -21,7 +21,7 @@ import numpy as np
 
 from logger_app.errors import SyncError
 from logger_app.io.containers import open_container
-from logger_app.io.files import make_folder, whole_file
+from logger_app.io.files import complete_file, make_folder
 
 # Without an index of key pictures: decoding on is cheaper than seeking when the wanted one is this near [s].
 READ_ON_S = 2.0
@@ -93,7 +93,7 @@ class VideoFrames:
         self._run: deque = deque()
         self._ended = False  # the last of the run is the file's last
         self._reader: Iterator | None = None
-        self._whole_from = 0  # pictures with an earlier stamp may have gaps between them [time_base]
+        self._decoded_from = 0  # pictures with an earlier stamp may have gaps between them [time_base]
         self._at = 0  # stamp of the picture given last [time_base]
         self._stop: Callable[[], bool] | None = None
         self._kept: OrderedDict[int, Frame] = OrderedDict()
@@ -220,7 +220,7 @@ class VideoFrames:
     def _more(self) -> bool:
         """One more picture at the end of the run; False at the end of the file."""
         if self._stop is not None and self._stop():
-            if not self._run or self._run[-1].pts < self._whole_from:
+            if not self._run or self._run[-1].pts < self._decoded_from:
                 self._forget()  # what there is has gaps
             raise Stopped
         if self._reader is None and not self._ended:
@@ -231,7 +231,7 @@ class VideoFrames:
         if frame is None:
             self._ended = True
             return False
-        if self._run and self._run[-1].pts < self._whole_from:
+        if self._run and self._run[-1].pts < self._decoded_from:
             self._run.clear()
         self._run.append(frame)
         self._trim(self._run.popleft)
@@ -262,7 +262,7 @@ class VideoFrames:
                     break
                 if found and frame.pts <= found[-1].pts:
                     continue
-                if found and found[-1].pts < self._whole_from:
+                if found and found[-1].pts < self._decoded_from:
                     found.clear()
                 found.append(frame)
             if found or start_s <= self.first_s:
@@ -276,11 +276,11 @@ class VideoFrames:
         """Pictures in order of showing, from the key picture before a time.
 
         On the way to `wanted_s` those that no other one needs are left out, up to `before` pictures before
-        the one on show then: `_whole_from` is set to the stamp from which on none is missing.
+        the one on show then: `_decoded_from` is set to the stamp from which on none is missing.
         """
         import av
 
-        self._whole_from = 0
+        self._decoded_from = 0
         self._stream.codec_context.skip_frame = "DEFAULT"
         try:
             if start_s is not None:
@@ -288,7 +288,7 @@ class VideoFrames:
             packets = self._box.demux(self._stream)
             ahead = self._read_ahead(packets, wanted_s, before) if wanted_s is not None else deque()
             for packet in itertools.chain(_emptied(ahead), packets):
-                spare = packet.pts is not None and packet.pts < self._whole_from
+                spare = packet.pts is not None and packet.pts < self._decoded_from
                 self._stream.codec_context.skip_frame = "NONREF" if spare else "DEFAULT"
                 for frame in packet.decode():
                     if frame.pts is not None:
@@ -300,7 +300,7 @@ class VideoFrames:
                 raise SyncError(f"{self.path}: cannot be decoded ({err.strerror or err})") from err
 
     def _read_ahead(self, packets: Iterator, wanted_s: float, before: int) -> deque:
-        """Compressed pictures up to one that is decoded after a time; sets `_whole_from` where their stamps are known."""
+        """Compressed pictures up to one that is decoded after a time; sets `_decoded_from` where their stamps are known."""
         ahead: deque = deque()
         stamps, size = [], 0
         for packet in packets:
@@ -315,7 +315,7 @@ class VideoFrames:
         stamps.sort()
         shown = bisect_right(stamps, wanted_s, key=lambda pts: float(pts * self.time_base)) - 1
         if shown > before:
-            self._whole_from = stamps[shown - before]
+            self._decoded_from = stamps[shown - before]
         return ahead
 
     def _time(self, frame) -> float:
@@ -400,7 +400,7 @@ def make_proxy(path: Path, proxy: Path, progress: Callable[[float], None] = lamb
     make_folder(proxy.parent)
     try:
         with (
-            whole_file(proxy) as part,
+            complete_file(proxy) as part,
             open_container(path) as source,
             av.open(f"file:{part}", "w", format="mp4") as target,
         ):

@@ -153,14 +153,14 @@ def make_fly_app(
     return FlyApp(session, display, context, acknowledge, end_with_recording)
 
 
-def make_preflight_app(desk, display: Display):
-    """The preflight app, not yet running; `desk` is a `PreflightDesk`. FLY turns it into the flight app."""
+def make_preflight_app(workflow, display: Display):
+    """The preflight app, not yet running; `workflow` is a `PreflightWorkflow`. FLY turns it into the flight app."""
     from logger_app.ui.cockpit_apps import PreflightApp
 
-    return PreflightApp(desk, fly_context)
+    return PreflightApp(workflow, fly_context)
 
 
-def preflight_on_screen(desk, size: tuple[int, int] | None = None) -> int:
+def preflight_on_screen(workflow, size: tuple[int, int] | None = None) -> int:
     """Preflight with the screen until it is closed, and the flight if FLY was touched.
 
     Parameters
@@ -177,7 +177,7 @@ def preflight_on_screen(desk, size: tuple[int, int] | None = None) -> int:
 
     prepare_kivy(*(size or (None, None)))
     keep_flying()
-    app = make_preflight_app(desk, desk.state.display)
+    app = make_preflight_app(workflow, workflow.state.display)
     landed = True
     try:
         with ending_signals(lambda *_: app.stop()):

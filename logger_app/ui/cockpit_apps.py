@@ -62,9 +62,9 @@ class PreflightApp(App):
     title = "Kneecall"
     kv_file = ""
 
-    def __init__(self, desk, context_of: Callable):
+    def __init__(self, workflow, context_of: Callable):
         super().__init__()
-        self.desk, self.context_of = desk, context_of
+        self.workflow, self.context_of = workflow, context_of
         self.session = None
         self.bridge: Bridge | None = None
         self.began: Callable[[], object] = lambda: None  # the app hides its bar when the screen becomes the flight's
@@ -75,40 +75,40 @@ class PreflightApp(App):
             self.session.stop(landed=self.session.snapshot().state.phase is Phase.LANDED)
 
     def build(self):
-        self.screen = PreflightScreen(self.desk.state, send=self.do)
+        self.screen = PreflightScreen(self.workflow.state, send=self.do)
         root = FloatLayout()
         root.add_widget(self.screen)
         return root
 
     def on_start(self):
-        self.desk.look()
+        self.workflow.look()
         # Drained on Kivy's own clock: the desk's thread never touches a widget.
         self.looking = Clock.schedule_interval(self.look, 0.1)
 
     def look(self, *_):
         """Draw what is new."""
-        if self.desk.changed():
-            self.screen.show(self.desk.state)
+        if self.workflow.changed():
+            self.screen.show(self.workflow.state)
 
     def do(self, do: Do):
         """A touch."""
-        if do is Do.FLY and self.desk.state.acknowledged:
+        if do is Do.FLY and self.workflow.state.acknowledged:
             self.fly()
             return
         # The briefing is read once before it is flown.
-        self.desk.do(Do.CAUTIONS if do is Do.FLY else do)
+        self.workflow.do(Do.CAUTIONS if do is Do.FLY else do)
         self.look()
 
     def fly(self):
         """The flight in the same window."""
-        self.session = self.desk.make_session()
+        self.session = self.workflow.make_session()
         if self.session is None:  # refused, and said on the page of checks
             self.look()
             return
         self.looking.cancel()
         self.began()
         screen = FlyScreen(
-            self.desk.state.display, self.session.touch, lambda: self.stop(), *self.context_of(self.session)
+            self.workflow.state.display, self.session.touch, lambda: self.stop(), *self.context_of(self.session)
         )
         Window.bind(on_key_down=screen.on_key)
         self.keys = screen.on_key
@@ -124,4 +124,4 @@ class PreflightApp(App):
         if self.bridge:
             self.bridge.stop()
             Window.unbind(on_key_down=self.keys)
-        self.desk.close()
+        self.workflow.close()

@@ -17,7 +17,7 @@ from logger_app.workflows.flight_session import EngineMaker
 from logger_app.workflows.rehearsal import record
 
 
-class PreflightDesk:
+class PreflightWorkflow:
     """Holds the screen's state; `changed()` says once that there is something new to draw.
 
     One thread at a time works for it, started by `look` or the rehearsal; it ends by itself, at the

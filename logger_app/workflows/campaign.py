@@ -188,7 +188,7 @@ def fold_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[JournalRow], 
     """
     from logger_app.domain.runs import runs_as_flown
     from logger_app.logstore import codec
-    from logger_app.review.apply import apply_corrections, standing
+    from logger_app.review.apply import apply_corrections, in_force
 
     rows = list(rows)
     by_kind: dict[RowKind, list[JournalRow]] = defaultdict(list)
@@ -207,7 +207,7 @@ def fold_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[JournalRow], 
 
     def runs_of(calls: Sequence[ReviewedCall], made: Sequence[Correction]) -> FlightRuns:
         steps = by_kind[RowKind.STEP]
-        return runs_as_flown(campaign, flown, info.id, calls, steps, standing(made), gaps, duration_ns)
+        return runs_as_flown(campaign, flown, info.id, calls, steps, in_force(made), gaps, duration_ns)
 
     def runs_with(more: Correction) -> FlightRuns:
         made = [*corrections, more]

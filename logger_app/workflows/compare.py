@@ -365,8 +365,8 @@ class WingComparison:
             ias_kt = None if flight_s is None else ias_at(side.result, flight_s + side.lag_s)
             at = "" if flight_s is None else _to_stall(flight_s - side.event_s)
             speed = spoken_speed(ias_kt, self.unit)
-            says = frame.why if rgb is None else f"{speed} indicated, {at}, flight time {flight_s:.2f} s"
-            captions.append((f"{side.name}: {side.result.flight}, run {side.result.run_number}", says))
+            description = frame.why if rgb is None else f"{speed} indicated, {at}, flight time {flight_s:.2f} s"
+            captions.append((f"{side.name}: {side.result.flight}, run {side.result.run_number}", description))
             shot = SavedShot(
                 at=at,
                 flight_s=None if rgb is None else flight_s,
@@ -545,10 +545,10 @@ def _still(title: str, pictures: Sequence[np.ndarray | None], captions: Sequence
     sheet = Image.new("RGB", (2 * STILL_WIDTH + 36, 50 + lines * (height + 60) + 30), (250, 249, 245))
     draw = ImageDraw.Draw(sheet)
     draw.text((12, 10), title, (24, 28, 32), font(24))
-    for k, (picture, (name, says)) in enumerate(zip(pictures, captions)):
+    for k, (picture, (name, description)) in enumerate(zip(pictures, captions)):
         left, top = 12 + (k % 2) * (STILL_WIDTH + 12), 50 + (k // 2) * (height + 60)
         draw.text((left, top), name, (24, 28, 32), font(17))
-        draw.text((left, top + height + 30), says, (96, 100, 104), font(15))
+        draw.text((left, top + height + 30), description, (96, 100, 104), font(15))
         if picture is None:
             draw.rectangle((left, top + 26, left + STILL_WIDTH, top + 26 + height), (222, 220, 214))
             continue

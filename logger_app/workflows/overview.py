@@ -103,11 +103,11 @@ def overview(folder: Path, who: str = "") -> Overview:
 
 
 def _flight(path: Path, who: str) -> FlightOverview:
-    from logger_app.workflows.review import ReviewDesk
+    from logger_app.workflows.review import ReviewWorkflow
 
     try:
-        desk = ReviewDesk(path, who)
-        now = desk.load()
+        workflow = ReviewWorkflow(path, who)
+        now = workflow.load()
         return FlightOverview(
             id=path.name,
             folder=path,

@@ -18,7 +18,7 @@ from pathlib import Path, PurePosixPath
 
 from logger_app import __version__
 from logger_app.errors import ReportError
-from logger_app.io.files import read_bytes, whole_file
+from logger_app.io.files import complete_file, read_bytes
 from logger_app.io.photos import PHOTOS_DIR, read_photos
 from logger_app.io.stills import STILLS_DIR
 from logger_app.report.prose import CAUTIONS
@@ -97,7 +97,7 @@ def write_package(
         sums = {path.relative_to(work).as_posix(): _sha256(path) for path in _files(work)}
         (work / SUMS).write_text("".join(f"{digest}  {name}\n" for name, digest in sums.items()), encoding="utf-8")
         try:
-            with whole_file(target) as part:
+            with complete_file(target) as part:
                 _zip(work, part, file_name(page.campaign.name))
         except OSError as err:
             raise ReportError(f"{target}: the package was not written, {err.strerror or err}.") from err

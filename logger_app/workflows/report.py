@@ -18,7 +18,7 @@ import numpy as np
 from logger_app import __version__
 from logger_app.domain.cameras import CameraFile
 from logger_app.domain.station_ratios import station_ratios, wings_in_runs
-from logger_app.domain.tufts import RunMarks, differences, pairs, standing, view_of, wing_maps
+from logger_app.domain.tufts import RunMarks, differences, in_force, pairs, view_of, wing_maps
 from logger_app.domain.wing_words import MapCell, difference_cell, difference_words, first_words, map_cell
 from logger_app.errors import LogError, ReportError
 from logger_app.io.files import read_bytes
@@ -218,7 +218,7 @@ def _tufts_of(flight: str, rows: Sequence[JournalRow]) -> list[TuftMark]:
             view=view_of(mark),
             run=mark.run,
         )
-        for mark in standing(flight_marks(rows))
+        for mark in in_force(flight_marks(rows))
     ]
 
 
@@ -266,7 +266,7 @@ def _cells(stations: Iterable[tuple[str, MapCell, str]]) -> tuple[WingCell, ...]
     for station, drawn, long in stations:
         span, _, chord = station.partition("/")
         try:
-            cells.append(WingCell(span_pct=float(span), chord_pct=float(chord), drawn=drawn, says=long))
+            cells.append(WingCell(span_pct=float(span), chord_pct=float(chord), drawn=drawn, description=long))
         except ValueError:
             continue
     return tuple(cells)

@@ -1,6 +1,6 @@
 """A flight under review: everything that a review shows, and the one way to correct it.
 
-Used by `kneecall review` on the command line and by the review screen. `ReviewDesk.load` reads what is new in the
+Used by `kneecall review` on the command line and by the review screen. `ReviewWorkflow.load` reads what is new in the
 journal; each change is one transaction, durable when the method returns. Between changes the journal is not locked, so
 that two people may take turns.
 """
@@ -29,7 +29,7 @@ from logger_app.records.plan import Campaign
 from logger_app.records.results import StallSpeed
 from logger_app.records.runs import FlightData, FlightReview, FlightRuns, Run
 from logger_app.review.apply import settled_items
-from logger_app.review.check import Standing, correct, last_standing
+from logger_app.review.check import Current, correct, last_in_force
 from logger_app.review.placing import peers_of
 from logger_app.review.progress import Progress, progress_of
 from logger_app.review.queue import Item, Queue, QueueItem, build_queue, last_listening
@@ -38,7 +38,7 @@ from logger_app.review.table import MAX_BYTES, Conflict, Wanted, read_changes
 from logger_app.units import RATE_HZ, s_to_ns
 from logger_app.workflows import campaign as flow
 
-__all__ = ["Desk", "Item", "QueueItem", "ReviewDesk", "new_call_id", "person"]
+__all__ = ["ReviewData", "Item", "QueueItem", "ReviewWorkflow", "new_call_id", "person"]
 
 if TYPE_CHECKING:
     from logger_app.hear.engine_callout import CalloutEngine
@@ -48,7 +48,7 @@ HEARD_KINDS = frozenset({RowKind.CALL, RowKind.PROPOSAL, RowKind.SECOND})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Desk:
+class ReviewData:
     """A flight as it is after every correction. `calls` holds rejected ones too."""
 
     data: FlightData
@@ -129,7 +129,7 @@ class Desk:
         }
 
 
-class ReviewDesk:
+class ReviewWorkflow:
     """Reads a flight and takes corrections to it, in the name of one person."""
 
     def __init__(self, flight_dir: Path, who: str, campaign_dir: Path | None = None):
@@ -140,7 +140,7 @@ class ReviewDesk:
         self.campaign_dir = Path(campaign_dir or flow.campaign_of(self.flight_dir))
         self.campaign = flow.load_campaign(self.campaign_dir)
         self._rows: list[JournalRow] = []
-        self._desk: Desk | None = None
+        self._workflow: ReviewData | None = None
         self._flagged: frozenset[str] | None = None
         self._names: dict[str, CallKind] | None = None
         self._spoken: dict[str, str] | None = None
@@ -148,7 +148,7 @@ class ReviewDesk:
         self._results: dict[str, StallSpeed] = {}
         self._reduced: dict[str, tuple] = {}
 
-    def load(self) -> Desk:
+    def load(self) -> ReviewData:
         """The flight as it stands now.
 
         Raises
@@ -161,15 +161,15 @@ class ReviewDesk:
             new = list(journal.rows(after=(self._rows[-1].seq or 0) if self._rows else 0))
             info = journal.info
             sound = tuple(audio_io.journal_segments(journal))
-        if self._desk is None or new or sound != self._desk.sound:
+        if self._workflow is None or new or sound != self._workflow.sound:
             self._rows += new
             if any(row.kind in HEARD_KINDS for row in new):
                 self._flagged = None
-            self._desk = self._made(info, sound)
-            self._flagged = self._desk.queue.flagged
-        return self._desk
+            self._workflow = self._made(info, sound)
+            self._flagged = self._workflow.queue.flagged
+        return self._workflow
 
-    def _made(self, info: FlightInfo, sound: tuple[audio_io.Segment, ...]) -> Desk:
+    def _made(self, info: FlightInfo, sound: tuple[audio_io.Segment, ...]) -> ReviewData:
         rows = self._rows
         duration_s = max((s.end_sample for s in sound), default=0) / RATE_HZ
         folded = flow.fold_rows(self.campaign, info, rows, s_to_ns(duration_s))
@@ -187,7 +187,7 @@ class ReviewDesk:
             peers=self._peers(info),
             what_if=lambda id, rejected: folded.runs_with(_supposed(id, rejected)),
         )
-        return Desk(
+        return ReviewData(
             data=data,
             info=data.info,
             unit=indicator.unit,
@@ -207,17 +207,17 @@ class ReviewDesk:
             spoken=self.spoken(),
         )
 
-    def results(self, desk: Desk) -> dict[str, StallSpeed]:
+    def results(self, workflow: ReviewData) -> dict[str, StallSpeed]:
         """Stall speed and verdict of each run, by run id; empty where they cannot be worked out.
 
         Only runs that changed since the last time are worked out again.
         """
         from logger_app.reduce.campaign import Reducer
 
-        now = {run.id: (run, desk.data.weight(run.id)) for run in desk.runs.runs}
+        now = {run.id: (run, workflow.data.weight(run.id)) for run in workflow.runs.runs}
         known = {id: result for id, result in self._results.items() if self._reduced.get(id) == now.get(id)}
         try:
-            made = Reducer(self.campaign).reduce(desk.data, only=now.keys() - known.keys())
+            made = Reducer(self.campaign).reduce(workflow.data, only=now.keys() - known.keys())
         except ReduceError:
             return {}
         self._results, self._reduced = known | {result.run: result for result in made}, now
@@ -256,7 +256,7 @@ class ReviewDesk:
         ReviewError
             One or more cannot be taken; names each.
         """
-        return self._decide(lambda desk: wanted)
+        return self._decide(lambda workflow: wanted)
 
     def take_table(self, path: Path, take_mine: bool = False) -> tuple[list[Correction], tuple[Conflict, ...]]:
         """Take what a person changed in a table of calls since it was exported.
@@ -286,9 +286,9 @@ class ReviewDesk:
             ) from err
         conflicts: tuple[Conflict, ...] = ()
 
-        def wanted(desk: Desk) -> list[Wanted]:
+        def wanted(workflow: ReviewData) -> list[Wanted]:
             nonlocal conflicts
-            changes = read_changes(text, desk.calls, str(path), desk.end_s)
+            changes = read_changes(text, workflow.calls, str(path), workflow.end_s)
             conflicts = changes.conflicts
             chosen = list(changes.wanted) + [one for c in conflicts for one in c.wanted if take_mine]
             named = [(a, new_call_id() if a is Action.ADD else target, why, p) for a, target, why, p in chosen]
@@ -296,14 +296,14 @@ class ReviewDesk:
 
         return self._decide(wanted), conflicts
 
-    def _decide(self, choose: Callable[[Desk], Iterable[Wanted]]) -> list[Correction]:
+    def _decide(self, choose: Callable[[ReviewData], Iterable[Wanted]]) -> list[Correction]:
         """Corrections chosen on the flight as it is, all taken in one transaction or none."""
         # The flight is held from reading to writing: what is checked is what is corrected.
         with Journal.open(self.flight_dir) as journal:
-            desk = self.load()
-            wanted = list(choose(desk))
+            workflow = self.load()
+            wanted = list(choose(workflow))
             named = any(payload.get("name") for *_, payload in wanted)
-            now = self._standing(desk, frozenset(self.names()) if named else frozenset())
+            now = self._current(workflow, frozenset(self.names()) if named else frozenset())
             made, problems = [], []
             for action, target, why, payload in wanted:
                 try:
@@ -334,7 +334,7 @@ class ReviewDesk:
             There is nothing to undo, or no such correction.
         """
         if id is None:
-            last = last_standing(self.load().corrections, self.who)
+            last = last_in_force(self.load().corrections, self.who)
             if last is None:
                 raise ReviewError(f"{self.flight_dir.name}: {self.who} has no correction to undo.")
             id = last.id
@@ -398,12 +398,12 @@ class ReviewDesk:
         """
         from logger_app.hear.packs_io import load_pack
 
-        desk = self.load()
-        if not any(segment.samples and not segment.erased for segment in desk.sound):
+        workflow = self.load()
+        if not any(segment.samples and not segment.erased for segment in workflow.sound):
             raise LogError(f"{self.flight_dir}: there is no sound to hear again.")
         pack = load_pack(self.campaign.language, self.campaign)
-        first = [call.heard for call in desk.calls if call.heard]
-        heard, engine = _heard_again(self.flight_dir, desk, pack, self.campaign, progress)
+        first = [call.heard for call in workflow.calls if call.heard]
+        heard, engine = _heard_again(self.flight_dir, workflow, pack, self.campaign, progress)
         bodies = compare_listenings(first, heard, engine)
         if other := _other_recogniser(pack, self.campaign):
             # It may miss what ours heard: only where it heard something else is there a difference.
@@ -519,22 +519,22 @@ class ReviewDesk:
         )()
         files_io.write_text(path, text)
 
-    def _standing(self, desk: Desk, names: frozenset[str]) -> Standing:
-        return Standing(
-            calls=desk.calls,
-            runs=[run.id for run in desk.runs.runs],
-            points=desk.points,
-            corrections=desk.corrections,
-            duration_ns=s_to_ns(desk.duration_s),
-            unit=desk.unit,
+    def _current(self, workflow: ReviewData, names: frozenset[str]) -> Current:
+        return Current(
+            calls=workflow.calls,
+            runs=[run.id for run in workflow.runs.runs],
+            points=workflow.points,
+            corrections=workflow.corrections,
+            duration_ns=s_to_ns(workflow.duration_s),
+            unit=workflow.unit,
             never_exceed_ias_kt=self.campaign.aircraft.never_exceed_ias_kt,
             names=names,
-            run_spans={run.id: (run.start_ns, run.end_ns) for run in desk.runs.runs},
-            items=frozenset(item.id for item in desk.queue.items if item.target is None or item.id != item.target),
+            run_spans={run.id: (run.start_ns, run.end_ns) for run in workflow.runs.runs},
+            items=frozenset(item.id for item in workflow.queue.items if item.target is None or item.id != item.target),
         )
 
 
-def _heard_again(flight_dir: Path, desk: Desk, pack, campaign: Campaign, progress) -> tuple[list, str]:
+def _heard_again(flight_dir: Path, workflow: ReviewData, pack, campaign: Campaign, progress) -> tuple[list, str]:
     """The slower listening of our own recogniser, minute by minute, then all of it read in sequence."""
     from logger_app.hear.engine import airspeed_range, make_engine
     from logger_app.hear.listen import minutes
@@ -543,10 +543,10 @@ def _heard_again(flight_dir: Path, desk: Desk, pack, campaign: Campaign, progres
     engine = cast("CalloutEngine", make_engine("callout", pack, campaign))
     heard, done_s = [], 0.0
     for block in minutes(audio_io.iter_sound(flight_dir)):
-        heard += engine.hear_whole(block)
+        heard += engine.hear_all(block)
         done_s += len(block) / RATE_HZ
         if progress:
-            progress(done_s / desk.duration_s)
+            progress(done_s / workflow.duration_s)
     heard += engine.finish()
     low, high, unit = airspeed_range(campaign)
     named = [replace(call, id=f"second-{k:04d}") for k, call in enumerate(heard)]
@@ -586,11 +586,11 @@ def _new_id(prefix: str) -> str:
     return f"{prefix}-{uuid.uuid4().hex[:10]}"
 
 
-def _with(now: Standing, correction: Correction) -> Standing:
+def _with(now: Current, correction: Correction) -> Current:
     return replace(now, corrections=[*now.corrections, correction])
 
 
-def _at_ns(now: Standing, correction: Correction) -> int:
+def _at_ns(now: Current, correction: Correction) -> int:
     call = now.call(correction.target)
     given = correction.get("flight_ns")
     if call is None and isinstance(given, int):

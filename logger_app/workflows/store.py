@@ -21,7 +21,7 @@ from logger_app.logstore.schema import JOURNAL_FILE
 from logger_app.logstore.store import Journal, list_flights
 from logger_app.records.calls import Action, Correction
 from logger_app.records.journal import JournalRow, RowKind
-from logger_app.review.apply import standing
+from logger_app.review.apply import in_force
 from logger_app.workflows import campaign as flow
 
 __all__ = ["Rescue", "compress", "forget", "list_all", "merge", "rescue", "verify_all"]
@@ -235,7 +235,7 @@ def _contradictions(
     common = {correction.id for correction in ours} & {correction.id for correction in theirs}
     last: dict[str, dict[bool, Correction]] = defaultdict(dict)
     mine = {correction.id for correction in ours}
-    for correction in standing(both):
+    for correction in in_force(both):
         if correction.id not in common:
             last[correction.target][correction.id in mine] = correction
     found = []

@@ -62,7 +62,7 @@ OPENING = re.compile(
 def test_files_are_opened_in_one_place():
     found = set()
     for path in sorted((ROOT / "logger_app").rglob("*.py")):
-        code = re.sub(r"def \w+\(|desk\.write_text\(", "", path.read_text(encoding="utf-8"))
+        code = re.sub(r"def \w+\(|workflow\.write_text\(", "", path.read_text(encoding="utf-8"))
         if OPENING.search(code):
             found.add(path.relative_to(ROOT / "logger_app").as_posix())
 

@@ -120,7 +120,7 @@ def sounds(cockpit: Cockpit) -> tuple[np.ndarray, np.ndarray, list[tuple[float, 
             length_s,
             np.random.default_rng([cockpit.seed, 2]),
             cues="cues" in cockpit.other,
-            says="no talk" not in cockpit.other,
+            description="no talk" not in cockpit.other,
         )
     else:
         there = common[round(begin_s * RATE) :][: round(length_s * RATE)]
@@ -140,13 +140,15 @@ def sounds(cockpit: Cockpit) -> tuple[np.ndarray, np.ndarray, list[tuple[float, 
     return pcm[0], pcm[1], heard
 
 
-def talk(seconds: float, rng, *, cues: bool = True, says: bool = True) -> tuple[np.ndarray, list[tuple[float, float]]]:
+def talk(
+    seconds: float, rng, *, cues: bool = True, description: bool = True
+) -> tuple[np.ndarray, list[tuple[float, float]]]:
     """Calls and words, now more, now less, one in twelve followed by a cue; and when each of them sounds [s]."""
     sound = np.zeros(round(seconds * RATE), np.float32)
     spans, at = [], 0.0
     pitch_hz = float(rng.uniform(95, 200))
     while (at := at + rng.exponential(5 if rng.random() < 0.8 else 25) + 0.6) < seconds - 3:
-        word = utterance(pitch_hz, rng) if says else np.zeros(RATE, np.float32)
+        word = utterance(pitch_hz, rng) if description else np.zeros(RATE, np.float32)
         if cues and rng.random() < 1 / 12:
             tone = tone_sound(list(PATTERNS)[int(rng.integers(len(PATTERNS)))]).astype(np.float32) / 16_000
             word = np.concatenate((word, np.zeros(RATE // 3, np.float32), tone))

@@ -344,10 +344,10 @@ def made_calls():
 
 
 def _review_table(path: Path) -> None:
-    from logger_app.review.check import Standing, correct
+    from logger_app.review.check import Current, correct
     from logger_app.review.table import read_changes
 
-    now = Standing(calls=made_calls(), duration_ns=10**10)
+    now = Current(calls=made_calls(), duration_ns=10**10)
     changes = read_changes(path.read_text("utf-8", "replace"), made_calls(), path.name, 10.0)
     for action, target, why, payload in (*changes.wanted, *(one for c in changes.conflicts for one in c.wanted)):
         correct(now, action, target or "new", id="fix", utc="2031-05-04T07:12:03Z", who="a pilot", why=why, **payload)
@@ -517,15 +517,15 @@ def use_flight(campaign_dir: Path, flight_dir: Path) -> None:
     from logger_app.workflows.cameras import open_cameras
     from logger_app.workflows.flight_session import replay
     from logger_app.workflows.report import Gathered
-    from logger_app.workflows.review import ReviewDesk
+    from logger_app.workflows.review import ReviewWorkflow
 
     campaign = read_campaign(campaign_dir)
 
     def look():
-        desk = ReviewDesk(flight_dir, "a pilot", campaign_dir).load()
-        json.dumps(desk.as_json())
-        to_csv(desk.calls, desk.run_of())
-        made = cues(desk.calls, desk.run_of())
+        workflow = ReviewWorkflow(flight_dir, "a pilot", campaign_dir).load()
+        json.dumps(workflow.as_json())
+        to_csv(workflow.calls, workflow.run_of())
+        made = cues(workflow.calls, workflow.run_of())
         to_webvtt(made), to_srt(made)
 
     def reduced():

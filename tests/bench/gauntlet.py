@@ -47,7 +47,7 @@ from logger_app.records.plan import (
 )
 from logger_app.records.runs import FlightData
 from logger_app.reduce.campaign import reduce_campaign
-from logger_app.review.apply import apply_corrections, standing
+from logger_app.review.apply import apply_corrections, in_force
 from logger_app.review.placing import peers_of
 from logger_app.review.queue import Item, build_queue
 from logger_app.units import s_to_ns
@@ -387,7 +387,7 @@ class Flight:
             self.made.info.id,
             calls,
             (),
-            standing(self.corrections),
+            in_force(self.corrections),
             self.gaps,
             s_to_ns(self.made.end_s),
         )

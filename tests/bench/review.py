@@ -55,7 +55,7 @@ def long_flight(made_flight):
 def measure(screen_tests, driver, made, seconds: float, folder: Path) -> dict:
     """Times in milliseconds for one flight."""
     from logger_app.ui.app import prepare_kivy
-    from logger_app.workflows.review import ReviewDesk
+    from logger_app.workflows.review import ReviewWorkflow
 
     flight = screen_tests.make_flight_folder(folder, made, seconds)
     prepare_kivy(1280, 800)
@@ -65,7 +65,7 @@ def measure(screen_tests, driver, made, seconds: float, folder: Path) -> dict:
 
     begun = time.perf_counter()
     player = screen_tests.SilentPlayer()
-    pilot = driver.Pilot(FlightReviewApp(ReviewDesk(flight, "bench"), player), Window)
+    pilot = driver.Pilot(FlightReviewApp(ReviewWorkflow(flight, "bench"), player), Window)
     opened_ms = 1e3 * (time.perf_counter() - begun)
     press = screen_tests.Keyboard(pilot)
 
@@ -94,7 +94,7 @@ def measure(screen_tests, driver, made, seconds: float, folder: Path) -> dict:
         pilot.frames(1)
         idle.append(1e3 * (time.perf_counter() - start))
     rows = {"unchanged window": {"median_ms": round(median(idle), 1), "slowest_ms": round(max(idle), 1)}}
-    pilot.root.press(f"go:{press.state.desk.calls[0].id}")
+    pilot.root.press(f"go:{press.state.workflow.calls[0].id}")
     rows["key to sound"] = sound()
     rows |= {"next call": timed("right"), "next in list": timed("down"), "correction": timed("enter")}
     for row in rows.values():
@@ -102,7 +102,7 @@ def measure(screen_tests, driver, made, seconds: float, folder: Path) -> dict:
             row["ratio"] = round(row["median_ms"] / median(idle), 2)
     result = {
         "calls": len(made.calls),
-        "runs": len(press.state.desk.runs.runs),
+        "runs": len(press.state.workflow.runs.runs),
         "open_ms": round(opened_ms),
         "rows": rows,
     }

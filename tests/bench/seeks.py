@@ -226,18 +226,18 @@ def on_screen(clip: Path, seconds: float, count: int, kinds) -> list[dict]:
 
     rows = []
     with tempfile.TemporaryDirectory(dir=clip.parent) as folder:
-        desk = campaign_of(Path(folder), clip, seconds)
+        workflow = campaign_of(Path(folder), clip, seconds)
         if kinds[0] == "proxy":
-            desk.make_quick(lambda share: None)
-        pilot = driver.Pilot(WingCompareApp(desk), kivy_window)
+            workflow.make_quick(lambda share: None)
+        pilot = driver.Pilot(WingCompareApp(workflow), kivy_window)
         root = pilot.root
         for kind in kinds:
             pilot.until(lambda: not root.waiting, 120)
             if kind == "proxy":
-                desk.make_quick(lambda share: None)
+                workflow.make_quick(lambda share: None)
             rows.append({"file": kind, **_slide(pilot, root, count)})
         pilot.close()
-        for side in desk.sides:
+        for side in workflow.sides:
             side.cameras.close()
     return rows
 

@@ -287,11 +287,11 @@ def check(hand):
     assert all(flight.calls > 10 for flight in now.flights)
     assert now.reported == "current"
     assert hand.opened.read_text().strip().endswith("results/report/index.html")
-    from logger_app.workflows.review import ReviewDesk
+    from logger_app.workflows.review import ReviewWorkflow
 
-    desk = ReviewDesk(folder / "flights" / "01_baseline", "check").load()
-    assert {correction.who for correction in desk.corrections} == {"ann"}
-    clock = desk.clock_maps[-1]
+    workflow = ReviewWorkflow(folder / "flights" / "01_baseline", "check").load()
+    assert {correction.who for correction in workflow.corrections} == {"ann"}
+    clock = workflow.clock_maps[-1]
     assert clock.offset_s == pytest.approx(CAMERA_STARTS_S, abs=0.1)
 
 

@@ -135,7 +135,7 @@ def made(tmp_path_factory):
 
 
 @pytest.fixture
-def desk(made, tmp_path):
+def workflow(made, tmp_path):
     folder = shutil.copytree(made[0], tmp_path / "campaign")
     campaign, flights, reduction = flow.reduce_all(folder)
     sides = []
@@ -198,11 +198,11 @@ class Finger:
 
 @pytest.fixture
 def open_window(pilot):
-    def make(desk, size=(1280, 800)):
+    def make(workflow, size=(1280, 800)):
         # Imported here: the window must be there before the widgets are.
         from logger_app.ui.screens.compare import WingCompareApp
 
-        finger = Finger(pilot(WingCompareApp(desk), size))
+        finger = Finger(pilot(WingCompareApp(workflow), size))
         finger.ready()
         finger.keys("a", "a")  # time to the stall
         return finger
@@ -210,38 +210,38 @@ def open_window(pilot):
     return make
 
 
-def rows(desk, k, kind=RowKind.TUFT):
-    with Journal.open(desk.campaign_dir / "flights" / desk.sides[k].result.flight, read_only=True) as journal:
+def rows(workflow, k, kind=RowKind.TUFT):
+    with Journal.open(workflow.campaign_dir / "flights" / workflow.sides[k].result.flight, read_only=True) as journal:
         return list(journal.rows(kind))
 
 
-def frame_of(desk, k, flight_s):
-    return int((flight_s - OFFSET_S[desk.sides[k].result.flight]) * FPS + 1e-6)
+def frame_of(workflow, k, flight_s):
+    return int((flight_s - OFFSET_S[workflow.sides[k].result.flight]) * FPS + 1e-6)
 
 
-def test_one_slider_moves_both_cameras_by_time_and_by_airspeed(desk, open_window, shots):
-    finger = open_window(desk)
-    events = [side.event_s for side in desk.sides]
-    assert finger.numbers() == [frame_of(desk, k, events[k]) for k in (0, 1)]
+def test_one_slider_moves_both_cameras_by_time_and_by_airspeed(workflow, open_window, shots):
+    finger = open_window(workflow)
+    events = [side.event_s for side in workflow.sides]
+    assert finger.numbers() == [frame_of(workflow, k, events[k]) for k in (0, 1)]
     finger.pilot.shot(shots / "compare_stall.png")
 
     finger.slide(-3.0)
     at = finger.root.state.at
     assert at == pytest.approx(-3.0, abs=0.05)
-    assert finger.numbers() == [frame_of(desk, k, events[k] + at) for k in (0, 1)]
+    assert finger.numbers() == [frame_of(workflow, k, events[k] + at) for k in (0, 1)]
 
     finger.keys("a", "a")
     finger.slide(49.0)
     from logger_app.domain.moments import ias_at
 
-    for k, side in enumerate(desk.sides):
+    for k, side in enumerate(workflow.sides):
         shown = finger.root.state.shown[k]
         assert ias_at(side.result, shown.flight_s + side.lag_s) == pytest.approx(finger.root.state.at, abs=1.5 / FPS)
     finger.pilot.shot(shots / "compare_speed.png")
 
 
-def test_frames_are_stepped_one_by_one_and_a_held_side_stays(desk, open_window, shots):
-    finger = open_window(desk)
+def test_frames_are_stepped_one_by_one_and_a_held_side_stays(workflow, open_window, shots):
+    finger = open_window(workflow)
     first = finger.numbers()
     finger.keys("right", "right", "right")
     assert finger.numbers() == [n + 3 for n in first]
@@ -260,18 +260,18 @@ def test_frames_are_stepped_one_by_one_and_a_held_side_stays(desk, open_window, 
 
 
 def test_stations_are_placed_tapped_proposed_taken_mapped_and_saved(
-    desk, open_window, made, shots, capsys, monkeypatch
+    workflow, open_window, made, shots, capsys, monkeypatch
 ):
     from logger_app.ui.widgets.wing_picture import label_lines
 
-    finger = open_window(desk)
-    grids = [made[1][side.result.flight] for side in desk.sides]
+    finger = open_window(workflow)
+    grids = [made[1][side.result.flight] for side in workflow.sides]
     for k in (0, 1):
         finger.keys("g")
         for corner in grids[k].corners:
             finger.picture(k, *corner)
         finger.keys("tab")
-    assert [len(rows(desk, k, RowKind.TUFT_GRID)) for k in (0, 1)] == [1, 1]
+    assert [len(rows(workflow, k, RowKind.TUFT_GRID)) for k in (0, 1)] == [1, 1]
     for k in (0, 1):
         finger.root.press(f"side:{k}")
         finger.root.press(measured(grids[k]))
@@ -279,19 +279,19 @@ def test_stations_are_placed_tapped_proposed_taken_mapped_and_saved(
     finger.keys("f", "p")  # of this side alone
     assert not finger.root.trouble, finger.root.message
     finger.keys("f", "f")
-    proposed = [row for row in rows(desk, 0) if row.body["proposed"]]
+    proposed = [row for row in rows(workflow, 0) if row.body["proposed"]]
     assert len(proposed) >= 9, finger.root.message
     known = {s.id: t for s, t in zip(grids[0].stations(), truth(0))}
     wrong = [row.body for row in proposed if row.body["state"] != str(known[row.body["station"]])]
     assert len(wrong) <= 1, wrong
-    assert {row.body["run"] for row in proposed} == {desk.sides[0].result.run}
+    assert {row.body["run"] for row in proposed} == {workflow.sides[0].result.run}
     for name, state in known.items():  # what it declined, a person says
         if name not in {row.body["station"] for row in proposed}:
             finger.root.press(str(STATES.index(state) + 1))
             station = next(s for s in finger.root.panels[0].ids.picture.view.stations if s.id == name)
             finger.picture(0, station.x, station.y)
     finger.root.press("0")
-    so_far = len(rows(desk, 0))
+    so_far = len(rows(workflow, 0))
     finger.pilot.shot(shots / "compare_proposed.png")
 
     name = proposed[0].body["station"]
@@ -301,40 +301,40 @@ def test_stations_are_placed_tapped_proposed_taken_mapped_and_saved(
     monkeypatch.setattr(screen, "SETTLE_S", 600.0)  # a slow machine must not end it between two taps
     for _ in range(2):
         finger.picture(0, station.x, station.y)
-    assert len(rows(desk, 0)) == so_far, "a tap becomes a row when the finger has left"
+    assert len(rows(workflow, 0)) == so_far, "a tap becomes a row when the finger has left"
     monkeypatch.setattr(screen, "SETTLE_S", 0.2)
     finger.picture(0, station.x, station.y)
-    finger.pilot.until(lambda: len(rows(desk, 0)) == so_far + 1)
-    decided = rows(desk, 0)[-1]
+    finger.pilot.until(lambda: len(rows(workflow, 0)) == so_far + 1)
+    decided = rows(workflow, 0)[-1]
     assert decided.body["station"] == station.id
     assert decided.body["state"] == str(STATES[(STATES.index(station.state) + 2) % 5])
     assert (decided.body["who"], decided.body["proposed"]) == ("ann", False)
-    assert decided.body["ias_kt"] == pytest.approx(desk.sides[0].result.vs_ias_kt, abs=1.0)
-    assert decided.flight_ns / 1e9 == pytest.approx(desk.sides[0].event_s, abs=1 / FPS)
+    assert decided.body["ias_kt"] == pytest.approx(workflow.sides[0].result.vs_ias_kt, abs=1.0)
+    assert decided.flight_ns / 1e9 == pytest.approx(workflow.sides[0].event_s, abs=1 / FPS)
 
     finger.keys("enter")
-    assert len([row for row in rows(desk, 0) if not row.body["proposed"]]) == 12
+    assert len([row for row in rows(workflow, 0) if not row.body["proposed"]]) == 12
     finger.keys("tab", "p", "enter", "m")
     finger.pilot.shot(shots / "compare_decided.png")
     assert [one.title.partition(",")[0] for one in finger.root.ids.maps.maps][:2] == ["baseline", "cuffs"]
     finger.keys("s")
-    (still,) = (desk.campaign_dir / "results/compare").glob("*.png")
+    (still,) = (workflow.campaign_dir / "results/compare").glob("*.png")
     assert still.name in finger.root.message
     shutil.copy(still, shots / "compare_still.png")
     assert Image.open(still).width > 1200, "side by side"
     for panel in finger.root.panels:
         for station in panel.ids.picture.view.stations:
-            assert "% span" in station.says and str(station.state or "not looked at") in station.says
+            assert "% span" in station.description and str(station.state or "not looked at") in station.description
             assert station.state is None or label_lines(station) == [station.id, str(station.state)]
 
-    assert main(["report", str(desk.campaign_dir), "-o", str(desk.campaign_dir / "out")]) == 0
-    html = (desk.campaign_dir / "out/index.html").read_text("utf-8")
+    assert main(["report", str(workflow.campaign_dir), "-o", str(workflow.campaign_dir / "out")]) == 0
+    html = (workflow.campaign_dir / "out/index.html").read_text("utf-8")
     text = re.sub(r"<[^>]+>", "", re.search(r'<figure class="saved">.*?</figure>', html, re.DOTALL).group())
     assert 'class="saved"><img src="data:image/jpeg;base64,' in html
-    for side in desk.sides:
+    for side in workflow.sides:
         assert f"{side.name} ({side.result.flight}, run 1): at the stall, 46.0 kt indicated" in text
     assert f"{known[name]} {name}" in text or f" {name}" in text, text
-    assert f"Runs: {desk.why}." in text and "Saved by ann" in text and still.name in text
+    assert f"Runs: {workflow.why}." in text and "Saved by ann" in text and still.name in text
     assert "where the wing first separated, Plain wing, tufted" in html and "cuffs less baseline" in html
     finger.keys("m")
     finger.slide(-2.0)
@@ -344,9 +344,9 @@ def test_stations_are_placed_tapped_proposed_taken_mapped_and_saved(
         verb(
             capsys,
             "compare",
-            desk.campaign_dir,
+            workflow.campaign_dir,
             "--point",
-            desk.point,
+            workflow.point,
             "--configs",
             "baseline,cuffs",
             "--no-clip",
@@ -356,13 +356,13 @@ def test_stations_are_placed_tapped_proposed_taken_mapped_and_saved(
     first = document["tufts"]["first_separated"]
     assert {d["station"] for d in first if d["configuration"] == "baseline"} == set(known)
     assert {d["view"] for d in first} == {"wing"}
-    assert Path(document["files"]["sheet"]).parent == desk.campaign_dir / "results/compare"
+    assert Path(document["files"]["sheet"]).parent == workflow.campaign_dir / "results/compare"
     assert "% span" in verb(
         capsys,
         "compare",
-        desk.campaign_dir,
+        workflow.campaign_dir,
         "--point",
-        desk.point,
+        workflow.point,
         "--configs",
         "baseline,cuffs",
         "--no-clip",
@@ -381,8 +381,8 @@ def verb(capsys, *words):
     return capsys.readouterr().out
 
 
-def test_stations_placed_once_are_proposed_for_the_next_flight_of_that_camera(desk, open_window, made, shots):
-    finger = open_window(desk)
+def test_stations_placed_once_are_proposed_for_the_next_flight_of_that_camera(workflow, open_window, made, shots):
+    finger = open_window(workflow)
     finger.keys("g")
     for corner in made[1]["day1_baseline"].corners:
         finger.picture(0, *corner)
@@ -393,19 +393,19 @@ def test_stations_placed_once_are_proposed_for_the_next_flight_of_that_camera(de
 
     station = second.ids.picture.view.stations[4]
     finger.picture(1, station.x, station.y)
-    assert "check it" in finger.root.message and rows(desk, 1) == [] and rows(desk, 1, RowKind.TUFT_GRID) == []
+    assert "check it" in finger.root.message and rows(workflow, 1) == [] and rows(workflow, 1, RowKind.TUFT_GRID) == []
     finger.pilot.tap(finger.root.keys["k"])
-    (row,) = rows(desk, 1, RowKind.TUFT_GRID)
+    (row,) = rows(workflow, 1, RowKind.TUFT_GRID)
     assert row.body["carried_from"] == "day1_baseline"
-    assert "carried_from" not in rows(desk, 0, RowKind.TUFT_GRID)[0].body
+    assert "carried_from" not in rows(workflow, 0, RowKind.TUFT_GRID)[0].body
     assert second.carried == "" and not second.ids.picture.view.stations[0].carried
     finger.picture(1, station.x, station.y)
     finger.root.press("settle")
-    assert [r.body["station"] for r in rows(desk, 1)] == [station.id]
+    assert [r.body["station"] for r in rows(workflow, 1)] == [station.id]
 
 
-def test_many_stations_keep_their_labels_apart(desk, open_window, made, shots):
-    finger = open_window(desk)
+def test_many_stations_keep_their_labels_apart(workflow, open_window, made, shots):
+    finger = open_window(workflow)
     finger.keys("g")
     for corner in made[1]["day1_baseline"].corners:
         finger.picture(0, *corner)
@@ -415,11 +415,11 @@ def test_many_stations_keep_their_labels_apart(desk, open_window, made, shots):
     assert len(finger.root.panels[0].ids.picture.view.stations) == 50
 
 
-def test_the_report_takes_its_pictures_from_the_small_copies_and_they_are_the_same(desk, open_window, capsys):
+def test_the_report_takes_its_pictures_from_the_small_copies_and_they_are_the_same(workflow, open_window, capsys):
     from logger_app.workflows.report import Gathered, frame_finder
 
-    reader = flow.FlightByFlight(desk.campaign_dir)
-    cameras = [camera for data, _ in reader for camera in Gathered(desk.campaign_dir).add(data, reader.rows)]
+    reader = flow.FlightByFlight(workflow.campaign_dir)
+    cameras = [camera for data, _ in reader for camera in Gathered(workflow.campaign_dir).add(data, reader.rows)]
     times = [
         (flight, OFFSET_S[flight] + at)
         for flight in OFFSET_S
@@ -427,7 +427,7 @@ def test_the_report_takes_its_pictures_from_the_small_copies_and_they_are_the_sa
     ]
 
     def numbers():
-        finder = frame_finder(desk.campaign_dir, cameras)
+        finder = frame_finder(workflow.campaign_dir, cameras)
         used = {path.parent.name for _, path in finder.cameras}
         return used, [
             number_in(np.array(Image.open(io.BytesIO(finder(flight, at_s))).resize((WIDTH, HEIGHT))))
@@ -438,9 +438,9 @@ def test_the_report_takes_its_pictures_from_the_small_copies_and_they_are_the_sa
     verb(
         capsys,
         "compare",
-        desk.campaign_dir,
+        workflow.campaign_dir,
         "--point",
-        desk.point,
+        workflow.point,
         "--configs",
         "baseline,cuffs",
         "--quick",
@@ -450,17 +450,17 @@ def test_the_report_takes_its_pictures_from_the_small_copies_and_they_are_the_sa
     assert (before[0], after[0]) == ({"media"}, {"proxies"})
     assert before[1] == after[1] == [int((at_s - OFFSET_S[flight]) * FPS + 1e-6) for flight, at_s in times]
 
-    wing = desk.campaign_dir / "flights/day1_baseline/media/wing.mp4"
+    wing = workflow.campaign_dir / "flights/day1_baseline/media/wing.mp4"
     wing.write_bytes(wing.read_bytes() + b"\0")  # another file now
     assert {
         path.parent.name
-        for camera, path in frame_finder(desk.campaign_dir, cameras).cameras
+        for camera, path in frame_finder(workflow.campaign_dir, cameras).cameras
         if camera.flight == "day1_baseline"
     } == {"media"}
 
 
-def test_what_was_seen_is_there_again_after_a_restart_and_in_the_report(desk, open_window, made):
-    finger = open_window(desk)
+def test_what_was_seen_is_there_again_after_a_restart_and_in_the_report(workflow, open_window, made):
+    finger = open_window(workflow)
     finger.keys("g")
     for corner in made[1]["day1_baseline"].corners:
         finger.picture(0, *corner)
@@ -468,61 +468,63 @@ def test_what_was_seen_is_there_again_after_a_restart_and_in_the_report(desk, op
     finger.picture(0, station.x, station.y)
     finger.root.close()
 
-    assert [m.state for m in desk.marks()[0]] == [TuftState.ATTACHED]
-    assert list(desk.grids()) == [(0, "wing")]
+    assert [m.state for m in workflow.marks()[0]] == [TuftState.ATTACHED]
+    assert list(workflow.grids()) == [(0, "wing")]
     from logger_app.workflows.report import Gathered
 
-    reader, gathered = flow.FlightByFlight(desk.campaign_dir), Gathered(desk.campaign_dir)
+    reader, gathered = flow.FlightByFlight(workflow.campaign_dir), Gathered(workflow.campaign_dir)
     for data, _ in reader:
         gathered.add(data, reader.rows)
     tufts = [mark for mark in gathered.tufts if mark.flight == "day1_baseline"]
     assert [(t.station, t.state, t.who) for t in tufts] == [(station.id, "attached", "ann")]
 
 
-def test_a_flight_that_is_being_written_is_said_and_the_tap_is_not_shown_as_kept(desk, open_window, made):
-    finger = open_window(desk)
+def test_a_flight_that_is_being_written_is_said_and_the_tap_is_not_shown_as_kept(workflow, open_window, made):
+    finger = open_window(workflow)
     finger.keys("g")
     for corner in made[1]["day1_baseline"].corners:
         finger.picture(0, *corner)
     station = finger.root.panels[0].ids.picture.view.stations[2]
-    with Journal.open(desk.campaign_dir / "flights/day1_baseline"):
+    with Journal.open(workflow.campaign_dir / "flights/day1_baseline"):
         finger.picture(0, station.x, station.y)
         finger.root.press("settle")
         finger.pilot.frames(2)
         assert finger.root.trouble and "writing" in finger.root.message
-    assert rows(desk, 0) == []
+    assert rows(workflow, 0) == []
     assert all(s.state is None for s in finger.root.panels[0].ids.picture.view.stations)
 
 
-def test_quick_copies_show_the_same_frame_and_are_made_once(desk, open_window):
-    finger = open_window(desk)
-    assert desk.quick(0, desk.sides[0].event_s) is None
+def test_quick_copies_show_the_same_frame_and_are_made_once(workflow, open_window):
+    finger = open_window(workflow)
+    assert workflow.quick(0, workflow.sides[0].event_s) is None
     finger.keys("q")
     finger.pilot.until(lambda: finger.root.message == "2 quick copies made.")
     for back_s in (0.0, 1.234, 3.5):
-        for k, side in enumerate(desk.sides):
-            assert number_in(desk.quick(k, side.event_s - back_s)) == frame_of(desk, k, side.event_s - back_s)
+        for k, side in enumerate(workflow.sides):
+            assert number_in(workflow.quick(k, side.event_s - back_s)) == frame_of(workflow, k, side.event_s - back_s)
     finger.slide(-2.0)
     assert finger.numbers() == [
-        frame_of(desk, k, side.event_s + finger.root.state.at) for k, side in enumerate(desk.sides)
+        frame_of(workflow, k, side.event_s + finger.root.state.at) for k, side in enumerate(workflow.sides)
     ]
     station = (0.5, 0.5)
-    finger.root._small[0] = desk.quick(0, desk.sides[0].event_s)
+    finger.root._small[0] = workflow.quick(0, workflow.sides[0].event_s)
     before = finger.root.state
     finger.picture(0, *station)
     assert finger.root.state is before, "a small picture takes no marks"
     finger.root._small[0] = None
     finger.keys("q")
     finger.pilot.until(lambda: finger.root.message == "The quick copies are there already.")
-    assert len(list((desk.campaign_dir / "results/proxies").iterdir())) == 2
+    assert len(list((workflow.campaign_dir / "results/proxies").iterdir())) == 2
 
 
-def test_four_sides_are_shown_two_by_two(desk, open_window, shots):
+def test_four_sides_are_shown_two_by_two(workflow, open_window, shots):
     from dataclasses import replace
 
-    more = [replace(side, configuration=f"{side.configuration}2", name=f"{side.name} again") for side in desk.sides]
-    _, flights, _ = flow.reduce_all(desk.campaign_dir)
-    finger = open_window(WingComparison(desk.campaign_dir, desk.campaign, flights, "A1", [*desk.sides, *more], "ann"))
+    more = [replace(side, configuration=f"{side.configuration}2", name=f"{side.name} again") for side in workflow.sides]
+    _, flights, _ = flow.reduce_all(workflow.campaign_dir)
+    finger = open_window(
+        WingComparison(workflow.campaign_dir, workflow.campaign, flights, "A1", [*workflow.sides, *more], "ann")
+    )
     finger.slide(-2.0)
     numbers = finger.numbers()
     assert numbers[:2] == numbers[2:]
@@ -531,8 +533,8 @@ def test_four_sides_are_shown_two_by_two(desk, open_window, shots):
     finger.pilot.shot(shots / "compare_four.png")
 
 
-def test_on_an_upright_tablet_everything_is_in_the_window_and_the_pictures_are_wide(desk, open_window, made, shots):
-    finger = open_window(desk, (800, 1280))
+def test_on_an_upright_tablet_everything_is_in_the_window_and_the_pictures_are_wide(workflow, open_window, made, shots):
+    finger = open_window(workflow, (800, 1280))
     finger.keys("g")
     for corner in made[1]["day1_baseline"].corners:
         finger.picture(0, *corner)
@@ -547,7 +549,7 @@ def test_on_an_upright_tablet_everything_is_in_the_window_and_the_pictures_are_w
     assert finger.root.panels[0].ids.picture.window()[2] > 600, "one above the other"
 
 
-def test_the_verb_opens_it_with_the_runs_that_it_chose(desk, monkeypatch, capsys):
+def test_the_verb_opens_it_with_the_runs_that_it_chose(workflow, monkeypatch, capsys):
     from logger_app.ui.screens import compare_app
 
     opened = []
@@ -555,9 +557,9 @@ def test_the_verb_opens_it_with_the_runs_that_it_chose(desk, monkeypatch, capsys
     code = main(
         [
             "compare",
-            str(desk.campaign_dir),
+            str(workflow.campaign_dir),
             "--point",
-            desk.point,
+            workflow.point,
             "--configs",
             "baseline,cuffs",
             "--screen",
@@ -575,19 +577,21 @@ def test_the_verb_opens_it_with_the_runs_that_it_chose(desk, monkeypatch, capsys
     assert "nearest entry rates" in capsys.readouterr().err
 
 
-def test_without_a_display_the_verb_says_what_else_there_is(desk, monkeypatch, capsys):
+def test_without_a_display_the_verb_says_what_else_there_is(workflow, monkeypatch, capsys):
     from logger_app.__main__ import main
 
     for name in ("DISPLAY", "WAYLAND_DISPLAY", "SDL_VIDEODRIVER"):
         monkeypatch.delenv(name, raising=False)
-    code = main(["compare", str(desk.campaign_dir), "--point", desk.point, "--configs", "baseline,cuffs", "--screen"])
+    code = main(
+        ["compare", str(workflow.campaign_dir), "--point", workflow.point, "--configs", "baseline,cuffs", "--screen"]
+    )
 
     assert code == 1
     assert "Without --screen it writes a sheet" in capsys.readouterr().err
 
 
-def test_where_no_camera_ran_the_side_says_so(desk, open_window, shots):
-    finger = open_window(desk)
+def test_where_no_camera_ran_the_side_says_so(workflow, open_window, shots):
+    finger = open_window(workflow)
     finger.slide(-9.0)
     assert all("was running" in panel.why for panel in finger.root.panels)
     finger.pilot.shot(shots / "compare_none.png")
@@ -595,10 +599,10 @@ def test_where_no_camera_ran_the_side_says_so(desk, open_window, shots):
 
 
 def test_every_station_of_a_usual_grid_has_its_words_beside_it_also_with_the_map_open(
-    desk, open_window, made, monkeypatch
+    workflow, open_window, made, monkeypatch
 ):
     """One at the tip stood without: its neighbour's words had taken the place."""
-    finger = open_window(desk)
+    finger = open_window(workflow)
     from logger_app.ui.widgets.wing_picture import WingPicture, label_lines
 
     drawn = []

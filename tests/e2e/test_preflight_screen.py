@@ -61,7 +61,7 @@ def hearing():
 
 
 @pytest.fixture
-def desk(tmp_path, monkeypatch, hearing):
+def workflow(tmp_path, monkeypatch, hearing):
     monkeypatch.setattr(checks, "check_hearing", lambda *_: hearing)
     monkeypatch.setenv("KNEECALL_HOME", str(tmp_path / "home"))
     (tmp_path / "camp").mkdir()
@@ -79,19 +79,19 @@ def desk(tmp_path, monkeypatch, hearing):
         )
 
     def make(display):
-        from logger_app.ui.preflight_work import PreflightDesk
+        from logger_app.ui.preflight_work import PreflightWorkflow
 
-        return PreflightDesk(tmp_path / "camp", display, make_session=session, microphone=Tape, who="Test Pilot")
+        return PreflightWorkflow(tmp_path / "camp", display, make_session=session, microphone=Tape, who="Test Pilot")
 
     return make
 
 
 @pytest.fixture
-def screen(pilot, desk):
+def screen(pilot, workflow):
     from logger_app.ui.app import make_preflight_app
 
     def make(size=(1280, 800), palette="day"):
-        made = desk(Display(dpi=TABLETS[size], viewing_mm=600, palette_name=palette))
+        made = workflow(Display(dpi=TABLETS[size], viewing_mm=600, palette_name=palette))
         finger = pilot(make_preflight_app(made, made.state.display), size)
         finger.until(lambda: not made.state.busy and len(made.state.checks) >= 8)
         finger.app.look()

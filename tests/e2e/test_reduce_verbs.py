@@ -155,18 +155,18 @@ def test_a_trace_that_does_not_fit_is_left_out_when_it_merely_lies_there(campaig
 
 
 @pytest.mark.parametrize(
-    "argv, says",
+    "argv, description",
     [
         (["--trace", "d9=x.csv"], "FLIGHT=FILE"),
         (["--trace", "d1=missing.csv"], "missing.csv"),
         (["--to-cg-mm", "2000"], "both or neither"),
     ],
 )
-def test_wrong_options_get_one_sentence_and_write_nothing(campaign, capsys, argv, says):
+def test_wrong_options_get_one_sentence_and_write_nothing(campaign, capsys, argv, description):
     assert main(["reduce", str(campaign), *argv]) == 1
 
     err = capsys.readouterr().err
-    assert says in err and "Traceback" not in err
+    assert description in err and "Traceback" not in err
     assert not (campaign / "results").exists()
 
 
@@ -279,7 +279,7 @@ def test_calibrate_from_a_gpx_log(tmp_path, capsys):
 
 
 @pytest.mark.parametrize(
-    "content, argv, says",
+    "content, argv, description",
     [
         ("ias_kt,ground_speed_kt,track_deg\n60,70,10\n60,71,100\n60,69,190\n", [], "pressure altitude is missing"),
         ("ias_kt,ground_speed_kt,track_deg,altitude_ft\n60,70,10,0\n60,71,12,0\n60,69,11,0\n", [], "along one line"),
@@ -287,14 +287,14 @@ def test_calibrate_from_a_gpx_log(tmp_path, capsys):
         ("ias_kt,ground_speed_kt,track_deg,altitude_ft\n60,nan,10,0\n", [], "line 2"),
     ],
 )
-def test_legs_that_cannot_be_used_are_one_sentence(tmp_path, capsys, content, argv, says):
+def test_legs_that_cannot_be_used_are_one_sentence(tmp_path, capsys, content, argv, description):
     path = tmp_path / "legs.csv"
     path.write_text(content, encoding="utf-8")
 
     assert main(["calibrate", str(path), *argv, "-o", str(tmp_path / "out.toml")]) == 1
 
     err = capsys.readouterr().err
-    assert says in err and "Traceback" not in err
+    assert description in err and "Traceback" not in err
     assert not (tmp_path / "out.toml").exists()
 
 

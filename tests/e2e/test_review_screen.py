@@ -14,7 +14,7 @@ from logger_app.records.calls import CallKind, CallStatus
 from logger_app.records.clocks import ClockMap
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 from logger_app.review.queue import Item
-from logger_app.workflows.review import ReviewDesk
+from logger_app.workflows.review import ReviewWorkflow
 
 pytestmark = pytest.mark.window
 UTC = "2027-04-11T09:00:00.000000Z"
@@ -102,18 +102,18 @@ def make_flight_folder(tmp_path, made, seconds=0.0):
 
 
 @pytest.fixture
-def desk(tmp_path):
+def workflow(tmp_path):
     made = _made_flight().make_flight(101, runs=12, errors=12)
-    return ReviewDesk(make_flight_folder(tmp_path, made, 120.0), "ann")
+    return ReviewWorkflow(make_flight_folder(tmp_path, made, 120.0), "ann")
 
 
 @pytest.fixture
 def open_window(pilot):
-    def make(desk, player=None):
+    def make(workflow, player=None):
         # Imported here: the window must be there before the widgets are.
         from logger_app.ui.screens.review import FlightReviewApp
 
-        return Keyboard(pilot(FlightReviewApp(desk, player or SilentPlayer())))
+        return Keyboard(pilot(FlightReviewApp(workflow, player or SilentPlayer())))
 
     return make
 
@@ -122,21 +122,21 @@ def open_window(pilot):
 def test_40_items_are_settled_with_few_keys_and_the_readings_are_then_right(tmp_path, open_window, shots):
     """Issue "review": 40 items of a flight with 40 errors among 400 calls, fewer than 120 keys."""
     made = _made_flight().make_flight(100)
-    desk = ReviewDesk(make_flight_folder(tmp_path, made, 60.0), "ann")
-    press = open_window(desk)
+    workflow = ReviewWorkflow(make_flight_folder(tmp_path, made, 60.0), "ann")
+    press = open_window(workflow)
     dropped = dict(made.dropped)
-    before = {item.id for item in press.state.desk.queue.items}
+    before = {item.id for item in press.state.workflow.queue.items}
     settled = 0
     press.pilot.shot(shots / "review_0.png")
     while settled < ITEMS:
         here = press.state.here
-        item = next(i for i in press.state.desk.queue.items if i.id == here)
+        item = next(i for i in press.state.workflow.queue.items if i.id == here)
         settle(press, item, made, dropped)
         settled += 1
-        assert here not in {i.id for i in press.state.desk.queue.items}, item
+        assert here not in {i.id for i in press.state.workflow.queue.items}, item
         if settled in (1, 10, 20, 40):
             press.pilot.shot(shots / f"review_{settled}.png")
-    now = desk.load()
+    now = workflow.load()
 
     print(f"{settled} items, {press.keys} keys, queue {len(before)} -> {len(now.queue.items)}")
     assert press.keys < MAX_KEYS
@@ -162,7 +162,7 @@ def settle(press, item, made, dropped):
     if item.target not in made.truth:
         press("enter")
         return
-    truth, call = made.truth[item.target], press.state.desk.call(item.target)
+    truth, call = made.truth[item.target], press.state.workflow.call(item.target)
     if truth is None:
         press("x")
     elif truth == call.value:
@@ -173,9 +173,9 @@ def settle(press, item, made, dropped):
         press.type(truth)
 
 
-def test_every_key_does_what_the_help_says(desk, open_window):
-    press = open_window(desk, SilentPlayer())
-    speeds = [c for c in press.state.desk.calls if c.kind is CallKind.AIRSPEED]
+def test_every_key_does_what_the_help_says(workflow, open_window):
+    press = open_window(workflow, SilentPlayer())
+    speeds = [c for c in press.state.workflow.calls if c.kind is CallKind.AIRSPEED]
     first = speeds[2]
 
     def go(id):
@@ -183,30 +183,30 @@ def test_every_key_does_what_the_help_says(desk, open_window):
 
     go(first.id)
     press("right")
-    assert press.state.here == press.state.desk.calls[press.state.desk.calls.index(first) + 1].id
+    assert press.state.here == press.state.workflow.calls[press.state.workflow.calls.index(first) + 1].id
     press("left", "5", "7", ".", "5", "backspace", "backspace")
     assert press.state.typed == "57"
     press("enter")
-    assert desk.load().call(first.id).value == 57.0
+    assert workflow.load().call(first.id).value == 57.0
     press("u")
-    assert desk.load().call(first.id).value == first.value
+    assert workflow.load().call(first.id).value == first.value
 
     go(first.id)
     press("x")
-    assert desk.load().call(first.id).status is CallStatus.REJECTED
+    assert workflow.load().call(first.id).status is CallStatus.REJECTED
     go(first.id)
     press("enter")
-    assert desk.load().call(first.id).status is CallStatus.CONFIRMED
+    assert workflow.load().call(first.id).status is CallStatus.CONFIRMED
 
     go(first.id)
     press("+", "+", "m")
-    assert desk.load().call(first.id).flight_s == pytest.approx(first.flight_s + 0.275 + 0.2, abs=0.01)
+    assert workflow.load().call(first.id).flight_s == pytest.approx(first.flight_s + 0.275 + 0.2, abs=0.01)
     press("4", "4", "a")
-    assert [c.value for c in desk.load().calls if c.status is CallStatus.ADDED] == [44.0]
+    assert [c.value for c in workflow.load().calls if c.status is CallStatus.ADDED] == [44.0]
 
     go(first.id)
     press("k", "b", "enter")
-    changed = desk.load().call(first.id)
+    changed = workflow.load().call(first.id)
     assert changed.kind is CallKind.EVENT
     assert changed.name.startswith("b")
 
@@ -218,45 +218,45 @@ def test_every_key_does_what_the_help_says(desk, open_window):
     assert played[1] > 1.2 * played[0]
 
 
-def test_keys_on_runs(desk, open_window, shots):
-    press = open_window(desk)
+def test_keys_on_runs(workflow, open_window, shots):
+    press = open_window(workflow)
     press("tab")
     assert press.state.listing == "runs"
-    run = press.state.desk.runs.runs[1]
+    run = press.state.workflow.runs.runs[1]
     press.pilot.root.press(f"go:{run.id}")
     press.pilot.shot(shots / "review_runs.png")
     press("d")
-    assert desk.load().run(run.id).discarded
+    assert workflow.load().run(run.id).discarded
     press("d")
-    assert not desk.load().run(run.id).discarded
+    assert not workflow.load().run(run.id).discarded
     press("t")
     press.pilot.shot(shots / "review_points.png")
     press("down", "enter")
-    assert desk.load().run(run.id).point == press.state.desk.points[1]
-    count = len(press.state.desk.runs.runs)
+    assert workflow.load().run(run.id).point == press.state.workflow.points[1]
+    count = len(press.state.workflow.runs.runs)
     middle = run.calls[len(run.calls) // 2]
     press.pilot.root.press(f"go:{middle.id}")
     press("[")
-    assert len(desk.load().runs.runs) == count + 1
+    assert len(workflow.load().runs.runs) == count + 1
     press.pilot.root.press(f"go:{run.id}")
     press("j")
-    assert len(desk.load().runs.runs) == count
+    assert len(workflow.load().runs.runs) == count
     press("t", "escape", "tab")
     assert press.state.listing == "queue"
 
 
-def test_undo_redo_zoom_confirm_run_and_help(desk, open_window, shots):
-    press = open_window(desk)
-    call = press.state.desk.runs.runs[0].calls[2]
+def test_undo_redo_zoom_confirm_run_and_help(workflow, open_window, shots):
+    press = open_window(workflow)
+    call = press.state.workflow.runs.runs[0].calls[2]
     press.pilot.root.press(f"go:{call.id}")
     press("x", "u")
-    assert desk.load().call(call.id).status is CallStatus.HEARD
+    assert workflow.load().call(call.id).status is CallStatus.HEARD
     press("r")
-    assert desk.load().call(call.id).status is CallStatus.REJECTED
+    assert workflow.load().call(call.id).status is CallStatus.REJECTED
     press("r")
     assert press.pilot.root.message.endswith("nothing to redo.")
     press("u", "c")
-    assert desk.load().runs.runs[0].reviewed
+    assert workflow.load().runs.runs[0].reviewed
 
     press.pilot.root.press(f"go:{call.id}")
     wide = press.pilot.root.ids.timeline.view
@@ -271,28 +271,28 @@ def test_undo_redo_zoom_confirm_run_and_help(desk, open_window, shots):
     assert not press.state.help
 
 
-def test_touch_alone_is_enough(desk, open_window):
-    press = open_window(desk)
+def test_touch_alone_is_enough(workflow, open_window):
+    press = open_window(workflow)
     root = press.pilot.root
-    item = press.state.desk.queue.items[0]
+    item = press.state.workflow.queue.items[0]
     buttons = {b.text.split("\n")[0]: b for b in [*root.ids.buttons.children, *root.ids.pad.children]}
     press.pilot.tap(buttons["5"])
     press.pilot.tap(buttons["1"])
     press.pilot.tap(buttons["Correct"])
-    assert desk.load().call(item.target).value == 51.0
+    assert workflow.load().call(item.target).value == 51.0
     press.pilot.tap(buttons["Undo"])
-    assert desk.load().call(item.target).value == desk.load().call(item.target).heard_value
+    assert workflow.load().call(item.target).value == workflow.load().call(item.target).heard_value
 
-    second = next(i for i in press.state.desk.queue.items if i.item is Item.CALL)
+    second = next(i for i in press.state.workflow.queue.items if i.item is Item.CALL)
     row = next(w for w in root.ids.list.walk() if getattr(w, "id_", None) == second.id)
     press.pilot.tap(row)
     assert press.state.here == second.id
     press.pilot.tap(buttons["Not a call"])
-    assert second.id not in {i.id for i in press.state.desk.queue.items}
+    assert second.id not in {i.id for i in press.state.workflow.queue.items}
 
 
-def test_a_touch_on_the_trace_selects_the_call_there(desk, open_window):
-    press = open_window(desk)
+def test_a_touch_on_the_trace_selects_the_call_there(workflow, open_window):
+    press = open_window(workflow)
     timeline = press.pilot.root.ids.timeline
     dot = next(d for d in timeline.view.dots if d.y is not None and not d.here)
     from kivy.tests.common import UnitTestTouch
@@ -306,22 +306,22 @@ def test_a_touch_on_the_trace_selects_the_call_there(desk, open_window):
     assert press.state.here == dot.id
 
 
-def test_what_cannot_be_is_said_on_the_screen_and_changes_nothing(desk, open_window):
-    press = open_window(desk)
-    before = desk.load().corrections
+def test_what_cannot_be_is_said_on_the_screen_and_changes_nothing(workflow, open_window):
+    press = open_window(workflow)
+    before = workflow.load().corrections
     here = press.state.here
     press("9", "9", "9", "enter")
     assert "cannot be an airspeed" in press.pilot.root.message
-    with Journal.open(desk.flight_dir):
+    with Journal.open(workflow.flight_dir):
         press("enter")
         assert "another program is writing" in press.pilot.root.message
-    assert desk.load().corrections == before
+    assert workflow.load().corrections == before
     assert press.state.here == here
     press("u")
     assert "no correction to undo" in press.pilot.root.message
 
 
-def test_no_sound_device_is_said_when_it_is_needed(desk, open_window, monkeypatch):
+def test_no_sound_device_is_said_when_it_is_needed(workflow, open_window, monkeypatch):
     import sounddevice
 
     from logger_app.ui.widgets.player import Player
@@ -330,7 +330,7 @@ def test_no_sound_device_is_said_when_it_is_needed(desk, open_window, monkeypatc
         raise sounddevice.PortAudioError("Error querying device -1")
 
     monkeypatch.setattr(sounddevice, "OutputStream", refuse)
-    press = open_window(desk, Player())
+    press = open_window(workflow, Player())
     press.pilot.root.press("at:20")
     press("space")
 
@@ -358,17 +358,17 @@ def test_the_camera_frame_at_the_cursor(tmp_path, open_window, shots):
         body = {"file": "media/wing.mp4", "camera": "wing"}
         journal.append([JournalRow(id="m1", flight_ns=0, utc=UTC, kind=RowKind.MEDIA, body=body)])
         journal.append([codec.clock_map_row(clock, UTC, "map1")])
-    press = open_window(ReviewDesk(folder, "ann"))
+    press = open_window(ReviewWorkflow(folder, "ann"))
     root = press.pilot.root
     for flight_s in (35.0, 52.0):
         root.press(f"at:{flight_s}")
-        says = f"wing.mp4 at {flight_s - 10:.2f} s"
-        press.pilot.until(lambda says=says: root.camera_says == says)
+        description = f"wing.mp4 at {flight_s - 10:.2f} s"
+        press.pilot.until(lambda description=description: root.camera_words == description)
         pixels = np.frombuffer(root.ids.camera.texture.pixels, np.uint8).reshape(90, 160, 4)
         assert pixels[45, 80, 0] == pytest.approx(30 + (flight_s - 10) * 10 / 3, abs=4)
     press.pilot.shot(shots / "review_camera.png")
     root.press("at:5.0")
-    press.pilot.until(lambda: root.camera_says == "No camera was running here")
+    press.pilot.until(lambda: root.camera_words == "No camera was running here")
 
 
 def test_2000_calls_and_runs_of_60_are_drawn_without_a_widget_for_each(tmp_path, open_window, shots):
@@ -385,11 +385,11 @@ def test_2000_calls_and_runs_of_60_are_drawn_without_a_widget_for_each(tmp_path,
             )
         calls.append(made_flight.heard(f"end-{run:02d}", begin_s + 72, CallKind.EVENT, "break"))
     folder = make_flight_folder(tmp_path, made_flight.MadeFlight(tuple(calls), {}, (), {}, 4000.0))
-    press = open_window(ReviewDesk(folder, "ann"))
+    press = open_window(ReviewWorkflow(folder, "ann"))
     press("right", "right", "down", "tab", "down", "down")
     widgets = sum(1 for _ in press.pilot.root.walk())
     press.pilot.shot(shots / "review_2000.png")
 
-    assert len(press.state.desk.calls) > 2000
-    assert max(len(run.calls) for run in press.state.desk.runs.runs) >= 59
+    assert len(press.state.workflow.calls) > 2000
+    assert max(len(run.calls) for run in press.state.workflow.runs.runs) >= 59
     assert widgets < 200

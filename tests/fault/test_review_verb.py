@@ -258,14 +258,14 @@ def test_a_flight_outside_a_campaign_and_no_flight(tmp_path, flight, capsys):
 
 def test_every_correction_survives_kill_9(flight):
     code = f"""
-from logger_app.workflows.review import ReviewDesk
+from logger_app.workflows.review import ReviewWorkflow
 from logger_app.records.calls import Action
 from pathlib import Path
-desk = ReviewDesk(Path({str(flight)!r}), "bob")
+workflow = ReviewWorkflow(Path({str(flight)!r}), "bob")
 k = 0
 while True:
     k += 1
-    made = desk.act(Action.SET, "call-0004", value=40.0 + k % 30)
+    made = workflow.act(Action.SET, "call-0004", value=40.0 + k % 30)
     print(made.id, flush=True)
 """
     acknowledged = []

@@ -273,11 +273,11 @@ def test_transcript(name, valid):
 
 
 def test_review_import():
-    from logger_app.review.check import Standing, correct
+    from logger_app.review.check import Current, correct
     from logger_app.review.table import read_changes, to_csv
 
     calls = made_calls()
-    now = Standing(calls=calls, duration_ns=10**10)
+    now = Current(calls=calls, duration_ns=10**10)
 
     def read(path):
         changes = read_changes(path.read_text("utf-8", "replace"), calls, str(path), 10.0)

@@ -4,7 +4,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger_app.records.calls import Action, CallKind, CallStatus, Correction, HeardCall
-from logger_app.review.apply import apply_corrections, standing
+from logger_app.review.apply import apply_corrections, in_force
 
 IDS = [f"c{k}" for k in range(4)]
 HEARD = [
@@ -81,19 +81,19 @@ def test_nothing_heard_is_lost_or_overwritten(made):
 def test_undoing_every_standing_correction_gives_back_what_was_heard(made):
     undos = [
         Correction(id=f"u-{c.id}", utc="2030-01-01T00:00:00Z", who="x", action=Action.UNDO, target=c.id)
-        for c in standing(made)
+        for c in in_force(made)
     ]
 
-    assert standing([*made, *undos]) == ()
+    assert in_force([*made, *undos]) == ()
     assert apply_corrections(HEARD, [*made, *undos], "kt") == apply_corrections(HEARD, [], "kt")
 
 
 @given(corrections())
 def test_undo_then_redo_changes_nothing(made):
-    stand = standing(made)
+    stand = in_force(made)
     if not stand:
         return
     undo = Correction(id="u", utc="2030-01-01T00:00:00Z", who="x", action=Action.UNDO, target=stand[-1].id)
     redo = Correction(id="r", utc="2030-01-01T00:00:01Z", who="x", action=Action.UNDO, target="u")
 
-    assert standing([*made, undo, redo]) == stand
+    assert in_force([*made, undo, redo]) == stand

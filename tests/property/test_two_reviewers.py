@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from logger_app.records.calls import CallKind, HeardCall
 from logger_app.review.apply import apply_corrections
-from logger_app.review.check import Standing, correct
+from logger_app.review.check import Current, correct
 from logger_app.review.table import COLUMNS, read_changes, to_csv
 
 HEARD = [
@@ -51,7 +51,7 @@ class Flight:
         if take_mine:
             wanted += [one for conflict in changes.conflicts for one in conflict.wanted]
         for action, target, why, payload in wanted:
-            now = Standing(calls=self.calls, corrections=self.corrections, duration_ns=10**11)
+            now = Current(calls=self.calls, corrections=self.corrections, duration_ns=10**11)
             id = f"fix-{len(self.corrections):03d}"
             utc = "2031-05-04T07:12:03.000000Z"
             self.corrections.append(correct(now, action, target, id=id, utc=utc, who=who, why=why, **payload))

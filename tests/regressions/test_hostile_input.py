@@ -452,13 +452,13 @@ def test_large_files_are_refused_in_bounded_memory(tmp_path):
         from logger_app.hear.transcript_io import read_transcript
         from logger_app.plan.cards_io import read_campaign
         from logger_app.reduce.trace_io import read_trace
-        from logger_app.workflows.review import ReviewDesk
+        from logger_app.workflows.review import ReviewWorkflow
         pack = load_pack("en")
         resource.setrlimit(resource.RLIMIT_AS, (1_500_000_000,) * 2)
         for name, read in (
             ("campaign.toml", read_campaign), ("p.toml", lambda p: load_pack(str(p))), ("t.csv", read_trace), ("t.gpx", read_trace),
             ("t.nmea", read_trace), ("u.csv", lambda p: read_transcript(p, pack)), ("t.vtt", lambda p: read_transcript(p, pack)),
-            ("r.csv", lambda p: ReviewDesk.take_table(None, p)),
+            ("r.csv", lambda p: ReviewWorkflow.take_table(None, p)),
         ):
             path = Path({str(tmp_path)!r}) / name
             with path.open("wb") as out:

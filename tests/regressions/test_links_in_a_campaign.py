@@ -7,7 +7,7 @@ import pytest
 
 from logger_app.__main__ import main
 from logger_app.errors import FileRefused
-from logger_app.io.files import open_file, read_bytes, refuse_links, whole_file, write_text
+from logger_app.io.files import complete_file, open_file, read_bytes, refuse_links, write_text
 from logger_app.logstore.lock_io import LOCK_FILE, WriterLock
 from tests.made_campaign import make_campaign
 
@@ -174,7 +174,7 @@ def test_a_temporary_file_is_never_one_that_is_there(tmp_path, private):
 
     part = tmp_path / f".a.{os.getpid()}-{threading.get_native_id()}.part.txt"
     part.symlink_to(private / "letter.txt")
-    with pytest.raises(FileExistsError), whole_file(tmp_path / "a.txt"):
+    with pytest.raises(FileExistsError), complete_file(tmp_path / "a.txt"):
         pass
     assert (private / "letter.txt").read_bytes() == b"a letter"
 

@@ -13,7 +13,7 @@ from logger_app.review.queue import Item
 from logger_app.units import s_to_ns
 from logger_app.workflows.campaign import FlightByFlight, load_campaign, load_flight
 from logger_app.workflows.planning import flown
-from logger_app.workflows.review import ReviewDesk
+from logger_app.workflows.review import ReviewWorkflow
 
 CAMPAIGN = """
 [campaign]
@@ -123,26 +123,26 @@ def points_of(campaign, folder):
 
 
 def test_the_flight_as_it_is_stands_at_its_points_and_asks_nothing_of_them(campaign):
-    desk = ReviewDesk(write(campaign, flight_calls()), "anna").load()
+    workflow = ReviewWorkflow(write(campaign, flight_calls()), "anna").load()
 
-    assert [run.point for run in desk.runs.runs] == ["A1"] * 3 + ["D1"] * 3 + ["A2"] * 3
-    assert [item for item in desk.queue.items if item.item in (Item.POINT, Item.RUN)] == []
+    assert [run.point for run in workflow.runs.runs] == ["A1"] * 3 + ["D1"] * 3 + ["A2"] * 3
+    assert [item for item in workflow.queue.items if item.item in (Item.POINT, Item.RUN)] == []
 
 
 def test_a_missed_bank_call_is_asked_about_by_its_stall_speed_and_one_key_moves_the_runs(campaign):
     """Turning runs went into the level point, counted and unqueued; the point read 1.3 kt wrong."""
     folder = write(campaign, [call for call in flight_calls() if call.id != "bank2"])
-    review = ReviewDesk(folder, "anna")
-    desk = review.load()
+    review = ReviewWorkflow(folder, "anna")
+    workflow = review.load()
 
-    assert [run.point for run in desk.runs.runs][3:6] == ["A1"] * 3
-    (item,) = [item for item in desk.queue.items if item.item is Item.POINT]
-    assert set(item.runs) >= {run.id for run in desk.runs.runs[3:6]}
+    assert [run.point for run in workflow.runs.runs][3:6] == ["A1"] * 3
+    (item,) = [item for item in workflow.queue.items if item.item is Item.POINT]
+    assert set(item.runs) >= {run.id for run in workflow.runs.runs[3:6]}
     assert item.proposed == "D1"
     assert "D1 (bank 30 left) would fit: was a bank call missed" in "; ".join(item.why)
-    assert desk.queue.items[0] is item
+    assert workflow.queue.items[0] is item
 
-    review.act_all([(Action.ASSIGN, run.id, "", {"point": "D1"}) for run in desk.runs.runs[3:6]])
+    review.act_all([(Action.ASSIGN, run.id, "", {"point": "D1"}) for run in workflow.runs.runs[3:6]])
     assert [run.point for run in review.load().runs.runs][3:6] == ["D1"] * 3
 
 
@@ -159,20 +159,20 @@ def test_a_missed_bank_call_is_asked_about_by_its_stall_speed_and_one_key_moves_
 def test_a_setting_out_of_talk_takes_no_run_its_point_and_says_what_it_would_do(campaign, name, value, unit, why):
     """ "Sixty five percent humidity" took the test point of ten later runs."""
     odd = heard("odd", 240.5, CallKind.SETTING, name, value, unit)
-    desk = ReviewDesk(write(campaign, [*flight_calls(), odd]), "anna").load()
+    workflow = ReviewWorkflow(write(campaign, [*flight_calls(), odd]), "anna").load()
 
-    assert [run.point for run in desk.runs.runs] == ["A1"] * 3 + ["D1"] * 3 + ["A2"] * 3
-    (item,) = [item for item in desk.queue.items if item.target == "odd"]
+    assert [run.point for run in workflow.runs.runs] == ["A1"] * 3 + ["D1"] * 3 + ["A2"] * 3
+    (item,) = [item for item in workflow.queue.items if item.target == "odd"]
     assert item.why[0] == f"not applied: {why}"
 
 
 def test_confirming_an_odd_setting_says_how_many_runs_it_moves(campaign):
     odd = heard("odd", 240.5, CallKind.SETTING, "power", 65.0, "%")
-    desk = ReviewDesk(write(campaign, [*flight_calls(), odd]), "anna").load()
-    (item,) = [item for item in desk.queue.items if item.target == "odd"]
+    workflow = ReviewWorkflow(write(campaign, [*flight_calls(), odd]), "anna").load()
+    (item,) = [item for item in workflow.queue.items if item.target == "odd"]
 
     assert item.why[-1] == "confirming it moves 3 runs to no point"
-    assert len(item.runs) == 3 and desk.queue.items[0] is item
+    assert len(item.runs) == 3 and workflow.queue.items[0] is item
 
 
 def test_a_point_deleted_after_flying_moves_no_run(campaign):
@@ -200,7 +200,7 @@ def test_a_point_that_asks_for_something_else_now_counts_for_none_until_it_is_as
     (campaign / "campaign.toml").write_text(text.replace("flap_deg = 20\n[[card]]", "flap_deg = 10\n[[card]]"), "utf-8")
 
     assert points_of(campaign, folder)[6:] == [None] * 3
-    review = ReviewDesk(folder, "anna")
+    review = ReviewWorkflow(folder, "anna")
     runs = review.load().runs.runs
     assert "flown as A2 (idle, flap 20, wings level), which is idle, flap 10, wings level now" in runs[6].why_no_point
     review.act(Action.ASSIGN, runs[6].id, point="A2")
@@ -222,7 +222,7 @@ def test_points_added_after_flying_take_runs_that_had_none(campaign):
 def test_a_settled_queue_makes_a_flight_reviewed_in_reduce(campaign):
     """Until the queue is settled the flight is not reviewed; then it is, although most calls were not heard again."""
     folder = write(campaign, flight_calls())
-    review = ReviewDesk(folder, "anna")
+    review = ReviewWorkflow(folder, "anna")
 
     def reviews():
         reader = FlightByFlight(campaign)
@@ -242,7 +242,7 @@ def test_what_the_team_says_is_added_from_the_review_and_heard(campaign):
     from logger_app.hear.packs_io import load_pack
     from logger_app.hear.parse import parse_words
 
-    review = ReviewDesk(write(campaign, flight_calls()), "anna")
+    review = ReviewWorkflow(write(campaign, flight_calls()), "anna")
     assert review.understood("stick on the stop") == {"kind": "event", "name": "aft_stop"}
     assert review.understood("flaps twenty") == {"kind": "setting", "name": "flap", "value": 20.0, "unit": "deg"}
 

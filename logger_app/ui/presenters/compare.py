@@ -29,7 +29,7 @@ from dataclasses import replace
 
 from logger_app.domain.moments import ias_at
 from logger_app.domain.tuft_grid import Grid, mirrored_order, nearest, next_state, places
-from logger_app.domain.tufts import STATES, TuftMark, TuftState, place_words, standing, station_order
+from logger_app.domain.tufts import STATES, TuftMark, TuftState, in_force, place_words, station_order
 from logger_app.errors import SyncError
 from logger_app.ui.presenters.compare_state import (
     STOPS,
@@ -320,7 +320,7 @@ def _rows(state: CompareState, rest: str) -> Done:
     if placed is None:
         return told(state, f"{len(grid.stations())} stations; G places them."), ()
     names = {station.id for station in grid.stations()}
-    lost = {m.station for m in standing(rows_of(state, side)) if m.camera == camera and not m.proposed} - names
+    lost = {m.station for m in in_force(rows_of(state, side)) if m.camera == camera and not m.proposed} - names
     if lost:
         listed = ", ".join(sorted(lost, key=station_order)[:6])
         words = (
@@ -506,7 +506,7 @@ def _same(state: CompareState, _: str) -> Done:
     side, shown = state.chosen, state.shown[state.chosen]
     if shown.why or grid_here(state, side) is None:
         return told(state, "There are no stations at this side.", True), ()
-    held = [m for m in standing(state.marks[side]) if not m.proposed and m.camera == shown.camera]
+    held = [m for m in in_force(state.marks[side]) if not m.proposed and m.camera == shown.camera]
     earlier = [m for m in held if m.flight_ns < round(shown.flight_s * 1e9) - 1_000_000 and m.frame_pts != shown.pts]
     if not earlier:
         return told(state, "No stop before this one has been marked in this run."), ()
@@ -530,7 +530,7 @@ def _take(state: CompareState, _: str) -> Done:
     ]
     count = sum(len(marks) for _, marks in taken)
     waiting = any(
-        m.proposed for side in sides for m in standing(state.marks[side]) if m.frame_pts != state.shown[side].pts
+        m.proposed for side in sides for m in in_force(state.marks[side]) if m.frame_pts != state.shown[side].pts
     )
     if not count and not waiting:
         return told(state, "There is no proposal on this frame."), ()

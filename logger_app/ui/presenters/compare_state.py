@@ -11,7 +11,7 @@ from enum import StrEnum
 
 from logger_app.domain.moments import Moment, ias_at, when
 from logger_app.domain.tuft_grid import Grid
-from logger_app.domain.tufts import Dispute, RunMarks, TuftMark, TuftState, WingMap, disputes, standing, wing_maps
+from logger_app.domain.tufts import Dispute, RunMarks, TuftMark, TuftState, WingMap, disputes, in_force, wing_maps
 from logger_app.records.compare import Shown, SideFacts
 
 MIN_LEAD_S, MAX_LEAD_S, TAIL_S = 10.0, 40.0, 5.0
@@ -276,7 +276,7 @@ def marks_here(state: CompareState, side: int) -> dict[str, TuftMark]:
     """Standing marks of the frame on show, by station."""
     shown = state.shown[side]
     return {
-        m.station: m for m in standing(rows_of(state, side)) if (m.camera, m.frame_pts) == (shown.camera, shown.pts)
+        m.station: m for m in in_force(rows_of(state, side)) if (m.camera, m.frame_pts) == (shown.camera, shown.pts)
     }
 
 

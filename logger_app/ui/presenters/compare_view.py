@@ -48,7 +48,7 @@ class StationView:
     state: TuftState | None
     proposed: bool
     confidence: float | None
-    says: str = ""
+    description: str = ""
     carried: bool = False
     chosen: bool = False
     disputed: bool = False
@@ -60,7 +60,7 @@ class PanelView:
 
     side: int
     title: str
-    says: str
+    description: str
     why: str
     held: bool
     chosen: bool
@@ -107,7 +107,7 @@ class View:
     left: float
     right: float
     at: float
-    says: str
+    description: str
     marks: tuple[AxisMark, ...]
     maps: tuple[MapView, ...]
     message: str
@@ -130,7 +130,7 @@ def view(state: CompareState) -> View:
         left=left,
         right=right,
         at=state.at,
-        says=_axis_words(state),
+        description=_axis_words(state),
         marks=tuple(_marks(state)),
         maps=_map_views(state) if state.mapped else (),
         message=message,
@@ -181,7 +181,7 @@ def _panel(state: CompareState, side: int) -> PanelView:
     return PanelView(
         side=side,
         title=f"{facts.name}{seen}: run {facts.run_number}{count}" + (f" ({', '.join(ends)})" if ends else ""),
-        says="   ".join(parts),
+        description="   ".join(parts),
         why=why or shown.why,
         held=state.held[side] is not None,
         chosen=side == state.chosen,
@@ -224,7 +224,7 @@ def _stations(state: CompareState, side: int) -> tuple[StationView, ...]:
                 state=mark.state if mark else None,
                 proposed=bool(mark and mark.proposed),
                 confidence=mark.confidence if mark else None,
-                says=f"{words}; disagreement: {disputed[name].words}" if name in disputed else words,
+                description=f"{words}; disagreement: {disputed[name].words}" if name in disputed else words,
                 carried=proposed is not None,
                 chosen=side == state.chosen and name == state.cursor,
                 disputed=name in disputed,

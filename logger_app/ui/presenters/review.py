@@ -22,7 +22,7 @@ from logger_app.workflows.review import Item, QueueItem
 if TYPE_CHECKING:
     from logger_app.records.results import StallSpeed
     from logger_app.records.runs import Run
-    from logger_app.workflows.review import Desk
+    from logger_app.workflows.review import ReviewData
 
 PLAY_S = 1.0  # to each side of a call
 SPEEDS = (1.0, 0.75, 0.5)
@@ -118,7 +118,7 @@ Effect = Correct | CorrectAll | AddCall | AddPhrase | Undo | Redo | Play
 class ReviewState:
     """Where a person is in a flight. `here` is a queue item's, call's or run's id."""
 
-    desk: Desk
+    workflow: ReviewData
     results: Mapping[str, StallSpeed] = field(default_factory=dict)
     names: tuple[tuple[str, str], ...] = ()  # (kind, name) that a call can be made
     who: str = ""
@@ -137,7 +137,7 @@ class ReviewState:
 
 
 def begin(
-    desk: Desk, who: str, results: Mapping[str, StallSpeed], names: Sequence[tuple[str, str]] = ()
+    workflow: ReviewData, who: str, results: Mapping[str, StallSpeed], names: Sequence[tuple[str, str]] = ()
 ) -> ReviewState:
     """The first state: at the first thing to look at, else at the first run.
 
@@ -146,14 +146,16 @@ def begin(
     names : sequence of (str, str)
         Kinds and names that a call can be changed to.
     """
-    state = ReviewState(desk=desk, results=results, names=tuple(names), who=who)
-    if desk.queue.items:
-        return _at(state, desk.queue.items[0].id)
+    state = ReviewState(workflow=workflow, results=results, names=tuple(names), who=who)
+    if workflow.queue.items:
+        return _at(state, workflow.queue.items[0].id)
     state = replace(state, listing="runs")
-    return _at(state, desk.runs.runs[0].id) if desk.runs.runs else state
+    return _at(state, workflow.runs.runs[0].id) if workflow.runs.runs else state
 
 
-def renewed(state: ReviewState, desk: Desk, results: Mapping[str, StallSpeed], done: Correction) -> ReviewState:
+def renewed(
+    state: ReviewState, workflow: ReviewData, results: Mapping[str, StallSpeed], done: Correction
+) -> ReviewState:
     """After a correction: the flight anew, at the next thing to look at.
 
     Returns
@@ -162,11 +164,11 @@ def renewed(state: ReviewState, desk: Desk, results: Mapping[str, StallSpeed], d
         With `here` on something that is still there.
     """
     before = _position(state)
-    was = {item.id for item in state.desk.queue.items}
-    message = _done_words(done, state.desk, desk)
-    after = replace(state, desk=desk, results=results, typed="", choosing="", message=message, trouble=False)
+    was = {item.id for item in state.workflow.queue.items}
+    message = _done_words(done, state.workflow, workflow)
+    after = replace(state, workflow=workflow, results=results, typed="", choosing="", message=message, trouble=False)
     if done.action is Action.UNDO and (
-        undone := next((c for c in state.desk.corrections if c.id == done.target), None)
+        undone := next((c for c in state.workflow.corrections if c.id == done.target), None)
     ):
         back = replace(after, here=undone.target)
         return replace(_at(after, undone.target), message=message) if _here_is_there(back) else after
@@ -228,7 +230,7 @@ DONE = {
 }
 
 
-def _done_words(done: Correction, before: Desk, now: Desk) -> str:
+def _done_words(done: Correction, before: ReviewData, now: ReviewData) -> str:
     """What was done, in words: ``57 kt: set to 58 kt``."""
     if done.action is Action.UNDO:
         undone = next((c for c in before.corrections if c.id == done.target), None)
@@ -322,7 +324,7 @@ def _words_for(state):
     call = _call(state)
     if call is None or call.kind is CallKind.AIRSPEED:
         return _sorry(state, "select an event, setting or command first; K makes a call another kind"), ()
-    name = state.desk.spoken.get(call.name, call.name.replace("_", " "))
+    name = state.workflow.spoken.get(call.name, call.name.replace("_", " "))
     message = f"type what you say for {name!r}, then Enter; Esc leaves it"
     return replace(state, writing=True, typed="", message=message), ()
 
@@ -378,7 +380,7 @@ def _step_list(by):
 
 def _step_call(by):
     def move(state):
-        calls = state.desk.calls
+        calls = state.workflow.calls
         if not calls:
             return state, ()
         call = _call(state)
@@ -393,7 +395,7 @@ def _step_call(by):
 
 def _step_cursor(by):
     def move(state):
-        return replace(state, cursor_s=min(max(0.0, state.cursor_s + by), state.desk.end_s)), ()
+        return replace(state, cursor_s=min(max(0.0, state.cursor_s + by), state.workflow.end_s)), ()
 
     return move
 
@@ -430,7 +432,7 @@ def _split(state):
 
 
 def _join(state):
-    runs = state.desk.runs.runs
+    runs = state.workflow.runs.runs
     run = run_here(state)
     if not run or run.number >= len(runs):
         return _sorry(state, "there is no next run to join"), ()
@@ -470,7 +472,7 @@ def _choose(state, key):
         return replace(state, choice=(state.choice + 1 + min(later)) % len(options)) if later else state, ()
     done = replace(state, choosing="")
     if state.choosing == "point":
-        point, item = state.desk.points[state.choice], _item(state)
+        point, item = state.workflow.points[state.choice], _item(state)
         if item and item.item is Item.POINT:
             return done, (_assigned(item.runs, point),)
         return done, (Correct(action=Action.ASSIGN, target=run_here(state).id, payload=(("point", point),)),)
@@ -481,7 +483,7 @@ def _choose(state, key):
 def choices(state: ReviewState) -> tuple[str, ...]:
     """What can be chosen now, in words; empty when nothing is being chosen."""
     if state.choosing == "point":
-        return state.desk.points
+        return state.workflow.points
     if state.choosing == "kind":
         return tuple(name.replace("_", " ") for _, name in state.names)
     return ()
@@ -525,8 +527,8 @@ _KEYS = {
 
 def _keys(state: ReviewState) -> list[str]:
     if state.listing == "runs":
-        return [run.id for run in state.desk.runs.runs]
-    return [item.id for item in state.desk.queue.items]
+        return [run.id for run in state.workflow.runs.runs]
+    return [item.id for item in state.workflow.queue.items]
 
 
 def _position(state: ReviewState) -> int:
@@ -539,20 +541,20 @@ def _position(state: ReviewState) -> int:
 
 
 def _here_is_there(state: ReviewState) -> bool:
-    return bool(_call(state) or _item(state) or any(run.id == state.here for run in state.desk.runs.runs))
+    return bool(_call(state) or _item(state) or any(run.id == state.here for run in state.workflow.runs.runs))
 
 
 def _item(state: ReviewState) -> QueueItem | None:
-    return next((item for item in state.desk.queue.items if item.id == state.here), None)
+    return next((item for item in state.workflow.queue.items if item.id == state.here), None)
 
 
 def _call(state: ReviewState) -> ReviewedCall | None:
-    return state.desk.call(state.here) if state.here else None
+    return state.workflow.call(state.here) if state.here else None
 
 
 def run_here(state: ReviewState) -> Run | None:
     """The run that the selection lies in, or None."""
-    runs = state.desk.runs.runs
+    runs = state.workflow.runs.runs
     item, call = _item(state), _call(state)
     wanted = item.run if item else state.here
     for run in runs:
@@ -569,7 +571,7 @@ def _at(state: ReviewState, id: str) -> ReviewState:
         return replace(state, cursor_s=(call.flight_ns + call.end_ns) / 2e9)
     if item:
         return replace(state, cursor_s=item.flight_ns / 1e9)
-    run = next((run for run in state.desk.runs.runs if run.id == id), None)
+    run = next((run for run in state.workflow.runs.runs if run.id == id), None)
     return replace(state, cursor_s=run.start_s) if run else state
 
 
@@ -647,21 +649,23 @@ class View:
 
 def view(state: ReviewState) -> View:
     """What to draw."""
-    desk = state.desk
+    workflow = state.workflow
     run = run_here(state)
     start_s, end_s = _span(state, run)
-    flagged = {item.target: item for item in desk.queue.items if item.target and item.item is not Item.SAMPLE}
+    flagged = {item.target: item for item in workflow.queue.items if item.target and item.item is not Item.SAMPLE}
     dots = tuple(
-        _dot(call, state, flagged.get(call.id), desk.unit) for call in desk.calls if start_s <= call.flight_s <= end_s
+        _dot(call, state, flagged.get(call.id), workflow.unit)
+        for call in workflow.calls
+        if start_s <= call.flight_s <= end_s
     )
     line, band = _line(state, run), _band(state, run)
     low, high = _heights([d.y for d in dots if d.y is not None and d.state != "rejected"] + [y for _, y in line])
     rows = _rows(state)
     item, call = _item(state), _call(state)
     return View(
-        title=f"{desk.info.id}  ·  {desk.info.configuration or 'configuration not given'}  ·  {state.who}",
-        progress=desk.review.in_words() if desk.review.complete else desk.progress.in_words(),
-        share=desk.progress.share,
+        title=f"{workflow.info.id}  ·  {workflow.info.configuration or 'configuration not given'}  ·  {state.who}",
+        progress=workflow.review.in_words() if workflow.review.complete else workflow.progress.in_words(),
+        share=workflow.progress.share,
         message=state.message,
         trouble=state.trouble,
         listing=state.listing,
@@ -672,14 +676,14 @@ def view(state: ReviewState) -> View:
         cursor_s=state.cursor_s,
         low=low,
         high=high,
-        unit=desk.unit,
+        unit=workflow.unit,
         dots=dots,
         line=line,
         band=band,
         run_title=_run_title(run),
         run_verdict=_run_verdict(state, run),
         big=_big(state, item, call),
-        heard=_heard(call, desk.unit),
+        heard=_heard(call, workflow.unit),
         why=item.why if item else (),
         proposed=shown(item.proposed) if item and item.proposed is not None else "",
         typed=state.typed,
@@ -724,7 +728,7 @@ def _dot(call: ReviewedCall, state: ReviewState, item: QueueItem | None, unit: s
         id=call.id,
         at_s=call.flight_s,
         y=float(call.value) if speed and isinstance(call.value, (int, float)) else None,
-        text=_words(call, state.desk, short=True),
+        text=_words(call, state.workflow, short=True),
         state=str(call.status),
         flagged=item is not None,
         here=call.id == state.here,
@@ -741,9 +745,9 @@ def _line(state: ReviewState, run: Run | None) -> tuple[tuple[float, float], ...
         return ()
     t0_ns, at_t0_kt, slope = result.fit
     t0_s = t0_ns / 1e9
-    used = [state.desk.call(id) for id in result.calls_used]
+    used = [state.workflow.call(id) for id in result.calls_used]
     first_s = min((call.flight_s for call in used if call), default=t0_s - 8)
-    unit = state.desk.unit
+    unit = state.workflow.unit
     return tuple((s, from_kt(at_t0_kt + slope * (s - t0_s), unit)) for s in (first_s, t0_s))
 
 
@@ -752,11 +756,11 @@ def _band(state: ReviewState, run: Run | None) -> tuple[tuple[float, float, floa
     from logger_app.units import from_kt
 
     line = _line(state, run)
-    rates = state.desk.rates.get(run.point) if run and run.point else None
+    rates = state.workflow.rates.get(run.point) if run and run.point else None
     if not line or not rates:
         return ()
     (first_s, _), (end_s, end_y) = line
-    unit = state.desk.unit
+    unit = state.workflow.unit
     slow, fast = (from_kt(rate, unit) * (end_s - first_s) for rate in rates)
     return ((first_s, end_y + slow, end_y + fast), (end_s, end_y, end_y))
 
@@ -764,19 +768,19 @@ def _band(state: ReviewState, run: Run | None) -> tuple[tuple[float, float, floa
 def _rows(state: ReviewState) -> tuple[Row, ...]:
     if state.listing == "runs":
         here = run_here(state)
-        return tuple(_run_row(run, state, bool(here and run.id == here.id)) for run in state.desk.runs.runs)
-    return tuple(_queue_row(item, state) for item in state.desk.queue.items)
+        return tuple(_run_row(run, state, bool(here and run.id == here.id)) for run in state.workflow.runs.runs)
+    return tuple(_queue_row(item, state) for item in state.workflow.queue.items)
 
 
 def _queue_row(item: QueueItem, state: ReviewState) -> Row:
-    call = state.desk.call(item.target) if item.target else None
+    call = state.workflow.call(item.target) if item.target else None
     what = {
         Item.DUE: "silence",
         Item.EXTRA: f"{shown(item.proposed)}?" if item.proposed is not None else "?",
         Item.RUN: "run",
         Item.POINT: f"{len(item.runs)} runs" if len(item.runs) > 1 else "test point",
-    }.get(item.item, _words(call, state.desk) if call else "?")
-    run = next((r.number for r in state.desk.runs.runs if r.id == item.run), None)
+    }.get(item.item, _words(call, state.workflow) if call else "?")
+    run = next((r.number for r in state.workflow.runs.runs if r.id == item.run), None)
     place = f"run {run}" if run else "no run"
     return Row(
         id=item.id,
@@ -791,7 +795,7 @@ def _run_row(run: Run, state: ReviewState, here: bool) -> Row:
     result = state.results.get(run.id)
     done = sum(call.reviewed for call in run.calls)
     mark = "open" if result is None else "good" if result.counts else "bad"
-    verdict = "discarded" if run.discarded else _verdict_words(result, state.desk.unit)
+    verdict = "discarded" if run.discarded else _verdict_words(result, state.workflow.unit)
     return Row(
         id=run.id,
         title=f"{run.number}   {run.point or 'no point'}   {verdict}",
@@ -827,7 +831,7 @@ def _run_verdict(state: ReviewState, run: Run | None) -> str:
         return run.why_no_point
     rate = f", {result.entry_rate_kt_per_s:.1f} kt/s" if result.entry_rate_kt_per_s is not None else ""
     why = f": {'; '.join(result.why)}" if result.why else ""
-    return f"{_verdict_words(result, state.desk.unit)}{rate}{why}"
+    return f"{_verdict_words(result, state.workflow.unit)}{rate}{why}"
 
 
 def _big(state: ReviewState, item: QueueItem | None, call: ReviewedCall | None) -> str:
@@ -836,7 +840,7 @@ def _big(state: ReviewState, item: QueueItem | None, call: ReviewedCall | None) 
     if item and item.target is None:
         return "?"
     if call:
-        return _words(call, state.desk)
+        return _words(call, state.workflow)
     return "run" if item else ""
 
 
@@ -860,12 +864,12 @@ def _alternatives(call: ReviewedCall | None) -> str:
 def _history(state: ReviewState, call: ReviewedCall | None) -> str:
     if not call or not call.history:
         return ""
-    by_id = {c.id: c for c in state.desk.corrections}
+    by_id = {c.id: c for c in state.workflow.corrections}
     last = by_id.get(call.history[-1])
     return f"{last.action} by {last.who}, {last.utc[:16].replace('T', ' ')}" if last else ""
 
 
-def _words(call: ReviewedCall, desk: Desk, short: bool = False) -> str:
+def _words(call: ReviewedCall, workflow: ReviewData, short: bool = False) -> str:
     if short and call.kind is CallKind.AIRSPEED:
         return "?" if call.value is None else shown(call.value)
-    return call_words(call, desk.unit, desk.spoken)
+    return call_words(call, workflow.unit, workflow.spoken)

@@ -129,7 +129,7 @@ class ComparePanel(BoxLayout):
     """One side: title, picture, what it is."""
 
     title = StringProperty("")
-    says = StringProperty("")
+    description = StringProperty("")
     why = StringProperty("")
     carried = StringProperty("")
     spare_line = BooleanProperty(False)  # as tall as a neighbour that has one line more
@@ -151,7 +151,7 @@ class CompareScreen(BoxLayout):
     """Two to four runs. `press(key)` is the only way in."""
 
     title = StringProperty("")
-    says = StringProperty("")
+    description = StringProperty("")
     message = StringProperty("")
     trouble = BooleanProperty(False)
     mapped = BooleanProperty(False)
@@ -228,7 +228,7 @@ class CompareScreen(BoxLayout):
     def draw(self) -> None:
         """Show the state."""
         view = view_of(self.state)
-        self.says, self.message, self.trouble = view.says, view.message, view.trouble
+        self.description, self.message, self.trouble = view.description, view.message, view.trouble
         self.mapped, self.ids.maps.maps = self.state.mapped, view.maps
         grid = self.state.grids.get((self.state.chosen, self.state.shown[self.state.chosen].camera))
         spans, chords = (grid.span_pct, grid.chord_pct) if grid else self.state.rows
@@ -241,7 +241,12 @@ class CompareScreen(BoxLayout):
         for panel in view.panels:
             widget = self.panels[panel.side]
             widget.spare_line = any(other.carried for other in view.panels)
-            widget.title, widget.says, widget.why, widget.carried = panel.title, panel.says, panel.why, panel.carried
+            widget.title, widget.description, widget.why, widget.carried = (
+                panel.title,
+                panel.description,
+                panel.why,
+                panel.carried,
+            )
             small = self._small[panel.side]
             widget.ids.picture.show(self._pictures[panel.side] if small is None else small)
             # The states on the frame before are not those of the picture that is coming.
@@ -383,7 +388,7 @@ class CompareScreen(BoxLayout):
                 self._make_quick()
             elif isinstance(effect, Save):
                 view = view_of(replace(self.state, over=None))
-                path = one.save(wanted(self.state), view.says, [panel.stations for panel in view.panels])
+                path = one.save(wanted(self.state), view.description, [panel.stations for panel in view.panels])
                 self.state = presenter.told(self.state, f"Saved: {path.relative_to(one.campaign_dir)}")
         except (LoggerError, OSError) as err:
             # A row that was not written must not look as if it were.

@@ -34,7 +34,7 @@ Builder.load_file(str(Path(__file__).with_suffix(".kv")))
 # The role of the palette for each status; each has its word in the cell too.
 _BACK = {"none": "button", "part": "again", "done": "band"}
 _FILL = {"none": "line", "part": "text", "done": "main"}
-_SAYS = {"wrong": ("WRONG  ", "text"), "advice": ("ADVICE  ", "text"), "fine": ("", "text")}
+_STATE_WORDS = {"wrong": ("WRONG  ", "text"), "advice": ("ADVICE  ", "text"), "fine": ("", "text")}
 
 
 class PlanButton(Button):
@@ -170,7 +170,7 @@ class PlanScreen(BoxLayout):
         box = self.ids.checks
         box.clear_widgets()
         for kind, sentence in view.checks:
-            mark, role = _SAYS[kind]
+            mark, role = _STATE_WORDS[kind]
             box.add_widget(PlanText(text=mark + sentence, color=getattr(CURRENT, role), bold=kind == "wrong"))
 
 

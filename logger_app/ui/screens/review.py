@@ -30,7 +30,7 @@ from logger_app.ui.widgets.camera import CameraFrames
 from logger_app.ui.widgets.player import Player
 from logger_app.ui.widgets.timeline import TimelineView
 from logger_app.ui.widgets.waveform import WaveformView
-from logger_app.workflows.review import ReviewDesk
+from logger_app.workflows.review import ReviewWorkflow
 
 Factory.register("TimelineView", cls=TimelineView)
 Factory.register("WaveformView", cls=WaveformView)
@@ -150,21 +150,21 @@ class ReviewScreen(BoxLayout):
     trouble = BooleanProperty(False)
     help = StringProperty("")
     has_camera = BooleanProperty(False)
-    camera_says = StringProperty("")
+    camera_words = StringProperty("")
 
-    def __init__(self, desk: ReviewDesk, player: Player | None = None, **kw):
+    def __init__(self, workflow: ReviewWorkflow, player: Player | None = None, **kw):
         super().__init__(**kw)
-        self.desk = desk
+        self.workflow = workflow
         self.player = player or Player()
         self.player.prepare()
         self.pressed = 0
         self._wave: tuple | None = None
         self._choices: ReviewChoices | None = None
         self._help: ReviewHelp | None = None
-        now = desk.load()
-        names = tuple((str(kind), name) for name, kind in desk.names().items())
-        self.state = presenter.begin(now, desk.who, desk.results(now), (("airspeed", "airspeed"), *names))
-        self.frames = CameraFrames(desk.flight_dir, now.media, now.clock_maps)
+        now = workflow.load()
+        names = tuple((str(kind), name) for name, kind in workflow.names().items())
+        self.state = presenter.begin(now, workflow.who, workflow.results(now), (("airspeed", "airspeed"), *names))
+        self.frames = CameraFrames(workflow.flight_dir, now.media, now.clock_maps)
         self.has_camera = self.frames.linked
         self.help = "F1 or ?: all keys"
         self._add_keys()
@@ -190,7 +190,7 @@ class ReviewScreen(BoxLayout):
         for name in ("title", "progress", "share", "listing", "run_title", "run_verdict", "big", "heard"):
             setattr(self, name, getattr(view, name))
         self.message, self.trouble = view.message, view.trouble
-        now = self.state.desk
+        now = self.state.workflow
         self.queue_title = f"To look at ({len(now.queue.items)})"
         self.runs_title = f"Runs ({len(now.runs.runs)})"
         self.why = "\n".join(view.why)
@@ -212,29 +212,29 @@ class ReviewScreen(BoxLayout):
             return
         try:
             if isinstance(effect, AddPhrase):
-                self.desk.add_phrase(effect.name, effect.phrase)
+                self.workflow.add_phrase(effect.name, effect.phrase)
                 self.state = replace(self.state, message=f"{effect.phrase!r} is one of your words for this call now")
                 return
             if isinstance(effect, CorrectAll):
                 wanted = [(one.action, one.target, "", _payload(one)) for one in effect.corrections]
-                done = self.desk.act_all(wanted)[-1]
+                done = self.workflow.act_all(wanted)[-1]
             elif isinstance(effect, Undo):
-                done = self.desk.undo()
+                done = self.workflow.undo()
             elif isinstance(effect, Redo):
-                done = self.desk.redo()
+                done = self.workflow.redo()
             elif isinstance(effect, AddCall):
-                done = self.desk.add(effect.at_s, effect.value, kind=effect.kind, name=effect.name)
+                done = self.workflow.add(effect.at_s, effect.value, kind=effect.kind, name=effect.name)
             else:
-                done = self.desk.act(effect.action, effect.target, **_payload(effect))
+                done = self.workflow.act(effect.action, effect.target, **_payload(effect))
         except LoggerError as err:
             self.state = replace(self.state, message=str(err), trouble=True)
             return
-        now = self.desk.load()
-        self.state = presenter.renewed(self.state, now, self.desk.results(now), done)
+        now = self.workflow.load()
+        self.state = presenter.renewed(self.state, now, self.workflow.results(now), done)
 
     def _play(self, effect: Play) -> None:
         try:
-            pcm = self.desk.sound(effect.start_s, effect.end_s, effect.speed)
+            pcm = self.workflow.sound(effect.start_s, effect.end_s, effect.speed)
             if not len(pcm):
                 self.state = replace(self.state, message="No sound was kept of this stretch", trouble=True)
                 return
@@ -246,13 +246,13 @@ class ReviewScreen(BoxLayout):
         most = max(100, round(self.ids.waveform.width))
         key = (start_s, end_s, most)
         if self._wave is None or self._wave[0] != key:
-            self._wave = (key, self.desk.shape(start_s, end_s, most))
+            self._wave = (key, self.workflow.shape(start_s, end_s, most))
         return self._wave[1]
 
     def _show_frame(self, *_) -> None:
         frame = self.frames.take()
         if frame is not None:
-            self.ids.camera.texture, self.camera_says = frame
+            self.ids.camera.texture, self.camera_words = frame
 
     def _show_choices(self, view) -> None:
         if not view.choices:
@@ -315,13 +315,13 @@ def key_name(code: int, text: str | None, modifiers=()) -> str | None:
 class FlightReviewApp(App):
     """The window around one `ReviewScreen`. (`ReviewApp` would load `review.kv` a second time.)"""
 
-    def __init__(self, desk: ReviewDesk, player: Player | None = None):
+    def __init__(self, workflow: ReviewWorkflow, player: Player | None = None):
         super().__init__()
-        self.desk, self.player = desk, player
-        self.title = f"Kneecall: review of {desk.flight_dir.name}"
+        self.workflow, self.player = workflow, player
+        self.title = f"Kneecall: review of {workflow.flight_dir.name}"
 
     def build(self):
-        screen = ReviewScreen(self.desk, self.player)
+        screen = ReviewScreen(self.workflow, self.player)
         Window.bind(on_key_down=screen.on_key)
         return screen
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from logger_app.ui.app import prepare_kivy
 from logger_app.ui.screen_check import need_screen
-from logger_app.workflows.review import ReviewDesk
+from logger_app.workflows.review import ReviewWorkflow
 
 WIDTH, HEIGHT = 1280, 800
 
 
-def open_review(desk: ReviewDesk) -> int:
+def open_review(workflow: ReviewWorkflow) -> int:
     """Open a flight for review in a window; returns when it is closed.
 
     Returns
@@ -23,9 +23,9 @@ def open_review(desk: ReviewDesk) -> int:
         There is no display to open a window on.
     """
     need_screen("review", "`--list` prints the flight, and every correction has an option.")
-    desk.load()  # what is wrong with the flight is said before a window opens
+    workflow.load()  # what is wrong with the flight is said before a window opens
     prepare_kivy(WIDTH, HEIGHT)
     from logger_app.ui.screens.review import FlightReviewApp
 
-    FlightReviewApp(desk).run()
+    FlightReviewApp(workflow).run()
     return 0

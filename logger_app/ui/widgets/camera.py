@@ -50,8 +50,8 @@ class CameraFrames:
             done, self._done = self._done, None
         if done is None:
             return None
-        frame, says = done
-        return (_texture(frame) if frame is not None else None), says
+        frame, description = done
+        return (_texture(frame) if frame is not None else None), description
 
     def close(self) -> None:
         """Stop the thread."""

@@ -16,8 +16,8 @@ from logger_app.domain.tufts import (
     differences,
     disputes,
     first_separated,
+    in_force,
     pairs,
-    standing,
     wing_maps,
 )
 
@@ -45,21 +45,21 @@ def test_a_decision_holds_over_any_proposal_and_the_last_decision_over_earlier_o
         mark("a", A, at_s=7, proposed=True),
     ]
 
-    assert [(m.station, m.frame_pts, m.state) for m in standing(rows)] == [("a", 0, U), ("b", 0, S), ("a", 7000, A)]
+    assert [(m.station, m.frame_pts, m.state) for m in in_force(rows)] == [("a", 0, U), ("b", 0, S), ("a", 7000, A)]
 
 
 def test_a_decision_that_was_taken_back_gives_way_to_what_held_before():
     rows = [mark("a", S, proposed=True), mark("a", U, who="bob"), mark("a", A)]
     back = replace(rows[2], withdrawn=True)
 
-    assert standing([*rows, back])[0].who == "bob"
-    assert standing([*rows, back, replace(rows[1], withdrawn=True)])[0].proposed
-    assert standing([rows[2], back]) == ()
+    assert in_force([*rows, back])[0].who == "bob"
+    assert in_force([*rows, back, replace(rows[1], withdrawn=True)])[0].proposed
+    assert in_force([rows[2], back]) == ()
 
 
 def test_the_same_frame_in_two_runs_is_two_looks():
     """Chapters of a camera count their frames from nought again."""
-    assert len(standing([mark("a", A), mark("a", S, run="r2")])) == 2
+    assert len(in_force([mark("a", A), mark("a", S, run="r2")])) == 2
 
 
 # first separation in one run

@@ -12,7 +12,7 @@ import time
 import pytest
 
 from logger_app.io import files as files_io
-from logger_app.io.files import LEFT_BEHIND_S, whole_file, write_bytes, write_text
+from logger_app.io.files import LEFT_BEHIND_S, complete_file, write_bytes, write_text
 
 
 def names(folder):
@@ -42,7 +42,7 @@ def test_bytes_come_to_the_disk_before_the_name_and_the_name_before_we_say_so(tm
 def test_a_fault_in_the_middle_leaves_the_old_file_and_nothing_beside_it(tmp_path, error):
     file = write_bytes(tmp_path / "a.bin", b"old")
 
-    with pytest.raises(type(error)), whole_file(file) as part:
+    with pytest.raises(type(error)), complete_file(file) as part:
         part.write_bytes(b"ne")
         raise error
 
@@ -59,7 +59,7 @@ def test_an_error_names_the_file_that_was_wanted_not_the_temporary_one(tmp_path)
 
 
 def test_an_error_about_another_file_keeps_its_name(tmp_path):
-    with pytest.raises(FileNotFoundError) as told, whole_file(tmp_path / "a.txt"):
+    with pytest.raises(FileNotFoundError) as told, complete_file(tmp_path / "a.txt"):
         (tmp_path / "source.txt").read_text()
 
     assert told.value.filename == str(tmp_path / "source.txt")
@@ -76,7 +76,7 @@ def test_the_rights_of_the_older_file_are_kept(tmp_path):
 
 
 def test_the_temporary_file_has_the_suffix_by_which_libraries_choose_a_format(tmp_path):
-    with whole_file(tmp_path / "clip.mp4") as part:
+    with complete_file(tmp_path / "clip.mp4") as part:
         assert part.suffix == ".mp4" and part.parent == tmp_path
 
 

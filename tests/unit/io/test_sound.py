@@ -105,17 +105,17 @@ def test_flac_is_exact_and_opus_is_close(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("name", "content", "says"),
+    ("name", "content", "description"),
     [
         ("empty.wav", b"", "is empty"),
         ("text.wav", b"these are words, not sound\n" * 50, "not a sound"),
         ("zeros.mp4", bytes(5000), "not a sound"),
     ],
 )
-def test_what_is_no_sound_is_said_in_one_sentence(tmp_path, name, content, says):
+def test_what_is_no_sound_is_said_in_one_sentence(tmp_path, name, content, description):
     (tmp_path / name).write_bytes(content)
 
-    with pytest.raises(SoundError, match=says) as err:
+    with pytest.raises(SoundError, match=description) as err:
         read_sound_file(tmp_path / name)
 
     assert name in str(err.value) and "\n" not in str(err.value)

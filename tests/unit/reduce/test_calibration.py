@@ -40,15 +40,15 @@ def test_between_two_flap_settings_it_interpolates_with_more_doubt():
 
 
 @pytest.mark.parametrize(
-    "tables, flap, says",
+    "tables, flap, description",
     [
         ((), 0, "has no airspeed calibration"),
         ((UP,), None, "flap setting is not known"),
         ((UP,), 40, "no calibration for flap 40"),
     ],
 )
-def test_without_a_table_there_is_a_reason_instead(tables, flap, says):
-    assert says in calibrate_ias(tables, flap, 55)
+def test_without_a_table_there_is_a_reason_instead(tables, flap, description):
+    assert description in calibrate_ias(tables, flap, 55)
 
 
 @pytest.mark.parametrize("ias", [0, -3, float("nan")])

@@ -248,13 +248,13 @@ def test_caveats_that_a_sceptic_would_raise(make):
 
     notes = " | ".join(only(make, runs, campaign=make.campaign(configurations=config)).notes)
 
-    for says in (
+    for description in (
         "one flight each",
         "CG differs by +50 mm",
         "extrapolated by up to 3.0 kt",
         "2 things were changed at once",
     ):
-        assert says in notes
+        assert description in notes
 
 
 def test_the_summary_puts_what_was_shown_first(make):

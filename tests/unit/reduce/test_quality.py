@@ -22,7 +22,7 @@ def test_a_good_run_counts(make):
 
 
 @pytest.mark.parametrize(
-    "calls, says",
+    "calls, description",
     [
         (lambda m: m.approach(event="recovered"), "no stall event"),
         (lambda m: [m.speed(1, 50.0), m.speed(2, 49.0), m.event(3, "break")], "2 airspeed(s)"),
@@ -36,11 +36,11 @@ def test_a_good_run_counts(make):
         (lambda m: m.approach(rate=0.25), "the card asks for 0.5 to 1.5"),
     ],
 )
-def test_what_does_not_count_says_why(make, calls, says):
+def test_what_does_not_count_says_why(make, calls, description):
     found = verdict(make, calls(make))
 
     assert not found.counts
-    assert any(says in why for why in found.why)
+    assert any(description in why for why in found.why)
 
 
 def test_all_reasons_are_given_at_once(make):
@@ -63,18 +63,18 @@ def test_a_run_without_point_speed_or_configuration_cannot_be_overruled_in(make)
 
 
 @pytest.mark.parametrize(
-    "over, calls, says",
+    "over, calls, description",
     [
         ({"ended": RunEnd.GAP}, None, "broke off"),
         ({}, lambda m: m.approach(start_kt=52.0), "above the stall"),
         ({}, lambda m: [m.setting(1, "altitude", 7500.0), *m.approach()], "outside the card's band"),
     ],
 )
-def test_caveats_leave_the_run_in(make, over, calls, says):
+def test_caveats_leave_the_run_in(make, over, calls, description):
     found = verdict(make, calls(make) if calls else None, **over)
 
     assert found.counts
-    assert any(says in caveat for caveat in found.caveats)
+    assert any(description in caveat for caveat in found.caveats)
 
 
 def test_every_rule_is_stated_once():
@@ -115,7 +115,7 @@ def test_every_limit_belongs_to_what_counts(make, kept, broken):
 
 
 @pytest.mark.parametrize(
-    "kept, broken, says",
+    "kept, broken, description",
     [
         ({"start_ias_kt": 55.0}, {"start_ias_kt": 54.9}, "above the stall"),  # 14 CFR 23.201(b): at least 10 kt
         ({"last_call_ias_kt": 42.5}, {"last_call_ias_kt": 42.4}, "above the last call"),
@@ -123,10 +123,10 @@ def test_every_limit_belongs_to_what_counts(make, kept, broken):
         ({"altitude_ft": 6000.0}, {"altitude_ft": 6001.0}, "outside the card's band"),
     ],
 )
-def test_every_caveat_begins_beyond_its_limit(make, kept, broken, says):
+def test_every_caveat_begins_beyond_its_limit(make, kept, broken, description):
     assert judged(make, **kept).caveats == ()
     (caveat,) = judged(make, **broken).caveats
-    assert says in caveat
+    assert description in caveat
 
 
 @pytest.mark.parametrize(

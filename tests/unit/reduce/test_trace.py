@@ -280,9 +280,11 @@ def test_samples_without_speed_or_track_are_passed_over():
     assert leg.ground_speed_kt == pytest.approx(70.0)
 
 
-@pytest.mark.parametrize("columns, ias, says", [({}, 65.0, "no altitude"), (HEIGHT, None, "no indicated airspeed")])
-def test_legs_that_lack_something_are_refused(columns, ias, says):
-    with pytest.raises(ReduceError, match=says):
+@pytest.mark.parametrize(
+    "columns, ias, description", [({}, 65.0, "no altitude"), (HEIGHT, None, "no indicated airspeed")]
+)
+def test_legs_that_lack_something_are_refused(columns, ias, description):
+    with pytest.raises(ReduceError, match=description):
         legs_in_trace(log(range(12), [90.0] * 12, [70.0] * 12, **columns), ias)
     with pytest.raises(ReduceError, match="no ground speed and track"):
         legs_in_trace(Trace(source="x", time_s=np.arange(3.0), columns={"ias_kt": np.ones(3)}), 65.0)

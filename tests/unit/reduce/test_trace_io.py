@@ -101,7 +101,7 @@ def test_nmea_with_checksums_and_midnight(tmp_path):
 
 
 @pytest.mark.parametrize(
-    "name, content, says",
+    "name, content, description",
     [
         ("t.csv", b"", "an empty file"),
         ("t.csv", b"time_s,ias_kt\n", "no rows"),
@@ -116,14 +116,14 @@ def test_nmea_with_checksums_and_midnight(tmp_path):
         ("t.docx", b"x", "a .docx file"),
     ],
 )
-def test_files_that_cannot_be_used_say_where_and_what(tmp_path, name, content, says):
+def test_files_that_cannot_be_used_say_where_and_what(tmp_path, name, content, description):
     path = tmp_path / name
     path.write_bytes(content)
 
     with pytest.raises(ReduceError) as caught:
         read_trace(path)
 
-    assert says in str(caught.value) and name in str(caught.value)
+    assert description in str(caught.value) and name in str(caught.value)
 
 
 def test_a_missing_file(tmp_path):

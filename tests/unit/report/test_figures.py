@@ -58,7 +58,7 @@ def test_approaches_are_lined_up_on_their_events_one_panel_a_configuration_on_on
     assert sorted((round(dot.x, 6), dot.y) for dot in dots) == sorted(speeds)
     assert {dot.link for dot in dots} <= {call.anchor for call in page.calls}
     assert all(line.xs[-1] == pytest.approx(0.0, abs=1e-9) for panel in grid.panels for line in panel.lines)
-    assert not any("run 13" in dot.says for dot in dots)  # the scratched one
+    assert not any("run 13" in dot.description for dot in dots)  # the scratched one
     assert [panel.heading for panel in grid.panels] == ["Plain wing, tufted", "Drooped cuffs"]
     assert len({(p.x.low, p.x.high, p.y.low, p.y.high) for p in grid.panels}) == 1
 
@@ -153,7 +153,7 @@ def test_the_worst_state_seen_at_a_station_and_speed_is_kept(page):
 
     assert (figure.x.names, figure.y.names) == (("48",), ("90 %", "30 %")), "root above"
     assert [(s.y, s.shade) for s in figure.squares] == [(0, None), (1, 2)]
-    assert "30 % first separated at 48 kt" in figure.says
+    assert "30 % first separated at 48 kt" in figure.description
 
 
 def test_tuft_marks_go_to_the_point_of_their_run(page):
@@ -176,7 +176,7 @@ def test_every_figure_has_axes_with_units_and_words_for_who_cannot_see_it(page):
         for one in figure.panels if isinstance(figure, Grid) else (figure,):
             assert one.x.names or re.search(r"\[.+\]", one.x.label)
             assert one.y.names or re.search(r"\[.+\]", one.y.label)
-        assert len(figure.says) > 20 and figure.title
+        assert len(figure.description) > 20 and figure.title
 
 
 @pytest.mark.parametrize("standalone", [True, False])

@@ -83,7 +83,7 @@ def test_what_is_asked_for_comes_first(long):
 
 
 @pytest.mark.parametrize(
-    ("asked", "says"),
+    ("asked", "description"),
     [
         (
             "day9:1",
@@ -93,8 +93,8 @@ def test_what_is_asked_for_comes_first(long):
         ("day1_baseline", "13 runs; a page details at most 12"),
     ],
 )
-def test_what_cannot_be_detailed_is_one_sentence(long, asked, says):
-    with pytest.raises(ReportError, match=re.escape(says)):
+def test_what_cannot_be_detailed_is_one_sentence(long, asked, description):
+    with pytest.raises(ReportError, match=re.escape(description)):
         page_of(long, (asked,))
 
 

@@ -136,7 +136,7 @@ def test_wing_maps_have_a_word_in_every_station_and_the_leading_edge_above(examp
             span_pct=span,
             chord_pct=chord,
             drawn=MapCell(words=f"{40 + k}", kind="bracket", tone=k % 4, proposed=k == 0),
-            says=f"first separated at {40 + k} kt",
+            description=f"first separated at {40 + k} kt",
         )
         for k, (span, chord) in enumerate((s, c) for s in (16.7, 50.0, 83.3) for c in (20.0, 80.0))
     )

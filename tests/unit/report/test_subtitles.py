@@ -39,7 +39,7 @@ def test_an_independent_reader_finds_every_call_at_its_time(flights, tmp_path):
 
     read = cues(path)
 
-    assert [text for _, text in read] == [view.says for view in calls]
+    assert [text for _, text in read] == [view.description for view in calls]
     assert [start for start, _ in read] == pytest.approx([view.call.flight_s for view in calls], abs=1e-3)
 
 
@@ -69,7 +69,7 @@ def test_no_cue_ends_before_it_begins_or_overlaps_the_next(flights):
 
 def test_markup_in_a_call_is_escaped(flights):
     view = flights[0].calls[0]
-    view.says = "<b>61</b> & -->"
+    view.description = "<b>61</b> & -->"
 
     text = all_subtitles(flights, ())["day1_baseline_cockpit_sound.vtt"]
 

@@ -3,7 +3,7 @@
 import pytest
 
 from logger_app.records.calls import Action, CallKind, CallStatus, Correction, HeardCall
-from logger_app.review.apply import apply_corrections, standing
+from logger_app.review.apply import apply_corrections, in_force
 
 
 def heard(id="c1", value=58.0, at_s=10.0, **over):
@@ -104,7 +104,7 @@ def test_undo_takes_back_and_undo_of_undo_brings_back():
     assert only(apply_corrections([heard()], [first, second])).value == 40.0
     assert only(apply_corrections([heard()], [first, second, undo])).value == 57.0
     assert only(apply_corrections([heard()], [first, second, undo, redo])).value == 40.0
-    assert [c.id for c in standing([first, second, undo])] == ["k1"]
+    assert [c.id for c in in_force([first, second, undo])] == ["k1"]
 
 
 def test_undo_holds_even_when_a_clock_that_was_behind_wrote_it():
@@ -179,8 +179,8 @@ def test_two_undos_of_one_correction_are_both_needed_undone():
 def test_a_ring_of_undos_ends():
     ring = [fix(Action.UNDO, "k2", 1), fix(Action.UNDO, "k1", 2), fix(Action.SET, n=3, value=40.0)]
 
-    assert [c.id for c in standing(ring)] == ["k3"]
+    assert [c.id for c in in_force(ring)] == ["k3"]
 
 
 def test_the_same_correction_twice_counts_once():
-    assert [c.id for c in standing([fix(Action.REJECT), fix(Action.REJECT)])] == ["k1"]
+    assert [c.id for c in in_force([fix(Action.REJECT), fix(Action.REJECT)])] == ["k1"]

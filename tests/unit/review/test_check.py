@@ -4,8 +4,8 @@ import pytest
 
 from logger_app.errors import ReviewError
 from logger_app.records.calls import Action, CallKind, CallStatus, Correction, ReviewedCall
-from logger_app.review.apply import apply_corrections, standing
-from logger_app.review.check import Standing, correct, last_standing
+from logger_app.review.apply import apply_corrections, in_force
+from logger_app.review.check import Current, correct, last_in_force
 
 
 def call(id, value=58.0, at_s=10.0, kind=CallKind.AIRSPEED, name="ias"):
@@ -22,7 +22,7 @@ def call(id, value=58.0, at_s=10.0, kind=CallKind.AIRSPEED, name="ias"):
     )
 
 
-NOW = Standing(
+NOW = Current(
     calls=[call("call-0001"), call("call-0002", 57.0, 11.0), call("call-0003", None, 12.0, CallKind.EVENT, "buffet")],
     runs=["run-1", "run-2"],
     points=["A1", "A2"],
@@ -83,13 +83,13 @@ def test_who_is_needed():
 
 def test_a_correction_names_what_it_replaces_and_comes_after_it():
     before = Correction(id="k0", utc="2027-04-11T10:00:00.000000Z", who="a", action=Action.CONFIRM, target="call-0001")
-    now = Standing(calls=NOW.calls, corrections=[before], duration_ns=NOW.duration_ns)
+    now = Current(calls=NOW.calls, corrections=[before], duration_ns=NOW.duration_ns)
     made = make(Action.SET, "call-0001", now, value="57")
 
     assert made.replaces == "k0"
     assert made.utc == "2027-04-11T10:00:00.000001Z"
     assert made.get("value") == 57.0
-    assert [c.id for c in standing([made, before])] == ["k0", "k1"]
+    assert [c.id for c in in_force([made, before])] == ["k0", "k1"]
 
 
 def test_an_event_made_an_airspeed_counts_in_the_indicators_unit():
@@ -104,9 +104,9 @@ def test_undo_takes_the_last_of_a_person():
     a = Correction(id="a", utc="2027-04-11T10:00:01Z", who="ann", action=Action.CONFIRM, target="call-0001")
     b = Correction(id="b", utc="2027-04-11T10:00:02Z", who="bob", action=Action.REJECT, target="call-0002")
 
-    assert last_standing([a, b]).id == "b"
-    assert last_standing([a, b], "ann").id == "a"
-    assert last_standing([]) is None
+    assert last_in_force([a, b]).id == "b"
+    assert last_in_force([a, b], "ann").id == "a"
+    assert last_in_force([]) is None
 
 
 @pytest.mark.parametrize(
@@ -131,7 +131,7 @@ def test_what_can_be_an_airspeed_here(value, unit, taken):
 
 
 def test_without_a_never_exceed_speed_no_light_aircraft_reads_more_than_400_kt():
-    now = Standing(calls=NOW.calls, duration_ns=10**11)
+    now = Current(calls=NOW.calls, duration_ns=10**11)
 
     assert make(Action.SET, "call-0001", now, value=400).get("value") == 400
     with pytest.raises(ReviewError, match="at most 400 kt"):
@@ -148,7 +148,7 @@ def test_the_first_and_the_last_moment_are_in_the_flight():
 
 
 def test_a_flight_without_sound_lasts_to_its_last_call():
-    now = Standing(calls=NOW.calls)
+    now = Current(calls=NOW.calls)
 
     assert now.end_ns == 12 * 10**9 + 5 * 10**8
     assert make(Action.MOVE, "call-0001", now, flight_ns=now.end_ns).get("flight_ns") == now.end_ns
@@ -168,7 +168,7 @@ def test_a_run_whose_span_is_not_known_is_split_anywhere():
 
 
 def test_an_airspeed_without_a_value_cannot_be_confirmed_and_an_event_can():
-    now = Standing(calls=[call("c1", None), call("c2", None, kind=CallKind.EVENT, name="buffet")])
+    now = Current(calls=[call("c1", None), call("c2", None, kind=CallKind.EVENT, name="buffet")])
 
     with pytest.raises(ReviewError, match="has no value to confirm"):
         make(Action.CONFIRM, "c1", now)
@@ -176,7 +176,7 @@ def test_an_airspeed_without_a_value_cannot_be_confirmed_and_an_event_can():
 
 
 def test_items_of_the_queue_can_only_be_confirmed():
-    now = Standing(calls=NOW.calls, items=frozenset({"due-1"}))
+    now = Current(calls=NOW.calls, items=frozenset({"due-1"}))
 
     assert make(Action.CONFIRM, "due-1", now, value=5).payload == ()
     with pytest.raises(ReviewError):
@@ -185,14 +185,14 @@ def test_items_of_the_queue_can_only_be_confirmed():
 
 def test_an_event_keeps_its_name_and_may_have_any_where_the_pack_names_none():
     assert make(Action.SET, "call-0003", value="left").get("name") == "buffet"
-    assert make(Action.SET, "call-0001", Standing(calls=NOW.calls), kind="event", name="odd").get("name") == "odd"
+    assert make(Action.SET, "call-0001", Current(calls=NOW.calls), kind="event", name="odd").get("name") == "odd"
     with pytest.raises(ReviewError, match="is not a value"):
         make(Action.SET, "call-0003", value=float("inf"))
 
 
 def test_run_actions_and_undo_that_can_be_taken():
     before = Correction(id="k0", utc="2027-04-11T09:00:00.000000Z", who="a", action=Action.CONFIRM, target="call-0001")
-    now = Standing(calls=NOW.calls, runs=NOW.runs, points=NOW.points, corrections=[before])
+    now = Current(calls=NOW.calls, runs=NOW.runs, points=NOW.points, corrections=[before])
 
     assert make(Action.JOIN, "run-1", now, other="run-2").get("other") == "run-2"
     assert make(Action.ASSIGN, "run-1", now, point="A2").get("point") == "A2"
@@ -203,19 +203,16 @@ def test_run_actions_and_undo_that_can_be_taken():
 
 def test_a_unit_of_its_own_and_the_calls_before():
     mph = call("c1")
+    assert make(Action.SET, "c1", Current(calls=[mph]), value=60).get("unit") == "kt"  # the call's own, not asked again
+    assert make(Action.SET, "c1", Current(calls=[mph], unit="mph"), value=60).get("unit") == "kt"
     assert (
-        make(Action.SET, "c1", Standing(calls=[mph]), value=60).get("unit") == "kt"
-    )  # the call's own, not asked again
-    assert make(Action.SET, "c1", Standing(calls=[mph], unit="mph"), value=60).get("unit") == "kt"
-    assert (
-        make(Action.ADD, "n", Standing(calls=[], duration_ns=10, unit="mph"), value=60, flight_ns=5).get("unit")
-        == "mph"
+        make(Action.ADD, "n", Current(calls=[], duration_ns=10, unit="mph"), value=60, flight_ns=5).get("unit") == "mph"
     )
 
 
 def test_a_clock_that_went_back_does_not_swap_what_was_done():
     late = Correction(id="k0", utc="2027-04-11T11:00:00.500000Z", who="a", action=Action.CONFIRM, target="call-0001")
-    now = Standing(calls=NOW.calls, corrections=[late])
+    now = Current(calls=NOW.calls, corrections=[late])
 
     assert make(Action.REJECT, "call-0001", now).utc == "2027-04-11T11:00:00.500001Z"
 
@@ -228,7 +225,7 @@ def test_the_last_of_several_corrections_is_the_one_replaced():
     made = make(
         Action.REJECT,
         "call-0001",
-        Standing(calls=NOW.calls, corrections=[*before, before[0]], duration_ns=NOW.duration_ns),
+        Current(calls=NOW.calls, corrections=[*before, before[0]], duration_ns=NOW.duration_ns),
     )
 
     assert made.replaces == "k3"
@@ -241,6 +238,6 @@ def test_the_label_comes_after_the_last_of_all():
     ]
 
     assert (
-        make(Action.REJECT, "call-0002", Standing(calls=NOW.calls, corrections=before)).utc
+        make(Action.REJECT, "call-0002", Current(calls=NOW.calls, corrections=before)).utc
         == "2027-04-11T12:00:00.000001Z"
     )

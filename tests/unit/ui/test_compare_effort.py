@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from logger_app.domain.tuft_grid import Grid, places
-from logger_app.domain.tufts import STATES, TuftMark, standing
+from logger_app.domain.tufts import STATES, TuftMark, in_force
 from logger_app.records.compare import Shown, SideFacts
 from logger_app.records.results import StallSpeed
 from logger_app.records.runs import StallEvent
@@ -80,7 +80,7 @@ class Person:
             self.begin()
 
     def check(self, k):
-        for mark in standing(self.state.marks[k]):
+        for mark in in_force(self.state.marks[k]):
             assert not mark.proposed and mark.state is self.true_states(k, mark.flight_ns / 1e9)[mark.station]
 
     def true_states(self, k, at_s):

@@ -86,8 +86,8 @@ def press(state, *keys):
 
 def test_it_begins_at_the_stall_of_both(state):
     assert wanted(state) == ((100.0, ""), (300.0, ""))
-    assert view(state).says == "at the stall"
-    assert view(press(state, "at:-3")[0]).says == "3.00 s before the stall"
+    assert view(state).description == "at the stall"
+    assert view(press(state, "at:-3")[0]).description == "3.00 s before the stall"
 
 
 def test_one_slider_moves_both_by_time_and_by_airspeed(state):
@@ -98,7 +98,7 @@ def test_one_slider_moves_both_by_time_and_by_airspeed(state):
     assert (state.axis, state.at) == (Axis.AIRSPEED, pytest.approx(54.5))
     state, _ = press(state, "at:52")
     assert [t for t, _ in wanted(state)] == pytest.approx([98.0, 294.0])
-    assert all("52.0 kt indicated" in panel.says for panel in view(state).panels)
+    assert all("52.0 kt indicated" in panel.description for panel in view(state).panels)
 
 
 def test_a_speed_that_one_side_never_flew_says_so_and_shows_the_other(state):
@@ -398,11 +398,11 @@ def test_every_station_says_its_place_and_its_state_in_words(state):
         ),
     )
     state = replace(state, grids={(0, "wing"): grid}, marks=(marks, ()), tufts=True)
-    says = {s.id: s.says for s in view(state).panels[0].stations}
+    description = {s.id: s.description for s in view(state).panels[0].stations}
 
-    assert says["10/20"] == "10 % span, 20 % chord: reversed"
-    assert says["30/50"] == "30 % span, 50 % chord: separated, only proposed, 83 % sure"
-    assert says["90/80"] == "90 % span, 80 % chord: not looked at"
+    assert description["10/20"] == "10 % span, 20 % chord: reversed"
+    assert description["30/50"] == "30 % span, 50 % chord: separated, only proposed, 83 % sure"
+    assert description["90/80"] == "90 % span, 80 % chord: not looked at"
     tapped = next(s for s in view(state).panels[0].stations if s.id == "90/80")
     assert press(state, f"tap:0:{tapped.x}:{tapped.y}")[0].message == "90 % span, 80 % chord: attached"
 
@@ -427,7 +427,10 @@ def test_it_begins_at_the_stall_on_the_axis_of_ratios_and_each_side_is_at_its_ow
     state, _ = press(by_ratio, ",", ",")
     assert state.at == 1.1
     assert [t for t, _ in wanted(state)] == pytest.approx([95.0, 295.4]), "55.0 and 50.6 kt"
-    assert [panel.says.split("   ")[0] for panel in view(state).panels] == ["55.0 kt indicated", "50.6 kt indicated"]
+    assert [panel.description.split("   ")[0] for panel in view(state).panels] == [
+        "55.0 kt indicated",
+        "50.6 kt indicated",
+    ]
     assert [words for _, words in view(state).ticks][:6] == ["1.3", "1.2", "1.1", "1.05", "stall", "+1 s"]
 
 
@@ -443,7 +446,7 @@ def test_stops_are_at_1_2_1_1_1_05_and_the_stall(by_ratio):
 def test_the_axis_of_ratios_goes_on_in_seconds_after_the_stall(by_ratio):
     state, _ = press(by_ratio, "at:0.96")
     assert [t for t, _ in wanted(state)] == pytest.approx([102.0, 302.0])
-    assert view(state).says == "2.00 s after the stall"
+    assert view(state).description == "2.00 s after the stall"
 
 
 def test_freeze_both_is_one_key(by_ratio):
@@ -586,7 +589,7 @@ def test_swapped_edges_are_refused_where_the_wing_is_known(state, wing, order, r
 
 def test_the_wing_of_a_camera_can_be_said(state):
     state, effects = press(state, "w")
-    assert effects == [SetWing(0, "wing", "left")] and "left wing" in view(state).panels[0].says
+    assert effects == [SetWing(0, "wing", "left")] and "left wing" in view(state).panels[0].description
 
 
 def test_a_mirrored_picture_is_touched_where_it_is_seen(state):
@@ -619,7 +622,7 @@ def test_two_people_who_disagree_are_shown_and_the_next_decision_settles_it(stat
     bob = replace(ann, who="bob", state=TuftState.SEPARATED)
     state = p.written(state, 0, [ann, bob], "")
     station = next(s for s in view(state).panels[0].stations if s.id == "50/50")
-    assert station.disputed and "ann: attached, bob: separated" in station.says
+    assert station.disputed and "ann: attached, bob: separated" in station.description
     assert maps(state)[0].first[0].disputed == 1 and maps(state)[0].first[0].runs == ()
 
     state, (effect,) = press(state, "3", f"tap:0:{station.x}:{station.y}", "settle")

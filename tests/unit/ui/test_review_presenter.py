@@ -31,7 +31,7 @@ HEARD = [
 ]
 
 
-class Desk(SimpleNamespace):
+class ReviewData(SimpleNamespace):
     def call(self, id):
         return self.by_id.get(id)
 
@@ -39,12 +39,12 @@ class Desk(SimpleNamespace):
         return next((run for run in self.runs.runs if id in (run.id, str(run.number))), None)
 
 
-def desk(corrections=(), calls=HEARD):
+def workflow(corrections=(), calls=HEARD):
     folded = apply_corrections(calls, corrections, "kt")
     runs = find_runs("f", folded)
     items = {c.target for c in corrections if c.action is Action.CONFIRM}
     queue = build_queue(runs, folded, settled=frozenset(items))
-    return Desk(
+    return ReviewData(
         info=FlightInfo(id="f", configuration="baseline"),
         unit="kt",
         graduation=1.0,
@@ -64,7 +64,7 @@ def desk(corrections=(), calls=HEARD):
 
 
 def start(**kw):
-    return begin(desk(**kw), "ann", {}, NAMES)
+    return begin(workflow(**kw), "ann", {}, NAMES)
 
 
 def press(state, *keys):
@@ -81,7 +81,7 @@ def at(id, **kw):
 def test_it_begins_at_what_matters_most():
     state = start()
 
-    assert state.here == state.desk.queue.items[0].id
+    assert state.here == state.workflow.queue.items[0].id
     assert view(state).why
 
 
@@ -107,7 +107,7 @@ def test_typing_shows_and_enter_takes_it():
 def test_a_silence_takes_the_proposal_or_a_typed_value_or_nothing():
     calls = [c for c in HEARD if c.id not in ("c3", "c4")] + [heard("c4", 14.4, 56.0)]
     state = start(calls=calls)
-    due = next(i for i in state.desk.queue.items if i.id == "due-c2")
+    due = next(i for i in state.workflow.queue.items if i.id == "due-c2")
     state, _ = press(state, f"go:{due.id}")
 
     assert press(state, "p")[1] == (AddCall(at_s=due.flight_ns / 1e9, value=57.0),)
@@ -131,7 +131,7 @@ def test_arrows_go_through_the_list_and_through_time():
     assert press(state, "right")[0].here == "c5"
     assert press(state, "left", "left")[0].here == "c2"
     assert press(at("on"), "left")[0].here == "on"
-    first, last = state.desk.queue.items[0].id, state.desk.queue.items[-1].id
+    first, last = state.workflow.queue.items[0].id, state.workflow.queue.items[-1].id
     assert press(start(), "up")[0].here == first
     assert press(start(), *["down"] * 30)[0].here == last
 
@@ -156,25 +156,25 @@ def test_another_kind_is_chosen_by_arrows_or_first_letter():
 
 def test_runs_discard_reinstate_assign_split_join():
     state = at("c4")
-    run = state.desk.runs.runs[0]
+    run = state.workflow.runs.runs[0]
     assert press(state, "d")[1] == (Correct(action=Action.DISCARD, target=run.id),)
     assert press(state, "t", "down", "enter")[1] == (
         Correct(action=Action.ASSIGN, target=run.id, payload=(("point", "A2"),)),
     )
     assert press(state, "[")[1][0].action is Action.SPLIT
-    last = state.desk.runs.runs[-1].id
+    last = state.workflow.runs.runs[-1].id
     assert press(state, f"go:{last}", "j")[0].trouble
     assert press(state, "u")[1] == (Undo(),)
 
 
 def test_after_a_correction_the_next_thing_to_look_at_is_shown():
     state = start()
-    first, second = (item.id for item in state.desk.queue.items[:2])
+    first, second = (item.id for item in state.workflow.queue.items[:2])
     done = Correction(id="k", utc="2027", who="ann", action=Action.REJECT, target=first)
-    after = renewed(state, desk([done]), {}, done)
+    after = renewed(state, workflow([done]), {}, done)
 
-    assert first not in {item.id for item in after.desk.queue.items}
-    assert after.here in {item.id for item in after.desk.queue.items}
+    assert first not in {item.id for item in after.workflow.queue.items}
+    assert after.here in {item.id for item in after.workflow.queue.items}
     assert "rejected" in after.message and not after.trouble
 
 
@@ -182,8 +182,8 @@ def test_who_went_elsewhere_by_hand_stays_there():
     state = at("c1")
     done = Correction(id="k", utc="2027", who="ann", action=Action.CONFIRM, target="c1")
 
-    assert "c1" not in {item.id for item in state.desk.queue.items}
-    assert renewed(state, desk([done]), {}, done).here == "c1"
+    assert "c1" not in {item.id for item in state.workflow.queue.items}
+    assert renewed(state, workflow([done]), {}, done).here == "c1"
 
 
 def test_a_wild_reading_does_not_flatten_the_trace():
@@ -196,16 +196,16 @@ def test_a_wild_reading_does_not_flatten_the_trace():
 def test_what_was_done_is_said_in_words():
     fix = Correction(id="k", utc="2027", who="ann", action=Action.SET, target="c4", payload=(("value", 56.0),))
     undo = Correction(id="u", utc="2028", who="ann", action=Action.UNDO, target="k")
-    corrected = renewed(at("c4"), desk([fix]), {}, fix)
+    corrected = renewed(at("c4"), workflow([fix]), {}, fix)
 
     assert corrected.message == "15 kt: set to 56 kt"
-    taken_back = renewed(corrected, desk([fix, undo]), {}, undo)
+    taken_back = renewed(corrected, workflow([fix, undo]), {}, undo)
     assert taken_back.message == "undone: 15 kt: set to 56 kt"
     assert taken_back.here == "c4"
 
 
 def test_an_empty_flight_has_a_screen_too():
-    state = begin(desk(calls=[]), "ann", {}, NAMES)
+    state = begin(workflow(calls=[]), "ann", {}, NAMES)
     for key in ("enter", "p", "x", "space", "down", "right", "tab", "m", "k", "d", "t", "[", "j", "u", "5", "a"):
         state, _ = update(state, key)
 
@@ -254,7 +254,7 @@ def test_any_keys_in_any_order_leave_a_state_that_can_be_drawn():
 
 
 def test_one_key_moves_every_run_of_an_item_to_the_point_that_would_fit():
-    there = desk()
+    there = workflow()
     first = there.runs.runs[0].id
     item = QueueItem(
         id="point-r1-A1",

@@ -8,7 +8,7 @@ import pytest
 
 from logger_app.fly.capture.audio_writer import BYTES_PER_S, JOURNAL_BYTES
 from logger_app.records.plan import Aircraft, Campaign, PlannedFlight, Planning, TestCard, TestPoint
-from logger_app.workflows import preflight as desk
+from logger_app.workflows import preflight as workflow
 
 AIRCRAFT = Aircraft(name="x", empty_weight_kg=400, reference_weight_kg=600, max_weight_kg=640, wing_area_m2=12)
 CAMPAIGN = Campaign(
@@ -38,22 +38,22 @@ def noise(rms):
     ],
 )
 def test_a_level_is_judged(pcm, state, word):
-    check = desk.judge_level(pcm)
+    check = workflow.judge_level(pcm)
 
     assert check.state == state
     assert word in check.words
 
 
 def test_a_flight_is_as_long_as_its_own_cards():
-    assert desk.planned_minutes(CAMPAIGN, "f") == 10 + 5 * 4 + 5
-    assert desk.planned_minutes(CAMPAIGN, "another") == 10 + 8 * 4 + 5
+    assert workflow.planned_minutes(CAMPAIGN, "f") == 10 + 5 * 4 + 5
+    assert workflow.planned_minutes(CAMPAIGN, "another") == 10 + 8 * 4 + 5
 
 
 @pytest.mark.parametrize("minutes_free, state", [(64.0, "wrong"), (66.0, "ok")])
 def test_the_disk_needs_room_for_the_flight_and_half_an_hour(tmp_path, minutes_free, state):
     free = round(JOURNAL_BYTES + minutes_free * 60 * BYTES_PER_S)
 
-    assert desk.check_disk(tmp_path, 35.0, lambda _: free).state == state
+    assert workflow.check_disk(tmp_path, 35.0, lambda _: free).state == state
 
 
 def supply(folder: Path, name: str, **files):
@@ -67,17 +67,17 @@ def test_the_battery_is_the_machines_own_not_the_mouses(tmp_path):
     supply(tmp_path, "BAT0", type="Battery", capacity=81)
     supply(tmp_path, "mouse", type="Battery", capacity=3, scope="Device")
 
-    assert desk.battery_linux(tmp_path) == (81, False)
-    assert desk.battery_linux(tmp_path / "none") == (None, None)
+    assert workflow.battery_linux(tmp_path) == (81, False)
+    assert workflow.battery_linux(tmp_path / "none") == (None, None)
 
 
 @pytest.mark.parametrize(
     "told, state", [((90, False), "ok"), ((30, False), "warn"), ((30, True), "ok"), ((None, None), "unknown")]
 )
 def test_a_low_battery_is_said(monkeypatch, told, state):
-    monkeypatch.setattr(desk, "battery", lambda: told)
+    monkeypatch.setattr(workflow, "battery", lambda: told)
 
-    assert desk.check_battery().state == state
+    assert workflow.check_battery().state == state
 
 
 @pytest.mark.parametrize(
@@ -89,12 +89,12 @@ def test_a_low_battery_is_said(monkeypatch, told, state):
     ],
 )
 def test_a_clock_that_cannot_be_right_is_said(now, newest, state):
-    assert desk.check_clock(newest, now).state == state
+    assert workflow.check_clock(newest, now).state == state
 
 
 def test_faults_of_the_campaign_are_all_told(tmp_path):
     (tmp_path / "campaign.toml").write_text("[campaign]\nname = 3\n[aircraft]\n", "utf-8")
-    check, campaign = desk.check_cards(tmp_path)
+    check, campaign = workflow.check_cards(tmp_path)
 
     assert check.state == "wrong"
     assert len(dict(check.facts)["faults"]) >= 2
@@ -103,17 +103,17 @@ def test_faults_of_the_campaign_are_all_told(tmp_path):
 
 def test_a_model_that_was_fetched_is_found(tmp_path, monkeypatch):
     monkeypatch.setenv("KNEECALL_HOME", str(tmp_path))
-    assert desk.check_second_recogniser().state == "unknown"
-    (tmp_path / "models" / desk.VOSK_MODEL).mkdir(parents=True)
+    assert workflow.check_second_recogniser().state == "unknown"
+    (tmp_path / "models" / workflow.VOSK_MODEL).mkdir(parents=True)
 
-    check = desk.check_second_recogniser()
-    assert (check.state, check.words) == ("ok", desk.VOSK_MODEL)
+    check = workflow.check_second_recogniser()
+    assert (check.state, check.words) == ("ok", workflow.VOSK_MODEL)
 
 
 def test_acknowledging_is_kept_until_the_briefing_changes(tmp_path):
-    desk.acknowledge(tmp_path, CAMPAIGN, "A. Pilot")
+    workflow.acknowledge(tmp_path, CAMPAIGN, "A. Pilot")
 
-    assert desk.acknowledged(tmp_path, CAMPAIGN)["who"] == "A. Pilot"
-    assert desk.check_briefing(tmp_path, CAMPAIGN).state == "ok"
+    assert workflow.acknowledged(tmp_path, CAMPAIGN)["who"] == "A. Pilot"
+    assert workflow.check_briefing(tmp_path, CAMPAIGN).state == "ok"
     (tmp_path / "results" / "preflight.json").write_text("{broken", "utf-8")
-    assert desk.acknowledged(tmp_path, CAMPAIGN) is None
+    assert workflow.acknowledged(tmp_path, CAMPAIGN) is None
