@@ -93,7 +93,11 @@ class Fault:
     hint: str = ""
 
     def __str__(self) -> str:
-        text = f"{_cut(self.where, LONGEST_WHERE)}: got {_cut(self.got, LONGEST_GOT)}; expected {_cut(self.expected, LONGEST_EXPECTED)}"
+        where, expected = _cut(self.where, LONGEST_WHERE), _cut(self.expected, LONGEST_EXPECTED)
+        if self.got in ("", "nothing", "none"):
+            text = f"{where}: missing; expected {expected}"
+        else:
+            text = f"{where}: got {_cut(self.got, LONGEST_GOT)}; expected {expected}"
         return f"{text}. {_cut(self.hint, LONGEST_EXPECTED)}" if self.hint else text
 
 

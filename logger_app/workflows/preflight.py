@@ -192,12 +192,12 @@ def check_second_recogniser() -> Check:
     models = sorted(path.name for path in folder.glob("vosk-model*") if path.is_dir()) if folder.is_dir() else []
     facts = (("folder", str(folder)), ("models", models))
     if models:
-        return Check(name="second engine", state=OK, words=models[0], facts=facts)
+        return Check(name="second recogniser", state=OK, words=models[0], facts=facts)
     hint = (
         f"Optional. On the ground, with network: fetch {VOSK_MODEL} (about 40 MB) from alphacephei.com/vosk/models, "
         f"unpack it into {folder}, and give --engine vosk --model FOLDER."
     )
-    return Check(name="second engine", state=UNKNOWN, words="none fetched (not needed)", hint=hint, facts=facts)
+    return Check(name="second recogniser", state=UNKNOWN, words="not installed (optional)", hint=hint, facts=facts)
 
 
 def rehearsal_script(pack) -> tuple[Line, ...]:
@@ -288,7 +288,7 @@ def check_battery() -> Check:
     percent, plugged = battery()
     facts = (("percent", percent), ("plugged_in", plugged))
     if percent is None:
-        return Check(name="battery", state=UNKNOWN, words="the system does not tell", facts=facts)
+        return Check(name="battery", state=UNKNOWN, words="level unavailable", facts=facts)
     words = f"{percent} %" + (", plugged in" if plugged else "")
     if percent < LOW_BATTERY_PCT and not plugged:
         return Check(name="battery", state=WARN, words=words, hint="Charge it, or fly with a cable.", facts=facts)
