@@ -397,7 +397,7 @@ MISTAKES = [
         "no maximum weight",
         [("max_weight_kg = 640\n", "")],
         "aircraft, max_weight_kg",
-        ["nothing", "a number in kg (or max_weight_lb)"],
+        ["missing", "a number in kg (or max_weight_lb)"],
     ),
     (
         "weight twice",
@@ -435,7 +435,7 @@ MISTAKES = [
         "indicator, correction_ias_kt and correction_kt",
         ["pairs that rise in IAS"],
     ),
-    ("no configuration", None, "configuration", ["none", "[[configuration]]"]),
+    ("no configuration", None, "configuration", ["missing", "[[configuration]]"]),
 ]
 
 
