@@ -50,8 +50,10 @@ def test_stall_speeds_and_differences_are_near_the_truth(demo):
 
     assert len(result["stall_speeds"]) == 8
     for row in result["stall_speeds"]:
-        assert row["n"] >= 2, row  # a run whose calls near the stall are doubtful does not count unreviewed
+        # A run whose last calls are doubtful, so that the stall lies more than 2 kt below the rest, does not count unreviewed.
+        assert row["n"] >= 1, row
         assert row["vs_ias_kt"] == pytest.approx(row["truth_ias_kt"], abs=1.0), row
+    assert sum(row["n"] for row in result["stall_speeds"]) >= 16, "two of three runs a point, before anybody has looked"
     assert len(result["differences"]) == 4
     for row in result["differences"]:
         assert row["difference_kt"] == pytest.approx(row["truth_kt"], abs=0.7), row
