@@ -226,7 +226,7 @@ PIPED = {
     "package": ("r.zip", ["store", "verify", "r.zip"]),
     "transcript": ("tape.csv", ["hear", "tape.csv"]),
     "pack": ("pack.toml", ["hear", "campaign.toml", "--pack", "pack.toml"]),
-    "briefing": ("results/preflight.json", ["preflight", "."]),
+    "briefing": ("results/preflight.json", ["preflight", ".", "--no-screen"]),
     "manifest": ("results/report/versions.json", ["report", "."]),
 }
 
