@@ -431,7 +431,7 @@ def test_a_flight_name_cannot_lead_elsewhere(tmp_path, name):
     assert "--flight" in str(caught.value)
 
 
-@pytest.mark.parametrize("configuration, got", [("gaps", "gaps"), (None, "none")])
+@pytest.mark.parametrize("configuration, got", [("gaps", "gaps"), (None, "missing")])
 def test_a_configuration_that_is_not_known_is_refused(tmp_path, configuration, got):
     with pytest.raises(CardError) as caught:
         open_flight(CAMPAIGN, tmp_path, "extra", configuration)
