@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import math
 import os
@@ -24,11 +25,18 @@ def print_json(document) -> None:
     sys.stdout.write("\n")
 
 
+class _Nowhere(io.TextIOBase):
+    """Stands for a standard stream that was closed before the program began."""
+
+    def write(self, text: str) -> int:
+        return len(text)
+
+
 class _Shown:
     """A stream that writes out what a terminal would obey: names and notes come from files of others."""
 
     def __init__(self, stream):
-        self.stream = stream
+        self.stream = _Nowhere() if stream is None else stream
 
     def write(self, text: str) -> int:
         self.stream.write(visible(text, OUR_CONTROLS))
