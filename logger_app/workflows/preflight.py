@@ -192,12 +192,12 @@ def check_second_recogniser() -> Check:
     models = sorted(path.name for path in folder.glob("vosk-model*") if path.is_dir()) if folder.is_dir() else []
     facts = (("folder", str(folder)), ("models", models))
     if models:
-        return Check(name="second recogniser", state=OK, words=models[0], facts=facts)
+        return Check(name="2nd recogniser", state=OK, words=models[0], facts=facts)
     hint = (
         f"Optional. On the ground, with network: fetch {VOSK_MODEL} (about 40 MB) from alphacephei.com/vosk/models, "
         f"unpack it into {folder}, and give --engine vosk --model FOLDER."
     )
-    return Check(name="second recogniser", state=UNKNOWN, words="not installed (optional)", hint=hint, facts=facts)
+    return Check(name="2nd recogniser", state=UNKNOWN, words="not installed (optional)", hint=hint, facts=facts)
 
 
 def rehearsal_script(pack) -> tuple[Line, ...]:

@@ -128,7 +128,7 @@ def test_the_checks_are_there_and_the_worst_is_first(screen):
         "cards",
         "microphone",
         "hearing",
-        "second recogniser",
+        "2nd recogniser",
         "disk",
         "battery",
         "clock",
