@@ -12,7 +12,7 @@ import os
 import sys
 import warnings
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
 from logger_app import __version__
 from logger_app.errors import LoggerError, Notice
@@ -31,6 +31,14 @@ VERBS = {
     "store": "look after flight folders: verify, rescue, forget sound",
     "demo": "run the whole path on the campaign that ships with the program",
 }
+
+
+class _Parser(argparse.ArgumentParser):
+    """Help and version into a stream that was closed are nobody's: later Pythons forgive that, 3.11.2 does not."""
+
+    def _print_message(self, message, file=None):
+        with suppress(AttributeError, OSError):
+            super()._print_message(message, file)
 
 
 def main(argv: list[str] | None = None) -> int:
@@ -118,7 +126,7 @@ def _fail(message: str) -> int:
 
 
 def _parser(verb: str | None) -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="kneecall",
         description="In-cockpit voice and tablet test-card logger for stall-speed flight tests: "
         "plan, fly, hear, review, sync, reduce, report. A recorder, not an instrument.",

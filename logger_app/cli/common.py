@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import json
 import math
 import os
@@ -25,18 +24,11 @@ def print_json(document) -> None:
     sys.stdout.write("\n")
 
 
-class _Nowhere(io.TextIOBase):
-    """Stands for a standard stream that was closed before the program began."""
-
-    def write(self, text: str) -> int:
-        return len(text)
-
-
 class _Shown:
     """A stream that writes out what a terminal would obey: names and notes come from files of others."""
 
     def __init__(self, stream):
-        self.stream = _Nowhere() if stream is None else stream
+        self.stream = stream
 
     def write(self, text: str) -> int:
         self.stream.write(visible(text, OUR_CONTROLS))
