@@ -13,8 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger_app.hear.net import BLANK, PHONE_ID
+from logger_app.hear.net import BLANK
 from logger_app.hear.packs import LegalCall, Pack, Words, legal_calls
+from logger_app.hear.phones import PHONE_ID
 from logger_app.hear.phrases import Slot
 from logger_app.records.calls import CallKind
 

@@ -15,52 +15,11 @@ import numpy as np
 
 from logger_app.errors import EngineError
 from logger_app.hear.features import BANDS, HOP, Normaliser, features, log_mel
+from logger_app.hear.phones import PHONES
 from logger_app.io.files import open_file
 
 FRAME_S = 0.02
 LOOK_AHEAD_S = 0.275
-PHONES = [
-    "AA",
-    "AE",
-    "AH",
-    "AO",
-    "AW",
-    "AY",
-    "B",
-    "CH",
-    "D",
-    "DH",
-    "EH",
-    "ER",
-    "EY",
-    "F",
-    "G",
-    "HH",
-    "IH",
-    "IY",
-    "JH",
-    "K",
-    "L",
-    "M",
-    "N",
-    "NG",
-    "OW",
-    "OY",
-    "P",
-    "R",
-    "S",
-    "SH",
-    "T",
-    "TH",
-    "UH",
-    "UW",
-    "V",
-    "W",
-    "Y",
-    "Z",
-    "ZH",
-]
-PHONE_ID = {phone: k for k, phone in enumerate(PHONES, 1)}
 BLANK = 0
 OUTPUTS = len(PHONES) + 1
 # The first layer sees 7 feature rows, from 3 before to 3 after, every second row.

@@ -18,6 +18,7 @@ from difflib import get_close_matches
 from typing import Any
 
 from logger_app.errors import Fault, PackError
+from logger_app.hear.phones import PHONES
 from logger_app.hear.phrases import PhraseError, Slot, expand
 from logger_app.hear.spelling import guess_phones
 from logger_app.records.calls import CallKind
@@ -29,50 +30,6 @@ Value = float | str | None
 GUESSED_LANGUAGE = "en"
 # Commands whose common words stay commands beside a team's own.
 ADDED_TO = frozenset(("knock_it_off",))
-# The phones of the acoustic model: the 39 of the CMU Pronouncing Dictionary, without stress.
-PHONES = frozenset(
-    [
-        "AA",
-        "AE",
-        "AH",
-        "AO",
-        "AW",
-        "AY",
-        "B",
-        "CH",
-        "D",
-        "DH",
-        "EH",
-        "ER",
-        "EY",
-        "F",
-        "G",
-        "HH",
-        "IH",
-        "IY",
-        "JH",
-        "K",
-        "L",
-        "M",
-        "N",
-        "NG",
-        "OW",
-        "OY",
-        "P",
-        "R",
-        "S",
-        "SH",
-        "T",
-        "TH",
-        "UH",
-        "UW",
-        "V",
-        "W",
-        "Y",
-        "Z",
-        "ZH",
-    ]
-)
 IAS = "ias"
 # A table that says more than this was not meant: a rule repeats itself or multiplies out of hand.
 MAX_READINGS = 200_000
@@ -569,7 +526,7 @@ class _Builder:
         own |= {word.replace("’", "'"): given for word, given in team.items()}
         for word, given in own.items():
             for phones in given:
-                wrong = sorted(set(phones.split()) - PHONES)
+                wrong = sorted(set(phones.split()).difference(PHONES))
                 if wrong or not phones.split():
                     self.fault(
                         f"pronounce, {word}", ", ".join(wrong) or "nothing", f"phones out of {' '.join(sorted(PHONES))}"

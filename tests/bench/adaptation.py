@@ -22,8 +22,8 @@ import speech
 from logger_app.hear.decode import Stretch
 from logger_app.hear.engine_callout import CalloutEngine, speech_of
 from logger_app.hear.engine_util import as_float
-from logger_app.hear.net import PHONE_ID
 from logger_app.hear.packs_io import load_pack
+from logger_app.hear.phones import PHONE_ID
 
 READ, STEPS, RATE, SHRINK = 30, 12, 0.5, 0.1
 

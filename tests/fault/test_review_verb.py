@@ -289,7 +289,7 @@ def test_another_recogniser_is_asked_too_where_it_is_there(review, flight, monke
     """It may miss calls; only what it heard otherwise at the same moment is a difference."""
     from logger_app.records.calls import CallKind, HeardCall
     from logger_app.units import s_to_ns
-    from logger_app.workflows import review as review_desk
+    from logger_app.workflows import review as review_workflow
 
     first = next(c for c in review("--json")["calls"] if c["kind"] == "airspeed")
     at_ns = s_to_ns(first["flight_s"])
@@ -307,7 +307,7 @@ def test_another_recogniser_is_asked_too_where_it_is_there(review, flight, monke
                 for k, (t, v) in enumerate(said)
             ]
 
-    monkeypatch.setattr(review_desk, "_other_recogniser", lambda pack, campaign: Other())
+    monkeypatch.setattr(review_workflow, "_other_recogniser", lambda pack, campaign: Other())
     with Journal.open(flight) as journal, SegmentWriter(flight, journal) as writer:
         writer.write(np.zeros(16000 * 3, np.int16))
     review("--second")

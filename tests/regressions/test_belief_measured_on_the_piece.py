@@ -6,8 +6,9 @@ import pytest
 from logger_app.hear.decode import Decoder, Stretch
 from logger_app.hear.gate import Gate
 from logger_app.hear.lattice import build_tree
-from logger_app.hear.net import OUTPUTS, PHONE_ID
+from logger_app.hear.net import OUTPUTS
 from logger_app.hear.packs_io import load_pack
+from logger_app.hear.phones import PHONE_ID
 
 # Belief from the talk output alone.
 GATE = Gate(np.array([0.0, 0.0, 0.0, 0.0, 0.0, 0.0, -15.0]), np.array([2.0, 0, 0, 0, 0, 0]), np.ones(6), 0.0)

@@ -17,54 +17,13 @@ from pathlib import Path
 
 import numpy as np
 
+from logger_app.hear.phones import PHONE_ID
 from logger_app.io.sound import read_sound_file
 
 from . import texts
 from .synth import HELD_OUT
 
 RATE = 16000
-PHONES = [
-    "AA",
-    "AE",
-    "AH",
-    "AO",
-    "AW",
-    "AY",
-    "B",
-    "CH",
-    "D",
-    "DH",
-    "EH",
-    "ER",
-    "EY",
-    "F",
-    "G",
-    "HH",
-    "IH",
-    "IY",
-    "JH",
-    "K",
-    "L",
-    "M",
-    "N",
-    "NG",
-    "OW",
-    "OY",
-    "P",
-    "R",
-    "S",
-    "SH",
-    "T",
-    "TH",
-    "UH",
-    "UW",
-    "V",
-    "W",
-    "Y",
-    "Z",
-    "ZH",
-]
-PHONE_ID = {phone: i + 1 for i, phone in enumerate(PHONES)}  # 0 is the CTC blank
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,7 +13,8 @@ from pathlib import Path
 
 import numpy as np
 
-from logger_app.hear.net import FRAME_S, PHONE_ID, Net
+from logger_app.hear.net import FRAME_S, Net
+from logger_app.hear.phones import PHONE_ID
 from logger_app.hear.rescore import word_frames
 from logger_app.io.sound import read_sound_file
 

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
-from logger_app.hear.net import PHONE_ID
+from logger_app.hear.phones import PHONE_ID
 
 from . import synth, synth_neural, texts
 

@@ -22,7 +22,7 @@ from pathlib import Path
 import numpy as np
 from scipy import signal
 
-from logger_app.hear.net import PHONE_ID
+from logger_app.hear.phones import PHONE_ID
 
 from . import texts
 from .synth import RATE, _trim, read_sentences

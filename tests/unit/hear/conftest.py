@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from logger_app.hear.lattice import build_tree
-from logger_app.hear.net import OUTPUTS, PHONE_ID
+from logger_app.hear.net import OUTPUTS
 from logger_app.hear.packs_io import load_pack
+from logger_app.hear.phones import PHONE_ID
 
 
 @pytest.fixture(scope="session")

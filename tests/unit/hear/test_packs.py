@@ -5,9 +5,10 @@ from pathlib import Path
 import pytest
 
 from logger_app.errors import PackError
-from logger_app.hear.packs import PHONES, build_pack, legal_calls
+from logger_app.hear.packs import build_pack, legal_calls
 from logger_app.hear.packs_io import load_pack
 from logger_app.hear.parse import parse_words
+from logger_app.hear.phones import PHONES
 from logger_app.hear.phrases import PhraseError, Slot, expand
 from logger_app.plan.cards_io import read_campaign
 from logger_app.records.calls import CallKind
@@ -77,7 +78,7 @@ def test_every_legal_call_has_a_wording_of_its_own_and_every_word_a_sound(en):
     assert len({call.words for call in calls}) == len(calls)
     for word in {word for call in calls for word in call.words} | {w for f in en.fillers for w in f}:
         for phones in en.pronunciations(word):
-            assert phones.split() and set(phones.split()) <= PHONES
+            assert phones.split() and set(phones.split()) <= set(PHONES)
 
 
 def test_the_pack_says_at_least_sixty_things_beyond_numbers(en):
