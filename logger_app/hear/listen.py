@@ -287,7 +287,6 @@ class _Feed:
         self.starts_s: list[float] = []
         self.gaps: list[CaptureGap] = []
         self._flat_from: int | None = None
-        self._flat_value: int | None = None
 
     def blocks(self) -> Iterator[np.ndarray]:
         for k, path in enumerate(self.paths):

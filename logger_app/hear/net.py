@@ -2,7 +2,7 @@
 
 Depthwise convolutions on 20 ms frames; batch norms are folded into the weights. The whole-file and
 the streaming form give the same numbers. A frame's output is there once the sound up to
-`LOOK_AHEAD_S` after its start is in. Training and export are in ``grammar/en/acoustic``.
+0.275 s after its start is in. Training and export are in ``grammar/en/acoustic``.
 
 Not for: what the phones mean (`lattice`, `callouts`). Main names: `Net`, `NetStream`.
 """
@@ -19,7 +19,6 @@ from logger_app.hear.phones import PHONES
 from logger_app.io.files import open_file
 
 FRAME_S = 0.02
-LOOK_AHEAD_S = 0.275
 BLANK = 0
 OUTPUTS = len(PHONES) + 1
 # The first layer sees 7 feature rows, from 3 before to 3 after, every second row.

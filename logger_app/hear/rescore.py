@@ -17,7 +17,6 @@ from logger_app.hear.net import BLANK
 # Paths less likely than this, against the likeliest at the same frame, are let go.
 LEAST = 1e-9
 # The network may say a phone this long after it was spoken, and does: measured on the voice data.
-CTC_LATE_FRAMES = 10
 
 
 @dataclass(frozen=True, slots=True)

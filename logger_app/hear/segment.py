@@ -19,13 +19,10 @@ from logger_app.hear.net import BLANK
 
 # Natural-log scores, set on the development speakers of the voice data (see tests/bench/hearing.py).
 UNIT_COST = 3.0
-FILLER_COST = 2.0  # on top: a small word must be heard well before it parts a call
+# On top: a small word must not be made of the end of a number ("forty at" for "forty eight").
+FILLER_COST = 2.0
 PHONE_COST = 1.6
 OTHER_COST = 4.0
-# A last digit alone is rare, and two of them in one breath are one number.
-SHORTHAND_COST = 5.0
-# A small word must not be made of the end of a number ("forty at" for "forty eight").
-FILLER_COST = 2.0
 BEAM = 18.0
 NOWHERE = -1e30
 OTHER = -1
@@ -51,7 +48,6 @@ class Segmenter:
         self._mask = np.zeros(n, bool)
         self._active = np.zeros(0, int)
         self._roots = tree.below(np.array([0]))
-        self._end_cost = SHORTHAND_COST * tree.shorthand_at + FILLER_COST * tree.filler_at
         self._filler_cost = FILLER_COST * tree.ends_filler
         self._rest, self._rest_from = 0.0, -1
         self._other, self._other_from, self._other_start = NOWHERE, -1, 0

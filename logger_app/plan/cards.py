@@ -427,9 +427,5 @@ def _pounds(value: float, low: float, high: float) -> str:
     return f"{value:g} lb is {as_kg:.0f} kg: was it typed in pounds?" if low <= as_kg <= high else ""
 
 
-def _both(a: float | None, b: float | None) -> bool:
-    return a is not None and b is not None
-
-
 def _at(point: TestPoint) -> str:
     return f"card {point.card}, point {point.id}"

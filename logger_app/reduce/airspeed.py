@@ -200,35 +200,3 @@ def cas_from_tas_kt(tas_kt: TasKt, pressure_altitude_ft: float, oat_degc: float 
     p_hpa = P0_HPA * pressure_ratio(pressure_altitude_ft)
     step = RHO0_KG_PER_M3 * equivalent_mps**2 / (7 * _PA_PER_HPA * p_hpa)
     return cas_from_impact_pressure_kt(p_hpa * math.expm1(3.5 * math.log1p(step)))
-
-
-def lag_error_kt(entry_rate_kt_per_s: float, lag_s: float) -> float:
-    """How much too high a lagging reading is in a steady deceleration.
-
-    Parameters
-    ----------
-    entry_rate_kt_per_s : float
-        Airspeed lost per second [kt/s].
-    lag_s : float
-        Time constant of the indicator, or delay from reading to speech [s].
-
-    Returns
-    -------
-    float
-        Reading minus truth [kt].
-
-    Notes
-    -----
-    rate * lag: ramp response of a first-order system, and of a pure delay. A delay cancels
-    when the event is voiced with the same delay.
-
-    References
-    ----------
-    [DERIVED] ramp response. [SFTE] ch. 4 names lag as an error source of stall tests.
-
-    Examples
-    --------
-    >>> round(lag_error_kt(1.0, 0.7), 9)
-    0.7
-    """
-    return entry_rate_kt_per_s * lag_s

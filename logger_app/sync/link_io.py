@@ -93,7 +93,7 @@ def link_cameras(
                 run.place(j, placed)
             run.settle()
             for j, k in enumerate(group):
-                linked[k] = run.linked(j, len(group))
+                linked[k] = run.linked(j)
             done += len(group)
     progress(1.0, "")
     return [linked[k] for k in range(len(paths))]
@@ -219,7 +219,7 @@ class _Camera:
             evidence=(("signatures", count),),
         )
 
-    def linked(self, j: int, chapters: int) -> Linked:
+    def linked(self, j: int) -> Linked:
         """The chapter as it came out, its map on the file's own clock."""
         file, one, start_s = self.files[j], self.found[j], self.starts_s[j]
         camera = self.files[0].path.stem

@@ -18,7 +18,7 @@ from logger_app.domain.tufts import STATES, TuftState
 from logger_app.errors import SyncError
 from logger_app.sync.tuft_features import Look, look_at, station_features
 from logger_app.sync.tuft_roots import Fit, fit_grid, run_layers
-from logger_app.sync.tuft_weights import weights
+from logger_app.sync.tuft_weights_io import weights
 
 WINDOW_S = 0.5
 # Fewer frames than this in the window say nothing of motion; the handbook (section 7) asks for 60 a second.

@@ -1,6 +1,6 @@
 """What the tuft assist looks at: per station, how the yarn lies on the wing and moves over half a second. Pure.
 
-Main names: `Look`, `look_at`, `station_features`, `root_windows`.
+Main names: `Look`, `look_at`, `station_features`.
 """
 
 from __future__ import annotations
@@ -20,7 +20,6 @@ RIDGE = 4  # a yarn is thinner than this on either side of its middle [samples]
 SECTORS, RINGS = 16, (0.3, 0.55, 0.8)  # of the polar picture; rings in yarn lengths
 CLEAR, SHARE = 3.0, 0.35  # a sample is yarn above so many times the noise, and above this share of the strongest
 ROOT_SIDE = 13  # samples of the window that a root is looked for in
-FLAT_PX = 4.0  # a yarn that is shorter than this in the picture says nothing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,16 +101,6 @@ def station_features(look: Look, roots: np.ndarray) -> np.ndarray:
         Where the yarns are fixed, from the middles of the patches, along span and chord, in half patches.
     """
     return np.stack([_of_station(look, k, roots[k]) for k in range(len(look.at))])
-
-
-def root_windows(look: Look, places_in_patch: Sequence[tuple[int, int]], station: int) -> np.ndarray:
-    """What a root is judged by, around samples (row, column) of a station's patch, shape (n, n_values).
-
-    A yarn is fixed at its root: whatever it does, there it stays.
-    """
-    layers = root_layers(look.contrast[station], look.noise[station], look.strength)
-    pad, half = np.pad(layers, ((0, 0), (ROOT_SIDE // 2,) * 2, (ROOT_SIDE // 2,) * 2)), ROOT_SIDE
-    return np.stack([pad[:, r : r + half, c : c + half].ravel() for r, c in places_in_patch])
 
 
 def root_layers(contrast: np.ndarray, noise: float, strength: float) -> np.ndarray:

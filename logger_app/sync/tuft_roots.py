@@ -15,7 +15,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from logger_app.domain.wing_plane import mapped
 from logger_app.sync.tuft_features import ROOT_SIDE, SIDE, Look, root_layers
-from logger_app.sync.tuft_weights import Layers, weights
+from logger_app.sync.tuft_weights_io import Layers, weights
 
 MAX_SHIFT = 0.55  # of half a patch: farther, the next tuft could be meant
 NEAR = 4  # samples around where a root is expected
@@ -30,13 +30,12 @@ FLOOR = -4.0  # of a log odds: one hidden tuft must not outvote the others
 class Fit:
     """Where roots are, from the middles of the patches along span and chord, in half patches, shape (n, 2).
 
-    `agreement` is the mean chance that a root is where the grid, as followed, has it; `at_rest` the same without
-    following; `moved_px` how far the stations were moved in the picture, on average.
+    `agreement` is the mean chance that a root is where the grid, as followed, has it; `moved_px` how far the
+    stations were moved in the picture, on average.
     """
 
     roots: np.ndarray
     agreement: float
-    at_rest: float
     moved_px: float
 
 
@@ -62,10 +61,7 @@ def fit_grid(look: Look) -> Fit:
         corners = _solved(found, weight, shares, inverse, shift)
     roots = np.einsum("nij,nj->ni", inverse, shares @ corners)
     return Fit(
-        roots=roots,
-        agreement=_agreement(odds, roots),
-        at_rest=_agreement(odds, np.zeros_like(roots)),
-        moved_px=float(np.linalg.norm(shares @ corners, axis=1).mean()),
+        roots=roots, agreement=_agreement(odds, roots), moved_px=float(np.linalg.norm(shares @ corners, axis=1).mean())
     )
 
 

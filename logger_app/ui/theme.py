@@ -13,8 +13,6 @@ from typing import cast
 MM_PER_INCH = 25.4
 # 20 mm: mounted, arm extended or safety critical, in flight (DASC 2015, doi 10.1109/DASC.2015.7311400).
 TARGET_MM = 20.0
-# 3 mm between targets (MIL-STD-1472, from memory).
-GAP_MM = 3.0
 # 16 arcmin is the least at the largest viewing distance (NUREG-0700), 20 to 24 preferred (from memory);
 # a live value that matters: at least twice that (common practice, no source).
 MIN_ARCMIN = 16.0
@@ -189,11 +187,6 @@ class Display:
     def target_px(self) -> float:
         """The side of the smallest touch target [px], rounded up."""
         return float(math.ceil(self.px(TARGET_MM)))
-
-    @property
-    def gap_px(self) -> float:
-        """Between two targets [px]."""
-        return float(math.ceil(self.px(GAP_MM)))
 
     def font_px(self, arcmin: float) -> float:
         """Font size whose capitals are so many minutes of arc high at the eye [px], rounded up."""

@@ -1,7 +1,7 @@
 """How often the tuft assist is right on drawn tufts, whether its confidence can be believed, and when it declines.
 
     python tests/bench/tufts.py [--json] [--scenes N]     measure on a kind of drawing that nothing was fitted on
-    python tests/bench/tufts.py --fit [--cache DIR]       fit the weights anew; writes logger_app/sync/tuft_weights.py
+    python tests/bench/tufts.py --fit [--cache DIR]       fit the weights anew; writes logger_app/sync/tuft_weights.npz
 
 Fitting uses two kinds of drawn wings (`wing_threads`, `wing_chains`) that share no code; what makes confidence honest,
 one temperature, comes from models fitted on one kind and asked about the other. Measuring uses a third kind
@@ -12,15 +12,12 @@ drawn: no film of a real tufted wing was to be had.
 from __future__ import annotations
 
 import argparse
-import base64
 import importlib
 import itertools
 import json
 import os
 import pickle
-import subprocess
 import sys
-import zlib
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
@@ -34,8 +31,8 @@ from logger_app.domain.tufts import STATES, TuftState
 from logger_app.domain.wing_plane import mapped
 from logger_app.sync import tuft_features
 from logger_app.sync.tuft_features import ROOT_SIDE, SIDE, Look, from_patches, root_layers, station_features
+from logger_app.sync.tuft_weights_io import FILE
 
-WEIGHTS_FILE = HERE.parents[1] / "logger_app/sync/tuft_weights.py"
 KINDS, SCENES_A_KIND, GRID_ERROR_PX = ("wing_threads", "wing_chains"), 250, 7.0
 FIT_SEED, HELD_SEED, HELD_SCENES = 1000, 100, 24
 ROOT_SCATTER = 0.06  # of where roots are found, in half patches: features are fitted with it
@@ -124,8 +121,8 @@ def collect(cache: Path | None) -> dict:
     return found
 
 
-def fit(cache: Path | None) -> str:
-    """The weights as Python text."""
+def fit(cache: Path | None) -> dict[str, np.ndarray]:
+    """The weights, as they are stored."""
     data = collect(cache)
     one, other = (data[kind] for kind in KINDS)
     chances, truth = [], []
@@ -141,7 +138,7 @@ def fit(cache: Path | None) -> str:
     print(f"temperature {temperature:.2f}", file=sys.stderr)
     both = states_model(np.concatenate([one[0], other[0]]), np.concatenate([one[1], other[1]]), MEMBERS)
     roots = roots_model(np.concatenate([one[2], other[2]]), np.concatenate([one[3], other[3]]))
-    return as_module(both, roots, temperature)
+    return as_arrays(both, roots, temperature)
 
 
 def states_model(values: np.ndarray, truth: np.ndarray, members: int):
@@ -203,22 +200,16 @@ def cooled(sums: np.ndarray, truth: np.ndarray) -> float:
     return max(1.0, float(minimize_scalar(cost, bounds=(0.5, 8), method="bounded").x))
 
 
-def as_module(states, roots, temperature: float) -> str:
-    """Packed arrays as text, behind the reader that is there already."""
-    head = WEIGHTS_FILE.read_text("utf-8").split("TEMPERATURE =")[0]
+def as_arrays(states, roots, temperature: float) -> dict[str, np.ndarray]:
+    """By the names under which `tuft_weights_io.weights` looks for them."""
     centre, scale, nets = states
-    arrays, networks = [centre, scale], [0]
-    for net in (*nets, roots):
-        arrays += [array for pair in net for array in pair]
-        networks.append(networks[-1] + len(net))
-    packed = base64.b85encode(zlib.compress(b"".join(a.astype(np.float16).tobytes() for a in arrays), 9)).decode()
-    lines = "\n".join(packed[k : k + 116] for k in range(0, len(packed), 116))
-    shapes = ", ".join(repr(tuple(int(n) for n in a.shape)) for a in arrays)
-    text = f'{head}TEMPERATURE = {temperature:.3f}\nNETWORKS = {tuple(networks)!r}\nSHAPES = ({shapes})\nPACKED = r"""\n{lines}\n"""\n'
-    return (
-        subprocess.run([sys.executable, "-m", "ruff", "format", "-"], input=text, capture_output=True, text=True).stdout
-        or text
-    )
+    arrays = {"centre": centre, "scale": scale}
+    for name, net in [*((f"states{k}", net) for k, net in enumerate(nets)), ("roots", roots)]:
+        for k, (matrix, bias) in enumerate(net):
+            arrays |= {f"{name}.{k}.w": matrix, f"{name}.{k}.b": bias}
+    return {name: array.astype(np.float16) for name, array in arrays.items()} | {
+        "temperature": np.round(temperature, 3)
+    }
 
 
 def grey(rgb: np.ndarray) -> np.ndarray:
@@ -337,8 +328,8 @@ def main(words=None) -> int:
     parser.add_argument("--json", action="store_true")
     args = parser.parse_args(words)
     if args.fit:
-        WEIGHTS_FILE.write_text(fit(args.cache), "utf-8")
-        print(f"written: {WEIGHTS_FILE.name}", file=sys.stderr)
+        np.savez_compressed(FILE, **fit(args.cache))
+        print(f"written: {FILE.name}", file=sys.stderr)
         return 0
     found = measure(args.scenes, args.cache)
     if args.json:

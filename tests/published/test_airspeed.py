@@ -2,14 +2,7 @@
 
 import pytest
 
-from logger_app.reduce.airspeed import (
-    cas_from_impact_pressure_kt,
-    cas_from_tas_kt,
-    eas_kt,
-    impact_pressure_hpa,
-    lag_error_kt,
-    tas_kt,
-)
+from logger_app.reduce.airspeed import cas_from_impact_pressure_kt, cas_from_tas_kt, eas_kt, impact_pressure_hpa, tas_kt
 from logger_app.units import KG_PER_LB, M_PER_FT
 
 # "Scale Altitude Correction": CAS kt, Hp ft, EAS kt.
@@ -57,18 +50,3 @@ def test_impact_pressure_against_bernoulli_at_low_speed():
 def test_true_airspeed_and_back():
     for cas in (30.0, 47.3, 90.0):
         assert cas_from_tas_kt(tas_kt(cas, 6500, 12.0), 6500, 12.0) == pytest.approx(cas, abs=1e-9)
-
-
-def test_reading_lag_and_indicator_lag():
-    # A delay of 0.7 s at 1 kt/s, and a first-order lag of 0.3 s at 2 kt/s: ramp response.
-    assert lag_error_kt(1.0, 0.7) == pytest.approx(0.7, abs=1e-9)
-    assert lag_error_kt(2.0, 0.3) == pytest.approx(0.6, abs=1e-9)
-
-
-def test_first_order_lag_against_a_numerical_integration():
-    from scipy.integrate import solve_ivp
-
-    tau, rate = 0.3, 2.0
-    shown = solve_ivp(lambda t, y: [(70 - rate * t - y[0]) / tau], (0, 10), [70.0], rtol=1e-9, atol=1e-9).y[0, -1]
-
-    assert shown - (70 - rate * 10) == pytest.approx(lag_error_kt(rate, tau), abs=1e-6)
