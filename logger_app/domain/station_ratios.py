@@ -2,15 +2,29 @@
 
 Pure. A ratio of the same needle in the same run, so that airspeed error nearly cancels. Between the last look with the
 tuft attached and the first with it separated lies a bracket; the middle of it is used, both bounds are kept.
-Main names: `StationRatio`, `station_ratios`, `wings_in_runs`.
+Main names: `StationRatio`, `Release`, `station_ratios`, `wings_in_runs`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from enum import StrEnum
 
 from logger_app.domain.tufts import Bracket, RunMarks, bracket_of, in_force, station_order
+
+# Ratios to the stall speed from which a station counts as letting go early, and as letting go in good time.
+EARLY_RATIO, MIDDLE_RATIO = 1.10, 1.05
+
+
+class Release(StrEnum):
+    """How early a station let go, in words; each is drawn with a colour and a pattern of its own."""
+
+    EARLY = "let go at 1.1 times the stall speed or faster"
+    MIDDLE = "from 1.05"
+    LATE = "nearer the stall"
+    AFTER = "only after the stall"
+    NEVER = "never seen separated"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -18,7 +32,8 @@ class StationRatio:
     """One station of one wing in one configuration, over the runs that showed it.
 
     `ratio`, `low_ratio` and `high_ratio` are means over the runs in which it separated before the stall; None where it
-    never did. `first_in` counts the runs in which no other station of that wing let go faster.
+    never did. `first_in` counts the runs in which no other station of that wing let go faster, `after` those in which it
+    separated after the stall only, `reattached` those in which it was attached again at a later look before the stall.
     """
 
     configuration: str
@@ -30,6 +45,30 @@ class StationRatio:
     ratio: float | None = None
     low_ratio: float | None = None
     high_ratio: float | None = None
+    after: int = 0
+    reattached: int = 0
+
+    @property
+    def release(self) -> Release:
+        """Its class, by the mean over its runs."""
+        if self.ratio is None:
+            return Release.AFTER if self.after else Release.NEVER
+        return (
+            Release.EARLY
+            if self.ratio >= EARLY_RATIO
+            else Release.MIDDLE
+            if self.ratio >= MIDDLE_RATIO
+            else Release.LATE
+        )
+
+    @property
+    def words(self) -> str:
+        """What was seen: ``1.12 Vs, 7 of 8 runs, reattached in 2``."""
+        seen = f"{self.ratio:.2f} Vs" if self.ratio else "not before the stall"
+        count = f"{self.separated} of {self.runs} runs"
+        more = [f"reattached in {self.reattached}"] if self.reattached else []
+        more += [f"after the stall in {self.after}"] if self.after else []
+        return ", ".join((seen, count, *more))
 
     @property
     def span_pct(self) -> float | None:
@@ -63,6 +102,7 @@ def station_ratios(
     """
     seen: dict[tuple[str, str, str], list[tuple[float, float, float] | None]] = {}
     first: dict[tuple[str, str, str], int] = {}
+    rest: dict[tuple[str, str, str], list[Bracket]] = {}
     for one in marked:
         stall = stall_ias_kt.get((one.flight, one.run))
         if not stall:
@@ -74,8 +114,9 @@ def station_ratios(
                 key = (one.configuration, wing, name)
                 seen.setdefault(key, []).append(tuple(kt / stall for kt in speed) if speed else None)  # type: ignore[arg-type]
                 first[key] = first.get(key, 0) + (speed is not None and speed[0] == fastest)
+                rest.setdefault(key, []).append(brackets[name])
     return tuple(
-        _ratio(key, values, first[key])
+        _ratio(key, values, first[key], rest[key])
         for key, values in sorted(seen.items(), key=lambda item: (item[0][:2], station_order(item[0][2])))
     )
 
@@ -115,7 +156,9 @@ def _middle(bracket: Bracket) -> tuple[float, float, float] | None:
     return (bracket.separated_kt + high) / 2, bracket.separated_kt, high
 
 
-def _ratio(key: tuple[str, str, str], values: list[tuple[float, float, float] | None], first_in: int) -> StationRatio:
+def _ratio(
+    key: tuple[str, str, str], values: list[tuple[float, float, float] | None], first_in: int, brackets: list[Bracket]
+) -> StationRatio:
     known = [value for value in values if value is not None]
     means = [sum(column) / len(known) for column in zip(*known)] if known else [None, None, None]
     return StationRatio(
@@ -128,4 +171,6 @@ def _ratio(key: tuple[str, str, str], values: list[tuple[float, float, float] | 
         ratio=means[0],
         low_ratio=means[1],
         high_ratio=means[2],
+        after=sum(one.after for one in brackets),
+        reattached=sum(one.reattached for one in brackets),
     )

@@ -96,6 +96,7 @@ class Bracket:
     `attached_kt` is the speed at the last look before it with the tuft not separated, `separated_kt` at the first
     look with it separated; None where there was none, or no speed. `low_kt` and `high_kt` bound the speed at which
     it separated, the uncertainty of the speeds included; None is no bound. `after`: it separated after the stall.
+    `reattached`: at a later look before the stall it was no longer separated.
     """
 
     flight: str = ""
@@ -107,6 +108,7 @@ class Bracket:
     separated: bool = False
     after: bool = False
     proposed: bool = False
+    reattached: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -277,6 +279,7 @@ def bracket_of(marks: Iterable[TuftMark], station: str) -> Bracket | None:
         return None
     at = next((k for k, m in enumerate(seen) if m.state in SEPARATED_STATES), None)
     gone, before = (None, seen) if at is None else (seen[at], seen[:at])
+    later = [] if at is None else seen[at + 1 :]
     clear = next((m for m in reversed(before) if m.ias_kt is not None), None)
     attached = clear.ias_kt if clear else None
     separated = gone.ias_kt if gone else None
@@ -290,6 +293,7 @@ def bracket_of(marks: Iterable[TuftMark], station: str) -> Bracket | None:
         separated=gone is not None,
         after=gone is not None and separated is None,
         proposed=any(m is not None and m.proposed for m in (gone, clear)),
+        reattached=any(m.ias_kt is not None and m.state not in SEPARATED_STATES for m in later),
     )
 
 

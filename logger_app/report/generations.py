@@ -1,14 +1,15 @@
 """The line of a design: generation by generation what was fitted, what it did, and what nobody has tried. Pure.
 
 Evidence, not advice: a sentence about what comes next says what the data show and what no run has changed alone.
-Not for: whether a difference is shown (`reduce`), drawing (`wing_drawing`). Main names: `Generation`, `generations`, `evidence`.
+Not for: whether a difference is shown (`reduce`), drawing (`wing_drawing`). Main names: `Generation`, `generations`, `evidence`; `caption` and `facts`, which page, PDF and screen show.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from logger_app.domain.binomial import clopper_pearson
 from logger_app.domain.fitted import Difference, device_rows, difference, fitted_to, history_problems, lineage
 from logger_app.domain.planform import drawing_of, row_words
 from logger_app.domain.station_ratios import StationRatio
@@ -126,10 +127,47 @@ def _comparison(reduction: Reduction, point: str, reference: str | None, changed
 
 
 def _drops(reduction: Reduction, configuration: str) -> tuple[tuple[str, int], ...]:
+    """Of all runs with a stall, whether or not they count for its speed: as where one wing is the control."""
     said = [
-        run.wing_drop or "not called" for run in reduction.runs if run.counts and run.configuration == configuration
+        run.wing_drop or "not called"
+        for run in reduction.runs
+        if run.event_flight_s is not None and run.configuration == configuration
     ]
     return tuple((name, said.count(name)) for name in ("left", "right", "none", "not called") if said.count(name))
+
+
+def caption(one: Generation) -> str:
+    """What its drawing shows, as sentences."""
+    parts = [f"New: {'; '.join(one.fitted)}." if one.fitted else "Nothing is added." if one.parent else "The baseline."]
+    if one.step and one.step.removed:
+        parts.append(f"Removed: {', '.join(fit.change.item for fit in one.step.removed)}.")
+    return " ".join(parts)
+
+
+def facts(one: Generation) -> tuple[tuple[str, str], ...]:
+    """All that is known of a generation beside its drawing and its table: (label, words), a label may come again."""
+    found = [("answers", one.step.answers)] if one.step else []
+    if one.drops:
+        found.append(("wing drop", _drop_words(dict(one.drops))))
+    found += [("let go", words) for words in one.first_to_go]
+    found += [("wing against wing", words) for words in one.paired_words]
+    if one.one_sided:
+        found.append(("one wing only", f"{one.one_sided.words}. No stall speed of a full fit follows from it."))
+    found += [("the team", words) for words in one.team_words]
+    if one.question:
+        found.append(("next question", one.question))
+    return tuple(found)
+
+
+def _drop_words(drops: Mapping[str, int]) -> str:
+    """The tally, and how often the side that dropped more often came first, with its exact interval."""
+    tally = ", ".join(f"{name} {n}" for name, n in drops.items())
+    left, right = drops.get("left", 0), drops.get("right", 0)
+    if not left + right:
+        return tally
+    side, first = ("right", right) if right > left else ("left", left)
+    low, high = clopper_pearson(first, left + right)
+    return f"{tally}; {side} first in {first} of {left + right}, {100 * low:.0f} to {100 * high:.0f} % (95 %, exact)"
 
 
 def _first_to_go(stations: Sequence[StationRatio]) -> tuple[str, ...]:

@@ -20,7 +20,7 @@ from logger_app.report.figures import (
     warning_figure,
     wing_map,
 )
-from logger_app.report.generations import Generation, evidence, generations
+from logger_app.report.generations import Generation, caption, evidence, facts, generations
 from logger_app.report.headline import Statement, caveats, headline
 from logger_app.report.layout import lay_out
 from logger_app.report.media import Media
@@ -30,6 +30,7 @@ from logger_app.report.shown import ShownTable
 from logger_app.report.style import ROLES, look_of, role_of
 from logger_app.report.svg import marker_path, page_colours, to_svg
 from logger_app.report.view import Page, Pair, PointView, Side
+from logger_app.report.wing_drawing import MAP_WORDS
 from logger_app.units import NS_PER_S
 
 # Names of files that the page lists; the rest is in versions.json.
@@ -146,6 +147,9 @@ def render_page(page: Page, media: Media, extras: Extras, files: list[str], made
             line=line_of_design(page),
             line_evidence=evidence(page.campaign, page.stations) if len(page.campaign.configurations) > 2 else (),
             generation_table=shown.generation_table,
+            caption=caption,
+            facts=facts,
+            map_words=MAP_WORDS,
             single=shown.single_table(page),
             every_run=every_run(page),
             no_comparison=no_comparison(page),

@@ -30,6 +30,7 @@ from logger_app.report.extras import Extras
 from logger_app.report.figures import every_run
 from logger_app.report.figures_pdf import to_drawing
 from logger_app.report.fonts_io import marked, register
+from logger_app.report.generations import caption, evidence, facts
 from logger_app.report.layout import lay_out
 from logger_app.report.media import Media
 from logger_app.report.page import PairAnswer, answers, line_of_design, media_words, no_comparison, unreviewed_sentence
@@ -37,6 +38,7 @@ from logger_app.report.plot import Picture
 from logger_app.report.prose import CAUTIONS, METHOD, SOURCES_NOTE
 from logger_app.report.shown import Cell, ShownTable
 from logger_app.report.view import Page, PointView, RunView
+from logger_app.report.wing_drawing import MAP_WORDS
 
 MARGIN = 15 * mm
 WIDTH = A4[0] - 2 * MARGIN
@@ -209,20 +211,20 @@ class _Story:
         """The line of the design: what was fitted and what it did, a generation a block."""
         parts: list[Flowable] = []
         for one in line_of_design(self.page):
-            words = [*one.fitted, *([one.step.answers] if one.step else [])]
-            if one.one_sided:
-                words.append(f"{one.one_sided.words}. No stall speed of a full fit follows from it.")
-            words += [*one.first_to_go, *one.paired_words]
-            words += [f"The team: {text}" for text in one.team_words]
-            words += [f"Next question: {one.question}"] if one.question else []
+            words = [caption(one), *([MAP_WORDS] if one.stations else [])]
+            words += [f"{label[:1].upper()}{label[1:]}: {text}" for label, text in facts(one)]
             block: list[Flowable] = [
                 _text(f"{one.number}. {one.configuration.name} ({one.configuration.id})", 11, bold=True, spaceBefore=6),
                 to_drawing(one.drawing, WIDTH * 0.62),
                 *[_text(text, 8.5, spaceAfter=1) for text in words],
             ]
             if one.flown:
-                block.append(_shown(shown.generation_table(one, self.page)))
+                block.append(_shown(shown.generation_table(one, self.page.units)))
             parts.append(KeepTogether(block))
+        known = evidence(self.page.campaign, self.page.stations) if parts else ()
+        if known:
+            parts.append(_text("What the data show and what is not known", 11, bold=True, spaceBefore=6))
+            parts += [_text(f"- {sentence}", 8.5, spaceAfter=1) for sentence in known]
         return [_heading("The line of the design"), *parts, Spacer(1, 6)] if parts else []
 
     def _claims(self, one: PairAnswer) -> list[Flowable]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from logger_app.records import results
 from logger_app.records.results import BudgetTerm, Comparison
 from logger_app.report import words
 from logger_app.report.extras import Conditions
@@ -123,9 +124,8 @@ def _drops(side: Side | None) -> str:
     return f"{sum(one != 'none' for one in said)} of {len(said)}" if said else NONE
 
 
-def generation_table(generation: Generation, page: Page) -> ShownTable:
+def generation_table(generation: Generation, units: Units) -> ShownTable:
     """One generation: its stall speed at each point, against the one it was made from and against the baseline."""
-    units = page.units
     parent, baseline = generation.parent or "", generation.baseline
     columns = [
         Column(head="Point", share=2.2),
@@ -136,6 +136,7 @@ def generation_table(generation: Generation, page: Page) -> ShownTable:
         columns.append(Column(head=f"Against {parent}\n[{units.speed_unit}]", share=2.4))
     if parent and parent != baseline:
         columns.append(Column(head=f"Against {baseline}, the baseline\n[{units.speed_unit}]", share=2.4))
+    columns.append(Column(head=f"Warning above the stall\n[{units.speed_unit}]", share=1.4))
     rows = []
     for line in generation.stalls:
         cells: list[Cell | str] = [
@@ -147,8 +148,18 @@ def generation_table(generation: Generation, page: Page) -> ShownTable:
             cells.append(_against(line.to_parent, units))
         if parent and parent != baseline:
             cells.append(_against(line.to_baseline, units))
+        cells.append(_warning(line.cell, units))
         rows.append(cells)
     return made("", columns, rows, stacked=True)
+
+
+def _warning(cell: results.Cell | None, units: Units) -> Cell:
+    """The mean margin and its interval."""
+    if cell is None or cell.warning_margin_kt is None:
+        return Cell(text=NONE)
+    low, high = cell.warning_margin_low_kt, cell.warning_margin_high_kt
+    interval = () if low is None or high is None else (units.span(low, high, 1, False),)
+    return Cell(text=units.text(cell.warning_margin_kt), small=interval)
 
 
 def _against(comparison: Comparison | None, units: Units) -> Cell:

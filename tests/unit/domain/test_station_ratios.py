@@ -1,8 +1,10 @@
 """At what ratio each station let go: means over runs, which let go first, and both wings of one run."""
 
+from dataclasses import replace
+
 import pytest
 
-from logger_app.domain.station_ratios import station_ratios, wings_in_runs
+from logger_app.domain.station_ratios import Release, station_ratios, wings_in_runs
 from logger_app.domain.tufts import RunMarks, TuftMark, TuftState
 
 
@@ -65,3 +67,24 @@ def test_both_wings_of_a_run_are_paired_by_station():
     ((configuration, stations),) = wings_in_runs([both, run("r2", marks("r2", {"80/20": 55.0}))])
     assert configuration == "a"
     assert stations == {"80/20": (57.5, 53.75)}
+
+
+def test_reattached_after_the_stall_and_never_are_told_apart():
+    seen = marks("r1", {"10/20": 55.0, "30/20": None, "50/20": None, "70/20": 50.0})
+    # 10/20 is attached again at the last look before the stall; 30/20 goes after it.
+    again = [
+        replace(one, state=TuftState.ATTACHED) if (one.station, one.ias_kt) == ("10/20", 50.0) else one for one in seen
+    ]
+    after = replace(
+        seen[-1], station="30/20", state=TuftState.SEPARATED, ias_kt=None, to_stall_s=1.0, flight_ns=9 * 10**9
+    )
+
+    found = {one.station: one for one in station_ratios([run("r1", again, [after])], {("f", "r1"): 50.0})}
+
+    assert [(found[name].release, found[name].reattached, found[name].after) for name in sorted(found)] == [
+        (Release.EARLY, 1, 0),
+        (Release.AFTER, 0, 1),
+        (Release.NEVER, 0, 0),
+        (Release.LATE, 0, 0),
+    ]
+    assert found["10/20"].words == "1.15 Vs, 1 of 1 runs, reattached in 1"

@@ -6,9 +6,13 @@ from builders import Make
 
 from logger_app.domain.station_ratios import StationRatio
 from logger_app.records.plan import AircraftConfig, Change, DeviceRow, PlannedFlight
-from logger_app.records.results import Comparison, Reduction
-from logger_app.report.generations import evidence, generations
+from logger_app.records.results import Cell, Comparison, Reduction, StallSpeed
+from logger_app.records.runs import StallEvent
+from logger_app.report.generations import caption, evidence, facts, generations
+from logger_app.report.layout import Stroke
+from logger_app.report.shown import generation_table
 from logger_app.report.svg import to_svg
+from logger_app.report.words import Units
 
 ROW = DeviceRow(span_from_pct=40, span_to_pct=70, side="right")
 
@@ -96,6 +100,67 @@ def test_stations_are_drawn_by_shape_and_the_first_to_go_are_named():
     svg = to_svg(both.drawing)
     assert "left wing 80/20: 1.14 Vs, 7 of 8 runs" in svg
     assert "left wing 20/20: not before the stall" in svg
+
+
+def test_fields_have_a_tone_and_a_pattern_for_each_class_and_a_sign_for_reattached():
+    again = replace(seen("60/20", 1.06), reattached=2)
+    *_, both = generations(campaign(), reduction(), [seen("80/20", 1.14), again, seen("20/20", None, separated=0)])
+
+    fills = [shape.fill for shape in both.drawing.shapes if isinstance(shape, Stroke) and shape.fill]
+    assert fills == ["tone3", "tone2", "paper"]
+    hatch = [shape for shape in both.drawing.shapes if isinstance(shape, Stroke) and shape.width == 0.5]
+    assert len(hatch) == 2 + 1, "crossed, slanted, none"
+    assert "reattached in 2" in to_svg(both.drawing)
+
+
+def dropped(side, number):
+    return StallSpeed(
+        run=f"r{number}",
+        run_number=number,
+        flight="f",
+        configuration="strip",
+        point="A1",
+        event=next(iter(StallEvent)),
+        method="fit",
+        counts=number % 2 == 0,
+        event_flight_s=10.0,
+        wing_drop=side,
+    )
+
+
+def test_the_side_that_drops_first_has_its_exact_interval():
+    """Nine of ten: 55.5 to 99.7 %, as a binomial table has it (Clopper-Pearson; statsmodels gives the same)."""
+    from statsmodels.stats.proportion import proportion_confint
+
+    runs = [dropped(side, k) for k, side in enumerate([*["right"] * 9, "left", "none", None])]
+    _, strip, _ = generations(campaign(), replace(reduction(), runs=tuple(runs)))
+
+    low, high = proportion_confint(9, 10, method="beta")
+    assert (
+        "wing drop",
+        "left 1, right 9, none 1, not called 1; right first in 9 of 10, 55 to 100 % (95 %, exact)",
+    ) in (facts(strip))
+    assert (round(100 * low), round(100 * high)) == (55, 100)
+    assert [label for label, _ in facts(strip)] == ["answers", "wing drop", "the team", "the team"]
+    assert caption(strip) == "New: strip, right wing, 40 to 70 % of semispan."
+
+
+def test_the_warning_stands_in_the_table_with_its_interval():
+    cell = Cell(
+        point="A1",
+        configuration="strip",
+        event="break",
+        n=4,
+        vs_ias_kt=45.0,
+        warning_margin_kt=3.2,
+        warning_margin_low_kt=2.5,
+        warning_margin_high_kt=3.9,
+    )
+    _, strip, _ = generations(campaign(), replace(reduction(compared("plain", "strip")), cells=(cell,)))
+
+    table = generation_table(strip, Units("kt", "kg", 600.0))
+    assert table.columns[-1].label == "Warning above the stall [kt]"
+    assert (table.rows[0][-1].text, table.rows[0][-1].small) == ("3.2", ("2.5 to 3.9",))
 
 
 def test_without_marks_only_the_line_itself_is_judged():
