@@ -115,7 +115,7 @@ def drawing_of(aircraft: Aircraft, fits: Sequence[Fit] = (), configuration: str 
             texts.append(
                 Text(**dict(zip(("x_mm", "y_mm"), place(side, (a + b) / 2, (hinge + 100) / 2))), text=surface.name)
             )
-        x, y = place(side, 75, 112)
+        x, y = place(side, 50, 131)
         texts.append(Text(x_mm=x, y_mm=y, text=f"{side} wing"))
         for name, span in wing.stations:
             lines.append(Line(points=(place(side, span, 0), place(side, span, 100)), role=Role.STATION))
@@ -136,7 +136,7 @@ def drawing_of(aircraft: Aircraft, fits: Sequence[Fit] = (), configuration: str 
         lines=tuple(lines),
         texts=tuple(texts),
         width_mm=2 * centre_mm,
-        height_mm=1.2 * height,
+        height_mm=1.4 * height,
         note="; ".join(notes),
         description="; ".join(row_words(fit, row) for fit, row in device_rows(fits)) or "nothing is fitted in rows",
         wing=wing,

@@ -145,6 +145,8 @@ class Cell:
     cl_max: float | None = None
     cl_max_low: float | None = None
     cl_max_high: float | None = None
+    buffet_margin_low_kt: float | None = None  # 95 % bounds of the mean margin
+    buffet_margin_high_kt: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -127,7 +127,8 @@ def _cell(point: str, configuration: str, runs: list[StallSpeed], other_kinds: b
     total = _with_systematic(spread, u) if spread else None
     rates = [run.entry_rate_kt_per_s for run in runs]
     at_1, slope, rate_note = _at_standard_rate([run.entry_rate_kt_per_s for run in able], std)
-    margin = _warning_margin(runs)
+    margin = _margin(runs, [run.warning_margin_kt for run in runs])
+    buffet = _margin(runs, [run.buffet_margin_kt for run in runs])
     ias_sd = _sd(ias)
     return Cell(
         point=point,
@@ -159,7 +160,9 @@ def _cell(point: str, configuration: str, runs: list[StallSpeed], other_kinds: b
         warning_margin_high_kt=margin.high if margin else None,
         speed_basis="std" if std else "cas" if None not in cas else "ias",
         **_weighted_cl_max(runs),
-        buffet_margin_kt=_mean([r.buffet_margin_kt for r in runs if r.buffet_margin_kt is not None]),
+        buffet_margin_kt=buffet.value if buffet else None,
+        buffet_margin_low_kt=buffet.low if buffet else None,
+        buffet_margin_high_kt=buffet.high if buffet else None,
         wing_drops=tuple(sorted(Counter(r.wing_drop for r in runs if r.wing_drop).items())),
     )
 
@@ -184,9 +187,9 @@ def _at_standard_rate(rates, std):
     return found, slope, ()
 
 
-def _warning_margin(runs: list[StallSpeed]) -> Estimate | None:
+def _margin(runs: list[StallSpeed], of: Sequence[float | None]) -> Estimate | None:
     """Mean margin with its 95 % interval; of a single run, that of its speed and of one reading."""
-    margins = [run.warning_margin_kt for run in runs if run.warning_margin_kt is not None]
+    margins = [margin for margin in of if margin is not None]
     if len(margins) > 1:
         found = mean_interval(margins)
         floor = READING_U_KT / math.sqrt(len(margins))  # margins that agree are not known better than the dial is read

@@ -209,9 +209,10 @@ class _Story:
 
     def _line(self) -> list[Flowable]:
         """The line of the design: what was fitted and what it did, a generation a block."""
-        parts: list[Flowable] = []
-        for one in line_of_design(self.page):
-            words = [caption(one), *([MAP_WORDS] if one.stations else [])]
+        line = line_of_design(self.page)
+        parts: list[Flowable] = [_text(MAP_WORDS, 8.5, spaceAfter=2)] if any(one.stations for one in line) else []
+        for one in line:
+            words = [caption(one)]
             words += [f"{label[:1].upper()}{label[1:]}: {text}" for label, text in facts(one)]
             block: list[Flowable] = [
                 _text(f"{one.number}. {one.configuration.name} ({one.configuration.id})", 11, bold=True, spaceBefore=6),

@@ -136,7 +136,7 @@ def generation_table(generation: Generation, units: Units) -> ShownTable:
         columns.append(Column(head=f"Against {parent}\n[{units.speed_unit}]", share=2.4))
     if parent and parent != baseline:
         columns.append(Column(head=f"Against {baseline}, the baseline\n[{units.speed_unit}]", share=2.4))
-    columns.append(Column(head=f"Warning above the stall\n[{units.speed_unit}]", share=1.4))
+    columns.append(Column(head=f"Warning above stall\n[{units.speed_unit}]", share=1.4))
     rows = []
     for line in generation.stalls:
         cells: list[Cell | str] = [
@@ -154,12 +154,16 @@ def generation_table(generation: Generation, units: Units) -> ShownTable:
 
 
 def _warning(cell: results.Cell | None, units: Units) -> Cell:
-    """The mean margin and its interval."""
-    if cell is None or cell.warning_margin_kt is None:
+    """The mean margin of the warning, else of the buffet, and its interval."""
+    if cell is None:
         return Cell(text=NONE)
-    low, high = cell.warning_margin_low_kt, cell.warning_margin_high_kt
+    margin, low, high = cell.warning_margin_kt, cell.warning_margin_low_kt, cell.warning_margin_high_kt
+    what: tuple[str, ...] = ()
+    if margin is None and cell.buffet_margin_kt is not None:
+        margin, low, high = cell.buffet_margin_kt, cell.buffet_margin_low_kt, cell.buffet_margin_high_kt
+        what = ("buffet",)
     interval = () if low is None or high is None else (units.span(low, high, 1, False),)
-    return Cell(text=units.text(cell.warning_margin_kt), small=interval)
+    return Cell(text=units.text(margin), small=(*interval, *what))
 
 
 def _against(comparison: Comparison | None, units: Units) -> Cell:

@@ -159,8 +159,13 @@ def test_the_warning_stands_in_the_table_with_its_interval():
     _, strip, _ = generations(campaign(), replace(reduction(compared("plain", "strip")), cells=(cell,)))
 
     table = generation_table(strip, Units("kt", "kg", 600.0))
-    assert table.columns[-1].label == "Warning above the stall [kt]"
+    assert table.columns[-1].label == "Warning above stall [kt]"
     assert (table.rows[0][-1].text, table.rows[0][-1].small) == ("3.2", ("2.5 to 3.9",))
+    shaken = replace(
+        cell, warning_margin_kt=None, buffet_margin_kt=4.0, buffet_margin_low_kt=3.0, buffet_margin_high_kt=5.0
+    )
+    _, strip, _ = generations(campaign(), replace(reduction(), cells=(shaken,)))
+    assert generation_table(strip, Units()).rows[0][-1].small == ("3.0 to 5.0", "buffet")
 
 
 def test_without_marks_only_the_line_itself_is_judged():
