@@ -42,7 +42,8 @@ def load_pack(name: str | None = None, campaign: Campaign | None = None) -> Pack
     """
     path = _find(name or (campaign.language if campaign else "en"))
     try:
-        document = tomllib.loads(read_text(path, MAX_PACK_BYTES))
+        text = read_text(path, MAX_PACK_BYTES)
+        document = tomllib.loads(text)
     except FileRefused as err:
         raise PackError(f"{err} Give a language pack.") from err
     except (ValueError, RecursionError) as err:  # ValueError: also a number of more digits than Python reads
@@ -51,9 +52,15 @@ def load_pack(name: str | None = None, campaign: Campaign | None = None) -> Pack
         raise PackError(f"{path}: cannot be read: {err.strerror}") from err
     head = document.get("pack", {})
     dictionary = head.get("dictionary") if isinstance(head, dict) else None
-    sounds = _dictionary(_beside(path, dictionary)) if dictionary else {}
+    return _compiled(path, text, _beside(path, dictionary) if dictionary else None, campaign)
+
+
+@lru_cache(maxsize=4)
+def _compiled(path: Path, text: str, dictionary: Path | None, campaign: Campaign | None) -> Pack:
+    """A pack as its text says; kept, for compiling takes seconds and a campaign's flights are heard one after another."""
+    sounds = _dictionary(dictionary) if dictionary else {}
     team = campaign.team.words if campaign else ()
-    pack = build_pack(document, lambda word: sounds.get(word, ()), where=str(path), team=team)
+    pack = build_pack(tomllib.loads(text), lambda word: sounds.get(word, ()), where=str(path), team=team)
     return replace(pack, items=tuple(_with_flaps(item, campaign) for item in pack.items)) if campaign else pack
 
 
