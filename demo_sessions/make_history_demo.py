@@ -5,8 +5,8 @@ Not run by the program or the tests. Everything is drawn from one seed; a second
     python demo_sessions/make_history_demo.py       writes heron_fences/inputs/ and heron_fences/expected/truth.json
 
 Per run: a true approach with a wander, the pilot's readings (whole knots, spoken half a second later), the warning, the
-stall and its side. Per station of both wings: the ratio to the stall speed at which it first separated, and what a person
-marked on the pictures at the stops of the comparing screen.
+stall and its side. Per station of both wings: the ratio to the stall speed at which it first separated. Films are not made
+here: the demo draws them from this truth (`logger_app/workflows/drawn_wing.py`).
 """
 
 from __future__ import annotations
@@ -22,7 +22,6 @@ HERE = Path(__file__).resolve().parent / "heron_fences"
 SEED = 20_310_904
 LAG_S = 0.5  # needle to word, as the campaign's indicator says
 FLIGHTS_EACH, RUNS_EACH = 2, 4
-STOPS = (1.20, 1.10, 1.05, 1.00)  # ratios to the stall at which the pictures were marked
 FLIGHT_SCATTER_KT, RUN_SCATTER_KT = 0.25, 0.45
 # IAS at the stall at 1 kt/s, by configuration and point [kt].
 STALL_IAS_KT = {
@@ -75,7 +74,7 @@ class Flight:
 
     def __init__(self, rng, configuration: str):
         self.rng, self.configuration = rng, configuration
-        self.at_s, self.cues, self.runs, self.marks = 20.0, [], [], []
+        self.at_s, self.cues, self.runs = 20.0, [], []
         self.day_kt = rng.normal(0, FLIGHT_SCATTER_KT)
 
     def say(self, at_s: float, words: str) -> float:
@@ -108,15 +107,17 @@ class Flight:
         self.at_s = self.say(event_s + LAG_S, words)
         self.at_s = self.say(self.at_s + 3.0, "recovered") + rng.uniform(8, 15)
         number = len(self.runs) + 1
-        first = self._first(point)
         self.runs.append(
-            {"number": number, "point": point, "stall_ias_kt": round(stall, 2), "drop": str(side), "first_ratio": first}
+            {
+                "number": number,
+                "point": point,
+                "stall_ias_kt": round(stall, 2),
+                "entry_rate_kt_per_s": round(rate, 4),
+                "stall_s": round(event_s, 3),
+                "drop": str(side),
+                "first_ratio": self._first(point),
+            }
         )
-        for wing, stations in first.items():
-            for station, ratio in stations.items():
-                for stop in STOPS:
-                    state = "separated" if stop <= ratio else "unsteady" if stop <= ratio + 0.04 else "attached"
-                    self.marks.append((number, wing, station, stop, state))
 
     def _first(self, point: str) -> dict[str, dict[str, float]]:
         flap = 0.01 if point == "A2" else 0.0
@@ -142,8 +143,8 @@ def main() -> None:
             for _ in range(RUNS_EACH):
                 flight.fly(point)
         write(HERE / "inputs" / "transcripts" / f"{name}.csv", ("start_s", "end_s", "words"), flight.cues)
-        write(HERE / "inputs" / "marks" / f"{name}.csv", ("run", "wing", "station", "ratio", "state"), flight.marks)
-        truth["flights"].append({"flight": name, "configuration": configuration, "runs": flight.runs})
+        filmed = number % FLIGHTS_EACH == 0
+        truth["flights"].append({"flight": name, "configuration": configuration, "filmed": filmed, "runs": flight.runs})
     (HERE / "expected" / "truth.json").write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
 
 

@@ -50,6 +50,9 @@ def _print_history(result: dict, campaign_dir: Path) -> None:
     for row in result["stall_speeds"]:
         flown = "   -" if row["vs_ias_kt"] is None else f"{row['vs_ias_kt']:4.1f}"
         print(f"  {row['point']:4} {row['configuration']:18} {flown} kt {row['truth_ias_kt']:4.1f} kt {row['n']:3}")
+    print("\nWhich stations let go first, by what was marked on the drawn films")
+    for row in result["let_go"]:
+        print(f"  {row['configuration']:18} {row['wing']:6} {row['words']}")
     for row in result["one_sided"]:
         print(f"\n{row['configuration']}: {row['words']}.")
     print(f"\nCampaign: {campaign_dir}\nReport:   {result['report']}")

@@ -1,35 +1,30 @@
 """The invented campaigns that ship with the program, run from end to end and held against the truth they were made from.
 
-Main names: `run_demo` (sound, real recogniser), `run_history` (five generations, calls as transcripts).
+Main names: `run_demo` (sound, real recogniser), `run_history` (five generations, calls as transcripts, drawn films).
 """
 
 from __future__ import annotations
 
-import csv
 import json
 import shutil
 import statistics
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from logger_app.domain.approach_curve import curve_of
-from logger_app.domain.tuft_grid import mark_to_body
-from logger_app.domain.tufts import TuftMark, TuftState
+from logger_app.domain.cameras import WINGS
+from logger_app.domain.station_ratios import StationRatio
 from logger_app.errors import CardError, Fault
 from logger_app.io.resources import data_dir
-from logger_app.logstore.store import Journal
-from logger_app.records.journal import JournalRow, RowKind
 from logger_app.records.results import Reduction
-from logger_app.records.runs import FlightData
-from logger_app.units import s_to_ns
+from logger_app.report.report_io import PAGE
 from logger_app.workflows.campaign import all_calls, reduce_all
+from logger_app.workflows.demo_films import film_campaign, mark_films
 from logger_app.workflows.hearing import hear_into
-from logger_app.workflows.report import Stage, silent, write_report
+from logger_app.workflows.report import Stage, add_report, silent, write_report
 
 NAME, HISTORY = "sparrow_cuffs", "heron_fences"
 # A heard call is the same as a true one when the words begin within this of each other [s].
 SAME_CALL_S = 0.7
-MARKED_UTC = "2031-09-04T18:00:00Z"
 
 
 def run_demo(output: Path, *, force: bool = False, stage: Stage = silent, warn: Callable[[str], None] = print) -> dict:
@@ -61,29 +56,34 @@ def run_demo(output: Path, *, force: bool = False, stage: Stage = silent, warn: 
 def run_history(
     output: Path, *, force: bool = False, stage: Stage = silent, warn: Callable[[str], None] = print
 ) -> dict:
-    """Read, reduce and report the demo of a design's history.
+    """Read, film, reduce and report the demo of a design's history.
 
     Returns
     -------
     dict
-        ``one_sided`` (configuration, control side, how often it dropped first, the truth), ``stall_speeds`` and ``report``.
+        ``one_sided`` (configuration, control side, how often it dropped first, the truth), ``stall_speeds``, ``let_go``
+        (which stations of each wing were seen to separate first, and the truth) and ``report``.
     """
     source, truth, campaign_dir, report_dir = _start(HISTORY, output, force)
     for flight in truth["flights"]:
         _hear(source / "inputs" / "transcripts" / f"{flight['flight']}.csv", campaign_dir, flight, stage)
-    _, flights, reduction = reduce_all(campaign_dir)
+    films = film_campaign(truth, campaign_dir, stage)
+    campaign, flights, reduction = reduce_all(campaign_dir)
     for data in flights:
-        _mark(
-            source / "inputs" / "marks" / f"{data.info.id}.csv",
+        mark_films(
+            [film for film in films if film.flight == data.info.id],
             campaign_dir / "flights" / data.info.id,
             data,
             reduction,
+            campaign.indicator.reading_lag_s,
         )
-    page = write_report(campaign_dir, report_dir, stage=stage, warn=warn)
+    page = add_report(campaign_dir, report_dir, stage=stage, warn=warn)
     return {
         "one_sided": _one_sided(truth, reduction),
         "stall_speeds": _history_speeds(truth, reduction),
-        "report": str(page),
+        "let_go": _let_go(truth, page.stations),
+        "films": len(films),
+        "report": str(report_dir / PAGE),
     }
 
 
@@ -100,41 +100,47 @@ def _hear(file: Path, campaign_dir: Path, flight: dict, stage: Stage) -> None:
         )
 
 
-def _mark(file: Path, flight_dir: Path, data: FlightData, reduction: Reduction) -> None:
-    """Put the tuft states that a person marked at ratios to the stall into a flight's journal."""
-    results = {run.run: run for run in reduction.runs if run.flight == data.info.id}
-    runs = {run.number: run for run in data.runs.runs}
+def _let_go(truth: dict, stations: Sequence[StationRatio]) -> list[dict]:
+    """Of each generation and wing: which stations were seen to separate first, and which truly did, by the means of the runs."""
     rows = []
-    with file.open(newline="", encoding="utf-8") as lines:
-        for mark in csv.DictReader(lines):
-            run = runs.get(int(mark["run"]))
-            result = results.get(run.id) if run else None
-            if run is None or result is None or result.vs_ias_kt is None:
-                continue
-            ias_kt = float(mark["ratio"]) * result.vs_ias_kt
-            at_s = curve_of(result).time_at_s(ias_kt)
-            if at_s is None:
-                continue
-            state = TuftMark(
-                flight_ns=s_to_ns(at_s),
-                camera=f"{mark['wing']} wing tip",
-                frame_pts=round(at_s * 30),
-                station=mark["station"],
-                state=TuftState(mark["state"]),
-                ias_kt=round(ias_kt, 2),
-                to_stall_s=round(at_s - (result.event_flight_s or at_s), 3),
-                who="demo",
-                run=run.id,
-                wing=mark["wing"],
+    for configuration in truth["stall_ias_kt"]:
+        filmed = [
+            run["first_ratio"]
+            for flight in truth["flights"]
+            if flight["configuration"] == configuration and flight["filmed"]
+            for run in flight["runs"]
+        ]
+        for wing in WINGS:
+            true = {name: statistics.fmean(run[wing][name] for run in filmed) for name in filmed[0][wing]}
+            first = max(true, key=lambda name: true[name])
+            mine = [s for s in stations if (s.configuration, s.wing) == (configuration, wing) and s.ratio is not None]
+            most = max((s.first_in for s in mine), default=0)
+            seen = [s for s in mine if s.first_in == most]
+            looked = next((s for s in mine if s.station == first), None)
+            rows.append(
+                {
+                    "configuration": configuration,
+                    "wing": wing,
+                    "seen_first": [s.station for s in seen],
+                    "truth_first": first,
+                    "truth_ratio": round(true[first], 3),
+                    "low_ratio": looked and round(looked.low_ratio or 0.0, 3),
+                    "high_ratio": looked and round(looked.high_ratio or 0.0, 3),
+                    "words": _let_go_words([s.station for s in seen], first, true[first], looked),
+                }
             )
-            rows.append((state.flight_ns, mark_to_body(state)))
-    with Journal.open(flight_dir) as journal:
-        journal.append(
-            [
-                JournalRow(id=f"tuft-demo-{k}", flight_ns=at, utc=MARKED_UTC, kind=RowKind.TUFT, body=body)
-                for k, (at, body) in enumerate(rows)
-            ]
-        )
+    return rows
+
+
+def _let_go_words(seen: Sequence[str], first: str, ratio: float, looked: StationRatio | None) -> str:
+    """``seen 75/60, between 1.10 and 1.20 Vs; true 75/60, at 1.16 Vs: right``."""
+    between = (
+        f", between {looked.low_ratio:.2f} and {looked.high_ratio:.2f} Vs"
+        if looked and looked.low_ratio and looked.high_ratio
+        else ""
+    )
+    right = "right" if first in seen else "wrong"
+    return f"seen {' '.join(seen) or 'none'}{between}; true {first}, at {ratio:.2f} Vs: {right}"
 
 
 def _one_sided(truth: dict, reduction: Reduction) -> list[dict]:
