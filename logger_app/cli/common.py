@@ -9,6 +9,7 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
 from logger_app.errors import visible
 
@@ -16,6 +17,19 @@ from logger_app.errors import visible
 OUR_CONTROLS = "\n\t"
 # Set by the app for the verbs that it runs: `ui.job`.
 PROGRESS_VARIABLE = "KNEECALL_PROGRESS"
+
+
+def add_cockpit_options(parser, flight: str, no_screen: str, audio: str) -> None:
+    """Options that preflight and flight share, each with its own words for three of them."""
+    parser.add_argument("campaign", type=Path, help="campaign folder")
+    parser.add_argument("--flight", metavar="NAME", help=flight)
+    parser.add_argument("--configuration", metavar="ID", help="what is fitted (default: as planned)")
+    parser.add_argument("--pilot", default="", metavar="NAME", help="who flies")
+    parser.add_argument("--no-screen", action="store_true", help=no_screen)
+    parser.add_argument("--audio", type=Path, metavar="FILE", help=audio)
+    parser.add_argument("--device", metavar="NAME", help="part of the microphone's name (default: the system's)")
+    parser.add_argument("--engine", metavar="NAME", help="recogniser (default: our own)")
+    parser.add_argument("--model", type=Path, metavar="FOLDER", help="model of another recogniser")
 
 
 def print_json(document) -> None:

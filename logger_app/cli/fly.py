@@ -8,10 +8,9 @@ import signal
 import sys
 import threading
 from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from logger_app.cli.common import OUR_CONTROLS, _clean
+from logger_app.cli.common import OUR_CONTROLS, _clean, add_cockpit_options
 from logger_app.errors import CaptureError, LoggerError, SoundError, visible
 
 if TYPE_CHECKING:
@@ -26,23 +25,18 @@ MESSAGES_S = 1.0
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the verb."""
-    parser.add_argument("campaign", type=Path, help="campaign folder")
-    parser.add_argument(
-        "--flight", metavar="NAME", help="flight folder's name (default: the unfinished one, else the next one planned)"
+    add_cockpit_options(
+        parser,
+        flight="flight folder's name (default: the unfinished one, else the next one planned)",
+        no_screen="by voice and tones alone",
+        audio="play a recording in place of the microphone",
     )
-    parser.add_argument("--configuration", metavar="ID", help="what is fitted (default: as planned)")
-    parser.add_argument("--pilot", default="", metavar="NAME", help="who flies")
-    parser.add_argument("--no-screen", action="store_true", help="by voice and tones alone")
-    parser.add_argument("--audio", type=Path, metavar="FILE", help="play a recording in place of the microphone")
     parser.add_argument("--fast", action="store_true", help="with --audio: as fast as it can be heard")
-    parser.add_argument("--device", metavar="NAME", help="part of the microphone's name (default: the system's)")
     parser.add_argument(
         "--without-microphone",
         action="store_true",
         help="begin although no sound comes from the microphone: cards by touch, nothing recorded until it comes",
     )
-    parser.add_argument("--engine", metavar="NAME", help="recogniser (default: our own)")
-    parser.add_argument("--model", type=Path, metavar="FOLDER", help="model of another recogniser")
     parser.add_argument(
         "--json", action="store_true", help="each journal row as one line of JSON, when it is on the disk"
     )

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
-from logger_app.cli.common import print_json, say
+from logger_app.cli.common import add_cockpit_options, print_json, say
 
 SUMMARY = """Check microphone, hearing, disk, battery, clock and cards before the flight; rehearse the calls;
 set the screen's size; read the cautions. It cannot say that a flight is safe."""
@@ -17,17 +16,14 @@ SECONDS_A_LINE = 2.5
 
 def add_arguments(parser) -> None:
     """Options of the verb."""
-    parser.add_argument("campaign", type=Path, help="campaign folder")
-    parser.add_argument("--flight", metavar="NAME", help="the flight to be flown (default: the next one planned)")
-    parser.add_argument("--configuration", metavar="ID", help="what is fitted (default: as planned)")
-    parser.add_argument("--pilot", default="", metavar="NAME", help="who flies")
-    parser.add_argument("--no-screen", action="store_true", help="print instead")
-    parser.add_argument("--audio", type=Path, metavar="FILE", help="a recorded rehearsal in place of the microphone")
+    add_cockpit_options(
+        parser,
+        flight="the flight to be flown (default: the next one planned)",
+        no_screen="print instead",
+        audio="a recorded rehearsal in place of the microphone",
+    )
     parser.add_argument("--rehearse", action="store_true", help="without a screen: record the rehearsal now")
-    parser.add_argument("--device", metavar="NAME", help="part of the microphone's name (default: the system's)")
     parser.add_argument("--without-microphone", action="store_true", help="FLY begins although no sound comes from it")
-    parser.add_argument("--engine", metavar="NAME", help="recogniser (default: our own)")
-    parser.add_argument("--model", type=Path, metavar="FOLDER", help="model of another recogniser")
     parser.add_argument("--dpi", type=float, metavar="N", help="dots per inch of the tablet's screen, kept")
     parser.add_argument("--viewing-mm", type=float, metavar="N", help="distance of the eye from it, kept")
     parser.add_argument("--palette", choices=["day", "night"], help="colours, kept")

@@ -35,18 +35,7 @@ class ApproachCurve:
         return (*(p for p in self.called if p[0] < self.fitted[0][0]), *self.fitted)
 
     def time_at_s(self, ias_kt: float) -> float | None:
-        """When the approach last slowed through a speed.
-
-        Parameters
-        ----------
-        ias_kt : float
-            Indicated airspeed [kt].
-
-        Returns
-        -------
-        float or None
-            Flight time; None where that speed was not flown, within 1 kt of either end [s].
-        """
+        """When the approach last slowed through a speed [s]; None where it was not flown, within 1 kt of either end."""
         path = self.path
         for (t0, v0), (t1, v1) in reversed(list(itertools.pairwise(path))):
             if v0 >= ias_kt >= v1 and v0 > v1:
@@ -63,18 +52,7 @@ class ApproachCurve:
         return None
 
     def speed_at_kt(self, flight_s: float) -> float | None:
-        """The speed at a time.
-
-        Parameters
-        ----------
-        flight_s : float
-            Flight time [s].
-
-        Returns
-        -------
-        float or None
-            Indicated airspeed; None before the first reading and after the end [kt].
-        """
+        """The indicated airspeed at a flight time [kt]; None before the first reading and after the end."""
         for (t0, v0), (t1, v1) in itertools.pairwise(self.path):
             if t0 <= flight_s <= t1:
                 return v0 + (v1 - v0) * (flight_s - t0) / (t1 - t0) if t1 > t0 else v0

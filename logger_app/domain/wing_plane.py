@@ -136,7 +136,7 @@ def rectified(
         )
         pixels = mapped(matrix, points)
         for j, (frame, shift) in enumerate(zip(frames, shifts)):
-            values = _sampled(frame, pixels[..., 0] + shift[0], pixels[..., 1] + shift[1])
+            values = sampled(frame, pixels[..., 0] + shift[0], pixels[..., 1] + shift[1])
             made[k, j] = values.reshape(side, blocks[0], side, blocks[1]).mean(axis=(1, 3))
     return made
 
@@ -151,8 +151,8 @@ def _block(matrix: np.ndarray, centre: np.ndarray, step: np.ndarray) -> int:
     return int(np.clip(np.ceil(pixels_along(matrix, centre[None], tuple(step))[0]), 1, MAX_BLOCK))
 
 
-def _sampled(frame: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    """Bilinear."""
+def sampled(frame: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """A picture's values between its pixels, bilinear; outside it those of its edge."""
     height, width = frame.shape
     x, y = np.clip(x, 0, width - 1.001), np.clip(y, 0, height - 1.001)
     i, j = x.astype(np.intp), y.astype(np.intp)

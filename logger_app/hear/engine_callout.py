@@ -47,15 +47,7 @@ SILENT_ROW = np.where(np.arange(OUTPUTS) == BLANK, -1e-3, -11.0).astype(np.float
 
 
 class CalloutEngine:
-    """See `engine.Engine`.
-
-    Parameters
-    ----------
-    low, high : float
-        Lowest and highest airspeed that can be called, in `unit`.
-    model : Path, optional
-        Folder with ``net.npz`` and ``conf.json``; our own without it.
-    """
+    """See `engine.Engine`. `model` is a folder with ``net.npz`` and ``conf.json``; our own without it."""
 
     name = "callout"
 

@@ -37,18 +37,7 @@ class Level:
         self._heard = 0
 
     def take(self, pcm: np.ndarray) -> np.ndarray:
-        """The next sound, made ready for the features.
-
-        Parameters
-        ----------
-        pcm : ndarray of int16, shape (n,)
-            16 kHz mono.
-
-        Returns
-        -------
-        ndarray of float32, shape (n,)
-            Full scale 1, without a steady offset, raised when the sound is very quiet.
-        """
+        """The next int16 sound for the features: full scale 1, without a steady offset, raised when it is very quiet."""
         sound = pcm.astype(np.float32) / np.float32(FULL_SCALE)
         if not len(sound):
             return sound
@@ -115,18 +104,7 @@ def sound_flags(power: np.ndarray, clipped: np.ndarray) -> tuple[Flag, ...]:
 
 
 def as_float(pcm: np.ndarray) -> np.ndarray:
-    """A whole piece of sound for the features: no offset, raised to an ordinary level if quiet.
-
-    Parameters
-    ----------
-    pcm : ndarray of int16, shape (n,)
-        16 kHz mono.
-
-    Returns
-    -------
-    ndarray of float32, shape (n,)
-        Full scale 1.
-    """
+    """A complete piece of int16 sound for the features: full scale 1, no offset, raised to an ordinary level if quiet."""
     sound = pcm.astype(np.float32) / np.float32(FULL_SCALE)
     if not len(sound):
         return sound

@@ -56,12 +56,7 @@ _HANN = (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(WINDOW) / WINDOW)).astype(np.f
 
 
 def log_mel(sound: np.ndarray) -> np.ndarray:
-    """Log-mel energies of sound.
-
-    Parameters
-    ----------
-    sound : ndarray of float32, shape (n,)
-        16 kHz, full scale 1.
+    """Log-mel energies of sound at 16 kHz, full scale 1.
 
     Returns
     -------
@@ -106,12 +101,7 @@ class Normaliser:
 
 
 def views(sound: np.ndarray) -> tuple[np.ndarray, ...]:
-    """Features of a whole piece of sound, normalised in three ways, for a slower listening.
-
-    Parameters
-    ----------
-    sound : ndarray of float32, shape (n,)
-        16 kHz, full scale 1.
+    """Features of a complete piece of sound (as for `log_mel`), normalised in three ways, for a slower listening.
 
     Returns
     -------
@@ -127,12 +117,7 @@ def views(sound: np.ndarray) -> tuple[np.ndarray, ...]:
 
 
 def features(sound: np.ndarray) -> np.ndarray:
-    """Features of a whole piece of sound, from a fresh running mean.
-
-    Parameters
-    ----------
-    sound : ndarray of float32, shape (n,)
-        16 kHz, full scale 1.
+    """Features of a complete piece of sound (as for `log_mel`), from a fresh running mean.
 
     Returns
     -------

@@ -82,12 +82,7 @@ class Net:
         return log_p, activity, talk
 
     def run(self, sound: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Whole pieces of sound at once.
-
-        Parameters
-        ----------
-        sound : ndarray of float32, shape (n,)
-            16 kHz, full scale 1.
+        """A complete piece of sound at once: float32, 16 kHz, full scale 1.
 
         Returns
         -------
@@ -120,12 +115,7 @@ class NetStream:
         ]
 
     def feed(self, sound: np.ndarray, last: bool = False) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """The next sound; gives the frames whose look-ahead is complete, all of them when `last`.
-
-        Parameters
-        ----------
-        sound : ndarray of float32, shape (n,)
-            16 kHz, full scale 1.
+        """The next sound, as for `Net.run`; gives the frames whose look-ahead is complete, all of them when `last`.
 
         Returns
         -------

@@ -85,23 +85,7 @@ def read_transcript(path: Path, pack: Pack, *, unit: str = "kt") -> tuple[HeardC
 
 
 def transcript_end_s(path: Path) -> float:
-    """When the last cue of a transcript ends.
-
-    Parameters
-    ----------
-    path : Path
-        CSV, WebVTT or SubRip, UTF-8.
-
-    Returns
-    -------
-    float
-        End on the recording's own clock [s].
-
-    Raises
-    ------
-    SoundError
-        As `read_transcript`.
-    """
+    """When the last cue of a transcript ends, on the recording's own clock [s]; raises as `read_transcript`."""
     return max((cue.end_s for cue in _cues(Path(path))), default=0.0)
 
 

@@ -229,18 +229,7 @@ def open_sound(path: Path) -> SoundStream:
 
 
 def read_sound_file(path: Path) -> np.ndarray:
-    """A whole file at once; for short ones.
-
-    Returns
-    -------
-    ndarray of int16, shape (n,)
-        16 kHz mono.
-
-    Raises
-    ------
-    SoundError
-        As `open_sound` and `SoundStream.blocks`.
-    """
+    """A short file at once, int16 at 16 kHz mono; raises as `open_sound` and `SoundStream.blocks`."""
     with open_sound(path) as stream:
         return np.concatenate(list(stream.blocks(30.0)) or [np.zeros(0, np.int16)])
 

@@ -429,22 +429,9 @@ def read_samples(flight_dir: Path, segments: Sequence[Segment], first: int, end:
 
 
 def segment_samples(flight_dir: Path, segment: Segment, first: int = 0, end: int | None = None) -> np.ndarray:
-    """Samples ``[first, end)`` of one segment's own file; empty when the file is not there.
+    """Samples ``[first, end)`` of one segment's own file, int16 at 16 kHz mono; to its end without `end`.
 
-    Parameters
-    ----------
-    end : int, optional
-        One past the last sample; to the end if not given.
-
-    Returns
-    -------
-    ndarray of int16, shape (n,)
-        16 kHz mono.
-
-    Raises
-    ------
-    SoundError
-        A compressed file is damaged.
+    Empty when the file is not there; `SoundError` when a compressed one is damaged.
     """
     end = (segment.samples or 0) if end is None else end
     named = Path(flight_dir) / segment.file

@@ -34,9 +34,9 @@ class Preset:
     objective: str
     entry: str
     procedure: tuple[str, ...]
-    recovery: str
     limits: tuple[str, ...]
     hazard: int
+    recovery: str = "Elevator forward first; then power; wings level with rudder and aileron"
     bank_deg: float = 0.0
     start_above_stall_kt: float = 10.0
     rate_limit_kt_per_s: float = 1.0
@@ -51,7 +51,9 @@ _SAY = (
     "Say the airspeed as it falls, every second or so",
     "Say what happens: warning, buffet, break, wing drop, stick on the stop",
 )
-_RECOVERY = "Elevator forward first; then power; wings level with rudder and aileron"
+_AT_THE_EVENT = "Recover at the event; say recovered"
+_LEVEL_ENTRY = "Trimmed at 1.5 Vs, at least 10 kt above the stall; slow with elevator only, at most 1 kt/s"
+_LEVEL = (*_SAY, "Go on to the pitch-down, or to 2 s with the stick on the stop", _AT_THE_EVENT)
 _BASE = "14 CFR {} (as before Amdt 23-64)"
 
 PRESETS = {
@@ -62,13 +64,8 @@ PRESETS = {
             title="stalls, wings level",
             basis=_BASE.format("23.201(b) to (d), 23.207(c)"),
             objective="Stall speed, warning and handling, wings level",
-            entry="Trimmed at 1.5 Vs, at least 10 kt above the stall; slow with elevator only, at most 1 kt/s",
-            procedure=(
-                *_SAY,
-                "Go on to the pitch-down, or to 2 s with the stick on the stop",
-                "Recover at the event; say recovered",
-            ),
-            recovery=_RECOVERY,
+            entry=_LEVEL_ENTRY,
+            procedure=_LEVEL,
             limits=(
                 "Not more than 15 deg of roll or yaw (23.201(d))",
                 "Warning at least 5 kt above the stall (23.207(c)): if there is none, stop",
@@ -82,7 +79,6 @@ PRESETS = {
             objective="Stall speed and handling in a coordinated turn",
             entry="Coordinated turn at 30 deg of bank; tighten with elevator, slowing at most 1 kt/s",
             procedure=(*_SAY, "Hold the bank and the ball; recover at the event; say recovered"),
-            recovery=_RECOVERY,
             limits=("Bank not beyond 60 deg with the turn, 30 deg against it (23.203(b)(4))",),
             hazard=3,
             bank_deg=30.0,
@@ -93,8 +89,7 @@ PRESETS = {
             basis=_BASE.format("23.203(a)(2), (b)(5)"),
             objective="Handling in an accelerated turning stall",
             entry="Coordinated turn at 30 deg of bank; tighten steadily, slowing 3 to 5 kt/s",
-            procedure=(*_SAY, "Recover at the event; say recovered"),
-            recovery=_RECOVERY,
+            procedure=(*_SAY, _AT_THE_EVENT),
             limits=("Bank not beyond 90 deg with the turn, 60 deg against it (23.203(b)(5))",),
             hazard=5,
             bank_deg=30.0,
@@ -107,13 +102,8 @@ PRESETS = {
             title="stall speeds, VS0 and VS1",
             basis="14 CFR 23.49(a), (b) (Amdt 23-62)",
             objective="VS0 and VS1: engine idling, propeller as for take-off, CG where the speed is highest",
-            entry="Trimmed at 1.5 Vs, at least 10 kt above the stall; slow with elevator only, at most 1 kt/s",
-            procedure=(
-                *_SAY,
-                "Go on to the pitch-down, or to 2 s with the stick on the stop",
-                "Recover at the event; say recovered",
-            ),
-            recovery=_RECOVERY,
+            entry=_LEVEL_ENTRY,
+            procedure=_LEVEL,
             limits=(
                 "Throttle closed, or no more power than for zero thrust at 1.1 times the stall speed (23.49(a)(1))",
                 "Most forward CG, as a rule, gives the highest speed (23.49(a)(5))",

@@ -30,18 +30,7 @@ class Caption:
 
 
 def caption(run: RunView, flight_s: float, unit: str) -> Caption:
-    """The words for a moment of a run.
-
-    Parameters
-    ----------
-    flight_s : float
-        Time on the flight clock [s].
-
-    Returns
-    -------
-    Caption
-        Tenths of seconds and of the unit; empty where there is nothing to say.
-    """
+    """The words for a moment of a run, in tenths of seconds and of the unit; empty where there is nothing to say."""
     units = Units(unit)
     spoken = [view for view in run.calls if view.call.counts and view.call.flight_s <= flight_s]
     speeds = [view for view in spoken if view.call.kind is CallKind.AIRSPEED]

@@ -416,18 +416,7 @@ def zero_of(run: RunView) -> float | None:
 
 
 def fitted_ias_kt(run: RunView, flight_s: float) -> float | None:
-    """The fitted approach at a time on the flight clock [kt]; None without a fit or outside its curve.
-
-    Parameters
-    ----------
-    flight_s : float
-        Time on the flight clock [s].
-
-    Returns
-    -------
-    float | None
-        Indicated airspeed, or None [kt].
-    """
+    """The fitted approach at a time on the flight clock [kt]; None without a fit or outside its curve."""
     result = run.result
     if result is None or result.fit is None:
         return None

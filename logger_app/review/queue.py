@@ -430,17 +430,7 @@ def _speed_doubt(call: ReviewedCall, context: _Context) -> QueueItem | None:
         why.append("an airspeed that belongs to no run")
     if not why:
         return None
-    return QueueItem(
-        id=call.id,
-        item=Item.CALL,
-        target=call.id,
-        run=context.run_of.get(call.id),
-        flight_ns=call.flight_ns,
-        why=tuple(why),
-        proposed=_proposal(call, expected, wrong, context),
-        effect_kt=alone_kt * wrong,
-        p_wrong=wrong,
-    )
+    return _call_item(call, tuple(why), _proposal(call, expected, wrong, context), alone_kt * wrong, wrong, context)
 
 
 def _rivals(call: ReviewedCall, context: _Context) -> list[tuple[float, float]]:

@@ -64,14 +64,5 @@ def _content(call: HeardCall) -> tuple:
 
 
 def _brief(call: HeardCall) -> dict:
-    return {
-        "id": call.id,
-        "start_ns": call.start_ns,
-        "end_ns": call.end_ns,
-        "kind": str(call.kind),
-        "name": call.name,
-        "value": call.value,
-        "unit": call.unit,
-        "words": call.words,
-        "posterior": call.posterior,
-    }
+    names = ("id", "start_ns", "end_ns", "kind", "name", "value", "unit", "words", "posterior")
+    return {name: getattr(call, name) for name in names} | {"kind": str(call.kind)}

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger_app.domain.wing_plane import mapped
+from logger_app.domain.wing_plane import mapped, sampled
 
 WORK_WIDTH = 960  # pictures are matched at this width [px]
 MAX_POINTS, HALF = 260, 6  # corners; half a patch's side [px]
@@ -106,7 +106,7 @@ def _likeness(one: np.ndarray, two: np.ndarray, matrix: np.ndarray, region: np.n
     inside = _inside(region, columns, rows)
     at = mapped(matrix, np.stack([columns[inside], rows[inside]], axis=1).astype(float))
     fine = [picture - _box(picture, DETAIL) for picture in (one, two)]
-    a, b = fine[0][inside], _at(fine[1], at[:, 0], at[:, 1])
+    a, b = fine[0][inside], sampled(fine[1], at[:, 0], at[:, 1])
     # One glare must not decide.
     a, b = (np.clip(v, -3 * v.std(), 3 * v.std()) for v in (a, b))
     return float(np.corrcoef(a, b)[0, 1]) if len(a) > 100 else 0.0
@@ -125,24 +125,13 @@ def _resized(picture: np.ndarray, scale: float) -> np.ndarray:
     rows, columns = np.meshgrid(
         (np.arange(height) + 0.5) / scale - 0.5, (np.arange(width) + 0.5) / scale - 0.5, indexing="ij"
     )
-    return _at(picture, columns, rows)
+    return sampled(picture, columns, rows)
 
 
 def _smooth(picture: np.ndarray) -> np.ndarray:
     padded = np.pad(picture, 1, mode="edge")
     rows = (padded[:-2] + 2 * padded[1:-1] + padded[2:]) / 4
     return (rows[:, :-2] + 2 * rows[:, 1:-1] + rows[:, 2:]) / 4
-
-
-def _at(picture: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    height, width = picture.shape
-    x, y = np.clip(x, 0, width - 1.001), np.clip(y, 0, height - 1.001)
-    i, j = x.astype(np.intp), y.astype(np.intp)
-    a, b = (x - i).astype(np.float32), (y - j).astype(np.float32)
-    flat, at = picture.reshape(-1), j * width + i
-    return (flat[at] * (1 - a) + flat[at + 1] * a) * (1 - b) + (
-        flat[at + width] * (1 - a) + flat[at + width + 1] * a
-    ) * b
 
 
 def _corners(picture: np.ndarray, region: np.ndarray) -> np.ndarray:
@@ -198,7 +187,7 @@ def _coarse(one: np.ndarray, two: np.ndarray, points: np.ndarray) -> np.ndarray:
             c, s = np.cos(turn) / scale, np.sin(turn) / scale
             # Where each pixel of the turned picture comes from.
             x, y = columns - middle[0], rows - middle[1]
-            made = _at(part, middle[0] + c * x + s * y, middle[1] - s * x + c * y)
+            made = sampled(part, middle[0] + c * x + s * y, middle[1] - s * x + c * y)
             cross = np.fft.rfft2(seen - seen.mean()) * np.conj(np.fft.rfft2(made))
             surface = np.fft.irfft2(cross / (np.abs(cross) ** 0.8 + 1e-6), s=small.shape)
             dy, dx = np.unravel_index(int(surface.argmax()), surface.shape)
@@ -223,7 +212,7 @@ def _looked_for(one, two, points, matrix, reach: int) -> tuple[np.ndarray, np.nd
     ramp = np.arange(-HALF, HALF + 1)
     v, u = np.meshgrid(ramp, ramp, indexing="ij")
     offsets = np.stack([u.ravel(), v.ravel()], axis=1)
-    patches = _at(one, *np.moveaxis(points[:, None] + offsets, -1, 0))
+    patches = sampled(one, *np.moveaxis(points[:, None] + offsets, -1, 0))
     patches = _unit(patches)
     centre = mapped(matrix, points)
     # The other picture is looked at through the expected map, so that a turned patch still fits.
@@ -235,7 +224,7 @@ def _looked_for(one, two, points, matrix, reach: int) -> tuple[np.ndarray, np.nd
     wide = np.arange(-HALF - reach, HALF + reach + 1)
     v, u = np.meshgrid(wide, wide, indexing="ij")
     around = centre[:, None] + np.einsum("nij,kj->nki", columns, np.stack([u.ravel(), v.ravel()], axis=1))
-    seen = _at(two, around[..., 0], around[..., 1]).reshape(len(points), len(wide), len(wide))
+    seen = sampled(two, around[..., 0], around[..., 1]).reshape(len(points), len(wide), len(wide))
     windows = np.lib.stride_tricks.sliding_window_view(seen, (size, size), axis=(1, 2))
     n, side = len(points), 2 * reach + 1
     likeness = np.empty((n, side, side), np.float32)

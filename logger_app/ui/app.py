@@ -163,15 +163,7 @@ def make_preflight_app(workflow, display: Display):
 def preflight_on_screen(workflow, size: tuple[int, int] | None = None) -> int:
     """Preflight with the screen until it is closed, and the flight if FLY was touched.
 
-    Parameters
-    ----------
-    size : tuple of int, optional
-        Window instead of the whole display [px].
-
-    Returns
-    -------
-    int
-        Exit code: 0, or 130 where a flight was begun and not landed.
+    `size` is a window instead of the complete display [px]. The exit code: 0, or 130 where a flight was begun and not landed.
     """
     from logger_app.workflows.cockpit import Phase
 
@@ -192,15 +184,7 @@ def preflight_on_screen(workflow, size: tuple[int, int] | None = None) -> int:
 def fly_on_screen(session, display: Display | None = None, size: tuple[int, int] | None = None) -> int:
     """Fly with the screen until it is closed.
 
-    Parameters
-    ----------
-    size : tuple of int, optional
-        Window instead of the whole display [px].
-
-    Returns
-    -------
-    int
-        Exit code: 0 landed, 130 ended otherwise; the next start then resumes the flight.
+    `size` as in `preflight_on_screen`. The exit code: 0 landed, 130 ended otherwise; the next start then resumes the flight.
     """
     prepare_kivy(*(size or (None, None)))
     keep_flying()

@@ -70,45 +70,29 @@ class Palette:
         )
 
 
-DAY = Palette(
-    name="day",
-    ground=rgb("#fbfaf4"),
-    text=rgb("#000000"),
-    quiet=rgb("#3b3f45"),
-    line=rgb("#8a8f96"),
-    band=rgb("#cfe3d2"),
-    button=rgb("#d9dce0"),
-    button_on=rgb("#0b0d10"),
-    main=rgb("#12355b"),
-    main_on=rgb("#ffffff"),
-    stop=rgb("#8c0d12"),
-    stop_on=rgb("#ffffff"),
-    good=rgb("#0c4a24"),
-    good_on=rgb("#ffffff"),
-    again=rgb("#ffc233"),
-    again_on=rgb("#000000"),
-    trouble=rgb("#ffc233"),
-    trouble_on=rgb("#000000"),
-)
-NIGHT = Palette(
-    name="night",
-    ground=rgb("#000000"),
-    text=rgb("#e8dcc4"),
-    quiet=rgb("#b9ae98"),
-    line=rgb("#5c574c"),
-    band=rgb("#17301e"),
-    button=rgb("#26231d"),
-    button_on=rgb("#e8dcc4"),
-    main=rgb("#12304d"),
-    main_on=rgb("#f0e6d2"),
-    stop=rgb("#6e0a0e"),
-    stop_on=rgb("#fbe9dc"),
-    good=rgb("#0e3b1f"),
-    good_on=rgb("#e6f3e2"),
-    again=rgb("#4a3400"),
-    again_on=rgb("#ffe3a6"),
-    trouble=rgb("#4a3400"),
-    trouble_on=rgb("#ffe3a6"),
+# By day, by night.
+_COLOURS = {
+    "ground": ("#fbfaf4", "#000000"),
+    "text": ("#000000", "#e8dcc4"),
+    "quiet": ("#3b3f45", "#b9ae98"),
+    "line": ("#8a8f96", "#5c574c"),
+    "band": ("#cfe3d2", "#17301e"),
+    "button": ("#d9dce0", "#26231d"),
+    "button_on": ("#0b0d10", "#e8dcc4"),
+    "main": ("#12355b", "#12304d"),
+    "main_on": ("#ffffff", "#f0e6d2"),
+    "stop": ("#8c0d12", "#6e0a0e"),
+    "stop_on": ("#ffffff", "#fbe9dc"),
+    "good": ("#0c4a24", "#0e3b1f"),
+    "good_on": ("#ffffff", "#e6f3e2"),
+    "again": ("#ffc233", "#4a3400"),
+    "again_on": ("#000000", "#ffe3a6"),
+    "trouble": ("#ffc233", "#4a3400"),
+    "trouble_on": ("#000000", "#ffe3a6"),
+}
+DAY, NIGHT = (
+    Palette(name=name, **{role: rgb(pair[k]) for role, pair in _COLOURS.items()})
+    for k, name in enumerate(("day", "night"))
 )
 HANDS = ("right", "left")
 IN_RUN = ("dimmed", "blank")

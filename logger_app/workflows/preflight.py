@@ -129,18 +129,7 @@ def no_microphone(trouble: str) -> Check:
 
 
 def judge_level(pcm: np.ndarray) -> Check:
-    """Check the microphone's level on a piece of sound.
-
-    Parameters
-    ----------
-    pcm : ndarray of int16, shape (n,)
-        16 kHz mono.
-
-    Returns
-    -------
-    Check
-        With level, peak and offset in its facts.
-    """
+    """Check the microphone's level on a piece of int16 sound at 16 kHz; level, peak and offset are in its facts."""
     level, peak = level_dbfs(pcm - np.int16(np.mean(pcm))), int(np.abs(pcm.astype(np.int32)).max(initial=0))
     clipped = float(np.mean(np.abs(pcm.astype(np.int32)) >= CLIPPED_PEAK))
     facts = (("level_dbfs", round(level, 1)), ("peak", peak), ("clipped_pct", round(100 * clipped, 3)))

@@ -11,18 +11,7 @@ WIDTH, HEIGHT = 1280, 800
 
 
 def open_compare(comparison: WingComparison) -> int:
-    """Compare runs in a window; returns when it is closed.
-
-    Returns
-    -------
-    int
-        0.
-
-    Raises
-    ------
-    CaptureError
-        There is no display to open a window on.
-    """
+    """Compare runs in a window; returns 0 when it is closed. `CaptureError`: there is no display to open a window on."""
     if hosted(comparison):
         return 0
     need_screen("compare", "Without --screen it writes a sheet of stills, a clip and subtitles.")

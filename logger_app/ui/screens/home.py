@@ -28,6 +28,14 @@ WIDE_TILE_MM = 62.0
 NEXT_KEYS, PREVIOUS_KEYS, PRESS_KEYS = ("down", "right"), ("up", "left"), ("enter", "numpadenter", "spacebar")
 
 
+def _move_focus(widget, move: str) -> bool:
+    """To the neighbour that `move`, a method of Kivy's focus behaviour, gives; the key was meant for that."""
+    other = getattr(widget, move)()
+    if other is not None:
+        widget.focus, other.focus = False, True
+    return True
+
+
 class HomeTile(FocusBehavior, ButtonBehavior, BoxLayout):
     """Something to choose."""
 
@@ -50,10 +58,7 @@ class HomeTile(FocusBehavior, ButtonBehavior, BoxLayout):
             return True
         for names, move in ((NEXT_KEYS, "get_focus_next"), (PREVIOUS_KEYS, "get_focus_previous")):
             if keycode[1] in names:
-                other = getattr(self, move)()
-                if other is not None:
-                    self.focus, other.focus = False, True
-                return True
+                return _move_focus(self, move)
         return super().keyboard_on_key_down(window, keycode, text, modifiers)
 
 
@@ -72,10 +77,7 @@ class HomeInput(TextInput):
         """Arrows move on, as between tiles."""
         move = {"down": "get_focus_next", "up": "get_focus_previous"}.get(keycode[1])
         if move:
-            other = getattr(self, move)()
-            if other is not None:
-                self.focus, other.focus = False, True
-            return True
+            return _move_focus(self, move)
         return super().keyboard_on_key_down(window, keycode, text, modifiers)
 
 

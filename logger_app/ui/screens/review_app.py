@@ -10,18 +10,7 @@ WIDTH, HEIGHT = 1280, 800
 
 
 def open_review(workflow: ReviewWorkflow) -> int:
-    """Open a flight for review in a window; returns when it is closed.
-
-    Returns
-    -------
-    int
-        0.
-
-    Raises
-    ------
-    CaptureError
-        There is no display to open a window on.
-    """
+    """Review a flight in a window; returns 0 when it is closed. `CaptureError`: there is no display to open a window on."""
     need_screen("review", "`--list` prints the flight, and every correction has an option.")
     workflow.load()  # what is wrong with the flight is said before a window opens
     prepare_kivy(WIDTH, HEIGHT)
