@@ -43,7 +43,7 @@ def run_app(campaign: Path | None = None) -> int:
     keep_flying()
     from logger_app.ui.main_app import MainApp, Screens
 
-    screens = Screens(plan=_plan, preflight=_preflight, fly=_fly, review=_review, compare=_compare)
+    screens = Screens(plan=_plan, preflight=_preflight, fly=_fly, review=_review, compare=_compare, history=_history)
     MainApp(screens, campaign).run()
     return 0
 
@@ -84,6 +84,17 @@ def _review(flight: Path):
         return FlightReviewApp(workflow)
 
     return load, make
+
+
+def _history(folder: Path):
+    from logger_app.workflows.history import load_history
+
+    def make(history):
+        from logger_app.ui.screens.history import DesignHistoryApp
+
+        return DesignHistoryApp(history)
+
+    return lambda: load_history(folder), make
 
 
 def _preflight(folder: Path):

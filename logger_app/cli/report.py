@@ -26,6 +26,12 @@ def add_arguments(parser) -> None:
         action="store_true",
         help="every figure in the folder as a picture at twice the page's size too, beside its SVG file",
     )
+    parser.add_argument(
+        "--screen",
+        action="store_true",
+        help="instead of a report: the line of the design in a window, generation by generation; the team's notes "
+        "and questions can be written there",
+    )
     parser.add_argument("--open", action="store_true", help="open the page when it is made")
     parser.add_argument(
         "--at",
@@ -71,6 +77,8 @@ def run(args) -> int:
     """Write the report or the clip; see the module's docstring."""
     from logger_app.workflows.report import make_clip, write_report
 
+    if args.screen:
+        return _screen(args.campaign)
     out = args.output or args.campaign / "results" / "report"
     result: dict[str, object]
     if args.clip:
@@ -105,6 +113,15 @@ def run(args) -> int:
     else:
         print(made)
     return 0
+
+
+def _screen(campaign: Path) -> int:
+    from logger_app.ui.screens.history_app import open_history
+    from logger_app.workflows.history import load_history
+
+    with Progress("Flights") as bar:
+        history = load_history(campaign, bar.to)
+    return open_history(history)
 
 
 def _open(page: Path) -> None:

@@ -211,7 +211,8 @@ def evidence(campaign: Campaign, stations: Sequence[StationRatio] = (), ratio_li
         Stations that let go above this ratio to the stall speed are named.
     """
     found = list(history_problems(campaign))
-    last = campaign.configurations[-1].id if campaign.configurations else ""
+    marked = {one.configuration for one in stations}
+    last = next((c.id for c in reversed(campaign.configurations) if c.id in marked), "")
     mine = [one for one in stations if one.configuration == last and one.ratio is not None and one.ratio > ratio_line]
     if mine:
         early = sorted(mine, key=lambda one: -(one.ratio or 0.0))

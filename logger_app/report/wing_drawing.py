@@ -93,9 +93,9 @@ def wing_figure(drawing: Drawing, id: str, title: str, stations: Sequence[Statio
                 description=f"{one.wing} wing {one.station}: {one.words}",
             )
         )
-    if drawing.note:
-        height += 16
-        shapes.append(layout.Label(x=2, y=height - 4, text=drawing.note, role="muted", size=10.0))
+    for part in drawing.note.split("; ") if drawing.note else ():
+        height += 14
+        shapes.append(layout.Label(x=2, y=height - 4, text=part, role="muted", size=10.0))
     return layout.Drawing(
         id=id, title=title, description=drawing.description, width=WIDTH_PX, height=height, shapes=tuple(shapes)
     )
@@ -129,7 +129,7 @@ def _field(
             if way < 0:
                 pair = [(u, 1 - v) for u, v in pair]
             ends += pair if k % 2 == 0 else pair[::-1]  # back and forth: the turns lie on the edges
-        yield layout.Stroke(points=tuple(at(*end) for end in ends), role="muted", width=0.5)
+        yield layout.Stroke(points=tuple(at(*end) for end in ends), role="axis", width=0.5)
 
 
 def _around(at: float, every: set[float]) -> tuple[float, float]:

@@ -30,7 +30,7 @@ from logger_app.ui.theme import use_palette
 ESCAPE_KEY, LEFT_KEY = 27, 276
 TICK_S = 0.1
 # Screens made for the desk are scrolled sideways where the window is narrower than this [px].
-DESK_WIDTH = {"plan": 700, "review": 1000, "compare": 1000}
+DESK_WIDTH = {"plan": 700, "review": 1000, "compare": 1000, "history": 320}
 DESK_HEIGHT = 640
 
 
@@ -43,6 +43,7 @@ class Screens:
     fly: Callable
     review: Callable
     compare: Callable
+    history: Callable
 
 
 class MainApp(App):

@@ -33,7 +33,7 @@ class Shell(Protocol):
         """This page must be drawn again."""
 
     def screen(self, name: str, folder: Path, **more) -> None:
-        """Open one of the program's screens in this window: plan, preflight, fly, review, compare."""
+        """Open one of the program's screens in this window: plan, preflight, fly, review, compare, history."""
 
     def work(self, job: Callable[[], object], done: Callable[[object, str], None]) -> None:
         """Do something in a thread; `done` is called in the window's thread with the result and, if it failed, why."""
@@ -147,6 +147,7 @@ class CampaignPage(Page):
             "review": self._review,
             "sync": lambda: self._sync([]),
             "compare": self._compare,
+            "history": lambda: self.shell.screen("history", self.folder),
             "reduce": lambda: self._reduce([]),
             "report": self._report,
             "open_report": lambda: self._show(self.folder / REPORT),

@@ -17,7 +17,7 @@ import numpy as np
 
 from logger_app import __version__
 from logger_app.domain.cameras import CameraFile
-from logger_app.domain.station_ratios import station_ratios, wings_in_runs
+from logger_app.domain.station_ratios import station_ratios
 from logger_app.domain.tufts import RunMarks, differences, in_force, pairs, view_of, wing_maps
 from logger_app.domain.wing_words import MapCell, difference_cell, difference_words, first_words, map_cell
 from logger_app.errors import LogError, ReportError
@@ -28,9 +28,7 @@ from logger_app.io.stills import STILLS_DIR, read_pictures
 from logger_app.logstore.audio_io import read_samples
 from logger_app.records.clocks import ClockMap
 from logger_app.records.journal import JournalRow
-from logger_app.records.results import OneSided, StationPair
 from logger_app.records.runs import FlightData, Run
-from logger_app.reduce.one_side import paired_stations
 from logger_app.report.clip_io import write_clip
 from logger_app.report.extras import Conditions, Extras, Photo, SavedStill, TuftMark, WingCell, WingMap
 from logger_app.report.frames_io import FrameFinder
@@ -42,7 +40,7 @@ from logger_app.units import RATE_HZ
 from logger_app.workflows import campaign as flow
 from logger_app.workflows.cameras import camera_path, cameras_in
 from logger_app.workflows.conditions import conditions_of
-from logger_app.workflows.tufts import flight_marks, marks_of_flight
+from logger_app.workflows.tufts import flight_marks, marks_of_flight, wings_of_one_sided
 
 # Of pictures saved from comparing: two sides at 700 px keep their captions legible.
 STILL_WIDTH_PX, STILL_QUALITY = 1500, 78
@@ -128,7 +126,7 @@ def add_report(
         page = report.page(reader.reduction(), reader.again, asked, pictured)
         stalls = {(view.flight, view.run.id): view.result.vs_ias_kt for view in page.runs if view.result}
         page.stations = station_ratios(gathered.marked, stalls)
-        page.paired = _paired(page.reduction.one_sided, gathered.marked)
+        page.paired = wings_of_one_sided(page.reduction.one_sided, gathered.marked)
         frame_of = frame_finder(reader.campaign_dir, extras.cameras, reader.folder_of)
         few = frame_of is not None and frame_of.costly and not every_picture
         with stage("Sound and pictures") as bar:
@@ -220,19 +218,6 @@ def _tufts_of(flight: str, rows: Sequence[JournalRow]) -> list[TuftMark]:
         )
         for mark in in_force(flight_marks(rows))
     ]
-
-
-def _paired(
-    one_sided: Sequence[OneSided], marked: Sequence[RunMarks]
-) -> tuple[tuple[str, tuple[StationPair, ...]], ...]:
-    """Stations of both wings in the same runs, of each fit on one wing only."""
-    runs = wings_in_runs(marked)
-    found = []
-    for one in one_sided:
-        mine = [stations for configuration, stations in runs if configuration == one.configuration]
-        if mine:
-            found.append((one.configuration, paired_stations(mine, one.fitted_side)))
-    return tuple(found)
 
 
 def _wings(marked: Sequence[RunMarks], configurations: Sequence[str], unit: str) -> tuple[WingMap, ...]:

@@ -1,6 +1,6 @@
 """The tuft marks of the runs of a campaign: for the verb, the screen and the report.
 
-Main names: `marks_of_runs`, `marks_of_flight`, `maps_of_point`, `wing_summary`.
+Main names: `marks_of_runs`, `marks_of_flight`, `maps_of_point`, `wing_summary`, `wings_of_one_sided`.
 """
 
 from __future__ import annotations
@@ -10,12 +10,15 @@ from dataclasses import replace
 from pathlib import Path
 
 from logger_app.domain.cameras import camera_files
+from logger_app.domain.station_ratios import wings_in_runs
 from logger_app.domain.tuft_grid import body_to_mark
 from logger_app.domain.tufts import RunMarks, TuftMark, WingMap, differences, pairs, wing_maps
 from logger_app.domain.wing_words import difference_words, first_words
 from logger_app.logstore.store import Journal
 from logger_app.records.journal import JournalRow, RowKind
+from logger_app.records.results import OneSided, StationPair
 from logger_app.records.runs import FlightData, Run
+from logger_app.reduce.one_side import paired_stations
 from logger_app.workflows import campaign as flow
 
 
@@ -134,3 +137,16 @@ def maps_of_point(
 ) -> tuple[WingMap, ...]:
     """Maps of a test point from the journals."""
     return wing_maps(marks_of_runs(campaign_dir, flights, point), point, configurations)
+
+
+def wings_of_one_sided(
+    one_sided: Sequence[OneSided], marked: Sequence[RunMarks]
+) -> tuple[tuple[str, tuple[StationPair, ...]], ...]:
+    """Stations of both wings in the same runs, of each fit on one wing only."""
+    runs = wings_in_runs(marked)
+    found = []
+    for one in one_sided:
+        mine = [stations for configuration, stations in runs if configuration == one.configuration]
+        if mine:
+            found.append((one.configuration, paired_stations(mine, one.fitted_side)))
+    return tuple(found)

@@ -27,7 +27,12 @@ def home(pilot, monkeypatch, tmp_path):
         save_display(Display(dpi=SIZES[size], palette_name=palette))
         app = MainApp(
             Screens(
-                plan=door._plan, preflight=door._preflight, fly=door._fly, review=door._review, compare=door._compare
+                plan=door._plan,
+                preflight=door._preflight,
+                fly=door._fly,
+                review=door._review,
+                compare=door._compare,
+                history=door._history,
             ),
             campaign,
         )
@@ -166,7 +171,7 @@ def test_the_screens_open_in_the_window_and_come_back(home, flown, tmp_path, sho
     shutil.copytree(flown, tmp_path / "heron")
     finger = home(size, "night" if size[0] == 1280 else "day", campaign=tmp_path / "heron")
     known(finger)
-    for tile in ("plan", "review", "preflight"):
+    for tile in ("plan", "review", "history", "preflight"):
         press(finger, tile)
         finger.until(lambda: finger.app.hosted is not None)
         finger.frames(15)

@@ -117,6 +117,7 @@ def campaign_view(now: Overview | None, title: str, message: str = "") -> PageVi
         tile("review", "Review", _review_state(now), _review_sign(now), enabled=can and flown),
         tile("sync", "Sync a camera", _camera_state(now), _camera_sign(now), enabled=can and flown),
         tile("compare", "Compare the wing", _compare_state(now), enabled=can and bool(now.compared)),
+        tile("history", "Line of the design", _line_state(now), enabled=can),
         tile("reduce", "Reduce", _result_state(now.reduced), _result_sign(now.reduced), enabled=can and flown),
         tile(
             "report", "Write the report", _result_state(now.reported), _result_sign(now.reported), enabled=can and flown
@@ -197,6 +198,10 @@ def _compare_state(now: Overview) -> str:
     if now.compared:
         return f"{_count(len(now.compared), 'test point')} with pictures"
     return "needs cameras on two configurations"
+
+
+def _line_state(now: Overview) -> str:
+    return f"{_count(len(now.configurations), 'configuration')}, what each did"
 
 
 def _result_state(state: str) -> str:
