@@ -121,7 +121,7 @@ def points_for(campaign: Campaign, flight: str) -> tuple[TestPoint, ...]:
 
 def same_point(one: TestPoint, other: TestPoint) -> bool:
     """Whether two editions of a point ask for the same power, flap and bank."""
-    return all(_same_on_card(item, one, other) for item in ITEMS)
+    return all(same_on_card(item, one, other) for item in ITEMS)
 
 
 def point_to_show(points: Sequence[TestPoint], memory: Memory, here: str | None) -> TestPoint | None:
@@ -180,7 +180,7 @@ def _weight(point: TestPoint, points: Sequence[TestPoint], memory: Memory, card:
     if card is None:
         return _said_weight(point, points, memory, None)
     stale = max(CARD_STALE, 1 - memory.card_belief)
-    on_card = math.prod(_factor(_same_on_card(item, point, card), CARD_WRONG) for item in ITEMS)
+    on_card = math.prod(_factor(same_on_card(item, point, card), CARD_WRONG) for item in ITEMS)
     holds = on_card * _said_weight(point, points, memory, card)
     return (1 - stale) * holds + stale / len(points) * _said_weight(point, points, memory, None)
 
@@ -229,7 +229,8 @@ def late_of(memory: Memory, item: str) -> Known | None:
     return next((known for name, known in memory.late if name == item), None)
 
 
-def _same_on_card(item: str, point: TestPoint, card: TestPoint) -> bool:
+def same_on_card(item: str, point: TestPoint, card: TestPoint) -> bool:
+    """Whether two points ask for the same power, flap or bank."""
     if item == "power":
         return (point.power, point.power_rpm, point.power_pct) == (card.power, card.power_rpm, card.power_pct)
     return getattr(point, f"{item}_deg") == getattr(card, f"{item}_deg")
@@ -271,7 +272,7 @@ def _why(point: TestPoint, memory: Memory, card: TestPoint | None) -> str:
         said = known if known and known.value is not None and known_fits(item, known, point) else late_of(memory, item)
         if said and said.value is not None:
             parts.append(f"{setting_words(item, said.value, said.unit)} called")
-        elif card is not None and _same_on_card(item, point, card):
+        elif card is not None and same_on_card(item, point, card):
             parts.append(f"{item} from card {card.id}")
         elif known and known.value is not None:
             before = setting_words(item, known.value, known.unit)

@@ -15,8 +15,27 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from logger_app.domain.approach import MIN_CALLS
-from logger_app.domain.points import Placement, named_point, next_point, place, point_to_show, points_for, same_point
-from logger_app.domain.settings import Memory, Possible, approach_flown, approach_given_up, card_shown, setting_called
+from logger_app.domain.hindsight import LookedBack, looking_back
+from logger_app.domain.points import (
+    SURE_SHARE,
+    Placement,
+    named_point,
+    next_point,
+    place,
+    point_to_show,
+    points_for,
+    same_point,
+)
+from logger_app.domain.settings import (
+    Memory,
+    Possible,
+    approach_flown,
+    approach_given_up,
+    away,
+    card_shown,
+    setting_called,
+    settings_at,
+)
 from logger_app.domain.stall_events import STALL_KINDS
 from logger_app.records.calls import Action, CallKind, CaptureGap, Correction, Flag, ReviewedCall
 from logger_app.records.journal import JournalRow
@@ -224,7 +243,8 @@ class _Reader:
             return
         there = self.moves.get(call.id) or self._leads_to(call)
         if there is not None:
-            self.show(there, call.flight_ns, by_pilot=True, belief=1.0 if call.reviewed else call.posterior)
+            belief = 1.0 if call.reviewed else call.posterior
+            self.show(there, call.flight_ns, by_pilot=True, belief=belief, follows=call.name == "next_card")
 
     def _leads_to(self, call: ReviewedCall) -> str | None:
         if call.name == "card":
@@ -239,10 +259,10 @@ class _Reader:
     def _complete(self, point: TestPoint) -> bool:
         return sum(run.point == point.id and not run.discarded for run in self.closed) >= point.runs_wanted
 
-    def show(self, point: str, at_ns: int, *, by_pilot: bool, belief: float = 1.0) -> None:
+    def show(self, point: str, at_ns: int, *, by_pilot: bool, belief: float = 1.0, follows: bool = False) -> None:
         """A card was put up."""
         self.here = point
-        self.memory = card_shown(self.memory, point, at_ns, by_pilot=by_pilot, belief=belief)
+        self.memory = card_shown(self.memory, point, at_ns, by_pilot=by_pilot, belief=belief, follows=follows)
 
     # ---- runs -----------------------------------------------------------------------------------
 
@@ -275,6 +295,8 @@ class _Reader:
         self.stopped_until_ns, self.knocked_off = 0, False
 
     def gap(self, gap: CaptureGap) -> None:
+        if gap.breaks:
+            self.memory = away(self.memory)
         if self.run and gap.breaks and gap.end_ns - gap.start_ns > SILENCE_NS:
             self._close(RunEnd.GAP, gap.start_ns)
 
@@ -400,12 +422,39 @@ def find_runs(
         act(reader)
     end_ns = max([duration_ns or 0] + [call.end_ns for call in calls])
     reader.end(RunEnd.FLIGHT_END, end_ns)
+    reader.closed = _looked_back(reader.closed, possible.points, order, reader.memory)
     runs = apply_to_runs(reader.closed, corrections, possible.points)
     return FlightRuns(
         flight=flight,
         runs=tuple(replace(run, number=k) for k, run in enumerate(runs, 1)),
         unassigned=tuple(sorted(reader.loose, key=lambda call: (call.flight_ns, call.id))),
         doubts=tuple(reader.doubts.items()),
+    )
+
+
+def _looked_back(runs: Sequence[Run], points: Sequence[TestPoint], order, memory: Memory) -> list[Run]:
+    """The runs with the whole flight known."""
+    by_id = {point.id: point for point in points}
+    backs = looking_back(points, order, memory, [run.point for run in runs])
+    return [_run_looked_back(run, back, by_id) for run, back in zip(runs, backs, strict=True)] if backs else list(runs)
+
+
+def _run_looked_back(run: Run, back: LookedBack, points: Mapping[str, TestPoint]) -> Run:
+    """A run in hindsight; one that moves says where it was when it was flown."""
+    sure = run.point_sure and back.share >= SURE_SHARE
+    if not back.why or back.point is None:
+        return replace(run, point_share=back.share, point_sure=sure, rivals=back.rivals or run.rivals)
+    return replace(
+        run,
+        point=back.point,
+        point_share=back.share,
+        point_sure=False,
+        rivals=back.rivals,
+        looked_back=True,
+        point_then=run.point,
+        point_why=f"{back.why} ({run.point_why or run.why_no_point})",
+        why_no_point="",
+        settings=settings_at(points[back.point], run.settings),
     )
 
 
@@ -506,7 +555,7 @@ def _acts(calls, steps, gaps) -> Iterator[tuple]:
 def _take_step(reader: _Reader, row: JournalRow) -> None:
     step, point, by = row.body.get("step"), row.body.get("point"), row.body.get("by")
     if point is not None and step in CARD_STEPS:
-        reader.show(point, row.flight_ns, by_pilot=by != "app")
+        reader.show(point, row.flight_ns, by_pilot=by != "app", follows=step == "next")
     if by == "voice":
         return
     if step == "on_condition":
@@ -590,6 +639,8 @@ def _assigned(run: Run, id: str, who: str, points: Sequence[TestPoint]) -> Run:
         point_sure=True,
         point_share=1.0,
         point_cause=None,
+        looked_back=False,
+        point_then=None,
         rivals=(),
         settings=settings,
     )

@@ -77,6 +77,23 @@ class Possible:
         )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """What was called before a run and during it: `said` before it, `late` during its approach, by item.
+
+    `card` is the card that a person asked for since the run before, `card_follows` that it was asked for as the next
+    one, `away` that the program was not there all the time since, `doubted` what was heard and not applied.
+    """
+
+    said: tuple[tuple[str, Known], ...] = ()
+    late: tuple[tuple[str, Known], ...] = ()
+    card: str | None = None
+    card_belief: float = 1.0
+    card_follows: bool = False
+    away: bool = False
+    doubted: frozenset[str] = frozenset()
+
+
 class BankLeft(StrEnum):
     """Whether a bank that was said may have been left without a word."""
 
@@ -94,7 +111,7 @@ class Memory:
     `flown_ns` is the end of the last run; `changed` and `repeated` say whether power or flap was set to something
     else since then, and whether one was said again as it was (`said_since`: which were said). `bank_left` says what that makes of a bank from before
     that run: it may have been left without a word. What was said before `set_up_after_ns` was said for a set-up that
-    has changed since.
+    has changed since. `since` is what was called since the last run, `flown` what was called for each run so far.
     """
 
     power: Known | None = None
@@ -114,6 +131,8 @@ class Memory:
     bank_left: BankLeft = BankLeft.NO
     set_up_after_ns: int = -1
     doubts: tuple[Doubt, ...] = ()
+    since: Evidence = Evidence()
+    flown: tuple[Evidence, ...] = ()
 
     @property
     def anything_said(self) -> bool:
@@ -158,6 +177,7 @@ def setting_called(
     value = _with_side(call, possible) if item == "bank" else call.value
     kept = tuple(doubt for doubt in memory.doubts if doubt.item != item)
     if why := _why_doubtful(memory, call, value, possible):
+        memory = replace(memory, since=replace(memory.since, doubted=memory.since.doubted | {item}))
         return replace(memory, doubts=(*kept, Doubt(item=item, call=call.id, at_ns=at_ns, why=why)))
     if item == "flap" and isinstance(value, str):
         value = None  # moved to a setting whose degrees the campaign does not name
@@ -165,6 +185,9 @@ def setting_called(
     known = Known(value=value, unit=call.unit, since_ns=at_ns, call=call.id, belief=belief)
     if in_approach and item in ITEMS:
         return replace(memory, late=(*((i, k) for i, k in memory.late if i != item), (item, known)), doubts=kept)
+    if item in ITEMS:
+        said_now = (*((i, k) for i, k in memory.since.said if i != item), (item, known))
+        memory = replace(memory, since=replace(memory.since, said=said_now))
     before: Known | None = getattr(memory, item)
     same = before is not None and (before.value, before.unit) == (known.value, known.unit)
     memory = replace(memory, **_changes({item: known}), doubts=kept)
@@ -182,14 +205,21 @@ def setting_called(
     return replace(memory, bank_left=BankLeft.NO) if item == "bank" else memory
 
 
-def card_shown(memory: Memory, point: str | None, at_ns: int, *, by_pilot: bool, belief: float = 1.0) -> Memory:
+def card_shown(
+    memory: Memory, point: str | None, at_ns: int, *, by_pilot: bool, belief: float = 1.0, follows: bool = False
+) -> Memory:
     """The memory after a card was put up: by a word or touch of the pilot, or by the app at the start.
 
     Parameters
     ----------
     belief : float
         How much the word for it is believed, 0 to 1.
+    follows : bool
+        Asked for as the next card, not by name.
     """
+    if by_pilot:
+        since = replace(memory.since, card=point, card_belief=belief, card_follows=follows)
+        memory = replace(memory, since=since)
     return replace(memory, card=point, card_ns=at_ns, card_by_pilot=by_pilot, card_belief=belief)
 
 
@@ -199,9 +229,16 @@ def approach_flown(memory: Memory, at_ns: int) -> Memory:
         item: known if getattr(memory, item) is None else replace(known, belief=min(known.belief, LATE_BELIEF))
         for item, known in memory.late
     }
+    flown = (*memory.flown, replace(memory.since, late=memory.late))
+    memory = replace(memory, flown=flown, since=Evidence())
     return replace(
         memory, late=(), flown_ns=at_ns, changed=False, repeated=False, said_since=frozenset(), **_changes(settled)
     )
+
+
+def away(memory: Memory) -> Memory:
+    """The memory after the program was not there for a while."""
+    return replace(memory, since=replace(memory.since, away=True))
 
 
 def approach_given_up(memory: Memory) -> Memory:
@@ -233,6 +270,22 @@ def value_fits(item: str, value: float | str, unit: str | None, point: TestPoint
 def known_fits(item: str, known: Known, point: TestPoint) -> bool:
     """Whether what is set is what a point asks for; what is not known contradicts nothing."""
     return known.value is None or value_fits(item, known.value, known.unit, point)
+
+
+def settings_at(point: TestPoint, settings: Settings) -> Settings:
+    """What was said, less what a point contradicts."""
+    power: float | str | None = settings.power
+    if settings.power_rpm is not None or settings.power_pct is not None:
+        power = settings.power_rpm if settings.power_pct is None else settings.power_pct
+    unit = "%" if settings.power_pct is not None else "rpm"
+    gone: dict[str, Any] = {}
+    if power is not None and not value_fits("power", power, unit, point):
+        gone |= {"power": None, "power_rpm": None, "power_pct": None}
+    if settings.flap_deg is not None and not value_fits("flap", settings.flap_deg, "deg", point):
+        gone["flap_deg"] = None
+    if settings.bank_deg is not None and not value_fits("bank", settings.bank_deg, "deg", point):
+        gone["bank_deg"] = None
+    return replace(settings, **gone)
 
 
 def contradicted_items(point: TestPoint, memory: Memory) -> tuple[str, ...]:

@@ -23,6 +23,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
+from logger_app.domain.hindsight import looking_back
 from logger_app.domain.points import named_point, next_point, place, point_to_show
 from logger_app.domain.runs import (
     DOUBTED_SPEED,
@@ -39,6 +40,7 @@ from logger_app.domain.settings import (
     Possible,
     approach_flown,
     approach_given_up,
+    away,
     card_shown,
     contradicted_items,
     setting_called,
@@ -602,6 +604,7 @@ class _Turn:
             self._close(RunEnd.GAP, cause.start_ns)
         self._drop_forming()
         phase = Phase.SET_UP if self.state.phase in IN_RUN | {Phase.LANDED} else self.state.phase
+        self.state = replace(self.state, memory=away(self.state.memory))
         self._go(phase, "restarted", cause)
 
     def _land(self, cause: _Cause) -> None:
@@ -610,7 +613,18 @@ class _Turn:
         if self.state.run:
             self._close(RunEnd.FLIGHT_END, cause.start_ns)
         self._drop_forming()
+        self._look_back()
         self._go(Phase.LANDED, "landed", cause)
+
+    def _look_back(self) -> None:
+        """The points of all runs once more, as on the ground; in flight a card that was flown stays as it was."""
+        state = self.state
+        flown = [run for run in state.runs if run.verdict.n_calls]
+        if len(flown) != len(state.memory.flown):
+            return
+        points = looking_back(state.possible.points, state.points, state.memory, [run.point for run in flown])
+        there = {run.id: back.point for run, back in zip(flown, points, strict=False)}
+        self.state = replace(state, runs=tuple(replace(run, point=there.get(run.id, run.point)) for run in state.runs))
 
     # ---- notes ----------------------------------------------------------------------------------
 
@@ -680,7 +694,9 @@ class _Turn:
         if asked:
             by_pilot = cause.by != "app"
             belief = cause.call.posterior if cause.call else 1.0
-            memory = card_shown(self.state.memory, point.id, cause.start_ns, by_pilot=by_pilot, belief=belief)
+            memory = card_shown(
+                self.state.memory, point.id, cause.start_ns, by_pilot=by_pilot, belief=belief, follows=step == "next"
+            )
             self.state = replace(self.state, memory=memory)
         if self.state.phase is Phase.VERDICT:
             self.state = replace(self.state, phase=Phase.SET_UP)

@@ -58,7 +58,8 @@ class Run:
     corrections do not rename it; `number` counts runs of the flight from 1. `point` is the test
     point's id, or None with the reason in `why_no_point`. `point_why` says what the choice of point
     rests on, `point_share` (0 to 1) how likely it is, `point_cause` the call that an unsure choice
-    hangs on, `rivals` the next likeliest points, each with its share.
+    hangs on, `rivals` the next likeliest points, each with its share. `looked_back`: the whole
+    flight says another point than was given when it was flown, `point_then`.
     """
 
     id: str
@@ -78,6 +79,8 @@ class Run:
     point_share: float = 1.0
     point_sure: bool = True
     point_cause: str | None = None
+    looked_back: bool = False
+    point_then: str | None = None
     clock_fault: str = ""  # why its times cannot be trusted
     rivals: tuple[tuple[str, float], ...] = ()
 

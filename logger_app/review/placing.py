@@ -29,14 +29,14 @@ MIN_PEERS, MIN_FOR_OFFSET = 2, 4
 # How often a call is missed or heard wrongly, so that a point that differs in one setting was flown; in two.
 ONE_SETTING_WRONG, TWO_SETTINGS_WRONG = 0.01, 0.0005
 # A set-up that is misplaced with at least this probability is shown.
-SHOW_P_MISPLACED = 0.08
+SHOW_P_MISPLACED = 0.04
 # A stall speed this many standard deviations from the others at its point is shown whatever else fits.
 FAR_OUT = 4.0
 # Runs of one set-up whose stall speeds are this many standard deviations apart were two.
 PARTED = 3.3
 # An item that is called before this share of set-ups is missed where it was not called.
 HABIT_SHARE, MIN_SET_UPS, P_HABIT_BROKEN = 0.8, 4, 0.3
-P_TOO_MANY = 0.2
+P_TOO_MANY, P_MOVED = 0.2, 0.1
 # Without an estimate of the difference between two points: what it may be [kt].
 USUAL_DIFFERENCE_KT = 2.0
 
@@ -231,7 +231,11 @@ def _check(
         return None
     p, rival = _p_elsewhere(set_up, here, points, expected)
     why = []
-    if p >= SHOW_P_MISPLACED:
+    if set_up.first.looked_back:
+        # Nothing moves without a word: what was called alone says something else.
+        why.append(f"{set_up.first.point_why}; in flight it was {set_up.first.point_then or 'at no point'}")
+        p, rival = max(p, P_MOVED), set_up.first.point_then or rival
+    elif p >= SHOW_P_MISPLACED:
         why.append(_words_of_doubt(set_up, here, points.get(rival or ""), expected, unit))
     wanted = here.runs_wanted
     if len(set_up.kept) > wanted and len(points) > 1:

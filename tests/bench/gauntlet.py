@@ -637,7 +637,7 @@ def one_campaign(seed: int, settle_it: bool = True) -> dict:
         spoil(rng, made)
         calls, source = heard_calls(made)
         flights.append(Flight(now, campaign, made, calls))
-        clean.append(Flight(now, campaign, replace_away(made), heard_calls(made, truth=True)[0]))
+        clean.append(Flight(now, campaign, replace_away(made), heard_calls(made, truth=True, read=False)[0]))
         sources.append(source)
     shown: list[str] = []
     gone = {p.id for p in points} - {p.id for p in now.points}

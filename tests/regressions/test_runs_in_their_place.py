@@ -51,7 +51,7 @@ power = "idle"
 flap_deg = 0
 bank_deg = -30
 """
-STALL_KT = {"A1": 50.0, "A2": 46.0, "D1": 53.7}
+STALL_KT = {"A1": 50.0, "A2": 46.0, "D1": 53.7, "D2": 49.4}
 
 
 def heard(id, at_s, kind, name, value=None, unit=None, **over):
@@ -144,6 +144,26 @@ def test_a_missed_bank_call_is_asked_about_by_its_stall_speed_and_one_key_moves_
 
     review.act_all([(Action.ASSIGN, run.id, "", {"point": "D1"}) for run in workflow.runs.runs[3:6]])
     assert [run.point for run in review.load().runs.runs][3:6] == ["D1"] * 3
+
+
+def test_a_missed_flap_call_is_seen_from_the_rest_of_the_flight_and_asked_about(campaign):
+    """Everything is called before each point; of "power idle, flaps up, bank thirty left" the flap is not heard."""
+    more = '[[card.point]]\nid = "D2"\npower = "idle"\nflap_deg = 20\nbank_deg = -30\n'
+    (campaign / "campaign.toml").write_text(CAMPAIGN + more, "utf-8")
+    calls = []
+    in_turn = (("A1", 0.0, 0.0), ("A2", 20.0, 0.0), ("D1", 0.0, -30.0), ("D2", 20.0, -30.0))
+    for k, (point, flap, bank) in enumerate(in_turn):
+        calls += settings(k, 250 * k + 5, power="idle", flap=flap, bank=bank)
+        for n in range(3 * k, 3 * k + 3):
+            calls += run(n, 250 * k + 30 + 70 * (n - 3 * k), point)
+    folder = write(campaign, [call for call in calls if call.id != "flap2"])
+    workflow = ReviewWorkflow(folder, "anna").load()
+
+    moved = workflow.runs.runs[6:9]
+    assert [(one.point, one.looked_back, one.point_sure) for one in moved] == [("D1", True, False)] * 3
+    item = next(item for item in workflow.queue.items if item.item is Item.POINT)
+    assert set(item.runs) == {one.id for one in moved}
+    assert "D1 follows A2 on the cards" in item.why[0] and "in flight it was D2" in item.why[0]
 
 
 @pytest.mark.parametrize(
