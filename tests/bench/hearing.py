@@ -19,6 +19,7 @@ import sys
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -28,14 +29,16 @@ import numpy as np
 import speech
 from scipy import signal
 
-from logger_app.hear.engine import Engine, make_engine
+from logger_app.hear.engine import Engine
+from logger_app.hear.engine_callout import CalloutEngine
+from logger_app.hear.engine_vosk import VoskEngine
 from logger_app.hear.packs import Pack
 from logger_app.hear.packs_io import load_pack
 from logger_app.hear.sequence import read_sequence
 from logger_app.records.calls import CallKind, Flag, HeardCall
 
 HERE = Path(__file__).parent
-ROWS = ("calls", "tens", "phrases", "approaches", "talk", "noise", "bad")
+ROWS = ("calls", "tens", "digits", "phrases", "approaches", "talk", "numbers", "noise", "bad")
 LOOK = {
     Flag.UNSURE,
     Flag.IMPLAUSIBLE,
@@ -49,6 +52,7 @@ LOOK = {
 BLOCK = 1600  # samples fed at once: 0.1 s
 NEAR_S = 0.6  # a call belongs to a spoken one whose start is this near
 SURE = 0.9
+LOW_KT, LOWER_KT, HIGH_KT = 20.0, 10.0, 199.0
 MIN_PEOPLE_ITEMS = 10  # a person with fewer items is not named as the worst
 
 
@@ -119,9 +123,17 @@ class Bench:
     """One engine against the items; collects rows and false accepts."""
 
     def __init__(
-        self, name: str, make: Callable[[], Engine], corpus: speech.Speech, quick: bool, say: Callable[[str], None]
+        self,
+        name: str,
+        make: Callable[[], Engine],
+        make_low: Callable[[], Engine],
+        corpus: speech.Speech,
+        quick: bool,
+        say: Callable[[str], None],
     ):
-        self.name, self.make, self.corpus, self.quick, self.say = name, make, corpus, quick, say
+        """`make_low` makes the same engine for airspeeds from 10 kt on, so that lone teens are legal."""
+        self.name, self.make, self.make_low = name, make, make_low
+        self.corpus, self.quick, self.say = corpus, quick, say
         self.engine = make()
         self.rows: list[dict] = []
         self.false_accepts: list[dict] = []
@@ -199,15 +211,53 @@ class Bench:
         items = self.corpus.tens(alone=False)[:: 4 if self.quick else 1]
         for snr_db in (None, 10.0, 5.0):
             self.cell(items, "tens and teens, people", snr_db, "made", judge=False)
+        for items, name, make in (
+            (self.corpus.tens(alone=True), "lone tens word after 10 s", self.make),
+            (self.corpus.lone(), "lone tens and teens after 10 s, speeds from 10 kt", self.make_low),
+        ):
+            for snr_db in (20.0, 10.0):
+                outcomes, unflagged = [], 0
+                for j, item in enumerate(items[:: 4 if self.quick else 1]):
+                    noise = self.corpus.noise("made", len(item.sound) + 14 * speech.RATE, 71_000 + j)
+                    calls = stream(make, speech.mix(item.sound, snr_db, noise, 10.0, 1.5)).calls
+                    outcomes.append((item.speaker, [meaning(call) for call in calls] == [item.meaning]))
+                    unflagged += any(meaning(call) != item.meaning and not LOOK & set(call.flags) for call in calls)
+                if outcomes:
+                    n = len(outcomes)
+                    extra = {"wrong_unflagged_pct": round(100 * unflagged / n, 2)}
+                    self.rows.append(row(self.name, name, True, snr_db, "made", outcomes, **extra))
+                    self.say(_line(self.rows[-1]) + f", wrong and unflagged {unflagged}")
+
+    def digits(self) -> None:
+        """An airspeed and then last digits alone, as a stream, with the reader of sequences: "fifty three ... two ... one"."""
+        rows = self.corpus.digit_rows(8 if self.quick else 60)
         for snr_db in (20.0, 10.0):
-            outcomes = []
-            for j, item in enumerate(self.corpus.tens(alone=True)):
-                noise = self.corpus.noise("made", len(item.sound) + 14 * speech.RATE, 71_000 + j)
-                calls = stream(self.make, speech.mix(item.sound, snr_db, noise, 10.0, 1.5)).calls
-                outcomes.append((item.speaker, [meaning(call) for call in calls] == [item.meaning]))
+            outcomes, unflagged, first_right = [], 0, []
+            for k, one in enumerate(rows):
+                noise = self.corpus.noise("made", len(one.sound) + 2 * speech.RATE, 73_000 + k)
+                calls = read_sequence(
+                    stream(self.make, speech.mix(one.sound, snr_db, noise, 0.0, 1.5)).calls, unit="kt"
+                )
+                for n, (value, start_s, _) in enumerate(one.said):
+                    near = [c for c in calls if c.kind is CallKind.AIRSPEED and abs(c.start_s - start_s) < NEAR_S]
+                    call = min(near, key=lambda c, at=start_s: abs(c.start_s - at)) if near else None
+                    reading = None if call is None else call.value if call.proposed is None else call.proposed
+                    if n == 0:
+                        first_right.append(reading == value)
+                        continue
+                    outcomes.append((one.speaker, reading == value))
+                    unflagged += call is not None and reading != value and not LOOK & set(call.flags)
             if outcomes:
-                self.rows.append(row(self.name, "lone tens word after 10 s", True, snr_db, "made", outcomes))
-                self.say(_line(self.rows[-1]))
+                extra = {
+                    "wrong_unflagged_pct": round(100 * unflagged / len(outcomes), 2),
+                    "first_number_exact_pct": round(100 * float(np.mean(first_right)), 1),
+                }
+                name = "last digits in a row after a number, with the reader"
+                self.rows.append(row(self.name, name, False, snr_db, "made", outcomes, **extra))
+                self.say(
+                    _line(self.rows[-1])
+                    + f", wrong and unflagged {unflagged}, first number right {extra['first_number_exact_pct']} %"
+                )
 
     def phrases(self) -> None:
         """Every phrase of the pack by held-out older voices, and those that the unseen engine says."""
@@ -317,6 +367,15 @@ class Bench:
                 self._talk_streams(talk, snr_db),
             )
 
+    def numbers(self) -> None:
+        """Long talk full of numbers that are no calls, in silence and at 10 dB: calls taken from it a minute, and those unflagged."""
+        talk = self.corpus.number_talk()[:: 8 if self.quick else 1]
+        for snr_db in (None, 10.0):
+            self._false_accepts(
+                f"talk with numbers, {len({s for s, _, _ in talk})} people, {'clean' if snr_db is None else f'{snr_db:.0f} dB'}",
+                self._talk_streams(talk, snr_db),
+            )
+
     def _talk_streams(self, talk: list, snr_db: float | None) -> Iterable[tuple[np.ndarray, str]]:
         """About a minute of talk at a time, and its text."""
         held: list[np.ndarray] = []
@@ -357,9 +416,14 @@ class Bench:
         return (np.clip(x * gain, -1, 1) * 32767).astype(np.int16)
 
     def _false_accepts(self, source: str, sounds: Iterable[tuple[np.ndarray, str]]) -> None:
-        seconds, found, spoken = 0.0, [], 0
+        seconds, found, spoken, unflagged = 0.0, [], 0, []
         for pcm, text in sounds:
-            words = [c.words for c in stream(self.make, pcm).calls]
+            calls = stream(self.make, pcm).calls
+            words = [c.words for c in calls]
+            read = read_sequence(calls, unit="kt")
+            unflagged += [
+                c.words for c in read if c.kind is CallKind.AIRSPEED and not (LOOK | {Flag.IN_TALK}) & set(c.flags)
+            ]
             found += words
             spoken += sum(_plain(one) in _plain(text) for one in words)
             seconds += len(pcm) / speech.RATE
@@ -374,10 +438,11 @@ class Bench:
                     "really_spoken": spoken,
                     "per_min_not_spoken": round(a_minute * (len(found) - spoken), 3),
                     "accepted": found,
+                    "unflagged_airspeeds": unflagged,
                 }
             )
             self.say(
-                f"{source}: {len(found)} taken for calls in {seconds / 60:.1f} min, {a_minute * len(found):.2f} a minute; {spoken} of them are in the text, without these {a_minute * (len(found) - spoken):.2f}; {found[:12]}"
+                f"{source}: {len(found)} taken for calls in {seconds / 60:.1f} min, {a_minute * len(found):.2f} a minute; {spoken} of them are in the text, without these {a_minute * (len(found) - spoken):.2f}; airspeeds without a flag {len(unflagged)}; {found[:12]}"
             )
 
     def bad(self) -> None:
@@ -465,8 +530,12 @@ _SPOILERS: dict[str, Callable] = {
 }
 
 
+def _condition(r: dict) -> str:
+    return "clean" if r["snr_db"] is None else f"{r['snr_db']:.0f} dB {r['noise']}"
+
+
 def _line(r: dict) -> str:
-    condition = "clean" if r["snr_db"] is None else f"{r['snr_db']:.0f} dB {r['noise']}"
+    condition = _condition(r)
     worst = (
         f", worst of {r['speakers']}: {r['worst_speaker_pct']} %"
         if r["worst_speaker_pct"] is not None and r["speakers"] > 1
@@ -475,12 +544,27 @@ def _line(r: dict) -> str:
     return f"{r['engine']:8} {r['set'][:64]:64} {condition:16} n {r['n']:4}  {r['exact_pct']:5.1f} % ({r['low_pct']:.1f}-{r['high_pct']:.1f}){worst}"
 
 
-def engines(args, pack: Pack) -> dict[str, Callable[[], Engine]]:
-    """Name of each engine asked for, and how to make a fresh one."""
-    made: dict[str, Callable[[], Engine]] = {}
+def people_table(rows: list[dict]) -> str:
+    """Each person of the rows of real people, and what share was right in each condition, as lines of a table."""
+    real = [r for r in rows if r["real"] and r["by_speaker"]]
+    lines = []
+    for name in dict.fromkeys(r["set"] for r in real):
+        mine = [r for r in real if r["set"] == name]
+        lines.append(f"{name}: " + ", ".join(_condition(r) for r in mine))
+        for person in sorted({p for r in mine for p in r["by_speaker"]}):
+            lines.append(
+                f"  {person:12} " + "  ".join(f"{r['by_speaker'].get(person, float('nan')):5.1f}" for r in mine)
+            )
+    return "\n".join(lines)
+
+
+def engines(args, pack: Pack) -> dict[str, tuple[Callable[[], Engine], Callable[[], Engine]]]:
+    """Name of each engine asked for, and how to make a fresh one, for usual airspeeds and from 10 kt on."""
+    made = {}
     for name in args.engine or ["callout"]:
         model = args.vosk if name == "vosk" else args.model
-        made[name] = lambda name=name, model=model: make_engine(name, pack, model=model)
+        kind = VoskEngine if name == "vosk" else CalloutEngine
+        made[name] = tuple(partial(kind, pack, low, HIGH_KT, "kt", model=model) for low in (LOW_KT, LOWER_KT))
     return made
 
 
@@ -494,6 +578,9 @@ def main() -> int:
     parser.add_argument("--model", type=Path, help="folder with other net.npz and conf.json for the callout engine")
     parser.add_argument("--vosk", type=Path, help="folder of a Vosk model")
     parser.add_argument("--rows", default=",".join(ROWS), help=f"comma-separated, of {', '.join(ROWS)}")
+    parser.add_argument(
+        "--people", action="store_true", help="each person's share of right answers, in a table at the end"
+    )
     parser.add_argument("--json", action="store_true")
     args = parser.parse_args()
     data = Path(args.data) if args.data else HERE / "data" if args.quick else None
@@ -507,12 +594,14 @@ def main() -> int:
     corpus = speech.Speech(data, pack)
     say = lambda line: print(line, file=sys.stderr if args.json else sys.stdout, flush=True)
     rows, false_accepts = [], []
-    for name, make in engines(args, pack).items():
-        bench = Bench(name, make, corpus, args.quick, say)
+    for name, (make, make_low) in engines(args, pack).items():
+        bench = Bench(name, make, make_low, corpus, args.quick, say)
         for part in args.rows.split(","):
             getattr(bench, part)()
         rows += bench.rows
         false_accepts += bench.false_accepts
+    if args.people:
+        say(people_table(rows))
     if args.json:
         print(json.dumps({"default_engine": "callout", "rows": rows, "false_accepts": false_accepts}))
     return 0

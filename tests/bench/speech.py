@@ -15,7 +15,7 @@ import subprocess
 import tempfile
 import zlib
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -28,6 +28,7 @@ from logger_app.records.calls import CallKind
 
 RATE = 16_000
 DIGITS = ["zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine"]
+TEENS = ["thirteen", "fourteen", "fifteen", "sixteen", "seventeen", "eighteen", "nineteen"]
 HEADSET_HZ = (300.0, 3400.0)  # band of a headset and intercom, ITU-T G.712's telephone band
 MAX_WORDINGS = 8  # of one meaning
 SPEECH_LEVEL = 0.08  # of full scale, root mean square of the speech after the band-pass
@@ -38,6 +39,31 @@ HELD_OUT_VOICES = {
     "fl_rms": ("flite", "rms"),
     "fl_slt": ("flite", "slt"),
 }
+
+NUMBER_WORDS = frozenset(
+    [
+        "ten",
+        "eleven",
+        "twelve",
+        "thirteen",
+        "fourteen",
+        "fifteen",
+        "sixteen",
+        "seventeen",
+        "eighteen",
+        "nineteen",
+        "twenty",
+        "thirty",
+        "forty",
+        "fifty",
+        "sixty",
+        "seventy",
+        "eighty",
+        "ninety",
+        "hundred",
+        "thousand",
+    ]
+) | set(DIGITS)
 
 # Test voices that only the calibration of the posterior hears: six people, five neural voices, two older ones.
 CALIBRATION_VOICES = frozenset(
@@ -255,6 +281,93 @@ class Speech:
         ]
         return [self._item("tens and teens, people", row["speaker"], row["text"], self.clip(row), True) for row in rows]
 
+    def lone(self) -> list[Item]:
+        """Single tens and teens words by the same people, those too low for an airspeed too: meaning by the word."""
+        tens = ("ten", "twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety")
+        value = {word: 10.0 * (k + 1) for k, word in enumerate(tens)} | {word: 13.0 + k for k, word in enumerate(TEENS)}
+        rows = [row for row in self.rows("real/tens_dev", "measure") if row["text"] in value]
+        out = []
+        for row in rows:
+            sound, start, end = trim(self.clip(row), 0.1)
+            meaning = ("airspeed", "ias", value[row["text"]])
+            out.append(
+                Item(
+                    set="lone tens and teens",
+                    speaker=row["speaker"],
+                    real=True,
+                    meaning=meaning,
+                    words=row["text"],
+                    sound=sound,
+                    start_s=start,
+                    end_s=end,
+                )
+            )
+        return out
+
+    def digit_rows(self, count: int) -> list[Approach]:
+        """An airspeed, then last digits alone as the speed falls ("fifty three ... two ... one"): unseen people and voices."""
+        people = [p for p in self._digit_people() if len(p[1]) == len(DIGITS)]
+        voices = [name for name, how in HELD_OUT_VOICES.items() if shutil.which(how[0])]
+        speakers = [*people, *[(name, None) for name in voices]]
+        out = []
+        with tempfile.TemporaryDirectory() as tmp:
+            for k in range(count if speakers else 0):
+                speaker, takes = speakers[k % len(speakers)]
+                rng = np.random.default_rng(500 + k)
+                speed = int(rng.integers(42, 99))
+                speeds = [speed]
+                for _ in range(int(rng.integers(2, 5))):
+                    speeds.append(speeds[-1] - int(rng.choice([1, 1, 1, 2])))
+                items = []
+                for n, value in enumerate(speeds):
+                    # Into the next decade the whole number is said again, but for its first zero.
+                    short = n > 0 and value // 10 == speeds[n - 1] // 10
+                    digits = str(value % 10) if short else str(value)
+                    if takes is not None:
+                        one = self.composed("digits in a row", speaker, int(digits), takes, rng)
+                        items.append(replace(one, meaning=("airspeed", "ias", float(value))))
+                        continue
+                    words = DIGITS[int(digits)] if short else _tens_words(value)
+                    sound, start, end = self._said(speaker, words, Path(tmp) / "said.wav")
+                    items.append(
+                        Item(
+                            set="digits in a row",
+                            speaker=speaker,
+                            real=False,
+                            meaning=("airspeed", "ias", float(value)),
+                            words=words,
+                            sound=sound,
+                            start_s=start,
+                            end_s=end,
+                        )
+                    )
+                out.append(replace(self._laid_out(items, rng), speaker=speaker))
+        return out
+
+    def _digit_people(self) -> list[tuple[str, dict[int, list[dict]]]]:
+        """Unseen people and their takes of each digit."""
+        people: dict[str, dict[int, list[dict]]] = {}
+        for folder in ("real/fsdd8k", "real/gsc"):
+            for row in self.rows(folder):
+                if row["text"] in DIGITS:
+                    people.setdefault(row["speaker"], {}).setdefault(DIGITS.index(row["text"]), []).append(row)
+        return sorted(people.items())
+
+    def number_talk(self) -> list[tuple[str, str, np.ndarray]]:
+        """Talk with numbers in it that are no calls: sentences with a number, and strings of five to eight digits read out."""
+        out = [one for one in self.talk() if NUMBER_WORDS & set(one[1].split())]
+        for speaker, takes in self._digit_people():
+            rng = np.random.default_rng(zlib.crc32(speaker.encode()) + 1)
+            for _ in range(30 if len(takes) == len(DIGITS) else 2 if len(takes) >= 3 else 0):
+                said = [int(d) for d in rng.choice(sorted(takes), int(rng.integers(5, 9)))]
+                parts = []
+                for digit in said:
+                    parts.append(trim(self.clip(takes[digit][int(rng.integers(len(takes[digit])))]), 0.01, 0.03)[0])
+                    parts.append(np.zeros(int(rng.uniform(0.02, 0.12) * RATE), np.float32))
+                out.append((speaker, " ".join(DIGITS[d] for d in said), np.concatenate(parts)))
+        order = np.random.default_rng(8).permutation(len(out))
+        return [out[k] for k in order]
+
     def spoken(self, folder: str, name: str, kinds: Sequence[str], most: int, real: bool = False) -> list[Item]:
         """Rows of a set whose whole text is a call of the given kinds."""
         rows = [row for row in self.rows(folder) if self.legal.get(row["text"], ("",))[0] in kinds]
@@ -409,6 +522,12 @@ class Speech:
                     continue
                 out.append((row.get("speaker") or row.get("voice") or "", row["text"], trim(self.clip(row), 0.25)[0]))
         return out
+
+
+def _tens_words(value: int) -> str:
+    """A number from 20 to 99 in words."""
+    tens = ("twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety")[value // 10 - 2]
+    return f"{tens} {DIGITS[value % 10]}" if value % 10 else tens
 
 
 def _meaning(meaning: tuple) -> tuple:
