@@ -25,6 +25,7 @@ import torch.distributed as dist
 import torch.nn.functional as F
 from torch import nn
 
+from . import texts
 from .augment import BANDS, RATE, Augment, Placement
 from .data import PHONE_ID
 from .decide import Decisions, decision_loss, decisions
@@ -54,8 +55,9 @@ WEAK_BEGINNINGS = frozenset(PHONE_ID[phone] for phone in ("F", "TH", "S", "HH", 
 WEAKENED_SHARE, CUT_SHARE = 0.22, 0.12
 # One call a sequence, in this many seconds, for the training of decisions.
 DECISION_S = 3.2
-DECISION_SHARE = 0.34  # of the steps: each costs five of the others
-DECISION_GROUPS = {"digits": 1.0, "kokoro": 2.6, "hibari": 1.4, "made": 1.0, "accent": 0.3}
+DECISION_GROUPS = {"digits": 1.5, "fsdd": 0.7, "kokoro": 3.0, "hibari": 1.4, "made": 0.7, "accent": 0.3}
+TENS_SHARE = 0.5  # of the decisions, at least: numbers with a tens or teens word
+TENS = frozenset(texts.TENS[2:] + texts.TEENS)
 
 
 def decode(path: str) -> np.ndarray:
@@ -148,6 +150,7 @@ class Planner:
         self.meaning_of: dict[str, int] = {}
         self.single: dict[str, list[int]] = {}
         self.deciding = False
+        self.with_tens: dict[str, list[int]] = {}
 
     def expect(self, meaning_of: dict[str, int]) -> None:
         """What calls mean, by their words: from here on `decision_batch` can be asked."""
@@ -159,6 +162,10 @@ class Planner:
             if group in DECISION_GROUPS
         }
         self.single = {group: mine for group, mine in self.single.items() if mine}
+        self.with_tens = {
+            group: [i for i in mine if TENS & set(self.c.text[i].split())] or mine
+            for group, mine in self.single.items()
+        }
 
     def decision_batch(self, size: int) -> tuple[int, int, Placement, list[int]]:
         """Sequences of one call each, and what each means."""
@@ -168,10 +175,11 @@ class Planner:
         while len(meanings) < size:
             group = groups[rng.choice(len(groups), p=share / share.sum())]
             speed = float(np.exp(rng.uniform(-0.19, 0.19)))
-            if group == "digits":
+            if group in WORD_GROUPS:
                 parts = self._words(group, speed)
             else:
-                parts = [(int(self.single[group][rng.integers(len(self.single[group]))]), 0, 0, speed, 0)]
+                mine = (self.with_tens if rng.random() < TENS_SHARE else self.single)[group]
+                parts = [(int(mine[rng.integers(len(mine))]), 0, 0, speed, 0)]
             meaning = self.meaning_of.get(" ".join(self.c.text[part[0]] for part in parts))
             need = int(sum((self.c.length[i] - a - b) / v + gap for i, a, b, v, gap in parts))
             if meaning is None or need > length - 0.2 * RATE:
@@ -441,14 +449,7 @@ def prefetch(planner: Planner, size: int, decisions_size: int) -> queue.Queue:
         while True:
             plan = planner.batch(size)
             if len(plan[2].start):
-                plans.put(
-                    (
-                        plan,
-                        planner.decision_batch(decisions_size)
-                        if planner.deciding and planner.rng.random() < DECISION_SHARE
-                        else None,
-                    )
-                )
+                plans.put((plan, planner.decision_batch(decisions_size) if planner.deciding else None))
 
     threading.Thread(target=work, daemon=True).start()
     return plans
