@@ -255,6 +255,7 @@ class Page:
     corrections: tuple[tuple[str, Correction, str], ...]  # (flight, correction, anchor of what it changed)
     excluded: tuple[tuple[Excluded, str, str], ...]  # (what and why, its name, its anchor)
     calls_in_all: int
+    loose_in_all: int
     corrections_in_all: int
     excluded_in_all: int
     chosen: str = ""
@@ -277,6 +278,12 @@ class Page:
         every = [call for run in self.runs for call in run.calls] + list(self.loose)
         order = {data.info.id: k for k, data in enumerate(self.flights)}
         return tuple(sorted(every, key=lambda c: (order[c.flight], c.call.flight_ns, c.call.id)))
+
+    @property
+    def assigned_nowhere(self) -> tuple[RunView, ...]:
+        """Runs that fit no test point."""
+        known = {point.point.id for point in self.points}
+        return tuple(run for run in self.runs if run.run.point not in known)
 
     @property
     def unreviewed(self) -> tuple[int, int]:
@@ -336,7 +343,7 @@ class PageBuilder:
         self._runs: list[RunView] = []
         self._in_full = True
         self._loose: deque[CallView] = deque(maxlen=MAX_LISTED)
-        self._calls_in_all = self._corrections_in_all = 0
+        self._loose_in_all = self._calls_in_all = self._corrections_in_all = 0
         # The newest, as a heap: (when, id, place, flight, correction, anchor of what it changed).
         self._corrections: list[tuple] = []
 
@@ -357,6 +364,7 @@ class PageBuilder:
         view = _flight_view(data, number, results)
         self._flights.append(replace(data, runs=FlightRuns(flight=data.info.id, runs=()), weights=(), corrections=()))
         self._loose += view.loose
+        self._loose_in_all += len(view.loose)
         self._calls_in_all += len(view.loose) + sum(run.calls_in_all for run in view.runs)
         self._keep_corrections(data, view)
         self._runs += view.runs if self._in_full else map(_without_calls, view.runs)
@@ -419,6 +427,7 @@ class PageBuilder:
             corrections=self._newest_corrections(runs, loose),
             excluded=_excluded(reduction, runs),
             calls_in_all=self._calls_in_all,
+            loose_in_all=self._loose_in_all,
             corrections_in_all=self._corrections_in_all,
             excluded_in_all=len(reduction.excluded),
             chosen=chosen,
