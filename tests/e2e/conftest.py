@@ -1,12 +1,11 @@
 """One Kivy window for all window tests; the real thing under Xvfb, window-less drawing where there is no display."""
 
 import os
-import tempfile
 from pathlib import Path
 
 import pytest
 
-# Before the first import of Kivy anywhere: sizes must not depend on the machine, and no file be left behind.
+# Before the first import of Kivy anywhere: sizes must not depend on the machine.
 os.environ.update(
     KIVY_NO_ARGS="1",
     KIVY_NO_FILELOG="1",
@@ -15,7 +14,6 @@ os.environ.update(
     KIVY_METRICS_DENSITY="1",
     KIVY_DPI="96",
 )
-os.environ.setdefault("KIVY_HOME", tempfile.mkdtemp(prefix="kneecall-kivy-"))
 if not os.environ.get("DISPLAY"):
     os.environ.setdefault("SDL_VIDEODRIVER", "offscreen")
 

@@ -29,7 +29,7 @@ class Pilot:
         for _ in range(n):
             self.loop.idle()
 
-    def until(self, condition, timeout_s: float = 20.0) -> None:
+    def until(self, condition, timeout_s: float = 60.0) -> None:
         """Draw until a condition holds; fails after a while."""
         end = time.monotonic() + timeout_s
         while not condition():

@@ -3,6 +3,7 @@
 Run as a script with the file to write as its only argument. Nothing of the app is changed or called.
 """
 
+import itertools
 import json
 import os
 import sys
@@ -32,7 +33,7 @@ def shown_words(window) -> list[dict]:
 
 
 def main(out: Path) -> int:
-    """Open the app; the file is written anew several times a second."""
+    """Open the app; the file, how often it was written and the words, is written anew twelve times a second."""
     from logger_app.ui import app as ui_app
 
     splash = ui_app.show_splash
@@ -42,12 +43,14 @@ def main(out: Path) -> int:
         from kivy.clock import Clock
         from kivy.core.window import Window
 
+        times = itertools.count(1)
+
         def write(*_):
             part = out.with_suffix(".part")
-            part.write_text(json.dumps(shown_words(Window)), "utf-8")
+            part.write_text(json.dumps([next(times), shown_words(Window)]), "utf-8")
             os.replace(part, out)
 
-        Clock.schedule_interval(write, 0.25)
+        Clock.schedule_interval(write, 0.08)
 
     ui_app.show_splash = splash_and_watch
     from logger_app.cli.app import run_app

@@ -103,22 +103,33 @@ class Hand:
             process.terminate()
             process.wait(timeout=20)
 
-    def words(self):
+    def shown(self):
+        """(how many times it was written, the words on the screen)."""
         try:
-            return json.loads(self.out.read_text("utf-8"))
+            return tuple(json.loads(self.out.read_text("utf-8")))
         except (OSError, ValueError):
-            return []
+            return 0, []
+
+    def words(self):
+        return self.shown()[1]
+
+    def drawn(self, times=2, limit_s=LIMIT_S):
+        """Until what is on the screen was written so many times more: what was done has been drawn by then."""
+        first, end = self.shown()[0], time.monotonic() + limit_s
+        while self.shown()[0] < first + times:
+            assert self.program.poll() is None, "the program has ended"
+            assert time.monotonic() < end, "nothing is drawn any more"
+            time.sleep(0.02)
 
     def find(self, words, kind=None, limit_s=LIMIT_S):
         """Where the words are, once they are there and have not moved since the look before."""
         end, before = time.monotonic() + limit_s, None
         while time.monotonic() < end:
-            assert self.program.poll() is None, "the program has ended"
             found = [w for w in self.words() if matches(w, words, kind)]
             if found and before == (found[-1]["x"], found[-1]["y"]):
                 return found[-1]
             before = (found[-1]["x"], found[-1]["y"]) if found else None
-            time.sleep(0.3)
+            self.drawn()
         shown = sorted({w["words"] for w in self.words()})
         raise AssertionError(f"never on the screen: {words!r}; there are {shown}")
 
@@ -126,10 +137,11 @@ class Hand:
         end = time.monotonic() + limit_s
         while any(w["words"].startswith(words) for w in self.words()):
             assert time.monotonic() < end, f"still on the screen: {words!r}"
-            time.sleep(0.3)
+            self.drawn(1)
 
     def xdo(self, *words):
         subprocess.run(["xdotool", *map(str, words)], env=self.env, check=True, capture_output=True)
+        self.drawn()
 
     def shot(self, path):
         from PIL import ImageGrab
@@ -141,7 +153,7 @@ class Hand:
 def hand(tmp_path, files):
     made = Hand(tmp_path, files)
     made.find("New campaign")
-    time.sleep(1.0)  # nobody clicks before they have seen where
+    made.drawn(5)  # nobody clicks before they have seen where
     yield made
     made.close()
 
@@ -155,7 +167,6 @@ class Pointer:
     def press(self, words, kind=None):
         place = self.hand.find(words, kind)
         self.hand.xdo("mousemove", round(place["x"]), round(place["y"]), "click", 1)
-        time.sleep(0.3)
 
     def fill(self, label, text):
         """A click into the box beside the label, then the keys on the screen."""
@@ -191,10 +202,8 @@ class Keys:
         for _ in range(80):
             if (self.focused() or "").startswith(words):
                 self.hand.xdo("key", "Return")
-                time.sleep(0.3)
                 return
             self.hand.xdo("key", "Tab")
-            time.sleep(0.35)
         raise AssertionError(f"Tab never came to {words!r}; the focus is on {self.focused()!r}")
 
     def fill(self, label, text):
@@ -204,11 +213,9 @@ class Keys:
             empty = self.box_of(label)
             if here is None or empty is None or abs(here["y"] - empty["y"]) > 5:
                 self.hand.xdo("key", "Tab")
-                time.sleep(0.35)
                 continue
             self.hand.xdo("key", "ctrl+a", "type", "--delay", "40", text)
             self.hand.xdo("key", "Tab")
-            time.sleep(0.4)
             return
         raise AssertionError(f"Tab never came to the box of {label!r}")
 
@@ -217,11 +224,9 @@ class Keys:
 
     def back(self):
         self.hand.xdo("key", "alt+Left")
-        time.sleep(0.5)
 
     def confirm(self):
         self.hand.xdo("key", "Return")
-        time.sleep(0.5)
 
 
 def whole_path(hand, by, pictures):
