@@ -16,12 +16,14 @@ import tomlkit
 from tomlkit.items import Table
 
 from logger_app.errors import CardError, Fault
-from logger_app.plan.keys import CHANGE, CHANGE_FIELDS, FLAP_LIMIT, POINT, ROWS, STATION, TABLES, twins
+from logger_app.plan.keys import CHANGE, CHANGE_FIELDS, DEVICE_ROW, FLAP_LIMIT, POINT, ROWS, STATION, TABLES, twins
 
 Place = tuple[str, ...]
 _HEADING = re.compile(r"\[\[?[\w.\"-]+\]\]?\s*(#.*)?$")
 # How rows are told apart, where it is not by `id`.
 _NAMED_BY = {"change": "item", "station": "name", "flap_limit": "flap_deg", "calibration": "flap_deg"}
+# Rows that have no name: told apart by their number, from 1.
+_NUMBERED = frozenset({"row"})
 # (table, key) that hold ids of (what), for renaming.
 _REFERENCES = {
     "configuration": (
@@ -114,6 +116,12 @@ def values_at(text: str, place: Place) -> dict:
     return values
 
 
+def count_rows(text: str, place: Place) -> int:
+    """How many rows there are under the last name of a place; 0 where there are none."""
+    rows = _find(_document(text), place[:-1]).get(place[-1], [])
+    return len(rows) if isinstance(rows, list) else 0
+
+
 @lru_cache(maxsize=4)
 def _document(text: str) -> dict:
     return tomllib.loads(text)
@@ -122,7 +130,7 @@ def _document(text: str) -> dict:
 @cache
 def _own_name(name: str) -> tuple[str, float]:
     """A key's own name and the factor to its unit, from any spelling of it."""
-    every = (*TABLES.values(), *ROWS.values(), STATION, FLAP_LIMIT, POINT, CHANGE, CHANGE_FIELDS)
+    every = (*TABLES.values(), *ROWS.values(), STATION, FLAP_LIMIT, POINT, CHANGE, DEVICE_ROW, CHANGE_FIELDS)
     for key in (key for table in every for key in table):
         if name == key.name:
             return name, 1.0
@@ -208,7 +216,10 @@ def _find(document, place: Place) -> Table:
         if isinstance(at, list) and rest:
             wanted = rest.pop(0)
             by = _NAMED_BY.get(name, "id")
-            at = next((row for row in at if _same(row.get(by), wanted)), None)
+            if name in _NUMBERED:
+                at = next((row for number, row in enumerate(at, 1) if str(number) == wanted), None)
+            else:
+                at = next((row for row in at if _same(row.get(by), wanted)), None)
         if not isinstance(at, dict):
             fault = Fault(where=", ".join(place), got="no such place", expected="one that is in the file")
             raise CardError(faults=(fault,))

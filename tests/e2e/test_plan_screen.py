@@ -128,6 +128,24 @@ def test_typing_is_checked_live_then_saved_with_every_comment(plan, file, shots)
     assert len(set(before.split("\n")) ^ set(after.split("\n"))) <= 3
 
 
+def test_a_row_of_devices_is_drawn_as_it_is_typed(plan, file, shots):
+    from logger_app.ui.presenters.plan import ShowConfiguration
+
+    plan.app.send(ShowConfiguration("cuffs"))
+    plan.frames(3)
+    item = read_campaign(file).configuration("cuffs").changes[0].item
+    plan.tap(find(plan, text=f"+ row of {item}"[:40]))
+    type_into(plan, "row 1: span to (%)", "75")
+    type_into(plan, "row 1: count", "6")
+    drawn = plan.root.ids.drawing.drawing
+    assert sum(getattr(shape, "role", "") == "s1" for shape in drawn.shapes) == 12, "six on each wing"
+    plan.shot(shots / "plan_row.png")
+
+    type_into(plan, "row 1: span to (%)", "40")
+    assert any("an end beyond its start" in w for w in words(plan))
+    assert plan.root.ids.save.disabled
+
+
 def test_leaving_a_field_keeps_what_was_typed(plan):
     plan.tap(find(plan, title="A2"))
     box = find(plan, label="flap (deg)").ids.box

@@ -19,6 +19,7 @@ from logger_app.ui.presenters.plan_records import (
     AddCard,
     AddChange,
     AddConfiguration,
+    AddDevices,
     AddPoint,
     Cell,
     Field,
@@ -34,6 +35,7 @@ from logger_app.ui.presenters.plan_records import (
     Undo,
 )
 from logger_app.units import from_kt, to_kt
+from logger_app.workflows.history import wing_of_configuration
 from logger_app.workflows.planning import (
     PRESETS,
     Key,
@@ -71,8 +73,10 @@ _CARD_KEYS = (
     "runs_wanted",
     "trim_ias_kt",
 )
-_CONFIG_KEYS = ("id", "name", "parent", "note")
-_CHANGE_KEYS = ("item", "what", "state", *(key.name for key in keys.CHANGE_FIELDS if key.kind != "texts"))
+_CONFIG_KEYS = ("id", "name", "parent", "note", "question")
+_ROW_KEYS = tuple(key.name for key in keys.DEVICE_ROW)
+_CHANGE_KEYS = ("item", "what", "state", "takes_off")
+_DETAIL_KEYS = tuple(key.name for key in keys.CHANGE_FIELDS if key.kind != "texts")
 
 
 def start(
@@ -261,8 +265,14 @@ def _add_change(state: PlanState, intent: AddChange) -> PlanState:
     return _with_text(state, text)
 
 
+def _add_devices(state: PlanState, intent: AddDevices) -> PlanState:
+    """On the outer half of both wings, until it is said where."""
+    place = ("configuration", intent.configuration, "change", intent.item)
+    return _with_text(state, edit.add_row(state.text, place, "row", {"span_from_pct": 50, "span_to_pct": 90}))
+
+
 def _remove(state: PlanState, intent: Remove) -> PlanState:
-    up = intent.place[:-2]
+    up = intent.place[:2] if intent.place[-2] == "row" else intent.place[:-2]
     return _with_text(state, edit.remove_row(state.text, intent.place), selected=up)
 
 
@@ -272,6 +282,7 @@ _EDITS: dict[type, Callable] = {
     AddCard: _add_card,
     AddConfiguration: _add_configuration,
     AddChange: _add_change,
+    AddDevices: _add_devices,
     Remove: _remove,
 }
 
@@ -318,6 +329,9 @@ def view(state: PlanState) -> PlanView:
         state_words=words,
         can_save=changed and not state.faults,
         can_undo=bool(state.past),
+        drawing=wing_of_configuration(campaign, state.selected[1])
+        if state.selected[:1] == ("configuration",)
+        else None,
     )
 
 
@@ -435,6 +449,12 @@ def _configuration_detail(state: PlanState, place: Place):
     for change in config.changes:
         at = (*place, "change", change.item)
         fields += _fields(state, at, _CHANGE_KEYS)
+        for number in range(1, edit.count_rows(state.text, (*at, "row")) + 1):
+            row = (*at, "row", str(number))
+            fields += [replace(f, label=f"row {number}: {f.label}") for f in _fields(state, row, _ROW_KEYS)]
+            actions.append(Action(label=f"Remove row {number} of {change.item}"[:40], intent=Remove(row)))
+        fields += _fields(state, at, _DETAIL_KEYS)
+        actions.append(Action(label=f"+ row of {change.item}"[:40], intent=AddDevices(config.id, change.item)))
         actions.append(Action(label=f"Remove {change.item}"[:40], intent=Remove(at)))
     actions.append(Action(label="Remove configuration", intent=Remove(place)))
     return f"Configuration {config.id}", (chain,), tuple(fields), tuple(actions)
@@ -479,6 +499,7 @@ def _key(place: Place, name: str) -> Key:
         "card": keys.CARD,
         "configuration": keys.CONFIGURATION,
         "change": (*keys.CHANGE, *keys.CHANGE_FIELDS),
+        "row": keys.DEVICE_ROW,
     }[place[-2]]
     return next(key for key in table if key.name == name)
 

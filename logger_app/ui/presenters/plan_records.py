@@ -11,6 +11,7 @@ from logger_app.errors import Fault
 from logger_app.records.journal import FlightInfo
 from logger_app.records.plan import Campaign
 from logger_app.records.results import StallSpeed
+from logger_app.workflows.history import Drawing
 
 Place = tuple[str, ...]
 """Names and ids that lead to a row, as ``("card", "A", "point", "A2")``."""
@@ -87,6 +88,14 @@ class AddChange:
     """One more thing that differs in a configuration."""
 
     configuration: str
+
+
+@dataclass(frozen=True, slots=True)
+class AddDevices:
+    """One more row of devices of something that differs."""
+
+    configuration: str
+    item: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,3 +181,4 @@ class PlanView:
     state_words: str
     can_save: bool
     can_undo: bool
+    drawing: Drawing | None = None  # the wing with what the configuration fits, while one is looked at

@@ -27,6 +27,7 @@ from kivy.uix.label import Label
 from logger_app.errors import LoggerError
 from logger_app.ui.presenters import plan as presenter
 from logger_app.ui.theme import CURRENT
+from logger_app.ui.widgets import drawing_view  # noqa: F401 the kv names it
 from logger_app.workflows.planning import read_text, write_text
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))
@@ -97,6 +98,7 @@ class PlanScreen(BoxLayout):
         ids.title.text, ids.state_words.text = view.title, view.state_words
         ids.undo.disabled, ids.save.disabled = not view.can_undo, not view.can_save
         ids.heading.text, ids.next_flight.text = view.heading, view.next_flight
+        ids.drawing.drawing = view.drawing
         self._buttons(ids.tabs, view.tabs, 280)
         self._buttons(ids.cards, view.cards, 110)
         self._matrix(view)

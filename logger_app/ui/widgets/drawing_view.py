@@ -52,6 +52,7 @@ class DrawingView(Widget):
         """Draw anew."""
         self.canvas.clear()
         if self.drawing is None or self.width < dp(40):
+            self.height = 0
             return
         self.height = self.drawing.height * self.scale
         self.dark = contrast(CURRENT.ground, rgb("#000000")) < contrast(CURRENT.ground, rgb("#ffffff"))

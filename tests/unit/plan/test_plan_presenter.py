@@ -12,6 +12,7 @@ from logger_app.ui.presenters.plan import (
     AddCard,
     AddChange,
     AddConfiguration,
+    AddDevices,
     AddPoint,
     Remove,
     Saved,
@@ -260,3 +261,40 @@ def test_chord_positions_station_by_station_are_typed_and_shown_again(state):
         == "10 at 55 % span, 8.5 at 90 % span"
     )
     assert next(f for f in view(after).fields if f.key == "chord_pct").value == "55: 10, 90: 8.5"
+
+
+def last_message(shown):
+    return [words for kind, words in shown.checks if kind == "wrong"]
+
+
+def test_rows_of_devices_are_typed_drawn_and_faults_said_in_words(state):
+    state = update(state, ShowConfiguration("cuffs"))
+    item = next(f.value for f in view(state).fields if f.key == "item")
+    plain = view(state).drawing
+    state = update(state, AddDevices("cuffs", item))
+    row = ("configuration", "cuffs", "change", item, "row", "1")
+    typed = {"side": "left", "span_from_pct": "60", "span_to_pct": "90", "count": "8", "chord_from_pct": "8"}
+    for key, value in typed.items():
+        state = update(state, SetValue(row, key, value))
+
+    shown = view(state)
+    assert not last_message(shown)
+    fields = {f.label: f.value for f in shown.fields if f.place == row}
+    assert fields["row 1: span from (%)"] == "60" and fields["row 1: count"] == "8"
+    strokes = [shape for shape in shown.drawing.shapes if getattr(shape, "role", "") == "s1"]
+    assert len(strokes) == 8, "eight devices on the left wing, as new"
+    assert len(shown.drawing.shapes) > len(plain.shapes)
+    assert "8, 60 to 90 % of semispan" in shown.drawing.description
+
+    wrong = view(update(state, SetValue(row, "span_to_pct", "50")))
+    assert any("an end beyond its start" in words for words in last_message(wrong)) and not wrong.can_save
+    assert wrong.drawing is not None, "what was typed is drawn where it would be"
+
+    second = update(state, AddDevices("cuffs", item))
+    gone = update(second, Remove((*row[:-1], "2")))
+    assert [f.place[-1] for f in view(gone).fields if f.key == "side" and f.place[-2] == "row"] == ["1"]
+    assert view(gone).heading == "Configuration cuffs"
+
+
+def test_only_a_configuration_is_drawn(state):
+    assert view(update(state, Select(A1))).drawing is None
