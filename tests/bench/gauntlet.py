@@ -132,6 +132,7 @@ class TrueRun:
     end_s: float
     stall_kt: float
     scratched: bool = False
+    odd: str = ""
 
 
 @dataclass
@@ -303,6 +304,73 @@ def chatter(rng, made, at_s) -> None:
         made.said.append(Spoken(at_s + 2, "setting", name, value, unit, real=False))
     if rng.random() < 0.01:
         made.said.append(Spoken(at_s + 4, "command", rng.choice(("next_card", "hold", "stand_by")), real=False))
+
+
+ODD = (
+    "bank said to the other side",
+    "bank said to the other side, corrected",
+    "setting said after the first run",
+    "setting said two runs late, as a correction",
+    "power said in percent",
+    "two cards skipped at once",
+    "speeds repeated by the passenger",
+    "away in the middle of a run",
+)
+
+
+def odd_things(rng: random.Random, made: MadeFlight, campaign: Campaign) -> None:
+    """What people do that nobody planned for: one thing a flight, at one set-up; the runs that it touches are marked."""
+    kind = rng.choice(ODD)
+    firsts = [k for k, run in enumerate(made.runs) if k and run.point != made.runs[k - 1].point]
+    rng.shuffle(firsts)
+    by_id = {point.id: point for point in campaign.points}
+    for k in firsts:
+        run, before = made.runs[k], made.runs[k - 1]
+        here = [r for r in made.runs[k:] if r.point == run.point][:4]
+        said = [s for s in made.said if before.end_s < s.at_s < run.start_s and s.kind == "setting" and s.real]
+        if do_odd(rng, kind, made, k, said, by_id, list(campaign.points)):
+            for one in here:
+                one.odd = kind
+            break
+    made.said.sort(key=lambda s: s.at_s)
+
+
+def do_odd(rng, kind, made, k, said, by_id, order) -> bool:
+    """Do it at the set-up before run `k`; False where it cannot be done there."""
+    run, before = made.runs[k], made.runs[k - 1]
+    if kind.startswith("bank"):
+        banks = [s for s in said if s.name == "bank" and s.value]
+        if not banks:
+            return False
+        if kind.endswith("corrected"):
+            made.said.append(replace(banks[0], at_s=banks[0].at_s + 1.5))
+        banks[0].value = -banks[0].value
+        return True
+    if kind.startswith("setting"):
+        late = [s for s in said if s.name in ("flap", "power")]
+        nth = k + (0 if kind.endswith("run") else 1)
+        if not late or nth + 1 >= len(made.runs) or made.runs[nth].point != run.point:
+            return False
+        rng.choice(late).at_s = made.runs[nth].end_s + 2
+        return True
+    if kind == "power said in percent":
+        powers = [s for s in said if s.name == "power" and s.unit == "rpm"]
+        for one in powers:
+            one.value, one.unit = 65.0, "%"
+        return bool(powers)
+    if kind == "two cards skipped at once":
+        steps = order.index(by_id[run.point]) - order.index(by_id[before.point])
+        if steps != 2:
+            return False
+        made.said = [s for s in made.said if not (before.end_s < s.at_s < run.start_s and s.kind == "command")]
+        made.said += [Spoken(before.end_s + 1 + 1.2 * j, "command", "next_card") for j in (1, 2)]
+        return True
+    speeds = [s for s in made.said if run.start_s < s.at_s < run.event_s and s.kind == "airspeed"]
+    if kind == "away in the middle of a run":
+        made.away.append((run.event_s - 6.0, run.event_s - 3.0))
+    else:
+        made.said += [replace(s, at_s=s.at_s + 0.8) for s in speeds if rng.random() < 0.7]
+    return True
 
 
 def spoil(rng: random.Random, made: MadeFlight) -> None:
@@ -562,6 +630,9 @@ def count(flights: list[Flight], clean: list[Flight], campaign: Campaign, shown:
             tally["not found"] += run is None
             right = run is not None and run.point == true.point
             tally["right point"] += right
+            if true.odd:
+                tally[f"{true.odd}: runs"] += 1
+                tally[f"{true.odd}: right point"] += right
             if run is not None and not right:
                 kind = "no point" if run.point is None else "wrong point"
                 tally[kind] += 1
@@ -622,7 +693,7 @@ def edited(campaign: Campaign, rng: random.Random) -> Campaign:
     return replace(campaign, cards=tuple(cards))
 
 
-def one_campaign(seed: int, settle_it: bool = True) -> dict:
+def one_campaign(seed: int, settle_it: bool = True, odd: bool = False) -> dict:
     """Make, spoil, count, settle, count again."""
     rng = random.Random(seed)
     campaign = made_campaign(rng, banked=rng.random() < 0.75)
@@ -634,6 +705,8 @@ def one_campaign(seed: int, settle_it: bool = True) -> dict:
         here = points if rng.random() < 0.7 else rng.sample(points, len(points))
         half = here[: (len(here) + 1) // 2] if planned.id.endswith("1") else here[len(here) // 2 :]
         made = fly(rng, campaign, pilot, planned, half)
+        if odd:
+            odd_things(random.Random(f"{seed} {planned.id}"), made, campaign)
         spoil(rng, made)
         calls, source = heard_calls(made)
         flights.append(Flight(now, campaign, made, calls))
@@ -683,13 +756,14 @@ def main() -> None:
     parser.add_argument("--campaigns", type=int, default=12)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--show", type=int, default=0, help="so many cases of what went wrong")
+    parser.add_argument("--odd", action="store_true", help="in each flight one thing that nobody plans for")
     parser.add_argument("--before-only", action="store_true", help="do not settle the queue")
     parser.add_argument("--json", action="store_true")
     args = parser.parse_args()
     began_s = time.perf_counter()
     before, after, agree, kinds, queue, handled, shown = Counter(), Counter(), Counter(), Counter(), 0, 0, []
     for k in range(args.campaigns):
-        result = one_campaign(1000 * args.seed + k, not args.before_only)
+        result = one_campaign(1000 * args.seed + k, not args.before_only, args.odd)
         before += result["before"]
         after += result["after"]
         agree += result["agree"]
