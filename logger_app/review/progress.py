@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 from logger_app.records.calls import Correction, ReviewedCall
 from logger_app.review.apply import in_force
-from logger_app.review.queue import Item, Queue, UndetectedRate
+from logger_app.review.items import Item
+from logger_app.review.queue import Queue, UndetectedRate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -30,9 +30,10 @@ from logger_app.records.results import StallSpeed
 from logger_app.records.runs import FlightData, FlightReview, FlightRuns, Run
 from logger_app.review.apply import settled_items
 from logger_app.review.check import Current, correct, last_in_force
+from logger_app.review.items import Item, QueueItem
 from logger_app.review.placing import peers_of
 from logger_app.review.progress import Progress, progress_of
-from logger_app.review.queue import Item, Queue, QueueItem, build_queue, last_listening
+from logger_app.review.queue import Queue, build_queue, last_listening
 from logger_app.review.second import compare_listenings
 from logger_app.review.table import MAX_BYTES, Conflict, Wanted, read_changes
 from logger_app.units import RATE_HZ, s_to_ns

@@ -48,8 +48,9 @@ from logger_app.records.plan import (
 from logger_app.records.runs import FlightData
 from logger_app.reduce.campaign import reduce_campaign
 from logger_app.review.apply import apply_corrections, in_force
+from logger_app.review.items import Item
 from logger_app.review.placing import peers_of
-from logger_app.review.queue import Item, build_queue
+from logger_app.review.queue import build_queue
 from logger_app.units import s_to_ns
 from logger_app.workflows.campaign import weights_of
 

@@ -13,7 +13,7 @@ from logger_app.logstore.store import Journal
 from logger_app.records.calls import CallKind, CallStatus
 from logger_app.records.clocks import ClockMap
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
-from logger_app.review.queue import Item
+from logger_app.review.items import Item
 from logger_app.workflows.review import ReviewWorkflow
 
 pytestmark = pytest.mark.window

@@ -9,7 +9,7 @@ from logger_app.logstore import codec
 from logger_app.logstore.store import Journal
 from logger_app.records.calls import Action, CallKind, HeardCall
 from logger_app.records.journal import FlightInfo
-from logger_app.review.queue import Item
+from logger_app.review.items import Item
 from logger_app.units import s_to_ns
 from logger_app.workflows.campaign import FlightByFlight, load_campaign, load_flight
 from logger_app.workflows.planning import flown

@@ -6,7 +6,9 @@ from logger_app.domain.runs import find_runs
 from logger_app.domain.stall_events import STALL_KINDS
 from logger_app.records.calls import CallKind, CallStatus, ReviewedCall
 from logger_app.records.plan import TestPoint
-from logger_app.review.queue import Item, approaches, build_queue
+from logger_app.review.items import Item
+from logger_app.review.neighbours import approaches
+from logger_app.review.queue import build_queue
 from logger_app.units import s_to_ns
 
 POINT = TestPoint(id="A1", card="A")

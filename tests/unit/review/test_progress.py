@@ -2,8 +2,9 @@
 
 from logger_app.records.calls import Action, CallKind, CallStatus, Correction, ReviewedCall
 from logger_app.records.runs import FlightRuns
+from logger_app.review.items import Item, QueueItem
 from logger_app.review.progress import progress_of
-from logger_app.review.queue import Item, Queue, QueueItem, UndetectedRate, build_queue
+from logger_app.review.queue import Queue, UndetectedRate, build_queue
 
 
 def call(id, status=CallStatus.HEARD):

@@ -10,7 +10,9 @@ from logger_app.domain.runs import find_runs
 from logger_app.records.calls import Action, CallKind, CallStatus, Correction, Flag
 from logger_app.records.runs import FlightRuns
 from logger_app.review.apply import apply_corrections
-from logger_app.review.queue import Item, approaches, build_queue, p_wrong
+from logger_app.review.items import Item
+from logger_app.review.neighbours import approaches, p_wrong
+from logger_app.review.queue import build_queue
 
 
 def queue_of(heard, corrections=(), name="made", **kw):

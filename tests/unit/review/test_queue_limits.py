@@ -11,7 +11,9 @@ from logger_app.domain.runs import find_runs
 from logger_app.records.calls import Alternative, CallKind, CallStatus, Flag, HeardCall, ReviewedCall
 from logger_app.records.plan import TestPoint
 from logger_app.records.runs import FlightRuns, Run, RunEnd
-from logger_app.review.queue import Item, approaches, build_queue, expectations, p_wrong
+from logger_app.review.items import Item
+from logger_app.review.neighbours import approaches, expectations, p_wrong
+from logger_app.review.queue import build_queue
 from logger_app.units import s_to_ns
 
 POINT = TestPoint(id="A1", card="A")

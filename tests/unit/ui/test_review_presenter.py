@@ -9,8 +9,9 @@ from logger_app.domain.runs import find_runs
 from logger_app.records.calls import Action, CallKind, Correction, HeardCall
 from logger_app.records.journal import FlightInfo
 from logger_app.review.apply import apply_corrections
+from logger_app.review.items import Item, QueueItem
 from logger_app.review.progress import progress_of
-from logger_app.review.queue import Item, QueueItem, build_queue
+from logger_app.review.queue import build_queue
 from logger_app.ui.presenters.review import AddCall, AddPhrase, Correct, Play, Undo, begin, renewed, update, view
 
 NAMES = (("airspeed", "airspeed"), ("event", "buffet"), ("event", "break"), ("setting", "flap"))

@@ -1,0 +1,109 @@
+"""Runs to look at: without a stall event, at no test point, or perhaps at the wrong one. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from logger_app.domain.stall_events import STALL_KINDS
+from logger_app.records.calls import CallKind, ReviewedCall
+from logger_app.records.runs import FlightRuns, Run
+from logger_app.review.doubts import Context, call_item
+from logger_app.review.items import Item, QueueItem
+from logger_app.review.placing import Misplaced
+
+# A setting believed less than this is looked at before the runs that it moved.
+HARDLY_BELIEVED = 0.9
+# A doubtful call that is likely to move the stall speed of its run by so much explains what is odd about the run.
+BENDS_KT = 0.5
+
+
+def no_event_items(run: Run) -> list[QueueItem]:
+    """A run without a stall event."""
+    if run.discarded or any(c.kind is CallKind.EVENT and c.counts and c.name in STALL_KINDS for c in run.calls):
+        return []
+    return [
+        QueueItem(
+            id=f"look-{run.id}",
+            item=Item.RUN,
+            target=run.id,
+            run=run.id,
+            flight_ns=run.start_ns,
+            why=("no stall event was called: when did it stall?",),
+            effect_kt=1.0,
+            p_wrong=0.5,
+            runs=(run.id,),
+        )
+    ]
+
+
+def pointless_items(runs: FlightRuns) -> list[QueueItem]:
+    """Runs at no test point: those that follow one another for the same reason are one thing to settle."""
+    groups: list[list[Run]] = []
+    for run in runs.runs:
+        if run.discarded or run.point is not None:
+            continue
+        if groups and (groups[-1][-1].number, groups[-1][-1].why_no_point) == (run.number - 1, run.why_no_point):
+            groups[-1].append(run)
+        else:
+            groups.append([run])
+    return [
+        QueueItem(
+            id=f"point-{group[0].id}",
+            item=Item.POINT,
+            target=group[0].id,
+            run=group[0].id,
+            flight_ns=group[0].start_ns,
+            why=(f"no test point: {group[0].why_no_point}",),
+            proposed=group[0].next_likeliest,
+            effect_kt=1.5 * len(group),
+            p_wrong=0.5,
+            runs=tuple(run.id for run in group),
+        )
+        for group in groups
+    ]
+
+
+def misplaced_items(
+    items: list[QueueItem], misplaced: Sequence[Misplaced], calls: Sequence[ReviewedCall], context: Context
+) -> list[QueueItem]:
+    """Misplaced runs as items; where a call that is hardly believed put them there, that call is the item."""
+    by_id = {call.id: call for call in calls}
+    starts = {run.id: run.start_ns for run in context.runs.runs}
+    settings = {item.target: k for k, item in enumerate(items) if item.item is Item.CALL}
+    # A call that bends the run's stall speed is settled first; the run comes back if it is still off.
+    bent = {
+        item.run
+        for item in items
+        if item.item is Item.CALL and item.effect_kt >= BENDS_KT and not by_id[item.target or ""].reviewed
+    }
+    for one in misplaced:
+        if len(one.runs) == 1 and one.runs[0] in bent and one.cause is None:
+            continue
+        weight = one.effect_kt * one.p * len(one.runs)
+        cause = by_id.get(one.cause or "")
+        if cause is not None and not cause.reviewed and cause.posterior < HARDLY_BELIEVED:
+            if cause.id not in settings:
+                settings[cause.id] = len(items)
+                items.append(call_item(cause, (), None, 0.0, 1 - cause.posterior, context))
+            k = settings[cause.id]
+            why = (*items[k].why, *one.why)
+            items[k] = replace(
+                items[k], why=why, runs=(*items[k].runs, *one.runs), effect_kt=items[k].effect_kt + weight
+            )
+            continue
+        items.append(
+            QueueItem(
+                id=f"point-{one.runs[0]}-{one.point}" + ("" if one.rival else "-speed"),
+                item=Item.POINT,
+                target=one.runs[0],
+                run=one.runs[0],
+                flight_ns=starts[one.runs[0]],
+                why=one.why,
+                proposed=one.rival,
+                effect_kt=weight,
+                p_wrong=one.p,
+                runs=one.runs,
+            )
+        )
+    return items
