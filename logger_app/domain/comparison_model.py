@@ -29,10 +29,11 @@ POWER = 0.80
 # are settings of a campaign.
 RUN_SD_KT = 0.7
 FLIGHT_SD_KT = 0.35
-# How wrong the first may be: standard deviation of its logarithm (a factor of 2.2). The second follows a half
-# Student distribution of so many degrees of freedom: flights that differ by 2 kt are rare, not impossible. Ours.
+# How wrong the first may be, the reading included: standard deviation of the logarithm (a factor of 2.2). The second
+# follows a half Student distribution of so many degrees of freedom: flights that differ by 2 kt are rare, not
+# impossible. Ours; what they were chosen on is in tests/bench/README.md.
 RUN_SD_LOG_SD = 0.8
-FLIGHT_SD_DF = 4.0
+FLIGHT_SD_DF = 3.0
 # Stall speed against entry rate [kt per kt/s]. Raw speeds: -0.8 to -1.2 on an independent flight model (the path
 # curves down, load factor falls), less in most aeroplanes; with the load factor measured about 0. Ours.
 RATE_SLOPES = {"measured_nz": (0.0, 0.4)}
@@ -65,9 +66,17 @@ class Prior:
     flight_sd_kt: float = FLIGHT_SD_KT
     slope: tuple[float, float] = RATE_SLOPE
 
-    def log_density(self, run_sd: np.ndarray = RUN_GRID_KT, flight_sd: np.ndarray = FLIGHT_GRID_KT) -> np.ndarray:
-        """Logarithm of the weight of every pair of a grid, shape (run, flight); `run_sd` in equal ratios."""
-        run = -0.5 * (np.log(run_sd / self.run_sd_kt) / self.run_sd_log_sd) ** 2
+    def log_density(
+        self, run_sd: np.ndarray = RUN_GRID_KT, flight_sd: np.ndarray = FLIGHT_GRID_KT, own_u_kt: float = 0.0
+    ) -> np.ndarray:
+        """Logarithm of the weight of every pair of a grid, shape (run, flight); `run_sd` in equal ratios.
+
+        The belief is about what is seen, runs with the reading in them: their total scatter, stalls and a run's own
+        uncertainty `own_u_kt` in quadrature, is log-normal about what both give together. A belief about the stalls
+        alone takes a small scatter of few runs at its word.
+        """
+        total, middle = np.hypot(run_sd, own_u_kt), math.hypot(self.run_sd_kt, own_u_kt)
+        run = -0.5 * (np.log(total / middle) / self.run_sd_log_sd) ** 2 + 2 * np.log(run_sd / total)
         steps = np.gradient(flight_sd)
         if math.isinf(self.flight_sd_kt):
             flight = np.log(steps)
@@ -173,7 +182,8 @@ class RunData:
     """The runs of a campaign as numbers: one entry a run.
 
     `cell` and `flight` count from 0; `u_kt` is the run's own random uncertainty, `flight_u_kt` (one a flight) that
-    of the weight, common to a flight; `rate_kt_per_s` may hold NaN.
+    of the weight, common to a flight; `rate_kt_per_s` may hold NaN; `cell_u_kt` (one a cell) is what all runs of a
+    cell share and no repeat shows.
     """
 
     cell: np.ndarray
@@ -182,6 +192,7 @@ class RunData:
     u_kt: np.ndarray
     rate_kt_per_s: np.ndarray
     flight_u_kt: np.ndarray
+    cell_u_kt: np.ndarray | None = None
 
 
 class Posterior:
@@ -225,7 +236,7 @@ class Posterior:
 
     def _integrate(self, run_sd: np.ndarray, flight_sd: np.ndarray) -> None:
         """Weights and effects over a grid of both scatters; what weighs nothing is dropped."""
-        log_weight = self.prior.log_density(run_sd, flight_sd)
+        log_weight = self.prior.log_density(run_sd, flight_sd, math.sqrt(float(np.median(self._u2))))
         solved: list[_Solved] = []
         for k, s in enumerate(run_sd):
             solved.append(self._solve(self._sums(1 / ((s * self._ratio[self.data.cell]) ** 2 + self._u2)), flight_sd))
@@ -350,6 +361,7 @@ class Posterior:
 
     def _mixture(self, contrast: np.ndarray, share: np.ndarray) -> Mixture:
         level = float(contrast[:-1] @ self._middle)
+        shared2 = 0.0 if self.data.cell_u_kt is None else float(contrast[:-1] ** 2 @ self.data.cell_u_kt**2)
         own2 = self.data.flight_u_kt**2
         means, variances = [], []
         for found in self._solved:
@@ -360,7 +372,7 @@ class Posterior:
             b = contrast - part @ found.table
             means.append(level + (b * found.beta).sum(axis=1) + part @ found.speeds)
             left = ((share * real) ** 2 * found.taken + share**2 * real * own2).sum(axis=1)
-            variances.append(((b[:, None, :] @ found.covariance)[:, 0, :] * b).sum(axis=1) + left)
+            variances.append(((b[:, None, :] @ found.covariance)[:, 0, :] * b).sum(axis=1) + left + shared2)
         return Mixture(weight=self.weight, mean=np.concatenate(means), sd=np.sqrt(np.concatenate(variances)))
 
 

@@ -101,6 +101,8 @@ class StallSpeed:
     wing_drop_roll_deg: float | None = None  # largest bank away from the one held, from a recorder
     readings: tuple[tuple[float, float], ...] = ()  # (flight_s, ias_kt) of the calls of the approach that count
     reading_lag_removed: bool = False  # the event is not a spoken word: calls were moved earlier by the reading lag
+    last_call_ias_kt: float | None = None  # of those used
+    too_far_only: bool = False  # left out for one reason alone: read too far below the last call
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

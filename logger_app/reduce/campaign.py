@@ -322,6 +322,7 @@ def _reduce_run(
         counts=verdict.counts,
         why=(*verdict.why, *_stall_proposed(stall, trace, verdict.counts)),
         caveats=verdict.caveats,
+        too_far_only=verdict.too_far_only,
         reviewed=run.reviewed or (flight.review is not None and flight.review.complete),
         **_as_called(stall),
         **_corrected(calibrated, speeds, budget),
@@ -365,6 +366,7 @@ def _as_called(stall: RunStall) -> dict:
         "buffet_ias_kt": stall.buffet_ias_kt,
         "warning_ias_kt": stall.warning_ias_kt,
         "wing_drop": stall.wing_drop,
+        "last_call_ias_kt": stall.last_call_ias_kt,
         "calls_used": stall.used,
         "calls_excluded": stall.excluded,
         # The mean line from 1.1 Vs to the event: what a figure draws beside the curve.

@@ -44,6 +44,10 @@ MIN_FREEDOM_FOR_ONE_RUN = 4
 # A cell scatters otherwise than the rest when chance does that once in so many cells (two-sided).
 SCATTER_DIFFERS_P = 0.002
 MIN_FREEDOM_TO_DIFFER = 3
+# Last calls of a point that never lie nearer to each other than this are marks of the dial, the same in every run. Ours.
+COARSE_STEP_KT = 3.5
+# A scatter of flights this sure to be above what the plan says is told. Ours.
+FLIGHTS_DIFFER_P = 0.95
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,7 +81,7 @@ def compare_all(campaign: Campaign, runs: Sequence[StallSpeed], days: Mapping[st
     [BOXTIAO1973] simultaneous intervals from a posterior.
     """
     flown, sides = _pairs_flown(campaign, runs)
-    study = _Study(campaign, flown, sides)
+    study = _Study(campaign, flown, sides, _left_out_by_reading(runs))
     made = [_compare(campaign, study, pair, days or {}) for pair in sides]
     family = _family_of(study, made)
     return Compared(
@@ -85,6 +89,15 @@ def compare_all(campaign: Campaign, runs: Sequence[StallSpeed], days: Mapping[st
         overall=_overall(campaign, study, made),
         model=study.summary(),
     )
+
+
+def _left_out_by_reading(runs: Iterable[StallSpeed]) -> Mapping[tuple[str | None, str | None], list[StallSpeed]]:
+    """Runs that do not count only because the stall was read too far below the last call, by point and configuration."""
+    left_out: dict[tuple[str | None, str | None], list[StallSpeed]] = {}
+    for run in runs:
+        if run.too_far_only:
+            left_out.setdefault((run.point, run.configuration), []).append(run)
+    return left_out
 
 
 def _pairs_flown(campaign: Campaign, runs: Iterable[StallSpeed]) -> tuple[Mapping, list[_Pair]]:
@@ -167,8 +180,15 @@ class _Basis:
 class _Study:
     """The runs of a campaign given to the model once: one cell a point, configuration and kind of stall."""
 
-    def __init__(self, campaign: Campaign, flown: Mapping, pairs: Sequence[_Pair]):
+    def __init__(
+        self,
+        campaign: Campaign,
+        flown: Mapping,
+        pairs: Sequence[_Pair],
+        left_out: Mapping[tuple[str | None, str | None], Sequence[StallSpeed]] | None = None,
+    ):
         self.campaign = campaign
+        self._left_out = left_out or {}
         plan = campaign.planning
         self.bases: dict[str, _Basis] = {}
         for point in {pair.point.id: None for pair in pairs}:
@@ -214,6 +234,7 @@ class _Study:
                 [math.nan if run.entry_rate_kt_per_s is None else run.entry_rate_kt_per_s for run, _ in self.runs]
             ),
             flight_u_kt=np.array([float(np.mean(terms)) for terms in weight_u.values()]),
+            cell_u_kt=np.array([self.selected_u_kt(*cell) for cell in self.cells]),
         )
         posterior = Posterior(data, self.prior)
         ratio, freedom = posterior.scatter_of_cells()
@@ -239,6 +260,48 @@ class _Study:
         cell = self.cells.get((point, configuration, kind))
         return [pair for pair, k in zip(self.runs, self._cell) if k == cell] if cell is not None else []
 
+    def selected_u_kt(self, point: str, configuration: str, kind: str) -> float:
+        """How far the mean of the runs that count may lie from that of all runs flown, by which were left out [kt].
+
+        Where calls stand on the same coarse marks in every run, a run counts if its stall lies within 2 kt below a
+        mark: what counts is chosen by the stall speed itself. Of a normal scatter cut off so that a share p remains,
+        the mean has moved by sd * density(quantile(p)) / p. Calls at ever other speeds choose at random.
+        """
+        counted = [run for run, _ in self.side(point, configuration, kind)]
+        left_out = self._left_out.get((point, configuration), ())
+        last = sorted({r.last_call_ias_kt for r in (*counted, *left_out) if r.last_call_ias_kt is not None})
+        if not left_out or any(b - a < COARSE_STEP_KT for a, b in zip(last, last[1:])):
+            return 0.0
+        share = len(counted) / (len(counted) + len(left_out))
+        own = float(np.median([_random_u_kt(run) for run in counted]))
+        z = normal_quantile(share)
+        return math.hypot(self.prior.run_sd_kt, own) * math.exp(-z * z / 2) / math.sqrt(2 * math.pi) / share
+
+    def selection_notes(self, *sides: Sequence[tuple[StallSpeed, float]]) -> list[str]:
+        """Where coarse marks chose the runs: how many are missing, and what it costs."""
+        notes = []
+        for run, _ in (side[0] for side in sides):
+            key = (run.point or "", run.configuration or "", family(run.event))
+            u = self.selected_u_kt(*key)
+            if u:
+                notes.append(
+                    f"{run.configuration}: {len(self._left_out[key[:2]])} run(s) left out for their last call, and calls "
+                    f"stand on marks far apart: those that count may not be typical, by about {u:.1f} kt (in the "
+                    "interval); say the speed at the break"
+                )
+        return notes
+
+    def flights_differ_note(self) -> tuple[str, ...]:
+        """A warning where flights of one configuration differ by clearly more than the plan says."""
+        found, said = self.posterior, self.prior.flight_sd_kt
+        if found is None or float(found.weight @ (found.flight_sd > said)) < FLIGHTS_DIFFER_P:
+            return ()
+        middle = found.flight_sd_kt()[0]
+        return (
+            f"flights of one configuration differ by about {middle:.1f} kt (standard deviation), more than the "
+            f"{said:g} kt of [plan] flight_scatter_kt: find out what changed between them, or set it higher",
+        )
+
     def summary(self) -> ModelSummary | None:
         """The scatters that the campaign shares."""
         if self.posterior is None:
@@ -254,7 +317,7 @@ class _Study:
             run_sd_prior_kt=self.prior.run_sd_kt,
             flight_sd_prior_kt=self.prior.flight_sd_kt,
             flights_learned=max(of.values()) > 1,
-            notes=self.notes,
+            notes=(*self.notes, *self.flights_differ_note()),
         )
 
 
@@ -490,6 +553,7 @@ def _caveats(campaign: Campaign, study: _Study, reference, changed, sides, kept,
         basis = study.bases[reference[0][0].point].kind
         what = "calibration or weight" if basis == "std" else "a speed on this basis"
         notes.append(f"{lacking} run(s) without {what} are not in this difference")
+    notes += study.selection_notes(reference, changed)
     notes += _flight_notes(campaign, reference, changed, days)
     notes += _cg_note(campaign, reference, changed)
     ends = [max((run.extrapolated_kt or 0.0 for run, _ in side), default=0.0) for side in (reference, changed)]

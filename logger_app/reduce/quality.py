@@ -52,11 +52,15 @@ RULES = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
-    """Whether a run counts, the reasons if not, and the caveats that stand beside it."""
+    """Whether a run counts, the reasons if not, and the caveats that stand beside it.
+
+    `too_far_only`: it does not count for one reason alone, a stall read too far below the last call.
+    """
 
     counts: bool
     why: tuple[str, ...]
     caveats: tuple[str, ...]
+    too_far_only: bool = False
 
 
 def judge(
@@ -99,7 +103,13 @@ def judge(
         said = "; ".join(excluded) or "no rule excluded it"
         caveats.append(f"the pilot overruled: the run {'counts' if counts else 'does not count'} although {said}")
         excluded = [] if counts else ["the pilot overruled: it does not count"]
-    return Verdict(counts=counts and not left_out, why=tuple(excluded + left_out), caveats=tuple(caveats))
+    far = _too_far(stall, trace_ias_kt)
+    return Verdict(
+        counts=counts and not left_out,
+        why=tuple(excluded + left_out),
+        caveats=tuple(caveats),
+        too_far_only=bool(far) and far == excluded + left_out,
+    )
 
 
 def _discarded(run: Run) -> list[str]:

@@ -364,3 +364,33 @@ def test_a_cg_that_one_side_lacks_is_not_compared(make):
 
     assert "CG differs" not in notes_of(only(make, known[0] + side(B, "cuffs")))
     assert "CG differs" not in notes_of(only(make, side(A) + known[1]))
+
+
+def with_last_calls(runs, last, left_out):
+    """The runs with these last calls; the first `left_out` do not count because they were read too far below it."""
+    called = [replace(r, last_call_ias_kt=kt) for r, kt in zip(runs, last)]
+    return [replace(r, counts=False, too_far_only=True) for r in called[:left_out]] + called[left_out:]
+
+
+def test_runs_chosen_by_marks_far_apart_widen_the_interval(make):
+    speeds = [48.0, 48.4, 47.7, 48.2, 49.0, 47.5]
+    marks, anywhere = [45.0, 50.0, 45.0, 45.0, 50.0, 45.0], [45.0, 46.0, 47.0, 45.0, 46.0, 48.0]
+    chosen, by_chance = (with_last_calls(side(speeds), last, 3) + side(B, "cuffs") for last in (marks, anywhere))
+
+    found, same = only(make, chosen), only(make, by_chance)
+
+    # Half of a normal scatter of 0.7 kt is left: its mean lies where scipy's truncated normal has it.
+    moved = 0.7 * abs(stats.truncnorm.mean(-np.inf, stats.norm.ppf(0.5)))
+    assert found.u_kt**2 - same.u_kt**2 == pytest.approx(moved**2, rel=1e-3)
+    assert f"not be typical, by about {moved:.1f} kt" in notes_of(found) and "not be typical" not in notes_of(same)
+    assert "not be typical" not in notes_of(only(make, with_last_calls(side(speeds), marks, 0) + side(B, "cuffs")))
+
+
+def test_flights_that_differ_by_more_than_the_plan_says_are_told(make):
+    def notes(shifts):
+        flights = zip(("base", "cuffs", "cuffs", "base"), ("f1", "f2", "f3", "f4"), shifts)
+        runs = [r for c, f, by in flights for r in side([v + by for v in (A if c == "base" else B)], c, flight=f)]
+        return " | ".join(compare_all(make.campaign(), runs).model.notes)
+
+    assert "flights of one configuration differ by about" in notes((2.0, -2.0, 2.0, -2.0))
+    assert notes((0.0, 0.1, -0.1, 0.0)) == ""

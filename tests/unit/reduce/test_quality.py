@@ -204,3 +204,5 @@ def test_an_extrapolated_stall_speed_counts_when_a_trace_or_a_person_confirms_it
     assert judge(make.run(), far, POINT, "base", trace_ias_kt=45.8).counts
     assert not judge(make.run(), far, POINT, "base", trace_ias_kt=48.0).counts
     assert judge(make.run(overruled=True), far, POINT, "base").counts
+    alone, beside = (judge(make.run(discarded=thrown), far, POINT, "base") for thrown in (False, True))
+    assert alone.too_far_only and not beside.too_far_only
