@@ -1,18 +1,26 @@
 """When an approach was at a speed, and how fast it was at a time: the one rule for screen, report, pictures and verdict.
 
-Pure. Times are seconds on the flight clock, speeds knots indicated. Main names: `ApproachCurve`, `curve_of`, `straight`.
+Pure. Times are seconds on the flight clock, speeds knots indicated. Main names: `ApproachCurve`, `curve_of`, `straight`;
+roughly and from the calls alone, `stall_estimate_kt`.
 Not for: fitting the curve (`approach`).
 """
 
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+from logger_app.domain.stall_events import STALL_KINDS
+from logger_app.records.calls import CallKind
 from logger_app.records.results import StallSpeed
+from logger_app.records.runs import Run
 
 # Past either end of what was flown by this much, a speed is still taken from the slope there; farther it was not flown.
 BEYOND_KT = 1.0
+# A line over the last seconds before the event; only to see what stands out, `reduce` works out the stall speed.
+LAST_S = 8.0
+MIN_FOR_A_LINE = 3
 
 Path = tuple[tuple[float, float], ...]
 
@@ -85,3 +93,23 @@ def straight(from_s: float, to_s: float, end_kt: float, slope_kt_per_s: float) -
         Change of speed, negative when slowing [kt/s].
     """
     return ApproachCurve(fitted=((from_s, end_kt + slope_kt_per_s * (from_s - to_s)), (to_s, end_kt)))
+
+
+def stall_estimate_kt(run: Run) -> float | None:
+    """Indicated stall speed of a run, roughly: a line through its last calls, at the event [kt]."""
+    event_ns = next((c.flight_ns for c in run.calls if c.kind is CallKind.EVENT and c.name in STALL_KINDS), None)
+    speeds = [c for c in run.calls if c.ias_kt is not None and (event_ns is None or c.flight_ns <= event_ns)]
+    if event_ns is None or len(speeds) < MIN_FOR_A_LINE:
+        return None
+    return line_at_event_kt([((c.flight_ns - event_ns) / 1e9, c.ias_kt) for c in speeds if c.ias_kt is not None])
+
+
+def line_at_event_kt(points: Sequence[tuple[float, float]]) -> float | None:
+    """A line through (seconds from the event, knots) of the last seconds, at the event; the lowest where too few."""
+    late = [point for point in points if point[0] >= -LAST_S]
+    if len(late) < MIN_FOR_A_LINE:
+        return min((v for _, v in points), default=None)
+    mean_s, mean_kt = sum(s for s, _ in late) / len(late), sum(v for _, v in late) / len(late)
+    spread = sum((s - mean_s) ** 2 for s, _ in late)
+    slope = sum((s - mean_s) * (v - mean_kt) for s, v in late) / spread if spread else 0.0
+    return mean_kt - slope * mean_s

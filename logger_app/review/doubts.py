@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
+from logger_app.domain.approach_curve import line_at_event_kt
 from logger_app.domain.call_words import shown
 from logger_app.records.calls import CallKind, CallStatus, Flag, HeardCall, ReviewedCall
 from logger_app.records.runs import FlightRuns
@@ -26,7 +27,6 @@ from logger_app.review.neighbours import (
     p_wrong,
     steps_s,
 )
-from logger_app.review.placing import line_at_event_kt
 from logger_app.units import from_kt, to_kt
 
 # A call that is wrong with at least this probability is shown. Chosen on made flights

@@ -2,8 +2,7 @@
 
 Runs flown one after another with nothing called between them stand or fall together: a set-up. Each set-up is weighed
 against the points that it may have been instead, by what the settings make likely (`domain.points`) and by its stall
-speed beside those of the other runs and the plan's expectations. Main names: `Misplaced`, `misplaced_runs`,
-`stall_estimate_kt`.
+speed beside those of the other runs and the plan's expectations. Main names: `Misplaced`, `misplaced_runs`.
 """
 
 from __future__ import annotations
@@ -13,16 +12,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from statistics import median
 
+from logger_app.domain.approach_curve import stall_estimate_kt
 from logger_app.domain.settings import ITEMS, setting_words
-from logger_app.domain.stall_events import STALL_KINDS
 from logger_app.records.calls import CallKind, ReviewedCall
 from logger_app.records.plan import TestPoint
 from logger_app.records.runs import FlightRuns, Run
 from logger_app.units import from_kt
 
-# A line over the last seconds before the event; only to see what stands out, `reduce` works out the stall speed.
-LAST_S = 8.0
-MIN_FOR_A_LINE = 3
 # Scatter of one run's estimate, of set-ups at one point, of the plan's expectations [kt] (ours; common practice).
 RUN_SD_KT, SET_UP_SD_KT, EXPECTED_SD_KT = 0.9, 0.5, 1.0
 MIN_PEERS, MIN_FOR_OFFSET = 2, 4
@@ -110,26 +106,6 @@ def peers_of(runs: FlightRuns, calls: Sequence[ReviewedCall]) -> list[tuple[str,
     """The stall speed of each set-up of a flight, with its point: what another flight is compared with [kt]."""
     pairs = [(set_up.point, set_up.speed_kt) for set_up in _set_ups(runs, calls)]
     return [(point, kt) for point, kt in pairs if point is not None and kt is not None]
-
-
-def stall_estimate_kt(run: Run) -> float | None:
-    """Indicated stall speed of a run, roughly: a line through its last calls, at the event [kt]."""
-    event_ns = next((c.flight_ns for c in run.calls if c.kind is CallKind.EVENT and c.name in STALL_KINDS), None)
-    speeds = [c for c in run.calls if c.ias_kt is not None and (event_ns is None or c.flight_ns <= event_ns)]
-    if event_ns is None or len(speeds) < MIN_FOR_A_LINE:
-        return None
-    return line_at_event_kt([((c.flight_ns - event_ns) / 1e9, c.ias_kt) for c in speeds if c.ias_kt is not None])
-
-
-def line_at_event_kt(points: Sequence[tuple[float, float]]) -> float | None:
-    """A line through (seconds from the event, knots) of the last seconds, at the event; the lowest where too few."""
-    late = [point for point in points if point[0] >= -LAST_S]
-    if len(late) < MIN_FOR_A_LINE:
-        return min((v for _, v in points), default=None)
-    mean_s, mean_kt = sum(s for s, _ in late) / len(late), sum(v for _, v in late) / len(late)
-    spread = sum((s - mean_s) ** 2 for s, _ in late)
-    slope = sum((s - mean_s) * (v - mean_kt) for s, v in late) / spread if spread else 0.0
-    return mean_kt - slope * mean_s
 
 
 # ---- set-ups ------------------------------------------------------------------------------------------
