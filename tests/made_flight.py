@@ -9,7 +9,7 @@ call from a right one. Imported by the tests that need it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -46,6 +46,26 @@ def heard(id, at_s, kind, name, value=None, posterior=0.99, alternatives=()):
         engine="made",
         pack="en",
     )
+
+
+def spoken_runs(runs, setting=(("flap", 0.0), ("power", "idle"))):
+    """Calls of runs a minute apart, each given by its airspeeds: set up, on condition, the approach, break, recovered."""
+    calls = []
+
+    def say(at_s, kind, name, value=None):
+        call = heard(f"call-{at_s:06.1f}", at_s, kind, name, value)
+        calls.append(replace(call, unit="kt" if kind is CallKind.AIRSPEED else None))
+
+    for k, values in enumerate(runs):
+        begin_s = 20.0 + 60 * k
+        for j, (name, value) in enumerate(setting):
+            say(begin_s - 5 + j, CallKind.SETTING, name, value)
+        say(begin_s - 2, CallKind.COMMAND, "on_condition")
+        for j, value in enumerate(values):
+            say(begin_s + 1.4 * j, CallKind.AIRSPEED, "ias", float(value))
+        say(begin_s + 1.4 * len(values), CallKind.EVENT, "break")
+        say(begin_s + 1.4 * len(values) + 4, CallKind.EVENT, "recovered")
+    return calls
 
 
 def mistaken(value: float, how: str, rng) -> float:

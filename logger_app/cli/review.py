@@ -28,6 +28,7 @@ ACTS = (
     ("--split", ("RUN", "TIME"), "two runs: the second begins at TIME"),
     ("--join", ("RUN", "OTHER"), "one run: OTHER belongs to RUN"),
     ("--assign", ("RUN", "POINT"), "the run was flown at this test point"),
+    ("--reread", ("RUN",), "correct all calls of the run as its queue item proposes: one decade read as another"),
     ("--overrule", ("RUN", "yes|no"), "count the run (yes) or not (no) whatever the verdict said"),
 )
 
@@ -148,6 +149,9 @@ def _wanted(workflow, action, values: list[str], args) -> tuple:
         payload = {"other": _run_id(workflow, values[1])}
     elif action is Action.ASSIGN:
         payload = {"point": values[1]}
+    elif action is Action.REREAD:
+        items = [item for item in workflow.load().queue.items if item.target == target and item.calls]
+        payload = dict(items[0].calls) if items else {}
     elif action is Action.OVERRULE:
         if values[1] not in ("yes", "no"):
             raise ReviewError(f"--overrule {target}: got {values[1]!r}; expected yes or no.")
@@ -155,7 +159,7 @@ def _wanted(workflow, action, values: list[str], args) -> tuple:
     return action, target, args.why, payload
 
 
-RUN_WORDS = frozenset({"discard", "reinstate", "split", "join", "assign", "overrule"})
+RUN_WORDS = frozenset({"discard", "reinstate", "split", "join", "assign", "reread", "overrule"})
 
 
 def _content(workflow, text: str, options: dict) -> dict:

@@ -151,6 +151,7 @@ class Action(StrEnum):
     REINSTATE = "reinstate"
     ASSIGN = "assign"  # payload: point
     OVERRULE = "overrule"  # payload: counts (true or false)
+    REREAD = "reread"  # payload: the airspeed of each call of the run that is read again, by call id
     UNDO = "undo"  # target: the id of the correction undone
 
 

@@ -82,6 +82,7 @@ class Run:
     looked_back: bool = False
     point_then: str | None = None
     clock_fault: str = ""  # why its times cannot be trusted
+    decade_doubt: str = ""  # why a decade of its airspeeds may have been heard wrongly all through
     rivals: tuple[tuple[str, float], ...] = ()
 
     @property

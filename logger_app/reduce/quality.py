@@ -32,6 +32,11 @@ RULES = (
     ("not slowing", "excluded", f"the calls do not fall by at least {SLOWEST_RATE_KT_PER_S:g} kt/s"),
     ("entry rate", "excluded", "the entry rate is clearly outside the card's band (by more than its uncertainty)"),
     ("too uncertain", "excluded", f"the stall speed's standard uncertainty is above {LARGEST_U_KT:g} kt"),
+    (
+        "wrong decade",
+        "excluded",
+        "a decade of its airspeeds may have been heard wrongly all through: settle it in review",
+    ),
     ("no test point", "left out", "it fits no test point, or its configuration is not known (assign it in review)"),
     ("no speed", "left out", "no usable airspeed was called"),
     ("time shared", "left out", "two parts of the flight have the same times there: the clock went back at a restart"),
@@ -85,6 +90,8 @@ def judge(
     [CFR23.201] (b); [CP] the rest.
     """
     excluded = [*_discarded(run), *_event_and_calls(stall), *_figures(stall, point), *_too_far(stall, trace_ias_kt)]
+    if run.decade_doubt:
+        excluded.append(f"{run.decade_doubt}; settle it in the review")
     left_out = []
     if point is None:
         left_out.append(run.why_no_point or f"test point {run.point!r} is not in the campaign")

@@ -18,7 +18,9 @@ from logger_app.records.calls import Action, CallKind, CallStatus, Correction, H
 from logger_app.units import to_kt
 
 CALL_ACTIONS = frozenset({Action.CONFIRM, Action.SET, Action.REJECT, Action.ADD, Action.MOVE})
-RUN_ACTIONS = frozenset({Action.SPLIT, Action.JOIN, Action.DISCARD, Action.REINSTATE, Action.ASSIGN, Action.OVERRULE})
+RUN_ACTIONS = frozenset(
+    {Action.SPLIT, Action.JOIN, Action.DISCARD, Action.REINSTATE, Action.ASSIGN, Action.OVERRULE, Action.REREAD}
+)
 # An added call has no sound of its own to take its length from: about one spoken number.
 ADDED_NS = 600_000_000
 
@@ -105,10 +107,15 @@ def apply_corrections(
         In order of (flight_ns, id); rejected ones included.
     """
     per_call = defaultdict(list)
+    by_id = {call.id: call for call in heard}
     for correction in in_force(corrections):
         if correction.action in CALL_ACTIONS:
             per_call[correction.target].append(correction)
-    by_id = {call.id: call for call in heard}
+        elif correction.action is Action.REREAD:
+            for id, value in correction.payload:
+                if id in by_id and by_id[id].kind is CallKind.AIRSPEED and isinstance(value, (int, float)):
+                    one = replace(correction, action=Action.SET, target=id, payload=(("value", value),))
+                    per_call[id].append(one)
     calls = [_fold(id, by_id.get(id), per_call.get(id, ()), unit) for id in by_id.keys() | per_call.keys()]
     return tuple(sorted((call for call in calls if call), key=lambda call: (call.flight_ns, call.id)))
 

@@ -115,8 +115,7 @@ def _check_call_action(now: Current, action: Action, target: str, payload: dict)
         kind = _kind(payload["kind"])
         payload["flight_ns"] = _time(now, payload.get("flight_ns"), "the new call")
     else:
-        if call is None:
-            raise _unknown("call", target, [c.id for c in now.calls])
+        call = _call(now, target)
         kind = _kind(payload.get("kind", call.kind))
     if action is Action.MOVE:
         payload["flight_ns"] = _time(now, payload.get("flight_ns"), f"call {target}")
@@ -128,6 +127,13 @@ def _check_call_action(now: Current, action: Action, target: str, payload: dict)
     if action is Action.CONFIRM and kind is CallKind.AIRSPEED and call is not None and call.value is None:
         raise ReviewError(f"call {target}: has no value to confirm.", hint=f"Use --set {target} VALUE.")
     return payload
+
+
+def _call(now: Current, id: str) -> ReviewedCall:
+    call = now.call(id)
+    if call is None:
+        raise _unknown("call", id, [c.id for c in now.calls])
+    return call
 
 
 def _check_content(now: Current, kind: CallKind, target: str, payload: dict, call: ReviewedCall | None) -> None:
@@ -184,6 +190,10 @@ def _check_run_action(now: Current, action: Action, target: str, payload: dict) 
                 f"run {target}: cannot be split at {ns_to_s(at_ns):.1f} s; it lasts from "
                 f"{ns_to_s(start_ns):.1f} to {ns_to_s(end_ns):.1f} s."
             )
+    if action is Action.REREAD:
+        payload = {id: _airspeed(now, value, _call(now, id).unit, id) for id, value in payload.items()}
+        if not payload:
+            raise ReviewError(f"run {target}: nothing to read again; no decade is proposed for it.")
     if action is Action.ASSIGN:
         point = str(payload.get("point", ""))
         if point not in now.points:

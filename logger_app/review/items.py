@@ -16,6 +16,7 @@ class Item(StrEnum):
     EXTRA = "extra"  # the second listening heard a call that the first did not
     RUN = "run"
     POINT = "point"  # runs that may stand at the wrong test point
+    DECADE = "decade"  # a run in which a decade may have been heard wrongly all through
     SAMPLE = "sample"
 
 
@@ -26,7 +27,8 @@ class QueueItem:
     `id` is stable; `target` is the call or run to act on (None for a silence). `effect_kt` is
     what settling it could change in a stall speed; `p_wrong` the probability that the reading is
     wrong. `proposed` is in the pilot's unit, None where nothing is proposed; for runs at the wrong
-    point it is the point that would fit. `runs` are all runs that it concerns.
+    point it is the point that would fit. `runs` are all runs that it concerns, `calls` all calls that are proposed to
+    be read again, each with its value.
     """
 
     id: str
@@ -39,6 +41,7 @@ class QueueItem:
     effect_kt: float = 0.0
     p_wrong: float = 0.0
     runs: tuple[str, ...] = ()
+    calls: tuple[tuple[str, float], ...] = ()
 
     def as_json(self) -> dict:
         """The item as `review --list --json` shows it."""
@@ -53,4 +56,5 @@ class QueueItem:
             "effect_kt": round(self.effect_kt, 2),
             "p_wrong": round(self.p_wrong, 3),
             "runs": list(self.runs),
+            "calls": dict(self.calls),
         }

@@ -21,6 +21,7 @@ from types import MappingProxyType
 
 from logger_app.domain.binomial import clopper_pearson
 from logger_app.domain.call_words import shown
+from logger_app.domain.decades import reread, wrong_decades
 from logger_app.records.calls import CallKind, CallStatus, ReviewedCall
 from logger_app.records.plan import TestPoint
 from logger_app.records.runs import FlightRuns
@@ -28,7 +29,7 @@ from logger_app.review.doubts import NOTHING, Context, doubt_of, flagged_as_hear
 from logger_app.review.items import Item, QueueItem
 from logger_app.review.neighbours import NEIGHBOURS, Approach, kt_of, p_wrong
 from logger_app.review.placing import misplaced_runs
-from logger_app.review.run_items import misplaced_items, no_event_items, pointless_items
+from logger_app.review.run_items import decade_item, misplaced_items, no_event_items, pointless_items, unexplained
 
 SAMPLE_SHARE = 0.05
 # A silence this many times the usual interval is a call that was due. Common practice, no source.
@@ -94,8 +95,8 @@ def build_queue(
     Returns
     -------
     Queue
-        Items in order: what changes a conclusion most first, a cause before what follows from it, sampled
-        calls last.
+        Items in order: runs to read again first, then what changes a conclusion most, a cause before what follows
+        from it, sampled calls last.
     """
     disagreeing, extra = _second_listening(second)
     context = Context(runs, calls, unit, graduation, disagreeing)
@@ -109,14 +110,18 @@ def build_queue(
     items += [item for run in runs.runs for item in no_event_items(run)] + pointless_items(runs)
     misplaced = misplaced_runs(runs, calls, points, peers, unit) if points else []
     items = misplaced_items(items, misplaced, calls, context)
+    decades = wrong_decades(runs.runs, points, peers=peers, unit=unit, kept=settled)
+    items = [*(decade_item(one, context) for one in decades), *unexplained(items, decades)]
     still = [item for item in items if item.target not in reviewed and item.id not in settled]
     still = [_with_consequence(item, context, what_if) for item in still]
-    still += [_sample_item(c, context) for c in sampled if not c.reviewed and c.id not in doubts]
+    samples = [_sample_item(c, context) for c in sampled if not c.reviewed and c.id not in doubts]
+    still += unexplained(samples, decades)
+    pointed_at = {id for run in runs.runs for ids in reread(run.calls).values() for id in ids}
     return Queue(
         items=tuple(sorted(still, key=_order)),
         flagged=flagged,
         sampled=frozenset(call.id for call in sampled),
-        undetected=_undetected([call for call in sampled if call.reviewed]),
+        undetected=_undetected([call for call in sampled if call.reviewed and call.id not in pointed_at]),
     )
 
 
@@ -257,4 +262,12 @@ def _undetected(reviewed: Sequence[ReviewedCall]) -> UndetectedRate:
 
 
 def _order(item: QueueItem):
-    return (item.item is Item.SAMPLE, -round(item.effect_kt, 3), -round(item.p_wrong, 3), item.flight_ns, item.id)
+    first = item.item is not Item.DECADE
+    return (
+        item.item is Item.SAMPLE,
+        first,
+        -round(item.effect_kt, 3),
+        -round(item.p_wrong, 3),
+        item.flight_ns,
+        item.id,
+    )

@@ -1,10 +1,11 @@
-"""Runs to look at: without a stall event, at no test point, or perhaps at the wrong one. Pure."""
+"""Runs to look at: without a stall event, at no test point, perhaps at the wrong one, or to be read again. Pure."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
+from logger_app.domain.decades import WrongDecade
 from logger_app.domain.stall_events import STALL_KINDS
 from logger_app.records.calls import CallKind, ReviewedCall
 from logger_app.records.runs import FlightRuns, Run
@@ -107,3 +108,33 @@ def misplaced_items(
             )
         )
     return items
+
+
+def decade_item(one: WrongDecade, context: Context) -> QueueItem:
+    """A run to be read again as a whole."""
+    return QueueItem(
+        id=one.item,
+        item=Item.DECADE,
+        target=one.run,
+        run=one.run,
+        flight_ns=context.by_id[one.calls[0][0]].flight_ns,
+        why=(one.why,),
+        proposed=one.meant_name,
+        effect_kt=abs(one.stall_kt - one.heard_stall_kt),
+        p_wrong=one.p,
+        runs=one.runs,
+        calls=one.calls,
+    )
+
+
+def unexplained(items: Iterable[QueueItem], decades: Sequence[WrongDecade]) -> list[QueueItem]:
+    """Items that no wrong decade explains: the calls of its run and an odd stall speed are one thing to settle."""
+    calls = {id for one in decades for id in one.explains}
+    runs = {id for one in decades for id in one.runs}
+
+    def explained(item: QueueItem) -> bool:
+        if item.item in (Item.CALL, Item.SAMPLE):
+            return item.target in calls
+        return item.item is Item.POINT and item.proposed is None and runs.issuperset(item.runs)
+
+    return [item for item in items if not explained(item)]

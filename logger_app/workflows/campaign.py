@@ -10,7 +10,7 @@ import hashlib
 import json
 import warnings
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import takewhile
 from pathlib import Path
@@ -188,7 +188,7 @@ def fold_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[JournalRow], 
     """
     from logger_app.domain.runs import runs_as_flown
     from logger_app.logstore import codec
-    from logger_app.review.apply import apply_corrections, in_force
+    from logger_app.review.apply import apply_corrections, in_force, settled_items
 
     rows = list(rows)
     by_kind: dict[RowKind, list[JournalRow]] = defaultdict(list)
@@ -215,6 +215,7 @@ def fold_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[JournalRow], 
 
     calls = apply_corrections(heard, corrections, unit)
     runs = with_clock_faults(runs_of(calls, corrections), overlaps(rows))
+    runs = with_decade_doubts(runs, campaign, settled_items(corrections, calls))
     second = [row.body for row in by_kind[RowKind.SECOND]]
     data = FlightData(
         info=info,
@@ -264,6 +265,15 @@ def with_clock_faults(runs: FlightRuns, shared: Sequence[Overlap]) -> FlightRuns
         return next((str(o) for o in shared if run.start_ns < o.end_ns and run.end_ns > o.start_ns), "")
 
     return replace(runs, runs=tuple(replace(run, clock_fault=fault(run)) for run in runs.runs)) if shared else runs
+
+
+def with_decade_doubts(runs: FlightRuns, campaign: Campaign, kept: Collection[str]) -> FlightRuns:
+    """The same runs; one in which a decade may have been heard wrongly all through says so, until that is settled."""
+    from logger_app.domain.decades import wrong_decades
+
+    found = wrong_decades(runs.runs, campaign.points, unit=campaign.indicator.unit, kept=kept)
+    why = {id: one.why for one in found for id in one.runs}
+    return replace(runs, runs=tuple(replace(r, decade_doubt=why.get(r.id, "")) for r in runs.runs)) if why else runs
 
 
 def with_proposals(heard: Iterable, proposals: Iterable[dict]) -> list:

@@ -547,6 +547,9 @@ def settle(flight: Flight, source: dict[str, Spoken], others_of, rng: random.Ran
             handled += 1
             if item.item in (Item.CALL, Item.SAMPLE):
                 settle_call(flight, item, said.get(item.target), who)
+            elif item.item is Item.DECADE:
+                for call, _ in item.calls:
+                    settle_call(flight, replace(item, target=call), said.get(call), who)
             elif item.item is Item.DUE:
                 settle_silence(flight, item, source, who)
             else:

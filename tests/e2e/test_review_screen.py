@@ -2,6 +2,7 @@
 
 import shutil
 import time
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -269,6 +270,25 @@ def test_undo_redo_zoom_confirm_run_and_help(workflow, open_window, shots):
     assert press.state.help
     press("enter")
     assert not press.state.help
+
+
+def test_a_decade_wrong_all_through_a_run_is_one_item_and_one_key(tmp_path, open_window, shots):
+    right, sixties = (62, 60, 58, 57, 55, 54, 53, 52, 51), (62, 60, 68, 67, 65, 64, 63, 62, 61)
+    made = SimpleNamespace(calls=_made_flight().spoken_runs((right, right, right, sixties)))
+    workflow = ReviewWorkflow(make_flight_folder(tmp_path, made, 60.0), "ann")
+    press = open_window(workflow)
+    item = press.state.workflow.queue.items[0]
+    press.pilot.frames(3)
+    press.pilot.shot(shots / "review_decade.png")
+    assert (item.item, press.state.here) == (Item.DECADE, item.id)
+
+    press("p")
+    press.pilot.shot(shots / "review_decade_accepted.png")
+    assert [c.value for c in workflow.load().runs.runs[3].calls if c.ias_kt] == list(right)
+    assert len(workflow.load().corrections) == 1
+    press("u", "enter")
+    assert [c.value for c in workflow.load().runs.runs[3].calls if c.ias_kt] == list(sixties)
+    assert item.id not in {i.id for i in press.state.workflow.queue.items}
 
 
 def test_touch_alone_is_enough(workflow, open_window):

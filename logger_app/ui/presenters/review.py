@@ -170,8 +170,9 @@ def renewed(
     if done.action is Action.UNDO and (
         undone := next((c for c in state.workflow.corrections if c.id == done.target), None)
     ):
-        back = replace(after, here=undone.target)
-        return replace(_at(after, undone.target), message=message) if _here_is_there(back) else after
+        place = next((item.id for item in workflow.queue.items if item.target == undone.target), undone.target)
+        back = replace(after, here=place)
+        return replace(_at(after, place), message=message) if _here_is_there(back) else after
     keys = _keys(after)
     if not keys:
         return after if _here_is_there(after) else replace(after, here=None)
@@ -227,6 +228,7 @@ DONE = {
     Action.DISCARD: "discarded",
     Action.REINSTATE: "taken in again",
     Action.ASSIGN: "flown at",
+    Action.REREAD: "calls corrected together",
 }
 
 
@@ -258,7 +260,7 @@ def _enter(state):
         return replace(state, typed=""), (Correct(action=Action.SET, target=call.id, payload=payload),)
     if item and item.target is None:
         return state, (Correct(action=Action.CONFIRM, target=item.id),)
-    if item and item.item in (Item.RUN, Item.POINT):
+    if item and item.item in (Item.RUN, Item.POINT, Item.DECADE):
         return state, (Correct(action=Action.CONFIRM, target=item.id),)
     if call:
         return state, (Correct(action=Action.CONFIRM, target=call.id),)
@@ -281,6 +283,8 @@ def _propose(state):
         return _sorry(state, "nothing is proposed here"), ()
     if item and item.item is Item.POINT:
         return state, (_assigned(item.runs, value),)
+    if item and item.item is Item.DECADE and item.target:
+        return state, (Correct(action=Action.REREAD, target=item.target, payload=item.calls),)
     number = isinstance(value, (int, float))
     if item and item.item in (Item.DUE, Item.EXTRA):
         named = None if number else (dict((n, k) for k, n in state.names).get(value, "event"), value)
@@ -653,15 +657,19 @@ def view(state: ReviewState) -> View:
     run = run_here(state)
     start_s, end_s = _span(state, run)
     flagged = {item.target: item for item in workflow.queue.items if item.target and item.item is not Item.SAMPLE}
+    flagged |= {id: replace(i, proposed=value) for i in workflow.queue.items for id, value in i.calls}
     dots = tuple(
         _dot(call, state, flagged.get(call.id), workflow.unit)
         for call in workflow.calls
         if start_s <= call.flight_s <= end_s
     )
     line, band = _line(state, run), _band(state, run)
-    low, high = _heights([d.y for d in dots if d.y is not None and d.state != "rejected"] + [y for _, y in line])
     rows = _rows(state)
     item, call = _item(state), _call(state)
+    again = [value for _, value in item.calls] if item else []
+    low, high = _heights(
+        [d.y for d in dots if d.y is not None and d.state != "rejected"] + [y for _, y in line] + again
+    )
     return View(
         title=f"{workflow.info.id}  ·  {workflow.info.configuration or 'configuration not given'}  ·  {state.who}",
         progress=workflow.review.in_words() if workflow.review.complete else workflow.progress.in_words(),
@@ -684,7 +692,7 @@ def view(state: ReviewState) -> View:
         run_verdict=_run_verdict(state, run),
         big=_big(state, item, call),
         heard=_heard(call, workflow.unit),
-        why=item.why if item else (),
+        why=_why(item),
         proposed=shown(item.proposed) if item and item.proposed is not None else "",
         typed=state.typed,
         alternatives=_alternatives(call),
@@ -778,6 +786,7 @@ def _queue_row(item: QueueItem, state: ReviewState) -> Row:
         Item.DUE: "silence",
         Item.EXTRA: f"{shown(item.proposed)}?" if item.proposed is not None else "?",
         Item.RUN: "run",
+        Item.DECADE: f"{shown(item.proposed)}?",
         Item.POINT: f"{len(item.runs)} runs" if len(item.runs) > 1 else "test point",
     }.get(item.item, _words(call, state.workflow) if call else "?")
     run = next((r.number for r in state.workflow.runs.runs if r.id == item.run), None)
@@ -841,7 +850,16 @@ def _big(state: ReviewState, item: QueueItem | None, call: ReviewedCall | None) 
         return "?"
     if call:
         return _words(call, state.workflow)
+    if item and item.item is Item.DECADE:
+        return f"{shown(item.proposed)}?"
     return "run" if item else ""
+
+
+def _why(item: QueueItem | None) -> tuple[str, ...]:
+    if item is None:
+        return ()
+    keys = ("P corrects all of them, Enter keeps what was heard, Space plays the first",)
+    return item.why + (keys if item.item is Item.DECADE else ())
 
 
 def _heard(call: ReviewedCall | None, unit: str) -> str:

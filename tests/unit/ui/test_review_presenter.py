@@ -280,6 +280,30 @@ def test_one_key_moves_every_run_of_an_item_to_the_point_that_would_fit():
     assert press(state, "enter")[1] == (Correct(action=Action.CONFIRM, target="point-r1-A1"),)
 
 
+def test_one_key_reads_a_whole_run_again_or_keeps_what_was_heard():
+    there = workflow()
+    run = there.runs.runs[0].id
+    item = QueueItem(
+        id=f"decade-{run}",
+        item=Item.DECADE,
+        target=run,
+        run=run,
+        flight_ns=10**10,
+        why=("All of this run's fifties read as forties would fit",),
+        proposed="forties",
+        runs=(run,),
+        calls=(("c1", 49.0), ("c2", 48.0)),
+    )
+    there.queue = replace(there.queue, items=(item,))
+    state = begin(there, "ann", {}, NAMES)
+    shown = view(state)
+
+    assert press(state, "p")[1] == (Correct(action=Action.REREAD, target=run, payload=item.calls),)
+    assert press(state, "enter")[1] == (Correct(action=Action.CONFIRM, target=item.id),)
+    assert {dot.id: dot.proposed_y for dot in shown.dots if dot.proposed_y} == dict(item.calls)
+    assert (shown.big, shown.rows[0].title.split()[0]) == ("forties?", "forties?")
+
+
 def test_confirming_a_run_confirms_its_calls_in_one_key():
     (done,) = press(at("c2"), "c")[1]
 
