@@ -29,7 +29,11 @@ ACTS = (
     ("--join", ("RUN", "OTHER"), "one run: OTHER belongs to RUN"),
     ("--assign", ("RUN", "POINT"), "the run was flown at this test point"),
     ("--reread", ("RUN",), "correct all calls of the run as its queue item proposes: one decade read as another"),
-    ("--overrule", ("RUN", "yes|no"), "count the run (yes) or not (no) whatever the verdict said"),
+    (
+        "--overrule",
+        ("RUN", "yes|no"),
+        "count the run (yes) or not (no) whatever the verdict said; RUN `all`: those with no speed said at the break",
+    ),
 )
 
 
@@ -124,6 +128,8 @@ def acts_of(workflow, args) -> list:
             made += workflow.act_all(batch) if batch else []
             made.append(workflow.undo(values[0] if values else None))
             batch = []
+        elif name == "overrule" and values[0] == "all":
+            batch += [_wanted(workflow, Action(name), [id, values[1]], args) for id in _unconfirmed(workflow)]
         else:
             batch.append(_wanted(workflow, Action(name), values, args))
     return made + (workflow.act_all(batch) if batch else [])
@@ -157,6 +163,15 @@ def _wanted(workflow, action, values: list[str], args) -> tuple:
             raise ReviewError(f"--overrule {target}: got {values[1]!r}; expected yes or no.")
         payload = {"counts": values[1] == "yes"}
     return action, target, args.why, payload
+
+
+def _unconfirmed(workflow) -> list[str]:
+    """The runs that do not count only because no speed was said at the break."""
+    now = workflow.load()
+    found = [id for id, result in workflow.results(now).items() if result.too_far_only]
+    if not found:
+        raise ReviewError("--overrule all: no run waits for its fitted stall speed to be accepted.")
+    return found
 
 
 RUN_WORDS = frozenset({"discard", "reinstate", "split", "join", "assign", "reread", "overrule"})

@@ -15,6 +15,7 @@ class Item(StrEnum):
     DUE = "due"  # a silence where a call was due
     EXTRA = "extra"  # the second listening heard a call that the first did not
     RUN = "run"
+    STALL = "stall"  # runs that count only once a person says that their fitted stall speed holds
     POINT = "point"  # runs that may stand at the wrong test point
     DECADE = "decade"  # a run in which a decade may have been heard wrongly all through
     SAMPLE = "sample"
@@ -27,8 +28,8 @@ class QueueItem:
     `id` is stable; `target` is the call or run to act on (None for a silence). `effect_kt` is
     what settling it could change in a stall speed; `p_wrong` the probability that the reading is
     wrong. `proposed` is in the pilot's unit, None where nothing is proposed; for runs at the wrong
-    point it is the point that would fit. `runs` are all runs that it concerns, `calls` all calls that are proposed to
-    be read again, each with its value.
+    point it is the point that would fit, for a run without an event the event to add at `flight_ns`. `runs` are all runs
+    that it concerns, `calls` all calls that are proposed to be read again, each with its value.
     """
 
     id: str

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import hashlib
 from bisect import bisect_left, bisect_right
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from statistics import median
@@ -29,7 +29,14 @@ from logger_app.review.doubts import NOTHING, Context, doubt_of, flagged_as_hear
 from logger_app.review.items import Item, QueueItem
 from logger_app.review.neighbours import NEIGHBOURS, Approach, kt_of, p_wrong
 from logger_app.review.placing import misplaced_runs
-from logger_app.review.run_items import decade_item, misplaced_items, no_event_items, pointless_items, unexplained
+from logger_app.review.run_items import (
+    decade_item,
+    misplaced_items,
+    no_event_items,
+    not_counted_items,
+    pointless_items,
+    unexplained,
+)
 
 SAMPLE_SHARE = 0.05
 # A silence this many times the usual interval is a call that was due. Common practice, no source.
@@ -73,6 +80,8 @@ def build_queue(
     points: Sequence[TestPoint] = (),
     peers: Mapping[str, Sequence[float]] = MappingProxyType({}),
     what_if: WhatIf | None = None,
+    lowest: Mapping[str, tuple[int, float]] = MappingProxyType({}),
+    beyond: Collection[str] = (),
 ) -> Queue:
     """The queue of a flight.
 
@@ -91,6 +100,10 @@ def build_queue(
         Stall speeds of other flights in the same configuration, by point [kt].
     what_if : callable, optional
         The runs as they would be if a call were rejected, or confirmed.
+    lowest : mapping of str to (int, float)
+        Of runs without an event, by run: when a trace is lowest [ns, flight clock], and its airspeed there [kt].
+    beyond : collection of str
+        Runs that do not count only because their stall speed lies too far below the last call.
 
     Returns
     -------
@@ -107,7 +120,7 @@ def build_queue(
         flagged = flagged_as_heard(calls, context)
     sampled = [c for c in calls if c.heard and c.id not in flagged and _in_sample(runs.flight, c.id)]
     items = [*doubts.values(), *_due(context), *_extra_items(extra, context)]
-    items += [item for run in runs.runs for item in no_event_items(run)] + pointless_items(runs)
+    items += no_event_items(runs, lowest, context) + not_counted_items(runs, beyond) + pointless_items(runs)
     misplaced = misplaced_runs(runs, calls, points, peers, unit) if points else []
     items = misplaced_items(items, misplaced, calls, context)
     decades = wrong_decades(runs.runs, points, peers=peers, unit=unit, kept=settled)

@@ -1,12 +1,15 @@
-"""Runs to look at: without a stall event, at no test point, perhaps at the wrong one, or to be read again. Pure."""
+"""Runs to look at: without a stall event, not counted, at no point, perhaps the wrong one, to be read again. Pure."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections import Counter
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 
+from logger_app.domain.approach import MAX_BELOW_LAST_CALL_KT
 from logger_app.domain.decades import WrongDecade
 from logger_app.domain.stall_events import STALL_KINDS
+from logger_app.domain.times import flight_time
 from logger_app.records.calls import CallKind, ReviewedCall
 from logger_app.records.runs import FlightRuns, Run
 from logger_app.review.doubts import Context, call_item
@@ -17,23 +20,66 @@ from logger_app.review.placing import Misplaced
 HARDLY_BELIEVED = 0.9
 # A doubtful call that is likely to move the stall speed of its run by so much explains what is odd about the run.
 BENDS_KT = 0.5
+COUNT_THEM = "count them"  # proposed for runs that do not count only because no speed was said at the break
 
 
-def no_event_items(run: Run) -> list[QueueItem]:
-    """A run without a stall event."""
-    if run.discarded or any(c.kind is CallKind.EVENT and c.counts and c.name in STALL_KINDS for c in run.calls):
+def no_event_items(runs: FlightRuns, lowest: Mapping[str, tuple[int, float]], context: Context) -> list[QueueItem]:
+    """Runs without a stall event; where a trace is lowest, the event that this flight usually has is proposed."""
+    named = Counter(c.name for run in runs.runs for c in run.calls if _is_stall(c))
+    usual = named.most_common(1)[0][0] if named else "break"
+    return [item for run in runs.runs for item in _no_event(run, lowest.get(run.id), usual, context)]
+
+
+def _is_stall(call: ReviewedCall) -> bool:
+    return call.kind is CallKind.EVENT and call.counts and call.name in STALL_KINDS
+
+
+def _no_event(run: Run, lowest: tuple[int, float] | None, usual: str, context: Context) -> list[QueueItem]:
+    if run.discarded or any(map(_is_stall, run.calls)):
         return []
+    why = ["no stall event was called: when did it stall?"]
+    if lowest:
+        speed = f"{context.own(lowest[1]):.1f} {context.unit}"
+        why.append(f"a trace is lowest at {flight_time(lowest[0] / 1e9)}, {speed}: was it the stall?")
     return [
         QueueItem(
             id=f"look-{run.id}",
             item=Item.RUN,
             target=run.id,
             run=run.id,
-            flight_ns=run.start_ns,
-            why=("no stall event was called: when did it stall?",),
+            flight_ns=lowest[0] if lowest else run.start_ns,
+            why=tuple(why),
+            proposed=usual if lowest else None,
             effect_kt=1.0,
             p_wrong=0.5,
             runs=(run.id,),
+        )
+    ]
+
+
+def not_counted_items(runs: FlightRuns, beyond: Collection[str]) -> list[QueueItem]:
+    """One item a flight: runs whose stall speed lies too far below their last call, with no speed said at the stall."""
+    chosen = [run for run in runs.runs if run.id in beyond]
+    if not chosen:
+        return []
+    n, of = len(chosen), sum(not run.discarded for run in runs.runs)
+    count = f"{n} of {of} runs {'does' if n == 1 else 'do'} not count"
+    return [
+        QueueItem(
+            id=f"fitted-{runs.flight}",
+            item=Item.STALL,
+            target=None,
+            run=chosen[0].id,
+            flight_ns=chosen[0].start_ns,
+            why=(
+                f"{count}: no speed was said at the break and the last call is more than "
+                f"{MAX_BELOW_LAST_CALL_KT:g} kt above the fitted stall speed",
+                f"accept the fitted stall of {'it' if n == 1 else 'all of them'}, or run by run",
+            ),
+            proposed=COUNT_THEM,
+            effect_kt=2.0 * n,
+            p_wrong=0.5,
+            runs=tuple(run.id for run in chosen),
         )
     ]
 

@@ -43,6 +43,7 @@ __all__ = ["ReviewData", "Item", "QueueItem", "ReviewWorkflow", "new_call_id", "
 
 if TYPE_CHECKING:
     from logger_app.hear.engine_callout import CalloutEngine
+    from logger_app.reduce.trace import TraceAtEvent
 
 # What the queue's opinion of the heard calls, as heard, depends on.
 HEARD_KINDS = frozenset({RowKind.CALL, RowKind.PROPOSAL, RowKind.SECOND})
@@ -78,7 +79,9 @@ class ReviewData:
     def review(self) -> FlightReview:
         """Whether the flight is reviewed, and how much of it was heard again."""
         counts = {"flagged": len(self.queue.flagged), "sampled": len(self.queue.sampled)}
-        return review_of(self.info.id, self.calls, to_check=len(self.queue.items), **counts)
+        # Whether a fitted stall counts is a decision, no check of what was heard.
+        to_check = sum(item.item is not Item.STALL for item in self.queue.items)
+        return review_of(self.info.id, self.calls, to_check=to_check, **counts)
 
     def run(self, id: str) -> Run | None:
         """The run with this id or, from 1, this number; or None."""
@@ -148,6 +151,8 @@ class ReviewWorkflow:
         self._peer_speeds: dict[str, list[float]] | None = None
         self._results: dict[str, StallSpeed] = {}
         self._reduced: dict[str, tuple] = {}
+        self._at_event: Mapping[str, TraceAtEvent] = {}
+        self._trace_runs: tuple | None = None
 
     def load(self) -> ReviewData:
         """The flight as it stands now.
@@ -176,6 +181,8 @@ class ReviewWorkflow:
         folded = flow.fold_rows(self.campaign, info, rows, s_to_ns(duration_s))
         data, calls, corrections = folded.data, folded.calls, folded.data.corrections
         indicator = self.campaign.indicator
+        at_event = self._traced(data)
+        results = self._reduced_runs(data)
         queue = build_queue(
             data.runs,
             calls,
@@ -187,6 +194,12 @@ class ReviewWorkflow:
             points=self.campaign.points,
             peers=self._peers(info),
             what_if=lambda id, rejected: folded.runs_with(_supposed(id, rejected)),
+            lowest={
+                run: (s_to_ns(there.lowest_s), there.lowest_ias_kt)
+                for run, there in at_event.items()
+                if there.lowest_s is not None and there.lowest_ias_kt is not None
+            },
+            beyond=[id for id, result in results.items() if result.too_far_only],
         )
         return ReviewData(
             data=data,
@@ -213,16 +226,29 @@ class ReviewWorkflow:
 
         Only runs that changed since the last time are worked out again.
         """
+        return self._reduced_runs(workflow.data)
+
+    def _reduced_runs(self, data: FlightData) -> dict[str, StallSpeed]:
         from logger_app.reduce.campaign import Reducer
 
-        now = {run.id: (run, workflow.data.weight(run.id)) for run in workflow.runs.runs}
+        now = {run.id: (run, data.weight(run.id)) for run in data.runs.runs}
         known = {id: result for id, result in self._results.items() if self._reduced.get(id) == now.get(id)}
         try:
-            made = Reducer(self.campaign).reduce(workflow.data, only=now.keys() - known.keys())
+            made = Reducer(self.campaign).reduce(data, self._traced(data), now.keys() - known.keys())
         except ReduceError:
             return {}
         self._results, self._reduced = known | {result.run: result for result in made}, now
         return self._results
+
+    def _traced(self, data: FlightData) -> Mapping[str, TraceAtEvent]:
+        """What the traces of the flight's folder say, by run; read again only where runs or events changed."""
+        from logger_app.reduce.join_io import join_traces
+
+        now = tuple((run.id, run.end_ns, tuple(c.id for c in run.calls if c.counts)) for run in data.runs.runs)
+        if self._trace_runs != now:
+            self._at_event = join_traces(self.flight_dir, data, self.campaign.indicator)[0]
+            self._trace_runs = now
+        return self._at_event
 
     def _peers(self, info: FlightInfo) -> dict[str, list[float]]:
         """Stall speeds of the other flights in the same configuration, by point; read once."""

@@ -229,6 +229,7 @@ DONE = {
     Action.REINSTATE: "taken in again",
     Action.ASSIGN: "flown at",
     Action.REREAD: "calls corrected together",
+    Action.OVERRULE: "counts with its fitted stall speed",
 }
 
 
@@ -279,8 +280,16 @@ def _number(call: ReviewedCall, value: float) -> tuple[tuple[str, object], ...]:
 def _propose(state):
     call, item = _call(state), _item(state)
     value = item.proposed if item else call.heard.proposed if call and call.heard else None
+    run = run_here(state)
+    result = state.results.get(run.id) if run and not item and not call else None
+    if result and result.too_far_only:
+        return state, (_counted([result.run]),)
     if value is None:
         return _sorry(state, "nothing is proposed here"), ()
+    if item and item.item is Item.STALL:
+        return state, (_counted(item.runs),)
+    if item and item.item is Item.RUN:
+        return state, (AddCall(at_s=item.flight_ns / 1e9, value=None, kind="event", name=value),)
     if item and item.item is Item.POINT:
         return state, (_assigned(item.runs, value),)
     if item and item.item is Item.DECADE and item.target:
@@ -297,6 +306,13 @@ def _propose(state):
         return state, (Correct(action=Action.SET, target=call.id, payload=payload),)
     kind = dict((n, k) for k, n in state.names).get(value, "event")
     return state, (Correct(action=Action.SET, target=call.id, payload=(("kind", kind), ("name", value))),)
+
+
+def _counted(runs: Sequence[str]) -> CorrectAll:
+    """A person accepts the fitted stall speed of runs in which no speed was said at the break."""
+    return CorrectAll(
+        corrections=tuple(Correct(action=Action.OVERRULE, target=id, payload=(("counts", True),)) for id in runs)
+    )
 
 
 def _assigned(runs: Sequence[str], point) -> CorrectAll:
@@ -787,6 +803,7 @@ def _queue_row(item: QueueItem, state: ReviewState) -> Row:
         Item.EXTRA: f"{shown(item.proposed)}?" if item.proposed is not None else "?",
         Item.RUN: "run",
         Item.DECADE: f"{shown(item.proposed)}?",
+        Item.STALL: f"{len(item.runs)} runs" if len(item.runs) > 1 else "stall speed",
         Item.POINT: f"{len(item.runs)} runs" if len(item.runs) > 1 else "test point",
     }.get(item.item, _words(call, state.workflow) if call else "?")
     run = next((r.number for r in state.workflow.runs.runs if r.id == item.run), None)
