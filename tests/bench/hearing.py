@@ -16,6 +16,7 @@ import json
 import math
 import os
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
@@ -27,6 +28,7 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 import numpy as np
 import speech
+import voices
 from scipy import signal
 
 from logger_app.hear.engine import Engine
@@ -38,7 +40,7 @@ from logger_app.hear.sequence import read_sequence
 from logger_app.records.calls import CallKind, Flag, HeardCall
 
 HERE = Path(__file__).parent
-ROWS = ("calls", "tens", "digits", "phrases", "approaches", "talk", "numbers", "noise", "bad")
+ROWS = ("calls", "tens", "digits", "phrases", "sentences", "approaches", "talk", "numbers", "noise", "bad")
 LOOK = {
     Flag.UNSURE,
     Flag.IMPLAUSIBLE,
@@ -130,10 +132,14 @@ class Bench:
         corpus: speech.Speech,
         quick: bool,
         say: Callable[[str], None],
+        said: Path | None = None,
     ):
-        """`make_low` makes the same engine for airspeeds from 10 kt on, so that lone teens are legal."""
+        """`make_low` makes the same engine for airspeeds from 10 kt on, so that lone teens are legal.
+
+        `said`: folder in which the sentences of the bench lie as sound (`voices`).
+        """
         self.name, self.make, self.make_low = name, make, make_low
-        self.corpus, self.quick, self.say = corpus, quick, say
+        self.corpus, self.quick, self.say, self.said_in = corpus, quick, say, said
         self.engine = make()
         self.rows: list[dict] = []
         self.false_accepts: list[dict] = []
@@ -275,6 +281,30 @@ class Bench:
         ):
             for snr_db in (None, 20.0, 10.0):
                 self.cell(items[:: 4 if self.quick else 1], name, snr_db, "made", judge=False)
+
+    def sentences(self) -> None:
+        """Events, negations and commands as people narrate them, in a stream, most of them after an airspeed; right, wrong, missed."""
+        with tempfile.TemporaryDirectory() as made:
+            folder = self.said_in or Path(made)
+            by = [voice for voice in voices.VOICES if (folder / voice).is_dir()] if self.said_in else voices.at_hand()
+            voices.say_all(folder, [voices.LEAD, *(one.text for one in voices.sentences())], () if self.said_in else by)
+            items = self.corpus.sentences(folder, by, 4)[:: 8 if self.quick else 1] if by else []
+        for snr_db in (None, 20.0, 10.0):
+            outcomes, wrong, missed, faults = [], 0, 0, []
+            for j, (sentence, voice, sound, begins_s) in enumerate(items):
+                noise = self.corpus.noise("made", len(sound) + 4 * speech.RATE, 72_000 + j)
+                calls = stream(self.make, speech.mix(sound, snr_db, noise, 1.0, 1.5)).calls
+                heard = tuple((call.name, call.value) for call in calls if call.start_s > 0.7 + begins_s)
+                outcomes.append((voice, heard == sentence.calls))
+                others = [one for one in heard if one not in sentence.calls]
+                wrong += bool(others)
+                missed += not others and heard != sentence.calls
+                faults += [f"{sentence.text!r} by {voice}: {heard}"] if heard != sentence.calls else []
+            if outcomes:
+                counts = {"wrong": wrong, "missed": missed, "faults": faults}
+                name = f"narrated, {len({one.text for one, *_ in items})} sentences"
+                self.rows.append(row(self.name, name, False, snr_db, "made", outcomes, **counts))
+                self.say(_line(self.rows[-1]) + f", {wrong} wrong, {missed} missed")
 
     def approaches(self) -> None:
         """Stall approaches as a stream, read by the reader of sequences: right, flags, latency, onset, speed."""
@@ -576,6 +606,9 @@ def main() -> int:
     parser.add_argument("--quick", action="store_true", help="few items; without --data the sample beside this file")
     parser.add_argument("--engine", action="append", choices=("callout", "vosk"))
     parser.add_argument("--model", type=Path, help="folder with other net.npz and conf.json for the callout engine")
+    parser.add_argument(
+        "--sentences", type=Path, help="folder that voices.py wrote; without it the voices at hand speak"
+    )
     parser.add_argument("--vosk", type=Path, help="folder of a Vosk model")
     parser.add_argument("--rows", default=",".join(ROWS), help=f"comma-separated, of {', '.join(ROWS)}")
     parser.add_argument(
@@ -595,7 +628,7 @@ def main() -> int:
     say = lambda line: print(line, file=sys.stderr if args.json else sys.stdout, flush=True)
     rows, false_accepts = [], []
     for name, (make, make_low) in engines(args, pack).items():
-        bench = Bench(name, make, make_low, corpus, args.quick, say)
+        bench = Bench(name, make, make_low, corpus, args.quick, say, args.sentences)
         for part in args.rows.split(","):
             getattr(bench, part)()
         rows += bench.rows

@@ -11,7 +11,6 @@ from __future__ import annotations
 import csv
 import random
 import shutil
-import subprocess
 import tempfile
 import zlib
 from collections.abc import Iterable, Sequence
@@ -20,7 +19,9 @@ from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
+import voices
 from scipy import signal
+from voices import HELD_OUT_VOICES
 
 from logger_app.hear.packs import Pack, legal_calls
 from logger_app.io.sound import read_sound_file
@@ -32,14 +33,6 @@ TEENS = ["thirteen", "fourteen", "fifteen", "sixteen", "seventeen", "eighteen", 
 HEADSET_HZ = (300.0, 3400.0)  # band of a headset and intercom, ITU-T G.712's telephone band
 MAX_WORDINGS = 8  # of one meaning
 SPEECH_LEVEL = 0.08  # of full scale, root mean square of the speech after the band-pass
-# Older engines' voices that no training text was spoken with: (program, arguments before the text's file).
-HELD_OUT_VOICES = {
-    "es_us_f4": ("espeak-ng", "en-us+f4"),
-    "es_us_m7": ("espeak-ng", "en-us+m7"),
-    "fl_rms": ("flite", "rms"),
-    "fl_slt": ("flite", "slt"),
-}
-
 NUMBER_WORDS = frozenset(
     [
         "ten",
@@ -413,12 +406,12 @@ class Speech:
     def made_phrases(self) -> list[Item]:
         """All `phrases` by voices kept out of training, in turn; empty where the programs are missing."""
         out = []
-        voices = [name for name, how in HELD_OUT_VOICES.items() if shutil.which(how[0])]
+        here = [name for name, how in HELD_OUT_VOICES.items() if shutil.which(how[0])]
         with tempfile.TemporaryDirectory() as tmp:
             for k, (words, meaning) in enumerate(self.phrases()):
-                if not voices:
+                if not here:
                     return []
-                name = voices[k % len(voices)]
+                name = here[k % len(here)]
                 sound, start, end = self._said(name, words, Path(tmp) / "said.wav")
                 out.append(
                     Item(
@@ -436,17 +429,27 @@ class Speech:
 
     def _said(self, voice: str, text: str, wav: Path) -> tuple[np.ndarray, float, float]:
         """A text by one of `HELD_OUT_VOICES`, trimmed."""
-        program, name = HELD_OUT_VOICES[voice]
-        said = text.replace("buffet", "buffit").replace("rpm", "R P M")
-        command = (
-            ["espeak-ng", "-v", name, "-s", "165", "-w", str(wav), said]
-            if program == "espeak-ng"
-            else ["flite", "-voice", name, "-t", said, "-o", str(wav)]
-        )
-        subprocess.run(command, check=True, stderr=subprocess.DEVNULL)
+        voices.speak(voice, text, wav)
         return trim(read_sound_file(wav).astype(np.float32) / 32768, 0.1)
 
-    def made_talk(self, voices: Sequence[str], each: int) -> list[np.ndarray]:
+    def sentences(
+        self, folder: Path, by: Sequence[str], each: int
+    ) -> list[tuple[voices.Sentence, str, np.ndarray, float]]:
+        """Each sentence of the bench by `each` of the voices in turn: (sentence, voice, sound, end of what was said before it [s])."""
+        out = []
+        for k, sentence in enumerate(voices.sentences()):
+            for j in range(min(each, len(by))):
+                voice = by[(k + j * max(1, len(by) // each)) % len(by)]
+                said, lead = (
+                    trim(read_sound_file(voices.file_of(folder, voice, text)).astype(np.float32) / 32768, 0.1)[0]
+                    for text in (sentence.text, voices.LEAD)
+                )
+                quiet = np.zeros(int(1.2 * RATE), np.float32)
+                before = np.concatenate([lead, quiet]) if not sentence.first else np.zeros(int(3 * RATE), np.float32)
+                out.append((sentence, voice, np.concatenate([before, said]), len(before) / RATE))
+        return out
+
+    def made_talk(self, by: Sequence[str], each: int) -> list[np.ndarray]:
         """Cabin and radio talk by voices kept out of training; none where the programs are missing."""
         # The recipe is not installed: only where the repository itself is on the path, as for the calibration.
         from grammar.en.acoustic import texts
@@ -455,7 +458,7 @@ class Speech:
         with tempfile.TemporaryDirectory() as tmp:
             return [
                 self._said(voice, texts.talk(rng), Path(tmp) / "said.wav")[0]
-                for voice in voices
+                for voice in by
                 if shutil.which(HELD_OUT_VOICES[voice][0])
                 for _ in range(each)
             ]
