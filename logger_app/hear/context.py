@@ -121,6 +121,8 @@ class Context:
         if found.phones <= SHORT_PHONES:
             # In an approach a short event is likely; a short command that was not said starts or ends something.
             return gate.other_expected if expected and found.call.kind is CallKind.EVENT else gate.short
+        if found.call.kind is CallKind.COMMAND:
+            return gate.command
         return gate.other_expected if expected else gate.other
 
     def lean(self, begin: float) -> Lean | None:

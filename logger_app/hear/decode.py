@@ -116,7 +116,8 @@ class Decoder:
                 spans.append((piece.start, piece.end))
                 self._join_last(found, spans, stretch, lean)
         talk, beliefs = "talk" in kinds, [one.belief for one in found]
-        if (talk or min(beliefs, default=0.0) < WEAK_BELIEF) and len(stretch.log_p) <= SHORT_STRETCH_FRAMES:
+        small = 1.0 if kinds and set(kinds) <= {"filler", "nothing"} else 0.0  # "okay" alone is not looked at again
+        if (talk or min(beliefs, default=small) < WEAK_BELIEF) and len(stretch.log_p) <= SHORT_STRETCH_FRAMES:
             whole = self.whole(stretch, lean)
             if whole and whole.belief > max([*beliefs, SHORT_BELIEF if talk else 0.0]):
                 return Heard((whole,), False, False)
@@ -217,7 +218,7 @@ class Decoder:
         shares = _shares([score for _, score, _ in ranked])
         # A small word may fit better than any call: that leaves the likeliest call little of the share.
         best = next((k for k, (one, _, _) in enumerate(ranked) if self.tree.meanings[one] in self._call_of), None)
-        if best is None:
+        if best is None or self.tree.meanings[ranked[0][0]][0] == "ignored":
             return None
         one, score, spelling_index = ranked[best]
         spelling = self.tree.spellings[spelling_index]
@@ -274,9 +275,8 @@ class Decoder:
 
     def _phone_prior(self, meaning: int, spelling: int) -> float:
         call = self._call_of.get(self.tree.meanings[meaning])
-        return (
-            0.0 if call is None or call.kind is CallKind.AIRSPEED else PHONE_PRIOR * len(self.tree.spellings[spelling])
-        )
+        phrase = call.kind is not CallKind.AIRSPEED if call else self.tree.meanings[meaning][0] == "ignored"
+        return PHONE_PRIOR * len(self.tree.spellings[spelling]) if phrase else 0.0
 
     def _rivals(self, ranked, shares, best: int, belief: float) -> tuple[tuple[LegalCall, float], ...]:
         rest = [

@@ -70,6 +70,7 @@ class Gate:
     other: float = 0.6
     short: float = 0.75
     other_expected: float = 0.2
+    command: float = 0.5
 
     @classmethod
     def from_conf(cls, conf: Mapping) -> Gate:

@@ -19,8 +19,9 @@ from logger_app.hear.phones import PHONE_ID
 from logger_app.hear.phrases import Slot
 from logger_app.records.calls import CallKind
 
-# A phrase of many words with several pronunciations each is written out at most this often.
-MAX_SPELLINGS = 12
+# A phrase of many words with several pronunciations each is written out at most this often; settings, which are long and of
+# which there are thousands, less often: this takes a third off the tree.
+MAX_SPELLINGS, MAX_SETTING_SPELLINGS = 12, 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +60,8 @@ class PhoneTree:
         parent, phone, below = [0], [BLANK], {}
         ends: dict[tuple, tuple] = {}
         for index, unit in enumerate(self.units):
-            for spelling in _spellings(unit.words, pack):
+            setting = unit.call is not None and unit.call.kind is CallKind.SETTING
+            for spelling in _spellings(unit.words, pack, MAX_SETTING_SPELLINGS if setting else MAX_SPELLINGS):
                 node = 0
                 for one, _ in spelling:
                     key = (node, one)
@@ -156,7 +158,7 @@ def _ignored(pack: Pack) -> Iterable[Words]:
     """Phrases that are no calls and can be written out: those without a slot for a number."""
     for phrase in pack.ignored:
         words = tuple(part for part in phrase if isinstance(part, str))
-        if len(words) == len(phrase) and all(word in pack.sounds for word in words):
+        if len(words) == len(phrase):
             yield words
 
 
@@ -171,7 +173,7 @@ def _setting_words(pack: Pack) -> list[str]:
     return sorted(after - begin)
 
 
-def _spellings(words: Words, pack: Pack) -> Iterable[tuple[tuple[int, int], ...]]:
+def _spellings(words: Words, pack: Pack, most: int) -> Iterable[tuple[tuple[int, int], ...]]:
     ways = [pack.pronunciations(word) for word in words]
-    for chosen in itertools.islice(itertools.product(*ways), MAX_SPELLINGS):
+    for chosen in itertools.islice(itertools.product(*ways), most):
         yield tuple((PHONE_ID[phone], k) for k, sound in enumerate(chosen) for phone in sound.split())

@@ -533,6 +533,9 @@ class _Builder:
                     )
         needed = {word for call in legal_calls(pack) for word in call.words}
         needed |= {word for words in pack.fillers for word in words}
+        for phrase in pack.ignored:
+            if not any(isinstance(part, Slot) for part in phrase):
+                needed |= {str(word) for word in phrase}
         found: dict[str, tuple[str, ...]] = {}
         silent = []
         for word in sorted(needed):

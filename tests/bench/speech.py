@@ -300,8 +300,8 @@ class Speech:
     def digit_rows(self, count: int) -> list[Approach]:
         """An airspeed, then last digits alone as the speed falls ("fifty three ... two ... one"): unseen people and voices."""
         people = [p for p in self._digit_people() if len(p[1]) == len(DIGITS)]
-        voices = [name for name, how in HELD_OUT_VOICES.items() if shutil.which(how[0])]
-        speakers = [*people, *[(name, None) for name in voices]]
+        here = [name for name, how in HELD_OUT_VOICES.items() if shutil.which(how[0])]
+        speakers = [*people, *[(name, None) for name in here]]
         out = []
         with tempfile.TemporaryDirectory() as tmp:
             for k in range(count if speakers else 0):
