@@ -158,6 +158,8 @@ class VoskEngine:
             flags.append(Flag.NO_DECADE)
         if posterior < UNSURE_BELOW or parsed.doubtful:
             flags.append(Flag.UNSURE)
+        if parsed.in_talk:
+            flags.append(Flag.IN_TALK)
         self._count += 1
         return HeardCall(
             id=f"v{self._count:05d}",

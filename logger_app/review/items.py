@@ -17,6 +17,7 @@ class Item(StrEnum):
     RUN = "run"
     STALL = "stall"  # runs that count only once a person says that their fitted stall speed holds
     POINT = "point"  # runs that may stand at the wrong test point
+    TIMES = "times"  # calls whose times are good to seconds only
     DECADE = "decade"  # a run in which a decade may have been heard wrongly all through
     SAMPLE = "sample"
 

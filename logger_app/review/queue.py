@@ -35,6 +35,7 @@ from logger_app.review.run_items import (
     no_event_items,
     not_counted_items,
     pointless_items,
+    spread_times_items,
     unexplained,
 )
 
@@ -121,6 +122,7 @@ def build_queue(
     sampled = [c for c in calls if c.heard and c.id not in flagged and _in_sample(runs.flight, c.id)]
     items = [*doubts.values(), *_due(context), *_extra_items(extra, context)]
     items += no_event_items(runs, lowest, context) + not_counted_items(runs, beyond) + pointless_items(runs)
+    items += spread_times_items(runs)
     misplaced = misplaced_runs(runs, calls, points, peers, unit) if points else []
     items = misplaced_items(items, misplaced, calls, context)
     decades = wrong_decades(runs.runs, points, peers=peers, unit=unit, kept=settled)

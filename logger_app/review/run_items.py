@@ -10,7 +10,7 @@ from logger_app.domain.approach import MAX_BELOW_LAST_CALL_KT
 from logger_app.domain.decades import WrongDecade
 from logger_app.domain.stall_events import STALL_KINDS
 from logger_app.domain.times import flight_time
-from logger_app.records.calls import CallKind, ReviewedCall
+from logger_app.records.calls import CallKind, Flag, ReviewedCall
 from logger_app.records.runs import FlightRuns, Run
 from logger_app.review.doubts import Context, call_item
 from logger_app.review.items import Item, QueueItem
@@ -20,6 +20,7 @@ from logger_app.review.placing import Misplaced
 HARDLY_BELIEVED = 0.9
 # A doubtful call that is likely to move the stall speed of its run by so much explains what is odd about the run.
 BENDS_KT = 0.5
+MAX_NAMED = 8  # runs named in one sentence
 COUNT_THEM = "count them"  # proposed for runs that do not count only because no speed was said at the break
 
 
@@ -78,6 +79,36 @@ def not_counted_items(runs: FlightRuns, beyond: Collection[str]) -> list[QueueIt
             ),
             proposed=COUNT_THEM,
             effect_kt=2.0 * n,
+            p_wrong=0.5,
+            runs=tuple(run.id for run in chosen),
+        )
+    ]
+
+
+def spread_times_items(runs: FlightRuns) -> list[QueueItem]:
+    """One item a flight: runs whose calls' times were worked out from long lines of text."""
+    spread = {
+        run.id: [c for c in run.calls if c.counts and not c.reviewed and Flag.TIME_SPREAD in c.flags]
+        for run in runs.runs
+        if not run.discarded
+    }
+    chosen = [run for run in runs.runs if spread.get(run.id)]
+    if not chosen:
+        return []
+    n = sum(len(spread[run.id]) for run in chosen)
+    numbers = ", ".join(str(run.number) for run in chosen[:MAX_NAMED]) + (" ..." if len(chosen) > MAX_NAMED else "")
+    return [
+        QueueItem(
+            id=f"times-{runs.flight}",
+            item=Item.TIMES,
+            target=None,
+            run=chosen[0].id,
+            flight_ns=spread[chosen[0].id][0].flight_ns,
+            why=(
+                f"{n} calls come from long lines of text: their times are good to seconds only (run {numbers})",
+                "shorter lines or the sound itself give better ones; until then the stall speeds are less sure",
+            ),
+            effect_kt=0.5 * len(chosen),
             p_wrong=0.5,
             runs=tuple(run.id for run in chosen),
         )

@@ -21,6 +21,7 @@ from pathlib import Path
 
 import numpy as np
 
+from logger_app.domain.approach import MAX_BELOW_LAST_CALL_KT
 from logger_app.domain.fitted import side_cautions
 from logger_app.domain.points import points_for
 from logger_app.errors import CardError, LoggerError
@@ -212,6 +213,13 @@ def rehearse(lines: tuple[Line, ...], pcm: np.ndarray, engine) -> Score:
     return score(lines, sorted(calls, key=lambda call: call.start_ns))
 
 
+# What costs most runs in the review and nothing in flight.
+SAY_THE_SPEED = (
+    f"At the break say the speed once more: a stall read more than {MAX_BELOW_LAST_CALL_KT:g} kt below the last call "
+    "does not count by itself."
+)
+
+
 def check_rehearsal(result: Score | None) -> Check:
     """The rehearsal as a check."""
     if result is None:
@@ -219,7 +227,7 @@ def check_rehearsal(result: Score | None) -> Check:
             name="rehearsal",
             state=UNKNOWN,
             words="not spoken yet",
-            hint="Say the lines with the headset on, engine running if you can.",
+            hint=f"Say the lines with the headset on, engine running if you can. {SAY_THE_SPEED}",
         )
     total = len(result.answers)
     answers = [
@@ -228,6 +236,7 @@ def check_rehearsal(result: Score | None) -> Check:
     facts = (("right", result.right), ("of", total), ("answers", answers), ("extra", list(result.extra)))
     wrong = [a for a in result.answers if not a.right]
     hint = "; ".join(f"“{a.line.say}” was {'heard as ' + a.heard if a.heard else 'missed'}" for a in wrong[:3])
+    hint = f"{hint}. {SAY_THE_SPEED}" if hint else SAY_THE_SPEED
     state = OK if result.good else WARN
     return Check(name="rehearsal", state=state, words=f"{result.right} of {total} heard right", hint=hint, facts=facts)
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from logger_app.__main__ import main
-from logger_app.records.calls import CallKind
+from logger_app.records.calls import Action, CallKind, Flag
 from logger_app.review.items import Item
 from logger_app.ui.presenters.review import begin, update, view
 from logger_app.workflows.review import ReviewWorkflow
@@ -102,3 +102,13 @@ def test_a_run_without_an_event_is_proposed_the_lowest_of_its_trace_and_one_key_
     _, (effect,) = update(state, "p")
     review.add(effect.at_s, effect.value, kind=effect.kind, name=effect.name)
     assert [i for i in review.load().queue.items if i.item is Item.RUN] == []
+
+
+def test_times_out_of_long_lines_of_text_are_an_item_of_their_own(campaign):  # noqa: F811
+    spread = [replace(c, flags=(Flag.TRANSCRIPT, Flag.TIME_SPREAD)) if c.id[:2] == "s4" else c for c in flight_calls()]
+    review = ReviewWorkflow(write(campaign, spread), "anna")
+    (item,) = [item for item in review.load().queue.items if item.item is Item.TIMES]
+
+    assert "10 calls come from long lines of text: their times are good to seconds only (run 5)" in item.why[0]
+    review.act(Action.CONFIRM, item.id)
+    assert [i for i in review.load().queue.items if i.item is Item.TIMES] == []

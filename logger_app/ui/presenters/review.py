@@ -802,6 +802,7 @@ def _queue_row(item: QueueItem, state: ReviewState) -> Row:
         Item.DUE: "silence",
         Item.EXTRA: f"{shown(item.proposed)}?" if item.proposed is not None else "?",
         Item.RUN: "run",
+        Item.TIMES: f"times in {len(item.runs)} run{'s' if len(item.runs) > 1 else ''}",
         Item.DECADE: f"{shown(item.proposed)}?",
         Item.STALL: f"{len(item.runs)} runs" if len(item.runs) > 1 else "stall speed",
         Item.POINT: f"{len(item.runs)} runs" if len(item.runs) > 1 else "test point",

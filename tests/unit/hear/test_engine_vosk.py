@@ -6,7 +6,7 @@ import pytest
 from logger_app.errors import EngineError
 from logger_app.hear import engine_vosk
 from logger_app.hear.engine_vosk import UNKNOWN, VoskEngine, find_model, grammar_of
-from logger_app.records.calls import Flag
+from logger_app.records.calls import CallKind, Flag
 
 
 class Script:
@@ -76,6 +76,21 @@ def test_numbers_beside_unknown_words_are_read_with_doubt_or_not_at_all(engine):
     )
 
     assert [] == vosk.feed(np.zeros(3200, np.int16))
+
+
+@pytest.mark.parametrize(
+    "words, in_talk",
+    [
+        (["sixty", "five", "percent", UNKNOWN], True),  # "sixty five percent humidity"
+        ([UNKNOWN, "flaps", "twenty", UNKNOWN], True),  # "he had flaps twenty at the time"
+        (["flaps", "twenty"], False),
+    ],
+)
+def test_a_setting_within_a_sentence_is_no_set_up(engine, words, in_talk):
+    script = Script(said(*((word, 0.3 * k, 0.3 * k + 0.3) for k, word in enumerate(words))))
+    (call,) = engine(script, judge=False).feed(np.zeros(3200, np.int16))
+
+    assert (call.kind, Flag.IN_TALK in call.flags) == (CallKind.SETTING, in_talk)
 
 
 def test_partial_words_come_without_the_unknown_word(engine):
