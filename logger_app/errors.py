@@ -141,7 +141,7 @@ class EngineError(LoggerError, ValueError):
 
 
 class FileRefused(LoggerError, OSError):
-    """A path leads out of the campaign through a link, is no ordinary file, or is too large."""
+    """A path leads out of the campaign through a link, is not an ordinary file, or is too large."""
 
 
 class LogError(LoggerError, OSError):

@@ -109,3 +109,50 @@ class Make:
             ),
         )
         return replace(base, **over)
+
+
+def campaign_text(runs_wanted: int | None = None) -> str:
+    """A small campaign.toml: one configuration, two points wings level (flap 0 and 20) and one turning left."""
+    wanted = "" if runs_wanted is None else f"runs_wanted = {runs_wanted}\n"
+    return CAMPAIGN_TEXT.replace("# runs_wanted\n", wanted)
+
+
+CAMPAIGN_TEXT = """
+[campaign]
+name = "made"
+[aircraft]
+name = "made"
+empty_weight_kg = 380.0
+reference_weight_kg = 600.0
+max_weight_kg = 650.0
+wing_area_m2 = 12.0
+fuel_capacity_l = 90.0
+[[aircraft.flap_limit]]
+flap_deg = 20
+max_ias_kt = 80
+[[configuration]]
+id = "base"
+name = "Plain"
+[[card]]
+id = "A"
+title = "Level"
+[[card.point]]
+id = "A1"
+power = "idle"
+flap_deg = 0
+# runs_wanted
+[[card.point]]
+id = "A2"
+power = "idle"
+flap_deg = 20
+# runs_wanted
+[[card]]
+id = "D"
+title = "Turning"
+[[card.point]]
+id = "D1"
+power = "idle"
+flap_deg = 0
+bank_deg = -30
+# runs_wanted
+"""

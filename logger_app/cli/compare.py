@@ -44,7 +44,7 @@ def add_arguments(parser) -> None:
     parser.add_argument(
         "--camera",
         metavar="NAME",
-        help="camera, or wing, of the sides that name none (default: the first that was running)",
+        help="camera, or wing, for sides that name none (default: the first that was running)",
     )
     parser.add_argument(
         "-o",
@@ -56,7 +56,7 @@ def add_arguments(parser) -> None:
     parser.add_argument(
         "--screen",
         action="store_true",
-        help="look at them in a window: one slider for all, tuft stations, stills to keep",
+        help="open the comparison in a window: one slider for all cameras, tuft stations, stills to save",
     )
     parser.add_argument(
         "--who",
@@ -67,7 +67,7 @@ def add_arguments(parser) -> None:
     parser.add_argument(
         "--quick",
         action="store_true",
-        help="first make the small copies of the camera files that the slider and the report's pictures are quick with; takes minutes, once",
+        help="first make small copies of the camera files, for a quick slider and quick report pictures; takes minutes, once",
     )
     parser.add_argument("--no-clip", action="store_true", help="stills only")
     parser.add_argument(

@@ -20,11 +20,11 @@ EXAMPLE = """kneecall review sparrow/flights/day1_baseline
 ACTS = (
     ("--confirm", ("ID",), "the call is right; or a queue item (a silence, a run) may stay as it is"),
     ("--set", ("ID", "VALUE"), "the call is VALUE (with --kind and --name: another kind of call)"),
-    ("--reject", ("ID",), "nobody said that"),
+    ("--reject", ("ID",), "not a call: nobody said it"),
     ("--add", ("TIME", "VALUE"), "a call that was not heard: a number, or an event's name"),
     ("--move", ("ID", "TIME"), "the call was said at TIME"),
     ("--discard", ("RUN",), "leave the run out"),
-    ("--reinstate", ("RUN",), "take a discarded run in again"),
+    ("--reinstate", ("RUN",), "reinstate a discarded run"),
     ("--split", ("RUN", "TIME"), "two runs: the second begins at TIME"),
     ("--join", ("RUN", "OTHER"), "one run: OTHER belongs to RUN"),
     ("--assign", ("RUN", "POINT"), "the run was flown at this test point"),
@@ -94,7 +94,7 @@ def run(args) -> int:
         name, words = workflow.understood(args.phrase[0])["name"], args.phrase[1]
         workflow.add_phrase(name, words)
         done["phrase"] = words
-        say(f"{words!r} is one of the team's words now; recordings are heard with it from the next time on")
+        say(f"{words!r} is now one of the team's words; it is used the next time a recording is heard")
     if args.take:
         made, conflicts = _import(workflow, args)
         done["corrections"] = [c.id for c in made]
@@ -219,7 +219,7 @@ def _run_id(workflow, text: str) -> str:
 def _import(workflow, args) -> tuple[list, list]:
     made, conflicts = workflow.take_table(args.take, args.take_mine)
     taken = f"{args.take}: {len(made)} corrections taken"
-    say(f"{taken}, {len(conflicts)} against changes of others" if conflicts and args.take_mine else taken)
+    say(f"{taken}, {len(conflicts)} in conflict with changes by others" if conflicts and args.take_mine else taken)
     if not args.take_mine:
         for conflict in conflicts:
             say(f"not taken: {conflict.in_words()}")

@@ -219,7 +219,7 @@ def _merge(args) -> int:
 def _merge_lines(args, done) -> Iterable[str]:
     yield f"{args.folder}: {_count(len(done.joined), 'correction')} of {args.other} added"
     for first, last in done.contradictions:
-        yield f"{last.target}: {_decision(first)}, then {_decision(last)}; the later one holds"
+        yield f"{last.target}: {_decision(first)}, then {_decision(last)}; the later one counts"
     if done.left:
         left = ", ".join(f"{number} {kind}" for kind, number in sorted(done.left.items()))
         yield f"only corrections are joined; {args.other} also has rows that are not here: {left}"

@@ -167,7 +167,7 @@ def history_problems(campaign: Campaign) -> tuple[str, ...]:
                 )
         key = tuple(sorted((one.change.item, one.since) for one in now))
         if key in earlier:
-            found.append(f"{config.id} is fitted as {earlier[key]} was: the change was taken back.")
+            found.append(f"{config.id} is fitted as {earlier[key]} was: the change was undone.")
         else:
             earlier[key] = config.id
     return tuple(found)

@@ -66,7 +66,9 @@ def read_metar(text: str) -> Metar:
     plain = " ".join(text.upper().replace("=", " ").split())
     head = _HEAD.match(plain)
     if head is None:
-        raise ValueError(f"{text.strip()[:40]!r} is no METAR; it begins with station and time, as LZIB 211630Z")
+        raise ValueError(
+            f"{text.strip()[:40]!r} is not a METAR; a METAR begins with station and time, such as LZIB 211630Z"
+        )
     day, hour, minute = (int(head[k]) for k in (3, 4, 5))
     if not (1 <= day <= 31 and hour <= 23 and minute <= 59):
         raise ValueError(f"{head[0]!r}: day {day}, {hour:02}:{minute:02} is no time")

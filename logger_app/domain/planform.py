@@ -222,7 +222,7 @@ def row_problems(aircraft: Aircraft, fits: Sequence[Fit]) -> Iterator[tuple[Fit,
                     row,
                     f"{row.span_from_pct:g} to {row.span_to_pct:g} % of semispan, where {other_fit.change.item} is too "
                     f"({other.span_from_pct:g} to {other.span_to_pct:g} %)",
-                    "rows that do not lie on one another; take the older one off with takes_off",
+                    "rows that do not overlap; remove the older one with takes_off",
                 )
 
 

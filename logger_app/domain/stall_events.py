@@ -51,7 +51,7 @@ EVENT_MEANINGS: dict[str, Meaning] = {
     "wing_drop": Meaning(role=Role.WING_DROP, stall=StallEvent.ROLL_OFF),
     "wing_drop_left": Meaning(role=Role.WING_DROP, stall=StallEvent.ROLL_OFF, side="left"),
     "wing_drop_right": Meaning(role=Role.WING_DROP, stall=StallEvent.ROLL_OFF, side="right"),
-    "mush": Meaning(role=Role.REMARK, remark="mushing was called; it is no stall event by itself"),
+    "mush": Meaning(role=Role.REMARK, remark="mushing was called; on its own that is not a stall event"),
     "wing_rock": Meaning(role=Role.REMARK, remark="wing rock was called"),
     "spin": Meaning(role=Role.REMARK, remark="a spin was called"),
     "recovered": Meaning(role=Role.RECOVERY),

@@ -28,7 +28,9 @@ def first_words(first: FirstSeparated, unit: str) -> tuple[str, str]:
     """
     end = " (only proposed)" if first.proposed else ""
     if first.disputed:
-        end += f"; people disagree on {first.disputed} look{'s' if first.disputed > 1 else ''}, left out until settled"
+        end += (
+            f"; observers disagree on {first.disputed} look{'s' if first.disputed > 1 else ''}, left out until settled"
+        )
     if not first.runs:
         return ("!" if first.disputed else "-"), f"not seen{end}"
     short = _span(first.low_kt, first.high_kt, unit)

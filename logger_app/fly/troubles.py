@@ -42,5 +42,5 @@ class SoundWatch:
         if now_s - self._block_s > NO_SOUND_S:
             return "no sound comes from the microphone"
         if now_s - self._heard_s > (SILENT_LATER_S if self.heard_anything else NO_SOUND_S):
-            return "the microphone gives silence (muted?)"
+            return "silence from the microphone (muted?)"
         return ""

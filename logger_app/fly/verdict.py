@@ -244,7 +244,7 @@ def _whys(ended, n_used, rate, rate_u, event, silent_s, point, unit) -> tuple[st
     if silent_s > LONGEST_GAP_S:
         why.append(f"{silent_s:.0f} s without a call before the event")
     if point is None:
-        why.append("no card fits what was set")
+        why.append("no card matches the settings")
     return tuple(why)
 
 

@@ -104,7 +104,7 @@ def hear_files(
     low, high, unit = airspeed_range(campaign)
     texts = [path for path in paths if is_transcript(path)]
     if texts and len(texts) < len(paths):
-        raise SoundError(f"{texts[0]}: a transcript among sound files; give the one or the other.")
+        raise SoundError(f"{texts[0]}: a transcript among sound files; give transcripts or sound files, not both.")
     if texts:
         calls, starts, duration_s = _read_texts(texts, pack, unit)
         gaps: tuple[CaptureGap, ...] = ()

@@ -89,7 +89,7 @@ class LegalCall:
     def number(self) -> float:
         """The value of a call that is a number."""
         if not isinstance(self.value, int | float):
-            raise TypeError(f"{self.name} {self.value!r} is no number")
+            raise TypeError(f"{self.name} {self.value!r} is not a number")
         return float(self.value)
 
 
@@ -277,7 +277,7 @@ class _Builder:
             self._number("airspeed.high", speeds.get("high", 299)),
         )
         if not 0 <= low < high <= FASTEST:
-            self.fault("airspeed", f"low {low:g}, high {high:g}", f"low under high, from 0 to {FASTEST}")
+            self.fault("airspeed", f"low {low:g}, high {high:g}", f"low below high, from 0 to {FASTEST}")
             low, high = 0.0, 0.0
         return Pack(
             name=str(head.get("name", "?")),
@@ -307,7 +307,7 @@ class _Builder:
             return made[name]
         place = f"number.{name}"
         if name in inside:
-            self.fault(place, " -> ".join((*inside, name)), "rules that do not use themselves")
+            self.fault(place, " -> ".join((*inside, name)), "rules that do not refer to themselves")
             return ()
         if name not in tables or not isinstance(tables[name], Mapping):
             near = get_close_matches(name, tables, 1)

@@ -305,7 +305,7 @@ class _Model:
 def _number(call: HeardCall) -> float:
     """The value of an airspeed call."""
     if not isinstance(call.value, int | float):
-        raise TypeError(f"{call.id}: airspeed {call.value!r} is no number")
+        raise TypeError(f"{call.id}: airspeed {call.value!r} is not a number")
     return float(call.value)
 
 

@@ -242,7 +242,7 @@ def _is_link(status: os.stat_result) -> bool:
 
 def _refuse_kind(path: Path, mode: int) -> None:
     if not stat.S_ISREG(mode):
-        what = next((words for is_kind, words in _KINDS if is_kind(mode)), "no ordinary file")
+        what = next((words for is_kind, words in _KINDS if is_kind(mode)), "not an ordinary file")
         raise FileRefused(f"{path}: is {what}; expected a file.", path=path)
 
 

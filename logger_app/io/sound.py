@@ -58,9 +58,7 @@ class SoundStream:
         self._stream = streams[0]
         if self._stream.codec_context is None:
             self._container.close()
-            raise SoundError(
-                f"{self.path}: its sound is coded in a way that is not known here; export it as WAV or FLAC."
-            )
+            raise SoundError(f"{self.path}: its sound format is not supported; export it as WAV or FLAC.")
         # Read while the container is open: afterwards these are garbage.
         self._time_base = self._stream.time_base
         self.rate_hz = int(self._stream.codec_context.sample_rate or 0)

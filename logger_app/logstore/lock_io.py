@@ -56,11 +56,13 @@ def _opened(path: Path) -> int:
         fd = os.open(path, flags, 0o644)
     except OSError as err:
         if err.errno in (errno.ELOOP, errno.ENXIO, errno.EISDIR):
-            raise FileRefused(f"{path}: is no ordinary file; expected Kneecall's own lock file.", path=path) from err
+            raise FileRefused(
+                f"{path}: is not an ordinary file; expected Kneecall's own lock file.", path=path
+            ) from err
         raise
     if not stat.S_ISREG(os.fstat(fd).st_mode):
         os.close(fd)
-        raise FileRefused(f"{path}: is no ordinary file; expected Kneecall's own lock file.", path=path)
+        raise FileRefused(f"{path}: is not an ordinary file; expected Kneecall's own lock file.", path=path)
     return fd
 
 

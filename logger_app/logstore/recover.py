@@ -327,7 +327,7 @@ def _journal_fault(flight_dir: Path, got: str) -> Fault:
 def _row_fault(flight_dir: Path, span: str) -> Fault:
     return Fault(
         where=f"{flight_dir / JOURNAL_FILE} row {span}",
-        got="bytes that are not what was written",
+        got="bytes that differ from what was written",
         expected="rows that agree with their checksums",
         hint=f"Run `kneecall store rescue {flight_dir}` to save the rest.",
     )
@@ -337,7 +337,7 @@ def _clock_fault(flight_dir: Path, overlap: Overlap) -> Fault:
     return Fault(
         where=f"{flight_dir / JOURNAL_FILE} row {overlap.seq}",
         got=str(overlap),
-        expected="time that only goes on",
+        expected="times that never go back",
         hint="Nothing is lost; runs in that stretch are left out of the results.",
     )
 

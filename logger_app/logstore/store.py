@@ -123,7 +123,7 @@ class Journal:
         LogDamaged
             Not a journal, its pages or its log are damaged, or rows are missing.
         FileRefused
-            The journal, or a file beside it, is a link or no ordinary file.
+            The journal, or a file beside it, is a link or not an ordinary file.
         """
         flight_dir = Path(flight_dir)
         path = flight_dir / JOURNAL_FILE
@@ -303,7 +303,7 @@ def row_of(record: tuple) -> JournalRow | None:
     if not isinstance(facts, dict) or not codec.fits(kind, facts):
         return None
     if kind not in _KINDS:
-        raise LogTooNew(f"row {seq}: a fact of a kind that this program does not know ({kind!r}).")
+        raise LogTooNew(f"row {seq}: a kind of entry that this version does not know ({kind!r}).")
     return JournalRow(id=id, flight_ns=flight_ns, utc=utc, kind=RowKind(kind), body=facts, seq=seq)
 
 
@@ -328,7 +328,7 @@ def list_flights(campaign_dir: Path) -> list[Path]:
         elif not is_folder(path.parent):
             _leave_out(path.parent, "was left out: a link; links inside a campaign are not followed")
         elif not is_file(path):
-            _leave_out(path, "was left out: no ordinary file")
+            _leave_out(path, "was left out: not an ordinary file")
         elif _begun(path):
             found.append(path.parent)
     return found
@@ -429,12 +429,14 @@ def _check_log(path: Path) -> None:
 
 
 def _check_kinds(path: Path) -> None:
-    """Refuse a journal that is, or has beside it, a link or no ordinary file: SQLite would follow and write."""
+    """Refuse a journal that is, or has beside it, a link or not an ordinary file: SQLite would follow and write."""
     refuse_links(path)
     for end in ("", "-wal", "-shm", "-journal"):
         beside = Path(f"{path}{end}")
         if os.path.lexists(beside) and not is_file(beside):
-            raise FileRefused(f"{beside}: is a link or no ordinary file; expected a part of the journal.", path=beside)
+            raise FileRefused(
+                f"{beside}: is a link or not an ordinary file; expected a part of the journal.", path=beside
+            )
     # Ours never has one once it is begun, and SQLite would do what it says: write back pages, remove a file it names.
     if is_file(beside) and beside.stat().st_size and _writes_ahead(path):
         raise LogDamaged(

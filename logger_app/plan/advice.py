@@ -189,7 +189,7 @@ def _flown(campaign: Campaign, flights: Sequence[FlightInfo]) -> Iterator[str]:
         elif planned is not None and planned.configuration != flight.configuration:
             yield (
                 f"Flight {flight.id} was planned in {planned.configuration} and flown in {flight.configuration}: "
-                f"put right whichever is wrong."
+                f"correct whichever is wrong."
             )
     for before, after in itertools.pairwise(flights):
         things = differences(campaign, before.configuration or "", after.configuration or "")
@@ -332,7 +332,7 @@ def _points(campaign: Campaign) -> Iterator[str]:
         if less.flap_deg < more.flap_deg and (less.expected_stall_ias_kt or 0.0) < (more.expected_stall_ias_kt or 0.0):
             yield (
                 f"Point {more.id} is expected to stall at {more.expected_stall_ias_kt:g} kt with flap {more.flap_deg:g}, "
-                f"faster than {less.id} with flap {less.flap_deg:g} ({less.expected_stall_ias_kt:g} kt): look at both numbers."
+                f"faster than {less.id} with flap {less.flap_deg:g} ({less.expected_stall_ias_kt:g} kt): check both numbers."
             )
 
 
@@ -402,7 +402,7 @@ def _safety(campaign: Campaign) -> Iterator[str]:
         yield "The team has written no cautions of its own, such as how spin recovery was briefed."
     if any(abs(p.bank_deg) >= BREAKOUT_BANK_DEG for p in campaign.points):
         yield (
-            "A point has 60 deg of bank or more: parachutes and airspace may be ruled on (in the US 14 CFR 91.307, "
+            "A point has 60 deg of bank or more: rules on parachutes and airspace may apply (in the US 14 CFR 91.307, "
             "from memory). Defer to the rules that apply to you."
         )
     slow = sorted(aircraft.flap_limits, key=lambda f: f.flap_deg)
@@ -410,5 +410,5 @@ def _safety(campaign: Campaign) -> Iterator[str]:
         if more.max_ias_kt > less.max_ias_kt:
             yield (
                 f"Flap {more.flap_deg:g} is allowed up to {more.max_ias_kt:g} kt, faster than flap {less.flap_deg:g} "
-                f"({less.max_ias_kt:g} kt): look at both numbers."
+                f"({less.max_ias_kt:g} kt): check both numbers."
             )

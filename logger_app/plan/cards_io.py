@@ -86,7 +86,7 @@ def read_text(file: Path) -> str:
         return files_io.read_text(file, _TOO_LARGE)
     except UnicodeDecodeError as err:
         line = err.object[: err.start].count(b"\n") + 1
-        fault = Fault(where=f"line {line}", got="a byte that is no UTF-8", expected="text saved as UTF-8")
+        fault = Fault(where=f"line {line}", got="a byte that is not UTF-8", expected="text saved as UTF-8")
         raise campaign_error(file, (fault,)) from err
 
 
@@ -99,7 +99,7 @@ def campaign_error(file: Path, faults: tuple[Fault, ...]) -> CardError:
         To be raised; its `faults` name the file.
     """
     named = tuple(replace(f, where=f"{file}: {f.where}" if f.where else str(file)) for f in faults)
-    message = f"{file}: {len(named)} things to put right" if len(named) > 1 else ""
+    message = f"{file}: {len(named)} things to correct" if len(named) > 1 else ""
     return CardError(message, faults=named, file=str(file))
 
 

@@ -83,7 +83,7 @@ def twins(name: str) -> dict[str, float]:
 CAMPAIGN = (
     Key(name="name", kind="text", required=True, about="what this campaign tries"),
     Key(name="language", kind="text", about="language pack that hears the calls"),
-    Key(name="format", kind="whole", about="form of this file"),
+    Key(name="format", kind="whole", about="version of this file's format"),
 )
 
 AIRCRAFT = (
@@ -278,7 +278,7 @@ FLIGHT = (
 )
 
 TEAM = (
-    Key(name="floor_ft", low=0, high=30000, about="recovered by here, or it is over"),
+    Key(name="floor_ft", low=0, high=30000, about="recovered by this height"),
     Key(name="entry_min_ft", low=0, high=30000, about="no approach starts below"),
     Key(name="knock_it_off", kind="texts"),
     Key(name="cautions", kind="texts"),
@@ -289,11 +289,11 @@ PLAN = (
     Key(name="smallest_difference_kt", low=0.1, high=20, about="smallest difference worth knowing"),
     Key(name="scatter_kt", low=0.05, high=10, about="standard deviation of repeated runs"),
     Key(name="flight_scatter_kt", low=0, high=10, about="the same of whole flights; used until two flights show it"),
-    Key(name="no_worse_kt", low=0.1, high=20, about="the margin of no worse than"),
+    Key(name="no_worse_kt", low=0.1, high=20, about="margin below which a change counts as no worse"),
     Key(name="minutes_per_run", low=0.5, high=30, about="from one on condition to the next"),
     Key(name="minutes_to_area", low=0, high=120, about="start-up to the first on condition"),
     Key(name="minutes_back", low=0, high=120, about="last recovery to shut-down"),
-    Key(name="most_runs_per_flight", kind="whole", low=1, high=200, about="more than this tires"),
+    Key(name="most_runs_per_flight", kind="whole", low=1, high=200, about="more than this is tiring"),
     Key(name="build_up", kind="texts", choices=("hazard", "bank", "power", "flap"), about="what counts first"),
 )
 

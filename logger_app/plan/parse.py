@@ -115,7 +115,7 @@ def _toml_fault(said: str) -> Fault:
         where=place[1] if place else "",
         got=said.replace(place[0], "") if place else said,
         expected="TOML: key = value lines under [table] or [[row]] headings",
-        hint="Each key stands once; headings that repeat take double brackets, as [[card]]." if twice else "",
+        hint="Each key may appear once; headings that repeat take double brackets, as [[card]]." if twice else "",
     )
 
 

@@ -355,8 +355,8 @@ def _proposal_lines(campaign: Campaign, document: dict, flights: Sequence[Flight
             return []
         left = sum(cell["left"] for cell in document["matrix"])
         if left:
-            return ["Next flight: not one run fits into the fuel above the reserve; look at [plan] and fuel_*"]
-        return ["Next flight: none; all that was wanted has been flown"]
+            return ["Next flight: not enough fuel for one run above the reserve; check [plan] and fuel_*"]
+        return ["Next flight: none; every run wanted has been flown"]
     planned = [f["configuration"] for f in document["flights"]]
     if not flights and planned == [f["configuration"] for f in document["proposed"]]:
         first = document["next_flight"]

@@ -245,7 +245,7 @@ def _team(a: Answers) -> str:
     return f"""\
 # What the team briefed. Floor, criteria and cautions are printed on every card.
 [team]
-floor_ft = {a.floor_ft:g}  # recovered by here, or it is over
+floor_ft = {a.floor_ft:g}  # recovered by this height
 entry_min_ft = {a.entry_min_ft:g}  # no approach starts below
 knock_it_off = [
 {criteria}
@@ -270,7 +270,7 @@ no_worse_kt = 1  # the margin of "no worse than"
 minutes_per_run = 3
 minutes_to_area = 20
 minutes_back = 15
-most_runs_per_flight = 20  # more than this tires
+most_runs_per_flight = 20  # more than this is tiring
 build_up = ["hazard", "bank", "power", "flap"]"""
 
 
@@ -356,7 +356,7 @@ def _flights(a: Answers, campaign: Campaign) -> str:
     load = ", ".join(f"{quoted(name)} = {kg:g}" for name, kg in a.load_kg)
     lines = ["# Flights in the order A-B-B-A: what drifts (weather, pilot, engine) cancels. Write the load of each."]
     if not proposed:
-        lines.append("# The fuel does not hold one run above the reserve: see fuel_* and [plan] above.")
+        lines.append("# Not enough fuel for one run above the reserve: see fuel_* and [plan] above.")
     for flight in proposed:
         lines += [
             "",

@@ -35,7 +35,7 @@ class Indicator:
 
     def __post_init__(self):
         if len(self.correction_ias_kt) != len(self.correction_kt):
-            raise ValueError("indicator: correction_ias_kt and correction_kt need as many values as each other")
+            raise ValueError("indicator: correction_ias_kt and correction_kt must have the same number of values")
         if any(b <= a for a, b in zip(self.correction_ias_kt, self.correction_ias_kt[1:])):
             raise ValueError(f"indicator: correction_ias_kt must rise: {self.correction_ias_kt}")
         if self.unit not in AIRSPEED_UNITS:

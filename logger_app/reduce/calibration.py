@@ -2,7 +2,7 @@
 
 No rule bounds the airspeed error at the stall (14 CFR 23.1323(b) begins at 1.3 VS1), so an
 indicated stall speed is never passed off as CAS: without a table there is no CAS. Reading
-beyond a table's ends is marked and its uncertainty grown. Not for: making a table (see `gps`).
+beyond a table's ends is marked and its uncertainty increased. Not for: making a table (see `gps`).
 """
 
 from __future__ import annotations
@@ -124,7 +124,7 @@ def _read(table: CalibrationTable, ias_kt: IasKt) -> Calibrated | str:
     where = f"calibration for flap {table.flap_deg:g} runs from {ias[0]:g} to {ias[-1]:g} kt IAS"
     if beyond > FARTHEST_KT:
         return f"{where}; {ias_kt:.1f} kt is too far outside it"
-    notes = (f"{where}; extrapolated by {beyond:.1f} kt, uncertainty grown",) if beyond > 0 else ()
+    notes = (f"{where}; extrapolated by {beyond:.1f} kt, uncertainty increased",) if beyond > 0 else ()
     return Calibrated(
         cas_kt=CasKt(float(cas[left] + slope * (ias_kt - ias[left]))),
         u_kt=math.hypot(table.u_kt, GROWTH_KT_PER_KT * beyond),

@@ -102,7 +102,7 @@ def our_names(columns: Mapping[str, str], header: Sequence[str], where: str) -> 
         name = _our_column(ours, column)
         if name is None:
             hint = f"Give it with the quantity: {ours}_mph={theirs} or {ours}_kt={theirs}."
-            raise _refusal(f"{where}, column {theirs!r}", "no unit that is known", "a unit in brackets", hint)
+            raise _refusal(f"{where}, column {theirs!r}", "no known unit", "a unit in brackets", hint)
         made[column] = name
     return made
 

@@ -214,7 +214,7 @@ def least_squares(design: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, n
     """
     n, k = design.shape
     if n <= k or np.linalg.matrix_rank(design) < k:
-        raise TooFewCalls(f"{n} values cannot settle {k} coefficients")
+        raise TooFewCalls(f"{n} values cannot determine {k} coefficients")
     q, r = np.linalg.qr(design)
     coefficients = np.linalg.solve(r, q.T @ values)
     residual = values - design @ coefficients

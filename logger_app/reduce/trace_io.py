@@ -117,7 +117,7 @@ def read_text(path: Path) -> str:
     except OSError as err:
         raise fault(path, err.strerror or str(err), "a file that can be read") from err
     except UnicodeDecodeError as err:
-        raise fault(path, f"byte {err.start} is no UTF-8 text", "a text file in UTF-8") from err
+        raise fault(path, f"byte {err.start} is not UTF-8 text", "a text file in UTF-8") from err
     if not text.strip():
         raise fault(path, "an empty file", "samples")
     return text
@@ -187,7 +187,7 @@ def number_in(cell: str | None, name: str, line: int, column: str) -> float:
     Raises
     ------
     ReduceError
-        It is no number.
+        It is not a number.
     """
     if cell is None or cell == "" or cell.lower() in ("nan", "na", "null", "-"):
         return math.nan
@@ -298,7 +298,7 @@ def _read_nmea(text: str, name: str) -> Trace:
     times = sorted(fixes)
     names = ("latitude_deg", "longitude_deg", "altitude_ft", "ground_speed_kt", "track_deg")
     columns = {column: np.array([fixes[t].get(column, math.nan) for t in times]) for column in names}
-    notes = (f"{damaged} damaged sentence(s) passed over",) if damaged else ()
+    notes = (f"{damaged} damaged sentence(s) skipped",) if damaged else ()
     return _trace(name, times, columns, notes=notes)
 
 

@@ -116,7 +116,7 @@ def run_budget(
             u_kt=slope * easing_u_kt(stall),
             kind="systematic",
             cancels=True,
-            note="how the rate eased after the last call; a speed said at the break takes it away",
+            note="how the rate eased after the last call; a speed said at the break removes it",
         ),
         BudgetTerm(name="instrument", u_kt=slope * indicator.instrument_u_kt, kind="systematic", cancels=True),
     ]

@@ -291,7 +291,7 @@ def every_run(page: Page) -> Grid | None:
     spread = (
         f"Repeats at one point scatter by {number(units.speed(statistics.fmean(sds)))} {units.speed_unit} (mean standard deviation)"
         if sds
-        else "One run a point: nothing is known of the scatter"
+        else "One run per point: the scatter is not known"
     )
     said = "; ".join(
         f"{view.point.id} {side.configuration.id}: {number(units.speed(side.cell.vs_std_kt))} {units.speed_unit}, {side.cell.n} runs"

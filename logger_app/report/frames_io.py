@@ -70,7 +70,7 @@ class _Reader:
         self.container = open_container(path)
         self.stream = self.container.streams.video[0]
         if self.stream.codec_context is None:
-            raise OSError(f"{path}: its pictures are coded in a way that is not known here")
+            raise OSError(f"{path}: its video format is not supported")
         self.stream.thread_type = "AUTO"
         self.frames: Iterator[Any] = iter(())
         self.before = self.after = None

@@ -275,7 +275,7 @@ def media_words(media: Media) -> str:
             + (f", {media.no_frame} without" if media.no_frame else "")
         )
     elif media.frames_wanted:
-        parts.append("no picture could be had from the camera files")
+        parts.append("no picture could be read from the camera files")
     else:
         parts.append("no camera")
     if media.sparing:

@@ -26,7 +26,7 @@ METHOD = (
         "The stall",
         (
             "The event is what was called: pitch-down, control on the aft stop, a device, deterrent buffet, roll-off. Different kinds "
-            "are different speeds and are not averaged together unsaid (14 CFR 23.201(b) before Amdt 23-64; 14 CFR 25.201(d)). Entry "
+            "are different speeds and are never averaged together without saying so (14 CFR 23.201(b) before Amdt 23-64; 14 CFR 25.201(d)). Entry "
             "is meant to be at 1 kt/s or less, from at least 10 kt above the stall (14 CFR 23.201(b))."
         ),
     ),

@@ -358,8 +358,8 @@ def _refusal(out: Path, err: OSError) -> ReportError:
     what = {
         errno.ENOSPC: "the disk is full",
         errno.EDQUOT: "the disk quota is used up",
-        errno.EACCES: "this folder may not be written",
-        errno.EPERM: "this folder may not be written",
+        errno.EACCES: "this folder is write-protected",
+        errno.EPERM: "this folder is write-protected",
         errno.EROFS: "this disk is read-only",
     }.get(err.errno or 0, err.strerror or str(err))
     return ReportError(

@@ -125,7 +125,7 @@ def _changed(side: SavedSide, run: RunView | None, units: words.Units) -> str:
         found.append(f"stall speed then {units.text(was)}, now {units.text(now)} {units.speed_unit}")
     was, now = side.event_flight_s, run.result.event_flight_s
     if _differ(was, now, SAME_S):
-        found.append("the stall has another time now")
+        found.append("the time of the stall has changed")
     if not run.counts:
         found.append("left out of the averages")
     return "; ".join(found)

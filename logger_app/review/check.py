@@ -110,7 +110,7 @@ def _check_call_action(now: Current, action: Action, target: str, payload: dict)
     call = now.call(target)
     if action is Action.ADD:
         if call is not None:
-            raise ReviewError(f"call {target}: is there already.", hint="Use --set to change it.")
+            raise ReviewError(f"call {target}: already exists.", hint="Use --set to change it.")
         payload.setdefault("kind", str(CallKind.AIRSPEED))
         kind = _kind(payload["kind"])
         payload["flight_ns"] = _time(now, payload.get("flight_ns"), "the new call")

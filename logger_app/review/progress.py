@@ -46,7 +46,7 @@ class Progress:
                 "rate": rate.rate,
                 "low": round(rate.low, 4),
                 "high": round(rate.high, 4),
-                "method": "Clopper-Pearson, 95 %, of sampled calls that nothing pointed at",
+                "method": "Clopper-Pearson, 95 %, of randomly checked calls",
             },
         }
 
@@ -62,7 +62,7 @@ class Progress:
         rate = self.undetected
         if rate.looked_at:
             words += (
-                f" Errors that nothing pointed at: {rate.wrong} of {rate.looked_at} sampled, "
+                f" Errors found by random checks: {rate.wrong} of {rate.looked_at} sampled, "
                 f"{100 * rate.low:.1f} to {100 * rate.high:.1f} % (95 %)."
             )
         return words

@@ -187,7 +187,7 @@ def read_changes(text: str, calls: Sequence[ReviewedCall], where: str, end_s: fl
                     where=f"{where} line 1",
                     got=f"columns {got}",
                     expected=f"also {', '.join(missing)}",
-                    hint="Export the table anew and edit that one.",
+                    hint="Export the table again and edit that copy.",
                 ),
             )
         )

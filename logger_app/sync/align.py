@@ -162,7 +162,7 @@ def align(
         return _from_prior(flight, camera, envelope, mine, prior, progress)
     if not candidates:
         return Alignment(
-            accepted=False, why="nothing changes in its sound that could be found in the flight's: it is steady noise"
+            accepted=False, why="its sound is steady noise: nothing in it can be matched with the flight's"
         )
     best = _best_of(flight, camera, envelope, mine, candidates, lambda share: progress(0.3 + 0.7 * share))
     progress(1.0)

@@ -56,9 +56,7 @@ def probe(path: Path) -> CameraFile:
                 raise SyncError(f"{path}: has no pictures in it; expected a camera's video file")
             stream = box.streams.video[0]
             if stream.codec_context is None:
-                raise SyncError(
-                    f"{path}: its pictures are coded in a way that is not known here; export it as MP4 (H.264)"
-                )
+                raise SyncError(f"{path}: its video format is not supported; export it as MP4 (H.264)")
             codec = stream.codec_context.name
             declared = stream.duration * stream.time_base if stream.duration else (box.duration or 0) / 1e6
             if not 0 <= declared <= LONGEST_S:

@@ -137,7 +137,7 @@ def _picture_trouble(look: Look) -> str:
     if level < MIN_LEVEL:
         return "too dark: the tufts cannot be told from noise"
     if clipped > MAX_CLIPPED:
-        return "too bright: the wing is burnt out"
+        return "too bright: the wing is overexposed"
     if look.strength < MIN_CLEAR * float(np.median(look.noise)) or look.strength < 4:
         return "no tufts stand out: too blurred, too dark or too flat a light"
     return ""

@@ -79,7 +79,7 @@ class VideoFrames:
             self._box = open_container(self.path)
             self._stream = self._box.streams.video[0]
             if self._stream.codec_context is None:
-                raise LookupError("its pictures are coded in a way that is not known here")
+                raise LookupError("its video format is not supported")
             self._stream.thread_type = "AUTO"
             self.time_base = Fraction(self._stream.time_base)
             self.duration_s = float(
@@ -100,7 +100,7 @@ class VideoFrames:
         first = next(self._decode_from(None), None)
         if first is None:
             self.close()
-            raise SyncError(f"{self.path}: not one picture can be decoded")
+            raise SyncError(f"{self.path}: no picture can be decoded")
         self.first_s, self._at = self._time(first), first.pts
 
     def __enter__(self) -> VideoFrames:
@@ -432,7 +432,7 @@ def make_proxy(path: Path, proxy: Path, progress: Callable[[float], None] = lamb
                 if length:
                     progress(min(1.0, float(frame.pts * base) / length))
             if made is None:
-                raise SyncError(f"{path}: not one picture can be decoded")
+                raise SyncError(f"{path}: no picture can be decoded")
             target.mux(made.encode(None))
     except av.error.FFmpegError as err:
         raise SyncError(f"{path}: no proxy can be made ({err.strerror or err})") from err

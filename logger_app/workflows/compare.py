@@ -299,7 +299,7 @@ class WingComparison:
         if now.shape != before.shape:
             return Moved(
                 grid=grid,
-                words="This picture has another size than the one the stations were placed on; check them.",
+                words="This picture differs in size from the one the stations were placed on; check them.",
                 large=True,
             )
         return followed_grid(before, now, grid)

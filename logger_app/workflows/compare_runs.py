@@ -90,7 +90,7 @@ def parts_of(campaign: Campaign, point: str, text: str | None, camera: str | Non
     Parameters
     ----------
     camera : str, optional
-        Camera, or wing, of the sides that name none.
+        Camera, or wing, for sides that name none.
 
     Raises
     ------

@@ -32,7 +32,7 @@ def conditions_of(flight: PlannedFlight) -> Conditions | None:
             wind = "calm" if metar.wind_kt == 0 else f"{direction}/{metar.wind_kt:.0f}{gust} kt"
     source = f"METAR {metar.station}, {metar.issued}" if metar else ""
     if given != (None, None, None):
-        source = f"{source}, with values of the team" if source else "values of the team"
+        source = f"{source}, with the team's values" if source else "the team's values"
     return conditions_at(flight.elevation_ft, qnh_hpa, oat_degc, wind, source)
 
 

@@ -51,7 +51,7 @@ KINDS = (
     ("campaign.toml", "aircraft, calibration, configurations and test cards"),
     ("stills/", "pictures saved from comparing"),
     ("photos/", "photographs of what was fitted, by configuration"),
-    ("sound/", "two seconds of cockpit sound for each call: voices of the crew, by leave of the team"),
+    ("sound/", "two seconds of cockpit sound for each call: voices of the crew, with their consent"),
     (SUMS, "the SHA-256 of every file but itself"),
 )
 
@@ -134,9 +134,9 @@ def _readme(page: Page, work: Path, with_sound: bool) -> str:
     kinds = [(name, what) for name, what in KINDS if any(one.startswith(name.split(",")[0]) for one in there)]
     width = max(len(name) for name, _ in kinds) + 2
     voices = (
-        "The voices of the crew are in it: pass it on only with their leave."
+        "It contains the voices of the crew: share it only with their consent."
         if with_sound
-        else "No sound is in it; the calls stand as words with their times."
+        else "It contains no sound; calls are given as words with their times."
     )
     lines = [
         f"{page.campaign.name}",

@@ -230,7 +230,7 @@ def chosen_flight(name: str, campaign: Campaign, done: Flown):
     history = [f.configuration for f in done.flights if f.configuration]
     proposed = next_flight(campaign, done.counted, history)
     if proposed is None:
-        raise CardError("--flight next: all that was wanted has been flown; name a flight, or ask for more runs.")
+        raise CardError("--flight next: every run wanted has been flown; name a flight, or ask for more runs.")
     like = next((f for f in campaign.flights if f.configuration == proposed.configuration), None)
     flight = PlannedFlight(
         id=f"{proposed.number:02d}_{proposed.configuration}",

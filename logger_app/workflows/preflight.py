@@ -272,7 +272,7 @@ def check_disk(campaign_dir: Path, minutes: float, free_bytes: Callable[[Path], 
             state=WRONG,
             words=words,
             facts=facts,
-            hint="Make room; in flight, sound stops when the disk is full and the calls go on.",
+            hint="Free some space: when the disk is full, sound recording stops; calls are still saved.",
         )
     return Check(name="disk", state=OK, words=words, facts=facts)
 
@@ -349,7 +349,7 @@ def check_clock(newest: datetime | None = None, now: datetime | None = None) -> 
     """The wall clock labels rows; a wrong one labels them wrongly, and nothing else."""
     now = now or datetime.now(UTC)
     words = now.strftime("%Y-%m-%d %H:%M UTC")
-    hint = "Set it; times within the flight are counted in sound and stay right."
+    hint = "Set the clock; times within a flight come from the sound and stay right."
     if now.year < PROGRAM_YEAR or now.year > PROGRAM_YEAR + 50:
         return Check(name="clock", state=WARN, words=f"{words}: cannot be", hint=hint)
     if newest and now < newest:

@@ -218,12 +218,12 @@ def _check_copies(flight_dir: Path, other_dir: Path, by_id: dict[str, JournalRow
     for row in theirs:
         mine = by_id.get(row.id)
         if row.kind in kept and mine is not None and (mine.kind, mine.body) != (row.kind, row.body):
-            raise LogDamaged(f"{other_dir}: row {row.id} says something else than in {flight_dir}; nothing was joined.")
+            raise LogDamaged(f"{other_dir}: row {row.id} differs from the one in {flight_dir}; nothing was joined.")
     missing = [row.id for row in theirs if row.kind is RowKind.CALL and row.id not in by_id]
     if missing:
         raise LogError(
             f"{other_dir}: {len(missing)} calls that {flight_dir} does not have ({', '.join(missing[:3])}); the two were "
-            "not heard alike.",
+            "heard differently.",
             hint="Join the other way round, or hear both from the same sound first; nothing was changed.",
         )
 

@@ -29,7 +29,7 @@ clocks           the wall clock set by minutes and hours, either way; the monoto
 second writer    a second program on a flight that is flown: refused if it writes, answered if it reads
 two at once      the same verb twice at the same moment
 blocked output and frozen sound
-                 nobody reads what `fly` prints, or the loudspeaker does not answer: calls are saved when they are made,
+                 nobody reads what `fly` prints, or the loudspeaker is not responding: calls are saved when they are made,
                  the flight ends when it is asked to, and what was not printed or played is told
 sound that ended early
                  no room for sound, or its files gone: a flight that goes on lies behind all that its rows know
@@ -73,6 +73,7 @@ from logger_app.logstore.schema import JOURNAL_FILE
 from logger_app.logstore.store import Journal
 from logger_app.records.journal import JournalRow, RowKind
 from tests.bench import planted
+from tests.made_campaign import WORDS
 
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = ROOT / "demo_sessions" / "sparrow_cuffs" / "inputs"
@@ -83,22 +84,6 @@ RATE_HZ, BLOCK_S = 16_000, 0.05
 DISK_MB = 48
 # Sound is synced every half second, and a call is told when its sound has been written.
 SOUND_BEHIND_S = 0.6
-WORDS = """start_s,words
-2,power idle
-3,flap zero
-10,on condition
-12,sixty two
-14,fifty nine
-16,fifty seven
-18,fifty five
-20,fifty three
-22,fifty one
-23,fifty
-24,buffet
-24.5,forty nine
-25.2,break
-28,recovered
-"""
 NOT_DONE = "not done: "
 
 
@@ -503,7 +488,7 @@ def _again(verb: Verb, campaign: Path, folder: Path) -> list[str]:
     words = [*verb.words(campaign), *(["--force"] if "--export" in verb.words(campaign) else [])]
     code, out, said = run_verb(words, {**verb.plan} or None, folder)
     if code and any(
-        text in said for text in ("already exists", "is there already", "is in flight", "nothing heard of it is left")
+        text in said for text in ("already exists", "already exists", "is in flight", "nothing heard of it is left")
     ):
         # It was done before the strike, and may be done once only.
         return [] if verb.name == "rescue" else _whole(_flight(campaign))
@@ -1195,7 +1180,7 @@ def _segment(flight: Path, segment) -> np.ndarray:
 
 
 def blocked(trial: Trial) -> list[str]:
-    """Nobody reads, or the loudspeaker does not answer: every call is saved when it is made, and the flight ends when asked to."""
+    """Nobody reads, or the loudspeaker is not responding: every call is saved when it is made, and the flight ends when asked to."""
     how = trial.chance.choice(
         ["full pipe", "both full", "stopped terminal", "reader dies", "closed", "frozen", "frozen and full"]
     )

@@ -199,7 +199,7 @@ def test_a_sound_server_that_hangs_holds_up_neither_alarm_nor_landing(sound_serv
         fly.kill()
     text = (tmp_path / "said").read_text()
 
-    assert "did not end in time" in text or "not played" in text
+    assert "did not finish in time" in text or "not played" in text
     assert "s were not recorded (microphone lost)" in text
     with Journal.open(campaign / "flights" / "day1_baseline", read_only=True) as journal:
         rows = list(journal.rows(RowKind.STEP, RowKind.GAP))

@@ -340,34 +340,12 @@ def test_stations_are_placed_tapped_proposed_taken_mapped_and_saved(
     finger.slide(-2.0)
     finger.keys("f")
     finger.pilot.shot(shots / "compare_flip_tufts.png")
-    document = json.loads(
-        verb(
-            capsys,
-            "compare",
-            workflow.campaign_dir,
-            "--point",
-            workflow.point,
-            "--configs",
-            "baseline,cuffs",
-            "--no-clip",
-            "--json",
-        )
-    )
+    document = json.loads(compared(capsys, workflow, "--no-clip", "--json"))
     first = document["tufts"]["first_separated"]
     assert {d["station"] for d in first if d["configuration"] == "baseline"} == set(known)
     assert {d["view"] for d in first} == {"wing"}
     assert Path(document["files"]["sheet"]).parent == workflow.campaign_dir / "results/compare"
-    assert "% span" in verb(
-        capsys,
-        "compare",
-        workflow.campaign_dir,
-        "--point",
-        workflow.point,
-        "--configs",
-        "baseline,cuffs",
-        "--no-clip",
-        "--force",
-    )
+    assert "% span" in compared(capsys, workflow, "--no-clip", "--force")
 
 
 def measured(grid):
@@ -379,6 +357,13 @@ def verb(capsys, *words):
     capsys.readouterr()
     assert main([str(word) for word in words]) == 0
     return capsys.readouterr().out
+
+
+def compared(capsys, workflow, *options):
+    """What `kneecall compare` prints of the point's two configurations."""
+    return verb(
+        capsys, "compare", workflow.campaign_dir, "--point", workflow.point, "--configs", "baseline,cuffs", *options
+    )
 
 
 def test_stations_placed_once_are_proposed_for_the_next_flight_of_that_camera(workflow, open_window, made, shots):
@@ -435,17 +420,7 @@ def test_the_report_takes_its_pictures_from_the_small_copies_and_they_are_the_sa
         ]
 
     before = numbers()
-    verb(
-        capsys,
-        "compare",
-        workflow.campaign_dir,
-        "--point",
-        workflow.point,
-        "--configs",
-        "baseline,cuffs",
-        "--quick",
-        "--no-clip",
-    )
+    compared(capsys, workflow, "--quick", "--no-clip")
     after = numbers()
     assert (before[0], after[0]) == ({"media"}, {"proxies"})
     assert before[1] == after[1] == [int((at_s - OFFSET_S[flight]) * FPS + 1e-6) for flight, at_s in times]

@@ -2,7 +2,7 @@
 
 At the level of calls 30 flights of the gauntlet, with everything that goes wrong in them; in sound a few short
 recordings of made speech (espeak-ng): who says everything, who says only what changes, who flips cards, who forgets
-"on condition". `python tests/e2e/test_fly_and_hear_agree.py 30` flies and hears so many.
+"on condition". `PYTHONPATH=tests python tests/e2e/test_fly_and_hear_agree.py 30` flies and hears so many.
 """
 
 import json
@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from builders import campaign_text
 
 from logger_app.io.sound import write_flac
 from logger_app.logstore.store import Journal
@@ -20,44 +21,7 @@ from logger_app.records.journal import RowKind
 from logger_app.workflows.campaign import load_campaign, load_flight
 from logger_app.workflows.hearing import hear_into
 
-CAMPAIGN = """
-[campaign]
-name = "made"
-[aircraft]
-name = "made"
-empty_weight_kg = 380.0
-reference_weight_kg = 600.0
-max_weight_kg = 650.0
-wing_area_m2 = 12.0
-[[aircraft.flap_limit]]
-flap_deg = 20
-max_ias_kt = 80
-[[configuration]]
-id = "base"
-name = "Plain"
-[[card]]
-id = "A"
-title = "Level"
-[[card.point]]
-id = "A1"
-power = "idle"
-flap_deg = 0
-runs_wanted = 1
-[[card.point]]
-id = "A2"
-power = "idle"
-flap_deg = 20
-runs_wanted = 1
-[[card]]
-id = "D"
-title = "Turning"
-[[card.point]]
-id = "D1"
-power = "idle"
-flap_deg = 0
-bank_deg = -30
-runs_wanted = 1
-"""
+CAMPAIGN = campaign_text(runs_wanted=1)
 RATE_HZ = 16000
 SET_UPS = {
     "A1": ["power idle", "flaps up"],

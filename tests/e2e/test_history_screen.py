@@ -67,7 +67,7 @@ def test_a_file_changed_elsewhere_is_not_overwritten(pilot, campaign):
     file.write_text(file.read_text("utf-8") + "\n# theirs\n", "utf-8")
     app.save()
 
-    assert "changed by something else" in finger.root.message and finger.root.trouble
+    assert "another program has changed" in finger.root.message and finger.root.trouble
     assert "mine" not in file.read_text("utf-8")
     assert app.asked_to_close() and not app.asked_to_close()
 

@@ -107,7 +107,7 @@ def test_no_voice_is_in_it_unless_the_team_says_so(campaign, tmp_path):
 
     assert not (folder / "sound").exists()
     assert "data:audio" not in (folder / "report/index.html").read_text("utf-8")
-    assert "No sound is in it" in (folder / "README.txt").read_text("utf-8")
+    assert "It contains no sound" in (folder / "README.txt").read_text("utf-8")
 
 
 def test_verify_says_that_it_is_whole(package, capsys):

@@ -189,7 +189,7 @@ def test_a_file_that_was_changed_elsewhere_is_not_overwritten(plan, file):
 
     plan.tap(plan.root.ids.save)
 
-    assert "changed by something else" in plan.root.ids.state_words.text
+    assert "another program has changed" in plan.root.ids.state_words.text
     assert file.read_text("utf-8").endswith("# another hand\n")
 
 
@@ -214,7 +214,7 @@ def test_closing_with_an_edit_that_is_not_saved_needs_a_second_thought(plan):
     plan.tap(find(plan, title="A2"))
     type_into(plan, "runs wanted", "5")
     assert plan.window.dispatch("on_request_close")
-    assert "not saved" in plan.root.ids.state_words.text
+    assert "Not saved" in plan.root.ids.state_words.text
     assert not plan.window.dispatch("on_request_close")
 
 

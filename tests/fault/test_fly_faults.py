@@ -12,9 +12,9 @@ ROOT = Path(__file__).resolve().parents[2]
 
 @pytest.mark.slow
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="the bench mounts a small Linux disk")
-def test_nothing_accepted_is_lost_in_fifty_trials():
+def test_nothing_accepted_is_lost_in_fifteen_trials():
     done = subprocess.run(
-        [sys.executable, str(ROOT / "tests" / "bench" / "fly_faults.py"), "--quick", "--json", "--jobs", "6"],
+        [sys.executable, str(ROOT / "tests" / "bench" / "fly_faults.py"), "--trials", "15", "--json", "--jobs", "6"],
         capture_output=True,
         text=True,
         check=False,
@@ -24,4 +24,4 @@ def test_nothing_accepted_is_lost_in_fifty_trials():
     result = json.loads(done.stdout)
 
     assert result["faults"] == []
-    assert [row["trials"] for row in result["table"]] == [17, 17, 16]
+    assert [row["trials"] for row in result["table"]] == [5, 5, 5]

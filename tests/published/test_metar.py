@@ -107,7 +107,7 @@ def test_a_forecast_in_the_report_is_not_taken_for_what_was_observed():
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("sunny, 20 degrees", "no METAR"),
+        ("sunny, 20 degrees", "not a METAR"),
         ("ABCD 320000Z", "is no time"),
         ("ABCD 010000Z 37010KT", "direction"),
         ("ABCD 010000Z Q9999", "pressure"),

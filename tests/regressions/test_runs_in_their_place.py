@@ -4,6 +4,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from builders import campaign_text
 
 from logger_app.logstore import codec
 from logger_app.logstore.store import Journal
@@ -15,42 +16,7 @@ from logger_app.workflows.campaign import FlightByFlight, load_campaign, load_fl
 from logger_app.workflows.planning import flown
 from logger_app.workflows.review import ReviewWorkflow
 
-CAMPAIGN = """
-[campaign]
-name = "made"
-[aircraft]
-name = "made"
-empty_weight_kg = 380.0
-reference_weight_kg = 600.0
-max_weight_kg = 650.0
-wing_area_m2 = 12.0
-fuel_capacity_l = 90.0
-[[aircraft.flap_limit]]
-flap_deg = 20
-max_ias_kt = 80
-[[configuration]]
-id = "base"
-name = "Plain"
-[[card]]
-id = "A"
-title = "Level"
-[[card.point]]
-id = "A1"
-power = "idle"
-flap_deg = 0
-[[card.point]]
-id = "A2"
-power = "idle"
-flap_deg = 20
-[[card]]
-id = "D"
-title = "Turning"
-[[card.point]]
-id = "D1"
-power = "idle"
-flap_deg = 0
-bank_deg = -30
-"""
+CAMPAIGN = campaign_text()
 STALL_KT = {"A1": 50.0, "A2": 46.0, "D1": 53.7, "D2": 49.4}
 
 

@@ -26,7 +26,7 @@ BYTES_PER_S = 2 * RATE_HZ
 JOURNAL_BYTES = 8_000_000
 WARN_S = 600.0
 LOOK_AT_DISK_S = 5.0
-NOT_HEARD = "not heard in the air: the hearing fell behind; heard after landing"
+NOT_HEARD = "not heard in flight: the recogniser fell behind; heard after landing"
 
 
 class SoundStore(Protocol):

@@ -92,7 +92,7 @@ class PortAudioMicrophone:
             self.trouble = trouble
             return
         if not PORTAUDIO.acquire(timeout=LOOK_EVERY_S):
-            self.trouble = "the sound system does not answer"
+            self.trouble = "the sound system is not responding"
             return
         try:
             self._clock = SampleClock()
@@ -118,7 +118,7 @@ class PortAudioMicrophone:
                 stream.abort(ignore_errors=True)
                 stream.close(ignore_errors=True)
             except Exception as err:
-                self.trouble = f"microphone closed badly ({err})"
+                self.trouble = f"the microphone did not close properly ({err})"
 
     def _callback(self, data: Any, frames: int, stream_time: Any, status: Any) -> None:
         pcm = np.frombuffer(bytes(data), np.int16)
@@ -136,7 +136,7 @@ class PortAudioMicrophone:
     def _look_again(self) -> None:
         if self._sd is not None:
             if not PORTAUDIO.acquire(timeout=LOOK_EVERY_S):
-                self.trouble = "the sound system does not answer"
+                self.trouble = "the sound system is not responding"
                 return
             try:
                 # PortAudio lists devices once, at its start: only a new start sees a plug put back.

@@ -565,12 +565,12 @@ def _with_marks(state: CompareState, side: int, marks: tuple[TuftMark, ...]) -> 
 
 def _propose(state: CompareState, _: str) -> Done:
     times: dict[int, tuple[float, ...]] = {k: (state.shown[k].flight_s,) for k in _sides_on_show(state)}
-    return _ask(state, times, "Looking at the last half second ...")
+    return _ask(state, times, "Analysing the last half second ...")
 
 
 def _propose_all(state: CompareState, _: str) -> Done:
     times = {k: stop_times(state, state.sides[k]) for k in _sides_on_show(state)}
-    return _ask(state, times, "Looking at every stop ...")
+    return _ask(state, times, "Analysing every stop ...")
 
 
 def _ask(state: CompareState, times: dict[int, tuple[float, ...]], words: str) -> Done:
@@ -605,7 +605,7 @@ def _redo(state: CompareState, _: str) -> Done:
         return told(state, "There is nothing to redo."), ()
     *rest, change = state.redo
     state, effects = _applied(state, change, back=False)
-    return replace(state, redo=tuple(rest), undo=(*state.undo, change), message="Done again."), effects
+    return replace(state, redo=tuple(rest), undo=(*state.undo, change), message="Redone."), effects
 
 
 def _applied(state: CompareState, change: Change, back: bool) -> Done:

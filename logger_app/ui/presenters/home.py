@@ -243,7 +243,7 @@ def points_view(compared: Sequence[tuple[str, Sequence[str]]]) -> PageView:
 def new_view(fields: Sequence[FieldView], message: str = "") -> PageView:
     """The questions of a new campaign, with the faults beside the fields."""
     wrong = sum(bool(field.fault) for field in fields)
-    words = message or (f"{_count(wrong, 'answer')} to correct" if wrong else "What is left empty is left out.")
+    words = message or (f"{_count(wrong, 'answer')} to correct" if wrong else "Empty fields are left out.")
     actions = (TileView(key="create", title="Create the campaign", role="main"),)
     return PageView(
         title="New campaign", words=words, trouble=bool(wrong or message), fields=tuple(fields), actions=actions
@@ -404,7 +404,7 @@ def job_view(job: JobState, after: Sequence[TileView] = ()) -> PageView:
     elif job.cancelled:
         words, actions = "Cancelled.", (TileView(key="done", title="Close", role="main"),)
     elif job.code:
-        words, actions = "Not done. See the messages below.", (TileView(key="done", title="Close", role="main"),)
+        words, actions = "Failed. See the messages below.", (TileView(key="done", title="Close", role="main"),)
     else:
         words, actions = "Done.", (*after, TileView(key="done", title="Close", role="button" if after else "main"))
     return PageView(

@@ -122,7 +122,7 @@ def update(state: PlanState, intent) -> PlanState:
 
 def _campaign(state: PlanState) -> Campaign:
     """The campaign, where there is one: an edit is only taken then."""
-    assert state.campaign is not None, "a text with faults has no points to edit"
+    assert state.campaign is not None, "correct the file's errors before editing points"
     return state.campaign
 
 
@@ -196,7 +196,7 @@ def _renamed(state: PlanState, place: Place, new: str) -> PlanState:
     flown = {run.configuration for run in state.runs} | {f.configuration for f in state.flights}
     flown |= {run.point for run in state.runs}
     if place[-1] in flown:
-        return replace(state, message=f"{place[-1]} has been flown under this id; it stays.")
+        return replace(state, message=f"{place[-1]} has been flown under this id; it cannot be changed.")
     if not new:
         return replace(state, message="The id cannot be empty.")
     shown = new if state.configuration == place[-1] and place[0] == "configuration" else state.configuration
@@ -310,7 +310,7 @@ def view(state: PlanState) -> PlanView:
     changed = state.text != state.saved
     words = state.message or ("Changed, not saved." if changed else "Saved")
     if changed and state.faults:
-        words = f"{len(state.faults)} to put right before it can be saved."
+        words = f"{len(state.faults)} to correct before saving."
     return PlanView(
         title=campaign.name or "Campaign",
         tabs=tuple(_tab(state, config.id) for config in campaign.configurations),
@@ -343,7 +343,7 @@ def _unreadable(state: PlanState) -> PlanView:
         rows=(),
         cards=(),
         heading="This file cannot be read",
-        lines=("Put it right in a text editor, then open this screen again.",),
+        lines=("Correct it in a text editor, then open this screen again.",),
         fields=(),
         actions=(),
         checks=_checks(state),
@@ -546,7 +546,7 @@ def _checks(state: PlanState) -> tuple[tuple[str, str], ...]:
         return tuple(("wrong", _sentence(fault)) for fault in state.faults)
     advice = advise(_campaign(state), state.flights)
     if not advice:
-        return (("fine", "Nothing to say: the plan holds together."),)
+        return (("fine", "No problems found in this plan."),)
     return tuple(("advice", item.words) for item in advice)
 
 
@@ -562,6 +562,6 @@ def _next_words(state: PlanState) -> str:
     history = [f.configuration for f in state.flights if f.configuration]
     proposed = next_flight(_campaign(state), count_flown(state.runs), history)
     if proposed is None:
-        return "Next flight: none; all that was wanted has been flown."
+        return "Next flight: none; every run wanted has been flown."
     points = ", ".join(f"{point} x{runs}" for point, runs in proposed.runs)
     return f"Next flight: {proposed.configuration}: {points}. {proposed.reason[:1].upper()}{proposed.reason[1:]}."

@@ -226,7 +226,7 @@ DONE = {
     Action.SPLIT: "split",
     Action.JOIN: "joined with the next",
     Action.DISCARD: "discarded",
-    Action.REINSTATE: "taken in again",
+    Action.REINSTATE: "reinstated",
     Action.ASSIGN: "flown at",
     Action.REREAD: "calls corrected together",
     Action.OVERRULE: "counts with its fitted stall speed",
@@ -243,7 +243,7 @@ def _done_words(done: Correction, before: ReviewData, now: ReviewData) -> str:
     what = _words(was, before) if was else f"run {run.number}" if run else ""
     new = _words(call, now) if call and done.action in (Action.SET, Action.ADD) else str(done.get("point", ""))
     said = f"{DONE[done.action]} {new}".strip()
-    return f"{what}: {said}" if what else said if call else "looked at, left as it is"
+    return f"{what}: {said}" if what else said if call else "checked, left unchanged"
 
 
 # Keys ----------------------------------------------------------------------------------------
@@ -254,7 +254,7 @@ def _enter(state):
     if state.typed:
         value = _typed(state)
         if value is None:
-            return _sorry(state, f"{state.typed} is no number"), ()
+            return _sorry(state, f"{state.typed} is not a number"), ()
         if call is None or (item and item.item in (Item.DUE, Item.EXTRA)):
             return replace(state, typed=""), (AddCall(at_s=state.cursor_s, value=value),)
         payload = _number(call, value)

@@ -532,7 +532,7 @@ def _answer_words(name: str, looked: Looked, count: int) -> tuple[str, bool]:
         return f"{name}: {looked.why}", True
     answer = looked.answer
     if answer.why:
-        return f"{name}: the assist declines: {answer.why}.", True
+        return f"{name}: no proposal from the assist: {answer.why}.", True
     declined = len(answer.proposals) - count
     words = f"{name}: {count} stations proposed; Enter takes them, a tap changes one."
     if declined:

@@ -194,7 +194,7 @@ class DesignHistoryApp(App):
         """Whether to stay open: once, when there is something to save."""
         stay = self.state.text != self.state.saved and not self.warned
         if stay:
-            self.send(presenter.Saved("Changed and not saved: save, or leave once more to lose it."))
+            self.send(presenter.Saved("Not saved: save, or leave again to discard the changes."))
         self.warned = True
         return stay
 
@@ -212,7 +212,7 @@ class DesignHistoryApp(App):
             return
         try:
             if read_text(file) != self.state.saved:
-                self.send(presenter.Saved("Not saved: the file has been changed by something else; open this again."))
+                self.send(presenter.Saved("Not saved: another program has changed the file; open this again."))
                 return
             write_text(file, self.state.text)
         except (LoggerError, OSError) as err:

@@ -205,7 +205,7 @@ class PlanScreenApp(App):
         """Whether to stay open: once, when there is something to save."""
         stay = self.state.text != self.state.saved and not self.warned
         if stay:
-            self.send(presenter.Saved("Changed and not saved: save, or close once more to lose it."))
+            self.send(presenter.Saved("Not saved: save, or close again to discard the changes."))
         self.warned = True
         return stay
 
@@ -220,7 +220,7 @@ class PlanScreenApp(App):
         """Write the file, unless it is not the one that was opened any more."""
         try:
             if read_text(self.file) != self.state.saved:
-                self.send(presenter.Saved("Not saved: the file has been changed by something else; open it again."))
+                self.send(presenter.Saved("Not saved: another program has changed the file; open it again."))
                 return
             write_text(self.file, self.state.text)
         except (LoggerError, OSError) as err:

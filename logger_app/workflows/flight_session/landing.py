@@ -60,12 +60,12 @@ class Landing:
 
     def sentences(self) -> list[str]:
         """What was lost or late, each in a sentence; the journal has every row all the same."""
-        found = [f"{thread} did not end in time and was left behind." for thread in self.late]
+        found = [f"{thread} did not finish in time; not waited for." for thread in self.late]
         if self.rows_not_printed:
             why = f" ({self.printing_failure})" if self.printing_failure else ": the output was blocked"
             found.append(f"{_some(self.rows_not_printed, 'row')} not printed{why}. The journal has them.")
         if self.tones_not_played:
-            why = f" ({self.tones_failure})" if self.tones_failure else ": the loudspeaker did not answer"
+            why = f" ({self.tones_failure})" if self.tones_failure else ": the loudspeaker was not responding"
             found.append(f"{_some(self.tones_not_played, 'tone')} not played{why}.")
         if self.hearing_failure:
             found.append(f"Not all sound was heard ({self.hearing_failure}); it is recorded.")

@@ -202,7 +202,7 @@ class FlightSession:
         if gaps[-1].end_ns > codec.MAX_NS:
             raise LogError(
                 f"{self.flight_dir}: its rows reach to {ns_to_s(gaps[-1].start_ns):.0f} s on the flight clock, longer "
-                "than a flight can last; it cannot be gone on with.",
+                "than a flight can last; it cannot be continued.",
                 hint="Give another --flight.",
             )
         self._store.skip(-(-gaps[-1].end_ns * RATE_HZ // NS_PER_S) - self._store.samples)
@@ -629,7 +629,7 @@ class FlightSession:
         if self._unsaved:
             now["journal"] = f"rows waiting to be saved: {self._rows_unsaved()} ({self._refused})"
         if self._tones and (self._tones.failure or self._tones.stuck_s > STUCK_S):
-            now["tones"] = f"no tones ({self._tones.failure or 'the loudspeaker does not answer'})"
+            now["tones"] = f"no tones ({self._tones.failure or 'the loudspeaker is not responding'})"
         if self._printing and self._printing.stuck_s > STUCK_S:
             now["printing"] = "printing is blocked; the flight goes on and is saved"
         new, over = now.keys() - self._troubles.keys(), self._troubles.keys() - now.keys()

@@ -64,7 +64,7 @@ def test_a_change_that_was_taken_back_is_named():
     )
 
     problems = history_problems(campaign(*LINE[:2], off))
-    assert any("off is fitted as plain was: the change was taken back" in one for one in problems)
+    assert any("off is fitted as plain was: the change was undone" in one for one in problems)
 
 
 @pytest.mark.parametrize(

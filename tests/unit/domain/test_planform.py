@@ -83,7 +83,7 @@ def test_without_a_planform_a_plain_rectangle_says_so():
         (
             DeviceRow(span_from_pct=10, span_to_pct=40, chord_from_pct=8, chord_to_pct=8),
             DeviceRow(span_from_pct=30, span_to_pct=60, chord_from_pct=8, chord_to_pct=8),
-            "do not lie on one another",
+            "do not overlap",
         ),
         (
             DeviceRow(span_from_pct=10, span_to_pct=40, chord_from_pct=8, chord_to_pct=8, side="left"),

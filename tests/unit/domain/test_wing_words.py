@@ -47,7 +47,7 @@ def test_difference(low, high, short, words):
 
 def test_what_is_only_proposed_or_disputed_says_so():
     first = first_separated("a", [bracket(56, 52, proposed=True)], disputed=1)
-    assert first_words(first, "kt")[1].endswith("(only proposed); people disagree on 1 look, left out until settled")
+    assert first_words(first, "kt")[1].endswith("(only proposed); observers disagree on 1 look, left out until settled")
     whole = WingMap(point="A1", configuration="x", view="w", first=(first,))
     assert map_cell(first, (whole,), "kt").words.endswith("!")
     assert first_words(first_separated("a", [], disputed=2), "kt")[0] == "!"

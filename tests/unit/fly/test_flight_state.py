@@ -379,7 +379,7 @@ def test_a_campaign_without_points_still_flies():
     flight.touch(end, Intent.NEXT)
 
     assert flight.closed[0].point is None
-    assert flight.closed[0].verdict.why == ("no card fits what was set",)
+    assert flight.closed[0].verdict.why == ("no card matches the settings",)
 
 
 def cue_texts(out):
@@ -805,7 +805,7 @@ def test_a_run_that_no_card_has_counts_for_none():
     flight.approach()
 
     assert flight.closed[0].point is None
-    assert "no card fits what was set" in flight.closed[0].verdict.why
+    assert "no card matches the settings" in flight.closed[0].verdict.why
 
 
 def test_a_setting_between_on_condition_and_the_first_call_still_turns_the_card():

@@ -174,7 +174,7 @@ def test_every_limit_belongs_to_what_counts():
 def test_the_words_for_a_silence_and_for_a_point_that_no_card_has():
     verdict = judge(calls([53, 52, 51, 50], event_after_s=7), point=None)
 
-    assert verdict.why == ("7 s without a call before the event", "no card fits what was set")
+    assert verdict.why == ("7 s without a call before the event", "no card matches the settings")
     assert (verdict.point, verdict.runs_wanted, verdict.rate_low_kt_per_s, verdict.rate_high_kt_per_s) == (
         None,
         0,

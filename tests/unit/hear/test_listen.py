@@ -108,7 +108,7 @@ def test_transcripts_need_no_engine_and_do_not_mix_with_sound(tmp_path, recordin
 
     assert [(58.0, 57.0)] == [tuple(c.value for c in result.calls if c.kind is CallKind.AIRSPEED)]
     assert "transcript" == result.engine
-    with pytest.raises(SoundError, match="one or the other"):
+    with pytest.raises(SoundError, match="not both"):
         hear_files([text, recording("a.flac", 1)], None, pack)
 
 

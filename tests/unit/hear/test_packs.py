@@ -255,10 +255,10 @@ FAULTS = {
     "an unknown number": ({"event": [{"name": "x", "say": ["<unt> bum"]}]}, "Did you mean <unit>?"),
     "a number of itself": (
         {"number": SMALL["number"] | {"unit": {"rules": [{"say": "<unit>"}]}}},
-        "do not use themselves",
+        "do not refer to themselves",
     ),
     "a hole in the range": ({"airspeed": {"low": 1, "high": 9, "say": ["<speed>"]}}, "no way to say 4, 5, 6, 7, 8"),
-    "range upside down": ({"airspeed": {"low": 5, "high": 2, "say": ["<speed>"]}}, "low under high"),
+    "range upside down": ({"airspeed": {"low": 5, "high": 2, "say": ["<speed>"]}}, "low below high"),
     "two meanings": ({"event": [{"name": "x", "say": ["du"]}]}, "which also means airspeed ias"),
     "a bad phone": ({"pronounce": SMALL["pronounce"] | {"du": "D YY"}}, "YY"),
     "a bad name": ({"event": [{"name": "Big Buffet", "say": ["bum"]}]}, "lower case"),

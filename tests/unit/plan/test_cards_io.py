@@ -87,7 +87,7 @@ def test_every_fault_is_named_at_once_with_the_file(tmp_path):
     [
         (None, "no such file"),
         (b"name = \n", "Invalid value"),
-        (b'[campaign]\nname = "\xff\xfe"\n', "no UTF-8"),
+        (b'[campaign]\nname = "\xff\xfe"\n', "not UTF-8"),
         (b"", "nothing"),
         (b"x = " + b"[" * 50_000, "recursion"),
     ],

@@ -150,7 +150,7 @@ def test_answers_that_contradict_each_other_are_refused():
 
 
 def test_a_fuel_that_holds_no_run_is_said_in_the_text():
-    assert "does not hold one run" in campaign_text(answers(fuel_l="20"))
+    assert "Not enough fuel for one run" in campaign_text(answers(fuel_l="20"))
 
 
 def test_a_name_with_quotes_and_a_backslash_survives():

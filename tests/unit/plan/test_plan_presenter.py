@@ -100,7 +100,7 @@ def test_an_edit_is_checked_at_once_and_cannot_be_saved_while_it_is_wrong(state)
         ("wrong", "Card A, point A1, flap_deg: 45, but expected 30 at most, the greatest flap_limit of the aircraft."),
     )
     assert not shown.can_save
-    assert shown.state_words == "1 to put right before it can be saved."
+    assert shown.state_words == "1 to correct before saving."
 
 
 def test_what_is_no_number_is_named_not_swallowed(state):
@@ -194,7 +194,7 @@ def test_an_id_that_was_flown_stays_and_another_is_renamed_everywhere(state):
     kept = update(state, SetValue(("configuration", "baseline"), "id", "plain"))
     renamed = update(update(state, ShowConfiguration("cuffs")), SetValue(("configuration", "cuffs"), "id", "droops"))
 
-    assert kept.text == state.text and "it stays" in kept.message
+    assert kept.text == state.text and "it cannot be changed" in kept.message
     assert renamed.configuration == "droops"
     assert renamed.campaign.flight("02_cuffs").configuration == "droops"
     assert renamed.faults == ()

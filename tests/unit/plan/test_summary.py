@@ -65,7 +65,7 @@ def test_when_all_is_flown_it_says_so(campaign):
     flown = {(c, p.id): 4 for c in ("baseline", "cuffs") for p in campaign.points}
     flights = [FlightInfo(id=str(n), configuration=c) for n, c in enumerate(("baseline", "cuffs", "baseline"))]
 
-    assert "Next flight: none; all that was wanted has been flown" in plan_text(campaign, flown, flights)
+    assert "Next flight: none; every run wanted has been flown" in plan_text(campaign, flown, flights)
 
 
 def test_too_little_fuel_for_any_run_is_said(sound):
@@ -74,7 +74,7 @@ def test_too_little_fuel_for_any_run_is_said(sound):
     text = plan_text(campaign)
 
     assert "BELOW the reserve" in text
-    assert "not one run fits into the fuel" in text
+    assert "not enough fuel for one run" in text
 
 
 def test_a_power_with_a_comma_in_its_name_keeps_its_row(sound):

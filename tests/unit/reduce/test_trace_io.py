@@ -108,7 +108,7 @@ def test_nmea_with_checksums_and_midnight(tmp_path):
         ("t.csv", b"time_s,ias_kt\n1,abc\n", "ias_kt = 'abc'"),
         ("t.csv", b"when,speed\n1,2\n", "columns when, speed"),
         ("t.csv", b"time_s,ias_kt\n1,50\n", "1 sample(s)"),
-        ("t.csv", b"\xff\xfe\x00bad", "no UTF-8 text"),
+        ("t.csv", b"\xff\xfe\x00bad", "not UTF-8 text"),
         ("t.csv", b"utc,ias_kt\nyesterday,50\n1,2\n", "time 'yesterday'"),
         ("t.gpx", b"<gpx><trk>", "no element found"),
         ("t.gpx", b"<gpx></gpx>", "0 track point(s)"),

@@ -45,7 +45,7 @@ def test_what_is_missing_is_left_out_and_counted(page):
 
     assert (media.sounds, media.no_sound) == (156, 146)
     assert media.frames == 0 and all(view.sheet == [] for view in page.points)
-    assert "146 without" in media_words(media) and "no picture could be had" in media_words(media)
+    assert "146 without" in media_words(media) and "no picture could be read" in media_words(media)
 
 
 def test_the_page_stays_within_its_size_and_events_keep_their_pictures(page):

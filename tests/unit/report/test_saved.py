@@ -105,7 +105,7 @@ def test_what_has_changed_since_is_said(example, still, tmp_path):
 def test_an_event_at_another_time_now_is_said(example, still, tmp_path):
     first, second = still.about.sides
     older = replace(still.about, sides=(replace(first, event_flight_s=first.event_flight_s - 2), second))
-    assert written(example, tmp_path, replace(still, about=older)).count("the stall has another time now") == 1
+    assert written(example, tmp_path, replace(still, about=older)).count("the time of the stall has changed") == 1
 
 
 def test_a_picture_of_no_point_of_the_campaign_is_not_shown(example, still, tmp_path):

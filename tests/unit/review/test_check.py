@@ -59,7 +59,7 @@ def make(action, target, now=NOW, who="me", **payload):
         ),
         (Action.ADD, "new", {"value": 50, "flight_ns": -1}, "outside the flight"),
         (Action.ADD, "new", {"value": 50}, "a time on the flight clock is missing"),
-        (Action.ADD, "call-0001", {"value": 50, "flight_ns": 1}, "is there already"),
+        (Action.ADD, "call-0001", {"value": 50, "flight_ns": 1}, "already exists"),
         (Action.MOVE, "call-0001", {"flight_ns": 10**15}, "outside the flight"),
         (Action.DISCARD, "run-7", {}, "is not in this flight"),
         (Action.JOIN, "run-1", {"other": "run-1"}, "cannot be joined with itself"),

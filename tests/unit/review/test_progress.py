@@ -53,7 +53,7 @@ def test_in_words_and_as_json():
 
     assert found.in_words() == (
         "3 of 4 calls reviewed (75 %; ann 2, bob 1); 3 to look at, 1 of them sampled."
-        " Errors that nothing pointed at: 1 of 20 sampled, 12.5 to 24.9 % (95 %)."
+        " Errors found by random checks: 1 of 20 sampled, 12.5 to 24.9 % (95 %)."
     )
     document = found.as_json()
     assert (document["reviewed_share"], document["by"], document["to_look_at"]) == (0.75, {"ann": 2, "bob": 1}, 3)
