@@ -13,7 +13,8 @@ EXAMPLE = """kneecall compare sparrow --point A2 --configs baseline,cuffs --at 1
          kneecall compare sparrow --point A2 --configs baseline,cuffs --at 52kt,48kt,stall -o out
          kneecall compare sparrow --point A2 --configs baseline,cuffs --screen --quick
          kneecall compare sparrow --point A2 --configs cuffs:left,cuffs:right --screen
-         kneecall compare sparrow --point A2 --run cuffs=day2_cuffs:4 -o out"""
+         kneecall compare sparrow --point A2 --run cuffs=day2_cuffs:4 -o out
+         kneecall compare heron --point A1 --line -o out"""
 DEFAULT_AT = "1.2,1.1,1.05,stall"
 
 
@@ -69,6 +70,16 @@ def add_arguments(parser) -> None:
         action="store_true",
         help="first make small copies of the camera files, for a quick slider and quick report pictures; takes minutes, once",
     )
+    parser.add_argument(
+        "--line",
+        action="store_true",
+        help="the contact sheet of all generations instead: what was fitted, and both wings at those speeds, as PNG and PDF",
+    )
+    parser.add_argument(
+        "--mirror",
+        action="store_true",
+        help="turn pictures of the left wing about, so that both wings lie alike (not in the window)",
+    )
     parser.add_argument("--no-clip", action="store_true", help="stills only")
     parser.add_argument(
         "--2x", dest="double", action="store_true", help="stills at twice the size, for print and large screens"
@@ -82,6 +93,8 @@ def run(args) -> int:
     from logger_app.workflows.campaign import load_campaign
     from logger_app.workflows.compare_runs import files_of, open_comparison, parts_of, write_comparison
 
+    if args.line:
+        return _line(args)
     files = {}
     if not args.screen:
         parts = parts_of(load_campaign(args.campaign), args.point, args.configs, args.camera)
@@ -95,11 +108,33 @@ def run(args) -> int:
         if args.screen:
             return _screen(args, one)
         with Progress("Clip") as clip_bar:
-            document = write_comparison(one, files, args.at, not args.no_clip, clip_bar.to, 2 if args.double else 1)
+            document = write_comparison(
+                one, files, args.at, not args.no_clip, clip_bar.to, 2 if args.double else 1, args.mirror
+            )
     if args.json:
         print_json(document)
     else:
         _print(document)
+    return 0
+
+
+def _line(args) -> int:
+    from logger_app.workflows.line_sheet import compare_line
+
+    with Progress("Flights") as bar:
+        document = compare_line(
+            args.campaign, args.output, args.point, args.at, args.mirror, args.force, 2 if args.double else 1, bar.to
+        )
+    if args.json:
+        print_json(document)
+        return 0
+    for row in document["generations"]:
+        print(f"{row['number']}. {row['configuration']}: {row['run'] or row['why']}")
+        for shot in row["pictures"]:
+            if shot["why"]:
+                say(f"{row['configuration']}, {shot['view'] or 'camera'}, {shot['at']}: no picture: {shot['why']}")
+    for what, file in document["files"].items():
+        print(f"{what}: {file}")
     return 0
 
 
@@ -132,6 +167,8 @@ def _print(document: dict) -> None:
     for one in document["tufts"]["first_separated"]:
         print(f"{one['configuration']}, {one['view']}, {place_words(one['station'])}: {one['words']}")
     for one in document["tufts"]["differences"]:
-        print(f"{one['changed']} against {one['reference']}, {place_words(one['station'])}: {one['words']}")
+        print(
+            f"{one['changed']} against {one['reference']}, {one['view']}, {place_words(one['station'])}: {one['words']}"
+        )
     for what, file in document["files"].items():
         print(f"{what}: {file}")

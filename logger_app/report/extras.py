@@ -62,6 +62,16 @@ class SavedStill:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LinePicture:
+    """One generation's wings at the same ratios to the stall, as one JPEG; empty where no camera showed it (`description`)."""
+
+    configuration: str
+    caption: str
+    description: str
+    jpeg: bytes = b""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Conditions:
     """The air at the aerodrome of a flight; None and empty where nothing is known."""
 
@@ -96,6 +106,7 @@ class Extras:
     wings: tuple[WingMap, ...] = ()
     stills: tuple[SavedStill, ...] = ()
     photos: tuple[Photo, ...] = ()
+    line: tuple[LinePicture, ...] = ()
     conditions: tuple[tuple[str, Conditions], ...] = ()  # by flight
     campaign_file: bytes | None = None
     versions: tuple[tuple[str, str], ...] = ()

@@ -145,6 +145,7 @@ def render_page(page: Page, media: Media, extras: Extras, files: list[str], made
             unreviewed=unreviewed_sentence(page),
             pairs=answers(page),
             line=line_of_design(page),
+            strips={one.configuration: (media.take(one.jpeg, "image/jpeg"), one) for one in extras.line},
             line_evidence=evidence(page.campaign, page.stations) if len(page.campaign.configurations) > 2 else (),
             generation_table=shown.generation_table,
             caption=caption,

@@ -26,7 +26,7 @@ from reportlab.platypus import (
 
 from logger_app import __version__
 from logger_app.report import shown, words
-from logger_app.report.extras import Extras
+from logger_app.report.extras import Extras, LinePicture
 from logger_app.report.figures import every_run
 from logger_app.report.figures_pdf import to_drawing
 from logger_app.report.fonts_io import marked, register
@@ -221,12 +221,24 @@ class _Story:
             ]
             if one.flown:
                 block.append(_shown(shown.generation_table(one, self.page.units)))
+            for strip in self.extras.line:
+                if strip.configuration == one.configuration.id:
+                    block += self._strip(strip)
             parts.append(KeepTogether(block))
         known = evidence(self.page.campaign, self.page.stations) if parts else ()
         if known:
             parts.append(_text("What the data show and what is not known", 11, bold=True, spaceBefore=6))
             parts += [_text(f"- {sentence}", 8.5, spaceAfter=1) for sentence in known]
         return [_heading("The line of the design"), *parts, Spacer(1, 6)] if parts else []
+
+    def _strip(self, strip: LinePicture) -> list[Flowable]:
+        """A generation's wings at the same ratios to the stall, or why there are none."""
+        if not strip.jpeg:
+            return [_text(f"{strip.description[:1].upper()}{strip.description[1:]}.", 8.5, MUTED, spaceAfter=3)]
+        image = Image(io.BytesIO(strip.jpeg))
+        scale = WIDTH * self.scale / image.imageWidth
+        image.drawWidth, image.drawHeight = image.imageWidth * scale, image.imageHeight * scale
+        return [Spacer(1, 4), image, _text(strip.caption, 7.6, MUTED, spaceAfter=4)]
 
     def _claims(self, one: PairAnswer) -> list[Flowable]:
         head = Paragraph(

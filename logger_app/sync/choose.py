@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Mapping, Sequence
 
 from logger_app.errors import SyncError
@@ -10,6 +11,8 @@ from logger_app.records.results import StallSpeed
 
 # Runs in a message.
 MAX_NAMED = 40
+# So many sets of runs are looked at: four configurations of sixteen runs each have more.
+MAX_SETS = 20_000
 
 
 def choose_runs(
@@ -41,14 +44,24 @@ def choose_runs(
             raise SyncError(
                 f"configuration {configuration}: got run {asked or '(any)'}; expected one of those with pictures: {there}"
             )
-        lists[configuration] = sorted(fitting, key=lambda r: (not r.counts, not r.reviewed, r.run_number))
-    sets = list(itertools.islice(itertools.product(*lists.values()), 20_000))
+        lists[configuration] = fitting
+    near_1 = {name: sorted(runs, key=_typical) for name, runs in lists.items()}
+    while (
+        math.prod(map(len, near_1.values())) > MAX_SETS
+    ):  # of the longest list the run that is farthest from 1 kt/s goes
+        max(near_1.values(), key=len).pop()
+    sets = list(itertools.product(*near_1.values()))
     best = min(sets, key=_worth)
     rates = [r.entry_rate_kt_per_s for r in best]
     said = " and ".join(f"{r.flight} run {r.run_number} ({_rate(r)}{', reviewed' if r.reviewed else ''})" for r in best)
     near = "the nearest entry rates" if len(best) > 1 and None not in rates else "the first that counts"
     reason = "chosen by you" if wanted else f"{near}, runs that count and reviewed ones first"
     return dict(zip(lists, best)), f"{said}: {reason}"
+
+
+def _typical(run: StallSpeed) -> tuple:
+    rate = run.entry_rate_kt_per_s
+    return not run.counts, not run.reviewed, 99.0 if rate is None else abs(rate - 1.0), run.run_number
 
 
 def _worth(runs: Sequence[StallSpeed]) -> tuple:

@@ -68,7 +68,7 @@ def write_clip(
     Raises
     ------
     SyncError
-        No camera was running at any moment of one side.
+        No camera was running at the stall of any side.
     """
     import av
 
@@ -98,10 +98,16 @@ def write_clip(
 
 
 def _picture_height(sides: Sequence[Side]) -> int:
-    heights = []
+    heights, why = [], ""
     for side in sides:
-        frame, _ = side.cameras.frame_at(side.event_s, side.camera)
+        try:
+            frame, _ = side.cameras.frame_at(side.event_s, side.camera)
+        except SyncError as err:  # its place says so
+            why = str(err)
+            continue
         heights.append(frame.rgb.shape[0] * CELL_WIDTH / frame.rgb.shape[1])
+    if not heights:
+        raise SyncError(why)
     return round(max(heights) / 2) * 2
 
 
@@ -115,7 +121,7 @@ def _card(size: tuple[int, int], heading: Heading, sides: Sequence[Side], unit: 
     for side in sides:
         stall = side.result.vs_ias_kt
         speed = "" if stall is None else f", stall at {spoken_speed(stall, unit)} indicated"
-        lines.append((f"{_name(side)}: {side.result.flight}, run {side.result.run_number}{speed}", 22, PAPER))
+        lines.append((f"{side.title}: {side.result.flight}, run {side.result.run_number}{speed}", 22, PAPER))
     lines.append(("Aligned on the called stall. Speeds: fit of the called airspeeds.", 18, DIM))
     lines += [(f"{sentence.rstrip('.')}.", 16, DIM) for sentence in CAUTION.split(". ")]
     # A low wide picture leaves little height: all sizes shrink together.
@@ -145,22 +151,20 @@ def _picture(
     top, foot = TITLE_LINE + CAPTION, size[1] - COUNTER - TRACK
     for c, side in enumerate(sides):
         left = c * CELL_WIDTH
-        name = _cut(draw, f"{_name(side)} · run {side.result.run_number}", CELL_WIDTH - 24, font(20))
-        draw.text((left + 12, TITLE_LINE + 10), name, PAPER, font(20))
+        name = f"{side.title} · run {side.result.run_number}"
         try:
-            frame, _ = side.cameras.frame_at(side.event_s + to_stall_s, side.camera)
+            frame, _, turned = side.picture_at(side.event_s + to_stall_s)
+            name = f"{name} · mirrored" if turned else name
             picture.paste(fitted(frame.rgb, CELL_WIDTH, foot - top), (left, top))
         except SyncError:
-            draw.text((left + 20, top + 20), "no camera was running", DIM, font(18))
+            why = "no camera was running" if side.cameras.cameras else "no camera of this flight is on its clock"
+            draw.text((left + 20, top + 20), why, DIM, font(18))
+        draw.text((left + 12, TITLE_LINE + 10), _cut(draw, name, CELL_WIDTH - 24, font(20)), PAPER, font(20))
         if word := _event_now(side, to_stall_s):
             _banner(draw, (left, foot), word)
         _counter(draw, (left, foot), side.result, to_stall_s, unit)
         _track(draw, (left + 12, foot + COUNTER), side, to_stall_s, span)
     return picture
-
-
-def _name(side: Side) -> str:
-    return f"{side.name}, {side.view}" if side.view else side.name
 
 
 def _event_now(side: Side, to_stall_s: float) -> str:

@@ -6,7 +6,7 @@ Main names: `Side`, `stills`, `write_sheet`.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
@@ -18,7 +18,8 @@ from logger_app.io.fonts import font_folder
 from logger_app.io.stills import save_picture
 from logger_app.records.results import StallSpeed
 from logger_app.records.stills import SavedPicture, SavedShot, SavedSide
-from logger_app.sync.cameras_io import FlightCameras
+from logger_app.sync.cameras_io import Camera, FlightCameras
+from logger_app.sync.video_io import Frame
 
 CELL_WIDTH = 640
 MARGIN, TITLE, CAPTION = 12, 58, 44
@@ -38,6 +39,12 @@ class Side:
     lag_s: float = 0.0  # words come this long after what they tell of
     view: str = ""  # which wing or camera was asked for, in words
     events: tuple[tuple[float, str], ...] = ()  # (flight time when it was to be seen [s], words) of each called event
+    mirrored: bool = False  # turn pictures of the left wing about, so that both wings lie alike
+
+    @property
+    def title(self) -> str:
+        """The configuration, and its wing or camera where one was asked for."""
+        return f"{self.name}, {self.view}" if self.view else self.name
 
     @property
     def event_s(self) -> float:
@@ -51,6 +58,18 @@ class Side:
         if self.result.event_flight_s is None:
             raise SyncError(f"{self.result.flight} run {self.result.run_number}: no stall event to align on")
         return self.result.event_flight_s - self.lag_s
+
+    def picture_at(self, flight_s: float) -> tuple[Frame, Camera, bool]:
+        """The picture at a flight time, its camera, and whether it was turned about.
+
+        Raises
+        ------
+        SyncError
+            No camera was running then.
+        """
+        frame, camera = self.cameras.frame_at(flight_s, self.camera)
+        turned = self.mirrored and camera.file.wing == "left"
+        return (replace(frame, rgb=np.ascontiguousarray(frame.rgb[:, ::-1])) if turned else frame), camera, turned
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,6 +85,7 @@ class Still:
     camera: str = ""
     video_s: float | None = None
     rgb: np.ndarray | None = None
+    mirrored: bool = False
 
 
 def saved_side(side: Side, shots: Sequence[SavedShot]) -> SavedSide:
@@ -93,7 +113,7 @@ def _still(side: Side, moment: Moment) -> Still:
     if flight_s is None:
         return Still(configuration=side.configuration, moment=moment.label, flight_s=None, ias_kt=ias_kt, why=why)
     try:
-        frame, camera = side.cameras.frame_at(flight_s, side.camera)
+        frame, camera, turned = side.picture_at(flight_s)
     except SyncError as err:
         return Still(
             configuration=side.configuration, moment=moment.label, flight_s=flight_s, ias_kt=ias_kt, why=str(err)
@@ -107,6 +127,7 @@ def _still(side: Side, moment: Moment) -> Still:
         camera=camera.name,
         video_s=frame.video_s,
         rgb=frame.rgb,
+        mirrored=turned,
     )
 
 
@@ -146,7 +167,7 @@ def write_sheet(
         top = titled + r * (height + 2 * caption)
         draw.text(
             (margin, top + 8 * scale),
-            f"{side.name}: {side.result.flight}, run {side.result.run_number}",
+            f"{side.title}: {side.result.flight}, run {side.result.run_number}",
             INK,
             font(20 * scale),
         )
@@ -168,7 +189,7 @@ def write_sheet(
             at = "" if still.flight_s is None else f" · flight time {still.flight_s:.2f} s"
             draw.text(
                 (left, top + caption + height + 8 * scale),
-                f"{still.moment} · {speed} indicated{at}",
+                f"{still.moment} · {speed} indicated{at}{' · mirrored' if still.mirrored else ''}",
                 QUIET,
                 font(17 * scale),
             )

@@ -360,7 +360,7 @@ class WingComparison:
         for k, (flight_s, why) in enumerate(shown):
             seen = tuple(s for s in stations[k] if s.state is not None) if k < len(stations) else ()
             rgb, frame = self.frame(k, flight_s, why)
-            pictures.append(rgb if rgb is None else _with_stations(rgb, seen))
+            pictures.append(rgb if rgb is None else with_stations(rgb, seen))
             side = self.sides[k]
             ias_kt = None if flight_s is None else ias_at(side.result, flight_s + side.lag_s)
             at = "" if flight_s is None else _to_stall(flight_s - side.event_s)
@@ -573,8 +573,16 @@ def grey_for_assist(rgb: np.ndarray) -> np.ndarray:
     return np.asarray(picture, np.float32)
 
 
-def _with_stations(rgb: np.ndarray, stations: Sequence) -> np.ndarray:
-    """Letters at the stations that have a state; a proposal is an open ring with a question mark."""
+def with_stations(rgb: np.ndarray, stations: Sequence) -> np.ndarray:
+    """Letters at the stations that have a state; a proposal is a dark disc with a question mark.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (height, width, 3)
+        The picture; a copy is drawn on.
+    stations : sequence
+        Each with `x` and `y` as shares of the picture, `state` and `proposed`.
+    """
     from PIL import Image, ImageDraw
 
     picture = Image.fromarray(rgb.copy())

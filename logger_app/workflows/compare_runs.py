@@ -10,7 +10,7 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from logger_app.domain.cameras import picture_lag_s
+from logger_app.domain.cameras import WINGS, picture_lag_s
 from logger_app.domain.moments import moments
 from logger_app.errors import SyncError
 from logger_app.io.stills import STILLS_DIR
@@ -66,9 +66,11 @@ class Comparison:
             runs = self.candidates[side.configuration]
             step = by if which in (None, k) else 0
             wanted[k] = runs[(self._index(side) + step) % len(runs)]
-        results, self.flights = _in_full(self.reader, list(wanted.values()), self.flights)
+        results, self.flights = in_full(self.reader, list(wanted.values()), self.flights)
         made = [
-            _side(self.campaign, part, results[wanted[k].flight, wanted[k].run], self.cameras)
+            make_side(
+                self.campaign, part.configuration, part.camera, results[wanted[k].flight, wanted[k].run], self.cameras
+            )
             for k, part in enumerate(self.parts)
         ]
         return made, self.flights
@@ -163,11 +165,12 @@ def open_comparison(
             candidates[name] = seen or [r for r in runs if r.event_flight_s is not None] or runs
         _need_a_camera(names, candidates, cameras, [part.camera for part in parts])
         picked, why = choose_runs(candidates, wanted)
-        results, whole = _in_full(reader, list(picked.values()), flights)
+        results, whole = in_full(reader, list(picked.values()), flights)
         sides = tuple(
-            _side(
+            make_side(
                 reader.campaign,
-                part,
+                part.configuration,
+                part.camera,
                 results[picked[part.configuration].flight, picked[part.configuration].run],
                 cameras,
             )
@@ -209,7 +212,13 @@ def files_of(
 
 
 def write_comparison(
-    one: Comparison, files: Mapping[str, Path], at: str, clip: bool, progress: Callable[[float], None], scale: int = 1
+    one: Comparison,
+    files: Mapping[str, Path],
+    at: str,
+    clip: bool,
+    progress: Callable[[float], None],
+    scale: int = 1,
+    mirror: bool = False,
 ) -> dict:
     """Write the sheet and, if wanted, clip and subtitles; what they show, as `compare --json` has it.
 
@@ -219,22 +228,22 @@ def write_comparison(
         Columns of the sheet, as ``1.2,1.1,stall``.
     scale : int
         2 writes the sheet at twice the size.
+    mirror : bool
+        Turn the left wing's pictures about, so that both wings lie alike.
     """
+    sides = tuple(replace(side, mirrored=True) for side in one.sides) if mirror else one.sides
     unit = one.campaign.indicator.unit
     label = next(point.label for point in one.campaign.points if point.id == one.point)
-    title = f"{one.point} · {label} · " + " / ".join(_titled(side) for side in one.sides)
-    rows = stills(one.sides, moments(at, unit))
-    write_sheet(files["sheet"], title, one.sides, rows, unit, one.point, one.why, utc_now(), scale)
+    title = f"{one.point} · {label} · " + " / ".join(side.title for side in sides)
+    rows = stills(sides, moments(at, unit))
+    write_sheet(files["sheet"], title, sides, rows, unit, one.point, one.why, utc_now(), scale)
     written = ["sheet"]
-    with_pictures = [
-        replace(side, events=_events(side, one.flights))
-        for side in one.sides
-        if _seen(side.result, side.cameras, side.camera)
-    ]
-    if clip and with_pictures:
+    # A side without a picture keeps its place beside the others; one without a stall has none to be aligned on.
+    aligned = [replace(s, events=_events(s, one.flights)) for s in sides if s.result.event_flight_s is not None]
+    if clip and any(_seen(side.result, side.cameras, side.camera) for side in aligned):
         heading = Heading(one.campaign.name, f"{one.point} · {label}")
-        write_clip(files["clip"], heading, with_pictures, unit, progress)
-        write_subtitles(files["subtitles"], with_pictures, unit)
+        write_clip(files["clip"], heading, aligned, unit, progress)
+        write_subtitles(files["subtitles"], aligned, unit)
         written += ["clip", "subtitles"]
     configurations = list(dict.fromkeys(part.configuration for part in one.parts))
     maps = maps_of_point(one.campaign_dir, one.flights, one.point, configurations)
@@ -280,37 +289,38 @@ def _events(side: Side, flights: Sequence[FlightData]) -> tuple[tuple[float, str
     )
 
 
-def _titled(side: Side) -> str:
-    return f"{side.name}, {side.view}" if side.view else side.name
-
-
 def _without_calls(data: FlightData, point: str) -> FlightData:
     """What is needed of every flight: when its runs were, and the calls of none."""
     runs = tuple(replace(run, calls=()) for run in data.runs.runs)
     return replace(data, runs=FlightRuns(flight=data.info.id, runs=runs), weights=(), corrections=())
 
 
-def _in_full(
-    reader: flow.FlightByFlight, chosen: Sequence[StallSpeed], flights: Sequence[FlightData]
+def in_full(
+    reader: flow.FlightByFlight, chosen: Sequence[StallSpeed], flights: Sequence[FlightData] | None = None
 ) -> tuple[dict[tuple[str, str], StallSpeed], tuple[FlightData, ...]]:
-    """The chosen runs with their fitted approach by flight and run, and all flights: theirs with their calls."""
+    """The chosen runs with their fitted approach by flight and run, and `flights`, theirs with their calls; without, theirs only."""
     full = {
         flight: reader.again(flight, {r.run for r in chosen if r.flight == flight})
         for flight in dict.fromkeys(r.flight for r in chosen)
     }
     results = {(run.flight, run.run): run for _, found in full.values() for run in found}
+    if flights is None:
+        return results, tuple(data for data, _ in full.values())
     return results, tuple(full[data.info.id][0] if data.info.id in full else data for data in flights)
 
 
-def _side(campaign: Campaign, part: Part, result: StallSpeed, cameras: Mapping[str, FlightCameras]) -> Side:
-    configuration = campaign.configuration(part.configuration)
-    view = f"{part.camera} wing" if part.camera in ("left", "right") else part.camera or ""
+def make_side(
+    campaign: Campaign, id: str, camera: str | None, result: StallSpeed, cameras: Mapping[str, FlightCameras]
+) -> Side:
+    """One side of a comparison: a configuration's run as one camera, or the camera of one wing, saw it."""
+    configuration = campaign.configuration(id)
+    view = f"{camera} wing" if camera in WINGS else camera or ""
     return Side(
-        configuration=part.configuration,
-        name=configuration.name if configuration else part.configuration,
+        configuration=id,
+        name=configuration.name if configuration else id,
         result=result,
         cameras=cameras[result.flight],
-        camera=part.camera,
+        camera=camera,
         lag_s=picture_lag_s(result, campaign.indicator.reading_lag_s),
         view=view,
     )

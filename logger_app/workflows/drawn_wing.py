@@ -67,8 +67,11 @@ class DrawnWing:
         rng = np.random.default_rng(seed)
         self._phases = rng.uniform(0, 2 * np.pi, (len(self.stations), 5))
         self._tempo = rng.uniform(0.85, 1.2, len(self.stations))
-        still = self._background(rng)
-        self._shaken = {(dx, dy): np.roll(still, (dy, dx), (0, 1)) for dx in (-1, 0, 1) for dy in (-1, 0, 1)}
+        still = np.pad(self._background(rng), 1, mode="edge")
+        steps = (-1, 0, 1)
+        self._shaken = {
+            (dx, dy): still[1 - dy : HEIGHT + 1 - dy, 1 - dx : WIDTH + 1 - dx] for dx in steps for dy in steps
+        }
         self._noise = rng.normal(0, 2.0, (7, HEIGHT, WIDTH)).astype(np.int16)
 
     def picture(self, at_s: float, states: Sequence[TuftState]) -> np.ndarray:

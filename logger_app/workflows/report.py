@@ -32,6 +32,7 @@ from logger_app.records.runs import FlightData, Run
 from logger_app.report.clip_io import write_clip
 from logger_app.report.extras import Conditions, Extras, Photo, SavedStill, TuftMark, WingCell, WingMap
 from logger_app.report.frames_io import FrameFinder
+from logger_app.report.page import line_of_design
 from logger_app.report.report_io import PAGE, ReportWriter
 from logger_app.report.subtitles import file_name
 from logger_app.report.view import Page, PageBuilder, RunView
@@ -40,6 +41,7 @@ from logger_app.units import RATE_HZ
 from logger_app.workflows import campaign as flow
 from logger_app.workflows.cameras import camera_path, cameras_in
 from logger_app.workflows.conditions import conditions_of
+from logger_app.workflows.line_sheet import line_pictures
 from logger_app.workflows.tufts import flight_marks, marks_of_flight, wings_of_one_sided
 
 # Of pictures saved from comparing: two sides at 700 px keep their captions legible.
@@ -128,6 +130,9 @@ def add_report(
         page.stations = station_ratios(gathered.marked, stalls)
         page.paired = wings_of_one_sided(page.reduction.one_sided, gathered.marked)
         frame_of = frame_finder(reader.campaign_dir, extras.cameras, reader.folder_of)
+        if line_of_design(page):
+            with stage("Wings of the line"):
+                extras = replace(extras, line=line_pictures(reader, page.reduction, extras.cameras))
         few = frame_of is not None and frame_of.costly and not every_picture
         with stage("Sound and pictures") as bar:
             report.finish(

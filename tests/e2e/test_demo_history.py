@@ -86,3 +86,33 @@ def test_the_assist_asked_on_the_films_finds_what_was_made(made):
     assert told >= 10, "of 24"
     assert right >= 0.85 * told
     assert sum(sides["left"]) > sum(sides["right"]), "the unfitted wing has let go further"
+
+
+def test_the_contact_sheet_shows_every_generation_and_the_marks_that_were_made(made, tmp_path, capsys):
+    folder, _ = made
+    truth = json.loads((DEMO / "expected" / "truth.json").read_text("utf-8"))
+    by_run = {f"{f['flight']}, run {r['number']}": r for f in truth["flights"] for r in f["runs"]}
+
+    assert main(["compare", str(folder / "campaign"), "--point", "A1", "--line", "-o", str(tmp_path), "--json"]) == 0
+    shown = json.loads(capsys.readouterr().out)
+
+    assert [one["configuration"] for one in shown["generations"]] == [
+        "plain", "fence_right", "fences", "fences_strips", "strips",
+    ]  # fmt: skip
+    for one in shown["generations"]:
+        assert [(p["view"], p["at"]) for p in one["pictures"]] == [
+            (f"{wing} wing", at) for wing in WINGS for at in ("1.2 Vs", "1.1 Vs", "1.05 Vs", "stall")
+        ]
+        run = by_run[one["run"].removesuffix(", does not count")]
+        for picture in one["pictures"]:
+            assert picture["why"] == ""
+            if picture["at"] == "1.1 Vs":  # a station well on one side of 1.1 is what it was made to be
+                for station, first in run["first_ratio"][picture["view"].split()[0]].items():
+                    if abs(first - 1.1) > 0.02:
+                        gone = picture["stations"][station] == "separated"
+                        assert gone == (first > 1.1), (one["run"], picture, station, first)
+    assert (tmp_path / "A1_line.pdf").read_bytes().startswith(b"%PDF")
+    assert main(["compare", str(folder / "campaign"), "--point", "A1", "--line", "-o", str(tmp_path)]) == 1
+    assert "is there already" in capsys.readouterr().err
+    page = (folder / "report" / "index.html").read_text("utf-8")
+    assert page.count('alt="The wing of ') >= 5

@@ -100,3 +100,15 @@ def test_of_thousands_of_runs_a_message_names_some():
         choose_runs({"base": runs}, {"base": "nowhere"})
 
     assert "and 1960 more" in str(caught.value) and len(str(caught.value)) < 1000
+
+
+def test_of_many_runs_of_four_generations_the_nearest_rates_are_still_found():
+    """The 20,000 sets that were looked at left out the last runs of the first generation: 16 each make 65,536."""
+    far = {name: [result(f"{name}{k}", 0.6 + 0.01 * j, number=k) for k in range(16)] for j, name in enumerate("abcd")}
+    far["a"][15] = result("a15", 1.0, number=15)
+    for name in "bcd":
+        far[name][15] = result(f"{name}15", 1.0, number=15)
+
+    chosen, _ = choose_runs(far)
+
+    assert [chosen[name].run for name in "abcd"] == ["a15", "b15", "c15", "d15"]
