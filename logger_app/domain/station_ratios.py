@@ -7,12 +7,14 @@ Main names: `StationRatio`, `Release`, `station_ratios`, `wings_in_runs`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from logger_app.domain.tufts import Bracket, RunMarks, bracket_of, in_force, station_order
 
+Span = tuple[float, float]  # slow and fast bound [kt]
 # Ratios to the stall speed from which a station counts as letting go early, and as letting go in good time.
 EARLY_RATIO, MIDDLE_RATIO = 1.10, 1.05
 
@@ -32,8 +34,10 @@ class StationRatio:
     """One station of one wing in one configuration, over the runs that showed it.
 
     `ratio`, `low_ratio` and `high_ratio` are means over the runs in which it separated before the stall; None where it
-    never did. `first_in` counts the runs in which no other station of that wing let go faster, `after` those in which it
-    separated after the stall only, `reattached` those in which it was attached again at a later look before the stall.
+    never did. `first_in` counts the runs in which no other station of that wing is known to have let go faster, `alone_in`
+    those in which every other is known to have held longer: two that let go between the same looks are not told apart.
+    `after` counts the runs in which it separated after the stall only, `reattached` those in which it was attached again at
+    a later look before the stall.
     """
 
     configuration: str
@@ -47,6 +51,7 @@ class StationRatio:
     high_ratio: float | None = None
     after: int = 0
     reattached: int = 0
+    alone_in: int = 0
 
     @property
     def release(self) -> Release:
@@ -102,6 +107,7 @@ def station_ratios(
     """
     seen: dict[tuple[str, str, str], list[tuple[float, float, float] | None]] = {}
     first: dict[tuple[str, str, str], int] = {}
+    alone: dict[tuple[str, str, str], int] = {}
     rest: dict[tuple[str, str, str], list[Bracket]] = {}
     for one in marked:
         stall = stall_ias_kt.get((one.flight, one.run))
@@ -109,29 +115,40 @@ def station_ratios(
             continue
         for wing, brackets in _by_wing(one).items():
             speeds = {name: _middle(b) for name, b in brackets.items()}
-            fastest = max((speed[0] for speed in speeds.values() if speed), default=None)
+            could, surely = _first(brackets)
             for name, speed in speeds.items():
                 key = (one.configuration, wing, name)
                 seen.setdefault(key, []).append(tuple(kt / stall for kt in speed) if speed else None)  # type: ignore[arg-type]
-                first[key] = first.get(key, 0) + (speed is not None and speed[0] == fastest)
+                first[key] = first.get(key, 0) + (name in could)
+                alone[key] = alone.get(key, 0) + (name in surely)
                 rest.setdefault(key, []).append(brackets[name])
     return tuple(
-        _ratio(key, values, first[key], rest[key])
+        replace(_ratio(key, values, first[key], rest[key]), alone_in=alone[key])
         for key, values in sorted(seen.items(), key=lambda item: (item[0][:2], station_order(item[0][2])))
     )
 
 
-def wings_in_runs(marked: Iterable[RunMarks]) -> tuple[tuple[str, dict[str, tuple[float | None, float | None]]], ...]:
-    """Of each run with both wings: its configuration, and by station when the left and the right wing let go [kt]."""
+def _first(brackets: Mapping[str, Bracket]) -> tuple[set[str], set[str]]:
+    """Of one wing in one run: the stations that may have let go first, and the one that surely did."""
+    gone = {name: b.separated_kt for name, b in brackets.items() if b.separated_kt is not None}
+    held = {
+        name: math.inf if brackets[name].attached_kt is None else brackets[name].attached_kt or 0.0 for name in gone
+    }
+    could = {name for name in gone if all(held[name] > kt for other, kt in gone.items() if other != name)}
+    return could, {name for name in could if len(could) == 1}
+
+
+def wings_in_runs(marked: Iterable[RunMarks]) -> tuple[tuple[str, dict[str, tuple[Span | None, Span | None]]], ...]:
+    """Of each run with both wings: its configuration, and by station between which speeds the left and the right wing let go.
+
+    A bound is [kt]; the fast one is infinite where the tuft was separated at the first look.
+    """
     found = []
     for one in marked:
         wings = _by_wing(one)
         if {"left", "right"} <= set(wings):
-            left, right = ({name: _middle(b) for name, b in wings[side].items()} for side in ("left", "right"))
-            both = {
-                name: ((left[name] or (None,))[0], (right[name] or (None,))[0])
-                for name in sorted(set(left) & set(right), key=station_order)
-            }
+            left, right = ({name: _span(b) for name, b in wings[side].items()} for side in ("left", "right"))
+            both = {name: (left[name], right[name]) for name in sorted(set(left) & set(right), key=station_order)}
             found.append((one.configuration, both))
     return tuple(found)
 
@@ -146,6 +163,13 @@ def _by_wing(one: RunMarks) -> dict[str, dict[str, Bracket]]:
             if bracket is not None:
                 found.setdefault(wing, {})[station] = bracket
     return found
+
+
+def _span(bracket: Bracket) -> Span | None:
+    """Between which speeds it let go before the stall [kt]; None where it did not."""
+    if bracket.separated_kt is None:
+        return None
+    return bracket.separated_kt, math.inf if bracket.attached_kt is None else bracket.attached_kt
 
 
 def _middle(bracket: Bracket) -> tuple[float, float, float] | None:

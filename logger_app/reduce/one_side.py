@@ -16,6 +16,7 @@ from logger_app.records.plan import Campaign, TestPoint
 from logger_app.records.results import OneSided, StallSpeed, StationPair
 from logger_app.reduce.statistics import mean_interval, sides_differ_p
 
+Span = tuple[float, float]  # slow and fast bound [kt]
 OTHER = {"left": "right", "right": "left"}
 CAUTION = (
     "A change on one wing can make the stall asymmetric: outboard devices first, altitude, spin recovery briefed "
@@ -121,18 +122,20 @@ def _could_favour_a_side(points: Mapping[str, TestPoint], runs: Sequence[StallSp
 
 
 def paired_stations(
-    runs: Iterable[Mapping[str, tuple[float | None, float | None]]], fitted_side: str
+    runs: Iterable[Mapping[str, tuple[Span | None, Span | None]]], fitted_side: str
 ) -> tuple[StationPair, ...]:
     """Difference between the wings at each station that both showed in the same run: control minus fitted.
 
     Positive: the control let go at a higher speed, so the change held the flow longer. Both speeds are of one run and one
-    needle, so that the error of the airspeed cancels.
+    needle, so that the error of the airspeed cancels. What the looks leave open does not: the least and the greatest
+    difference that they allow are averaged apart, and the interval goes from the lower limit of the one to the upper
+    limit of the other.
 
     Parameters
     ----------
     runs : iterable of mapping
-        Of each run, by station: indicated airspeed at which the left and the right wing first separated [kt], None where
-        a side never did or was not seen.
+        Of each run, by station: between which indicated airspeeds the left and the right wing first separated [kt], None
+        where a side never did or was not seen; a fast bound may be infinite.
     fitted_side : str
         ``left`` or ``right``.
 
@@ -140,26 +143,32 @@ def paired_stations(
     ----------
     [STUDENT1908] paired differences.
     """
-    by_station: dict[str, list[float]] = {}
+    by_station: dict[str, list[Span]] = {}
     unseen: dict[str, int] = {}
     for run in runs:
         for station, (left, right) in run.items():
             if left is None or right is None:
                 unseen[station] = unseen.get(station, 0) + 1
                 continue
-            by_station.setdefault(station, []).append(left - right if fitted_side == "right" else right - left)
-    found = []
-    for station in sorted({*by_station, *unseen}):
-        values = by_station.get(station, [])
-        interval = mean_interval(values) if len(values) >= 2 else None
-        found.append(
-            StationPair(
-                station=station,
-                n=len(values),
-                not_paired=unseen.get(station, 0),
-                difference_ias_kt=math.fsum(values) / len(values) if values else None,
-                low_kt=interval.low if interval else None,
-                high_kt=interval.high if interval else None,
-            )
-        )
-    return tuple(found)
+            control, fitted = (left, right) if fitted_side == "right" else (right, left)
+            by_station.setdefault(station, []).append((control[0] - fitted[1], control[1] - fitted[0]))
+    return tuple(
+        _pair(station, by_station.get(station, []), unseen.get(station, 0))
+        for station in sorted({*by_station, *unseen})
+    )
+
+
+def _pair(station: str, differences: Sequence[Span], not_paired: int) -> StationPair:
+    least, most = ([one[k] for one in differences if math.isfinite(one[k])] for k in (0, 1))
+    n = len(differences)
+    bounded = n > 0 and len(least) == len(most) == n
+    low = mean_interval(least) if n >= 2 and len(least) == n else None
+    high = mean_interval(most) if n >= 2 and len(most) == n else None
+    return StationPair(
+        station=station,
+        n=n,
+        not_paired=not_paired,
+        difference_ias_kt=(math.fsum(least) + math.fsum(most)) / (2 * n) if bounded else None,
+        low_kt=low.low if low else None,
+        high_kt=high.high if high else None,
+    )

@@ -19,6 +19,9 @@ from logger_app.records.results import Cell, Comparison, OneSided, Reduction, St
 from logger_app.report import layout
 from logger_app.report.wing_drawing import wing_figure
 
+MAX_FIRST, MAX_PAIRS = 4, 4
+SAME_RATIO = 0.005  # a look at 1.1 times the stall speed is within this of 1.1
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StallLine:
@@ -171,32 +174,49 @@ def _drop_words(drops: Mapping[str, int]) -> str:
 
 
 def _first_to_go(stations: Sequence[StationRatio]) -> tuple[str, ...]:
-    """Of each wing the stations that let go first, with in how many runs: ``station 60/20: first in 7 of 8 runs``."""
+    """Of each wing the stations that let go first, with in how many runs; those that the looks do not tell apart together."""
     found = []
     for wing in ("left", "right"):
-        mine = sorted((one for one in stations if one.wing == wing and one.first_in), key=lambda one: -one.first_in)
-        if mine:
-            listed = ", ".join(
-                f"{place_words(one.station)} in {one.first_in} of {one.runs} runs"
-                + (f" ({one.ratio:.2f} Vs)" if one.ratio else "")
-                for one in mine[:3]
+        mine = [one for one in stations if one.wing == wing and one.first_in]
+        most = max((one.first_in for one in mine), default=0)
+        first = sorted((one for one in mine if one.first_in == most), key=lambda one: -(one.ratio or 0.0))
+        if not first:
+            continue
+        names = [place_words(one.station) for one in first]
+        count = f"in {most} of {first[0].runs} runs"
+        if len(first) == 1:
+            alone = "" if first[0].alone_in == most else f", in {first[0].alone_in} of them alone"
+            found.append(f"{wing} wing first at {names[0]} {count}{alone}{_between(first)}")
+        else:
+            rest = f" and {len(names) - MAX_FIRST} more" if len(names) > MAX_FIRST else ""
+            listed = "; ".join(names[:MAX_FIRST])
+            found.append(
+                f"{wing} wing first at one of: {listed}{rest}; the looks do not tell them apart, {count}{_between(first)}"
             )
-            found.append(f"{wing} wing first at {listed}")
     return tuple(found)
 
 
+def _between(stations: Sequence[StationRatio]) -> str:
+    """Between which ratios they let go, as far as the looks say."""
+    lows = [one.low_ratio for one in stations if one.low_ratio]
+    highs = [one.high_ratio for one in stations if one.high_ratio]
+    return f" (between {min(lows):.2f} and {max(highs):.2f} Vs)" if lows and highs else ""
+
+
 def _paired_words(pairs: Sequence[StationPair]) -> tuple[str, ...]:
-    """Stations at which the wings differ in the same runs, the largest first."""
-    shown = [
-        one for one in pairs if one.low_kt is not None and one.high_kt is not None and one.difference_ias_kt is not None
-    ]
-    shown = [one for one in shown if (one.low_kt or 0) > 0 or (one.high_kt or 0) < 0]
-    shown.sort(key=lambda one: -abs(one.difference_ias_kt or 0))
-    return tuple(
-        f"{place_words(one.station)}: the wing with the change held {'longer' if (one.difference_ias_kt or 0) > 0 else 'less long'} "
-        f"by {abs(one.difference_ias_kt or 0):.1f} kt in the same runs "
-        f"({abs(one.low_kt or 0):.1f} to {abs(one.high_kt or 0):.1f}, 95 %, n = {one.n})"
-        for one in shown[:4]
+    """Stations at which the wings surely differ in the same runs, the largest first."""
+    shown = [(max(p.low_kt or 0.0, -(p.high_kt or 0.0)), p) for p in pairs]
+    shown = sorted(((sure, p) for sure, p in shown if sure > 0), key=lambda one: -one[0])
+    return tuple(_pair_words(p) for _, p in shown[:MAX_PAIRS])
+
+
+def _pair_words(one: StationPair) -> str:
+    longer = (one.low_kt or 0.0) > 0
+    near, far = (one.low_kt, one.high_kt) if longer else (one.high_kt, one.low_kt)
+    by = f"at least {abs(near or 0.0):.1f}" if far is None else f"{abs(near or 0.0):.1f} to {abs(far):.1f}"
+    return (
+        f"{place_words(one.station)}: the wing with the change held {'longer' if longer else 'less long'} by {by} kt "
+        f"in the same runs (95 %, as far as the looks tell; n = {one.n})"
     )
 
 
@@ -213,12 +233,12 @@ def evidence(campaign: Campaign, stations: Sequence[StationRatio] = (), ratio_li
     found = list(history_problems(campaign))
     marked = {one.configuration for one in stations}
     last = next((c.id for c in reversed(campaign.configurations) if c.id in marked), "")
-    mine = [one for one in stations if one.configuration == last and one.ratio is not None and one.ratio > ratio_line]
+    mine = [one for one in stations if one.configuration == last and _seen_at(one) >= ratio_line - SAME_RATIO]
     if mine:
         early = sorted(mine, key=lambda one: -(one.ratio or 0.0))
         spans = [one.span_pct for one in early if one.span_pct is not None]
         listed = ", ".join(
-            f"{one.wing} {place_words(one.station)} at {one.ratio:.2f} Vs ({one.separated} of {one.runs} runs)"
+            f"{one.wing} {place_words(one.station)} at {_seen_at(one):.2f} Vs ({one.separated} of {one.runs} runs)"
             for one in early[:6]
         )
         area = f"the area from {min(spans):g} to {max(spans):g} % span" if spans else "the area"
@@ -226,8 +246,13 @@ def evidence(campaign: Campaign, stations: Sequence[StationRatio] = (), ratio_li
         tail = (
             f"{area} was changed alone by {', '.join(alone)}" if alone else f"no configuration has changed {area} alone"
         )
-        found.append(f"{last}: separated above {ratio_line:g} Vs: {listed}; {tail}.")
+        found.append(f"{last}: seen separated at {ratio_line:g} Vs or faster: {listed}; {tail}.")
     return tuple(found)
+
+
+def _seen_at(one: StationRatio) -> float:
+    """The ratio at which it was seen separated, on the mean: it may have let go faster; 0 where it never was."""
+    return one.low_ratio or one.ratio or 0.0
 
 
 def _changed_alone(campaign: Campaign, spans: Sequence[float]) -> list[str]:

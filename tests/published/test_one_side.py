@@ -26,7 +26,7 @@ def test_paired_differences_are_those_of_the_sleep_data():
     first = [0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0]
     second = [1.9, 0.8, 1.1, 0.1, -0.1, 4.4, 5.5, 1.6, 4.6, 3.4]
 
-    (pair,) = paired_stations([{"50/20": (a, b)} for a, b in zip(first, second)], fitted_side="left")
+    (pair,) = paired_stations([{"50/20": ((a, a), (b, b))} for a, b in zip(first, second)], fitted_side="left")
 
     assert (pair.n, pair.difference_ias_kt) == (10, pytest.approx(1.58))
     assert (pair.low_kt, pair.high_kt) == (pytest.approx(0.7001142, abs=5e-8), pytest.approx(2.4598858, abs=5e-8))

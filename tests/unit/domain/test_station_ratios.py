@@ -66,7 +66,7 @@ def test_both_wings_of_a_run_are_paired_by_station():
 
     ((configuration, stations),) = wings_in_runs([both, run("r2", marks("r2", {"80/20": 55.0}))])
     assert configuration == "a"
-    assert stations == {"80/20": (57.5, 53.75)}
+    assert stations == {"80/20": ((55.0, 60.0), (52.5, 55.0))}
 
 
 def test_reattached_after_the_stall_and_never_are_told_apart():
@@ -88,3 +88,27 @@ def test_reattached_after_the_stall_and_never_are_told_apart():
         (Release.LATE, 0, 0),
     ]
     assert found["10/20"].words == "1.15 Vs, 1 of 1 runs, reattached in 1"
+
+
+def test_stations_that_let_go_between_the_same_looks_are_not_told_apart():
+    """Three stations were each "first in 16 of 16 runs"."""
+    runs = [
+        run("r1", marks("r1", {"60/60": 55.0, "75/20": 55.0, "15/20": 50.0})),
+        run("r2", marks("r2", {"60/60": 55.0, "75/20": 52.5, "15/20": None})),
+    ]
+
+    found = {one.station: one for one in station_ratios(runs, {("f", "r1"): 50.0, ("f", "r2"): 50.0})}
+
+    assert {name: (one.first_in, one.alone_in) for name, one in found.items()} == {
+        "60/60": (2, 1), "75/20": (1, 0), "15/20": (0, 0),
+    }  # fmt: skip
+
+
+def test_a_station_not_looked_at_in_between_may_have_been_the_first():
+    """60/60 went between 60 and 55 kt. 75/20 was looked at at 60 and 52.5 kt only: it may have gone before or after."""
+    seen = marks("r1", {"60/60": 55.0}) + [one for one in marks("r1", {"75/20": 52.5}) if one.ias_kt != 55.0]
+
+    found = {one.station: one for one in station_ratios([run("r1", seen)], {("f", "r1"): 50.0})}
+
+    assert (found["60/60"].first_in, found["75/20"].first_in) == (1, 1)
+    assert (found["60/60"].alone_in, found["75/20"].alone_in) == (0, 0)

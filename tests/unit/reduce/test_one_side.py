@@ -1,5 +1,6 @@
 """A change on one wing: which side dropped first, and what may not be concluded."""
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -72,9 +73,24 @@ def test_without_a_drop_nothing_is_claimed(make):
 
 
 def test_the_difference_is_paired_in_the_run_and_turns_with_the_fitted_side():
-    seen = [{"a": (52.0, 50.0), "b": (None, 48.0)}, {"a": (58.0, 56.5)}]  # a needle 6 kt off in the second run
+    at = lambda kt: (kt, kt)
+    seen = [
+        {"a": (at(52.0), at(50.0)), "b": (None, at(48.0))},
+        {"a": (at(58.0), at(56.5))},
+    ]  # a needle 6 kt off in the second run
 
     left = {pair.station: pair for pair in paired_stations(seen, "left")}
     right = {pair.station: pair for pair in paired_stations(seen, "right")}
     assert right["a"].difference_ias_kt == pytest.approx(1.75) == -left["a"].difference_ias_kt
     assert (left["b"].n, left["b"].not_paired, left["b"].difference_ias_kt) == (0, 1, None)
+
+
+def test_what_the_looks_leave_open_is_in_the_interval():
+    """The middles of two brackets differed by 4.5 kt in every run, and the interval had no width at all."""
+    runs = [{"a": ((49.5, 54.0), (45.0, 49.5))} for _ in range(4)]
+
+    (pair,) = paired_stations(runs, "right")
+
+    assert (pair.low_kt, pair.high_kt) == (0.0, 9.0), "between the same two looks, or as far apart as they allow"
+    (open_,) = paired_stations([{"a": ((54.0, math.inf), (45.0, 49.5))} for _ in range(3)], "right")
+    assert (open_.low_kt, open_.high_kt, open_.difference_ias_kt) == (4.5, None, None), "separated at the first look"

@@ -6,7 +6,7 @@ from builders import Make
 
 from logger_app.domain.station_ratios import StationRatio
 from logger_app.records.plan import AircraftConfig, Change, DeviceRow, PlannedFlight
-from logger_app.records.results import Cell, Comparison, Reduction, StallSpeed
+from logger_app.records.results import Cell, Comparison, Reduction, StallSpeed, StationPair
 from logger_app.records.runs import StallEvent
 from logger_app.report.generations import caption, evidence, facts, generations
 from logger_app.report.layout import Stroke
@@ -86,7 +86,7 @@ def seen(station, ratio, separated=7, configuration="both", first_in=0):
 def test_evidence_names_what_lets_go_early_and_what_nobody_changed_alone():
     *_, sentence = evidence(campaign(), [seen("80/20", 1.14)])
     assert sentence == (
-        "both: separated above 1.1 Vs: left 80 % span, 20 % chord at 1.14 Vs (7 of 8 runs); "
+        "both: seen separated at 1.1 Vs or faster: left 80 % span, 20 % chord at 1.14 Vs (7 of 8 runs); "
         "no configuration has changed the area from 80 to 80 % span alone."
     )
     *_, sentence = evidence(campaign(), [seen("80/20", 1.14), seen("55/20", 1.12), seen("20/20", 1.02)])
@@ -96,7 +96,7 @@ def test_evidence_names_what_lets_go_early_and_what_nobody_changed_alone():
 def test_stations_are_drawn_by_shape_and_the_first_to_go_are_named():
     *_, both = generations(campaign(), reduction(), [seen("80/20", 1.14, first_in=7), seen("20/20", None, separated=0)])
 
-    assert both.first_to_go == ("left wing first at 80 % span, 20 % chord in 7 of 8 runs (1.14 Vs)",)
+    assert both.first_to_go == ("left wing first at 80 % span, 20 % chord in 7 of 8 runs, in 0 of them alone",)
     svg = to_svg(both.drawing)
     assert "left wing 80/20: 1.14 Vs, 7 of 8 runs" in svg
     assert "left wing 20/20: not before the stall" in svg
@@ -169,4 +169,31 @@ def test_the_warning_stands_in_the_table_with_its_interval():
 
 
 def test_without_marks_only_the_line_itself_is_judged():
-    assert all("separated above" not in one for one in evidence(campaign()))
+    assert all("seen separated at" not in one for one in evidence(campaign()))
+
+
+def test_of_stations_that_the_looks_do_not_tell_apart_none_is_called_the_first():
+    two = [replace(seen(name, 1.15, first_in=8), low_ratio=1.1, high_ratio=1.2) for name in ("60/60", "75/20")]
+    *_, tied = generations(campaign(), reduction(), two)
+    *_, one = generations(campaign(), reduction(), [replace(two[0], alone_in=8)])
+
+    assert tied.first_to_go == (
+        "left wing first at one of: 60 % span, 60 % chord; 75 % span, 20 % chord; the looks do not tell them apart, "
+        "in 8 of 8 runs (between 1.10 and 1.20 Vs)",
+    )
+    assert one.first_to_go == ("left wing first at 60 % span, 60 % chord in 8 of 8 runs (between 1.10 and 1.20 Vs)",)
+
+
+def pair(low_kt, high_kt):
+    return StationPair(station="75/20", n=8, not_paired=0, difference_ias_kt=None, low_kt=low_kt, high_kt=high_kt)
+
+
+def test_wings_differ_only_where_the_looks_leave_no_doubt():
+    def words(one):
+        *_, both = generations(campaign(), reduction(), [], [("both", (one,))])
+        return both.paired_words
+
+    assert words(pair(0.0, 9.0)) == words(pair(-2.0, None)) == ()
+    assert "held longer by 2.2 to 9.0 kt in the same runs" in words(pair(2.2, 9.0))[0]
+    assert "held less long by 1.0 to 4.0 kt" in words(pair(-4.0, -1.0))[0]
+    assert "held longer by at least 2.0 kt" in words(pair(2.0, None))[0]
