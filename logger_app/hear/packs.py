@@ -186,8 +186,9 @@ def _airspeed_calls(pack: Pack, low: float, high: float, unit: str) -> Iterator[
 
 def _item_calls(pack: Pack, all_values: bool) -> Iterator[LegalCall]:
     for item in pack.items:
+        has_slot = item.has_slot
         for reading in _readings(item.phrases, item.times, pack.numbers, 0.0):
-            if not item.has_slot:
+            if not has_slot:
                 yield LegalCall(reading.words, item.kind, item.name, item.value, item.unit)
             elif isinstance(reading.value, str) or _allowed(item, reading.value, all_values):
                 yield LegalCall(reading.words, item.kind, item.name, reading.value, item.unit)
