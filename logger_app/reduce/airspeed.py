@@ -18,17 +18,7 @@ _PA_PER_HPA = 100.0
 
 
 def impact_pressure_hpa(cas_kt: CasKt) -> float:
-    """Impact pressure qc that an airspeed indicator turns into CAS.
-
-    Parameters
-    ----------
-    cas_kt : float
-        Calibrated airspeed [kt].
-
-    Returns
-    -------
-    float
-        qc [hPa].
+    """Impact pressure qc [hPa] that an airspeed indicator turns into CAS.
 
     Raises
     ------
@@ -52,16 +42,6 @@ def impact_pressure_hpa(cas_kt: CasKt) -> float:
 def cas_from_impact_pressure_kt(impact_pressure_hpa: float) -> CasKt:
     """The inverse of `impact_pressure_hpa`.
 
-    Parameters
-    ----------
-    impact_pressure_hpa : float
-        qc [hPa].
-
-    Returns
-    -------
-    float
-        Calibrated airspeed [kt].
-
     Raises
     ------
     BadQuantity
@@ -82,18 +62,6 @@ def cas_from_impact_pressure_kt(impact_pressure_hpa: float) -> CasKt:
 
 def eas_kt(cas_kt: CasKt, pressure_altitude_ft: float) -> EasKt:
     """Equivalent airspeed from calibrated airspeed: the compressibility step.
-
-    Parameters
-    ----------
-    cas_kt : float
-        Calibrated airspeed [kt].
-    pressure_altitude_ft : float
-        Pressure altitude [ft].
-
-    Returns
-    -------
-    float
-        Equivalent airspeed [kt].
 
     Raises
     ------
@@ -120,21 +88,7 @@ def eas_kt(cas_kt: CasKt, pressure_altitude_ft: float) -> EasKt:
 
 
 def tas_kt(cas_kt: CasKt, pressure_altitude_ft: float, oat_degc: float | None = None) -> TasKt:
-    """True airspeed from calibrated airspeed.
-
-    Parameters
-    ----------
-    cas_kt : float
-        Calibrated airspeed [kt].
-    pressure_altitude_ft : float
-        Pressure altitude [ft].
-    oat_degc : float, optional
-        Outside air temperature [degC]; the standard one when not given.
-
-    Returns
-    -------
-    float
-        True airspeed [kt].
+    """True airspeed from calibrated airspeed; the standard temperature where `oat_degc` is not given.
 
     Raises
     ------
@@ -158,21 +112,7 @@ def tas_kt(cas_kt: CasKt, pressure_altitude_ft: float, oat_degc: float | None = 
 
 
 def cas_from_tas_kt(tas_kt: TasKt, pressure_altitude_ft: float, oat_degc: float | None = None) -> CasKt:
-    """Calibrated airspeed from true airspeed, as GPS legs give it.
-
-    Parameters
-    ----------
-    tas_kt : float
-        True airspeed [kt].
-    pressure_altitude_ft : float
-        Pressure altitude [ft].
-    oat_degc : float, optional
-        Outside air temperature [degC]; the standard one when not given.
-
-    Returns
-    -------
-    float
-        Calibrated airspeed [kt].
+    """Calibrated airspeed from true airspeed, as GPS legs give it; `oat_degc` as for `tas_kt`.
 
     Raises
     ------

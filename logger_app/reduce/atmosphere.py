@@ -22,12 +22,7 @@ LOWEST_FT = -16_404.0  # -5 km, the lower end of the 1976 tables (from memory)
 
 
 def temperature_ratio(pressure_altitude_ft: float) -> float:
-    """Standard temperature over its sea-level value, theta.
-
-    Parameters
-    ----------
-    pressure_altitude_ft : float
-        Geopotential pressure altitude [ft].
+    """Standard temperature at a geopotential pressure altitude over its sea-level value, theta.
 
     Raises
     ------
@@ -57,11 +52,6 @@ def temperature_ratio(pressure_altitude_ft: float) -> float:
 def pressure_ratio(pressure_altitude_ft: float) -> float:
     """Standard pressure over its sea-level value, delta.
 
-    Parameters
-    ----------
-    pressure_altitude_ft : float
-        Geopotential pressure altitude [ft].
-
     Raises
     ------
     OutsideValidity
@@ -79,14 +69,7 @@ def pressure_ratio(pressure_altitude_ft: float) -> float:
 
 
 def density_ratio(pressure_altitude_ft: float, oat_degc: float | None = None) -> float:
-    """Air density over its standard sea-level value, sigma.
-
-    Parameters
-    ----------
-    pressure_altitude_ft : float
-        Geopotential pressure altitude [ft].
-    oat_degc : float, optional
-        Outside air temperature [degC]; the standard one when not given.
+    """Air density over its standard sea-level value, sigma; the standard temperature where `oat_degc` is not given.
 
     Raises
     ------
@@ -117,16 +100,6 @@ def density_ratio(pressure_altitude_ft: float, oat_degc: float | None = None) ->
 def pressure_altitude_ft(pressure_hpa: float) -> float:
     """Pressure altitude of a static pressure.
 
-    Parameters
-    ----------
-    pressure_hpa : float
-        Static pressure [hPa].
-
-    Returns
-    -------
-    float
-        Pressure altitude [ft].
-
     Raises
     ------
     OutsideValidity
@@ -147,18 +120,6 @@ def pressure_altitude_ft(pressure_hpa: float) -> float:
 
 def density_altitude_ft(pressure_altitude_ft: float, oat_degc: float) -> float:
     """Altitude at which the standard atmosphere has the density that there is.
-
-    Parameters
-    ----------
-    pressure_altitude_ft : float
-        Pressure altitude [ft].
-    oat_degc : float
-        Outside air temperature [degC].
-
-    Returns
-    -------
-    float
-        Density altitude [ft].
 
     Raises
     ------
