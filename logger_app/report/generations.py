@@ -1,7 +1,7 @@
 """The line of a design: generation by generation what was fitted, what it did, and what nobody has tried. Pure.
 
 Evidence, not advice: a sentence about what comes next says what the data show and what no run has changed alone.
-Not for: whether a difference is shown (`reduce`), drawing (`wing_drawing`). Main names: `Generation`, `generations`, `evidence`; `caption` and `facts`, which page, PDF and screen show.
+Not for: whether a difference is shown (`reduce`), drawing (`wing_drawing`). Main names: `Generation`, `generations`, `evidence`, `not_flown`; `caption` and `facts`, which page, PDF and screen show.
 """
 
 from __future__ import annotations
@@ -196,6 +196,37 @@ def _first_to_go(stations: Sequence[StationRatio]) -> tuple[str, ...]:
     return tuple(found)
 
 
+def first_places(stations: Sequence[StationRatio]) -> tuple[str, ...]:
+    """In short where each wing let go first: ``left: 75 % span``, ``right: 60 to 90 % span`` where the looks leave that open."""
+    found = []
+    for wing in ("left", "right"):
+        mine = [one for one in stations if one.wing == wing and one.first_in and one.span_pct is not None]
+        most = max((one.first_in for one in mine), default=0)
+        spans = [one.span_pct or 0.0 for one in mine if one.first_in == most]
+        if spans:
+            to = f" to {max(spans):g}" if max(spans) > min(spans) else ""
+            found.append(f"{wing}: {min(spans):g}{to} % span")
+    return tuple(found)
+
+
+def not_flown(line: Sequence[Generation]) -> tuple[str, ...]:
+    """Of what nothing is known, as sentences: generations, points and wings without a run or a mark."""
+    points = list(dict.fromkeys(stall.point.id for one in line for stall in one.stalls if stall.cell))
+    found = []
+    for one in line:
+        name = one.configuration.id
+        flown = {stall.point.id for stall in one.stalls if stall.cell}
+        if not flown:
+            found.append(f"{name}: no run counts, so nothing is known of its stall.")
+        elif missing := [point for point in points if point not in flown]:
+            found.append(f"{name}: no run counts at {', '.join(missing)}.")
+        wings = {station.wing for station in one.stations}
+        if flown and any(other.stations for other in line) and len(wings) < 2:
+            which = f"the {'right' if 'left' in wings else 'left'} wing" if wings else "either wing"
+            found.append(f"{name}: no tufts of {which} are marked; where it let go is not known.")
+    return tuple(found)
+
+
 def _between(stations: Sequence[StationRatio]) -> str:
     """Between which ratios they let go, as far as the looks say."""
     lows = [one.low_ratio for one in stations if one.low_ratio]
@@ -241,7 +272,12 @@ def evidence(campaign: Campaign, stations: Sequence[StationRatio] = (), ratio_li
             f"{one.wing} {place_words(one.station)} at {_seen_at(one):.2f} Vs ({one.separated} of {one.runs} runs)"
             for one in early[:6]
         )
-        area = f"the area from {min(spans):g} to {max(spans):g} % span" if spans else "the area"
+        where = (
+            f"from {min(spans):g} to {max(spans):g}"
+            if spans and max(spans) > min(spans)
+            else f"at {min(spans, default=0):g}"
+        )
+        area = f"the area {where} % span" if spans else "the area"
         alone = _changed_alone(campaign, spans)
         tail = (
             f"{area} was changed alone by {', '.join(alone)}" if alone else f"no configuration has changed {area} alone"

@@ -20,7 +20,7 @@ from logger_app.report.figures import (
     warning_figure,
     wing_map,
 )
-from logger_app.report.generations import Generation, caption, evidence, facts, generations
+from logger_app.report.generations import Generation, caption, evidence, facts, generations, not_flown
 from logger_app.report.headline import Statement, caveats, headline
 from logger_app.report.layout import lay_out
 from logger_app.report.media import Media
@@ -88,6 +88,13 @@ def line_of_design(page: Page) -> tuple[Generation, ...]:
     )
 
 
+def line_evidence(page: Page) -> tuple[str, ...]:
+    """What the line shows and what is not known, as sentences; none where there is no line."""
+    line = line_of_design(page)
+    few = len(page.campaign.configurations) <= 2
+    return () if few else (*evidence(page.campaign, page.stations), *not_flown(line))
+
+
 def add_figures(page: Page, extras: Extras) -> None:
     """Make the figures of every test point: `figures` of its points are filled in."""
     tufts: dict[str, list] = {}
@@ -146,7 +153,8 @@ def render_page(page: Page, media: Media, extras: Extras, files: list[str], made
             pairs=answers(page),
             line=line_of_design(page),
             strips={one.configuration: (media.take(one.jpeg, "image/jpeg"), one) for one in extras.line},
-            line_evidence=evidence(page.campaign, page.stations) if len(page.campaign.configurations) > 2 else (),
+            line_evidence=line_evidence(page),
+            line_table=shown.line_table,
             generation_table=shown.generation_table,
             caption=caption,
             facts=facts,

@@ -30,10 +30,18 @@ from logger_app.report.extras import Extras, LinePicture
 from logger_app.report.figures import every_run
 from logger_app.report.figures_pdf import to_drawing
 from logger_app.report.fonts_io import marked, register
-from logger_app.report.generations import caption, evidence, facts
+from logger_app.report.generations import caption, facts
 from logger_app.report.layout import lay_out
 from logger_app.report.media import Media
-from logger_app.report.page import PairAnswer, answers, line_of_design, media_words, no_comparison, unreviewed_sentence
+from logger_app.report.page import (
+    PairAnswer,
+    answers,
+    line_evidence,
+    line_of_design,
+    media_words,
+    no_comparison,
+    unreviewed_sentence,
+)
 from logger_app.report.plot import Picture
 from logger_app.report.prose import CAUTIONS, METHOD, SOURCES_NOTE
 from logger_app.report.shown import Cell, ShownTable
@@ -210,7 +218,12 @@ class _Story:
     def _line(self) -> list[Flowable]:
         """The line of the design: what was fitted and what it did, a generation a block."""
         line = line_of_design(self.page)
-        parts: list[Flowable] = [_text(MAP_WORDS, 8.5, spaceAfter=2)] if any(one.stations for one in line) else []
+        parts: list[Flowable] = [_shown(shown.line_table(line, self.page.units))] if line else []
+        if known := line_evidence(self.page):
+            parts.append(_text("What the data show and what is not known", 11, bold=True, spaceBefore=6))
+            parts += [_text(f"- {sentence}", 8.5, spaceAfter=1) for sentence in known]
+        if any(one.stations for one in line):
+            parts.append(_text(MAP_WORDS, 8.5, spaceBefore=6, spaceAfter=2))
         for one in line:
             words = [caption(one)]
             words += [f"{label[:1].upper()}{label[1:]}: {text}" for label, text in facts(one)]
@@ -225,10 +238,6 @@ class _Story:
                 if strip.configuration == one.configuration.id:
                     block += self._strip(strip)
             parts.append(KeepTogether(block))
-        known = evidence(self.page.campaign, self.page.stations) if parts else ()
-        if known:
-            parts.append(_text("What the data show and what is not known", 11, bold=True, spaceBefore=6))
-            parts += [_text(f"- {sentence}", 8.5, spaceAfter=1) for sentence in known]
         return [_heading("The line of the design"), *parts, Spacer(1, 6)] if parts else []
 
     def _strip(self, strip: LinePicture) -> list[Flowable]:

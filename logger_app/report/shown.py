@@ -12,7 +12,7 @@ from logger_app.records import results
 from logger_app.records.results import BudgetTerm, Comparison
 from logger_app.report import words
 from logger_app.report.extras import Conditions
-from logger_app.report.generations import Generation
+from logger_app.report.generations import Generation, StallLine, caption, first_places
 from logger_app.report.view import Page, Pair, PointView, Row, RunView, Side
 from logger_app.report.words import NONE, Units, clock, number
 
@@ -151,6 +151,46 @@ def generation_table(generation: Generation, units: Units) -> ShownTable:
         cells.append(_warning(line.cell, units))
         rows.append(cells)
     return made("", columns, rows, stacked=True)
+
+
+def line_table(line: Sequence[Generation], units: Units) -> ShownTable:
+    """The line at a glance: a row a generation, for who has a minute."""
+    columns = (
+        Column(head="Generation", share=3.4),
+        Column(head=f"Stall against\nthe baseline [{units.speed_unit}]", share=2.6),
+        Column(head=f"Warning above\nstall [{units.speed_unit}]", share=1.6),
+        Column(head="Wing drop", share=1.4),
+        Column(head="Tufts let\ngo first", share=1.9),
+    )
+    rows = [
+        (
+            Cell(text=f"{one.number}. {one.configuration.name}", strong=True, small=(caption(one),)),
+            _glance(one, units),
+            Cell(text="", small=_at_points(one, lambda stall: _warning(stall.cell, units).text)),
+            Cell(text="", small=tuple(f"{side} {n}" for side, n in one.drops)) if one.drops else NONE,
+            Cell(text="", small=first_places(one.stations)) if one.stations else "not marked",
+        )
+        for one in line
+    ]
+    return made("The line at a glance", columns, rows, stacked=True)
+
+
+def _at_points(one: Generation, words: Callable[[StallLine], str]) -> tuple[str, ...]:
+    return tuple(f"{stall.point.id}: {words(stall)}" for stall in one.stalls if stall.cell)
+
+
+def _glance(one: Generation, units: Units) -> Cell:
+    if not one.flown:
+        return Cell(text="not flown", strong=True)
+    if not one.parent:
+        speeds = _at_points(one, lambda stall: units.text(stall.cell.vs_ias_kt if stall.cell else None))
+        return Cell(text="stalls, indicated", small=speeds)
+
+    def words(stall: StallLine) -> str:
+        said = _against(stall.to_baseline, units)
+        return f"{said.text} ({said.small[0]})" if said.small else said.text
+
+    return Cell(text="", small=_at_points(one, words))
 
 
 def _warning(cell: results.Cell | None, units: Units) -> Cell:

@@ -8,11 +8,11 @@ from logger_app.domain.station_ratios import StationRatio
 from logger_app.records.plan import AircraftConfig, Change, DeviceRow, PlannedFlight
 from logger_app.records.results import Cell, Comparison, Reduction, StallSpeed, StationPair
 from logger_app.records.runs import StallEvent
-from logger_app.report.generations import caption, evidence, facts, generations
+from logger_app.report.generations import caption, evidence, facts, generations, not_flown
 from logger_app.report.layout import Stroke
-from logger_app.report.shown import generation_table
+from logger_app.report.shown import generation_table, line_table
 from logger_app.report.svg import to_svg
-from logger_app.report.words import Units
+from logger_app.report.words import NONE, Units
 
 ROW = DeviceRow(span_from_pct=40, span_to_pct=70, side="right")
 
@@ -87,7 +87,7 @@ def test_evidence_names_what_lets_go_early_and_what_nobody_changed_alone():
     *_, sentence = evidence(campaign(), [seen("80/20", 1.14)])
     assert sentence == (
         "both: seen separated at 1.1 Vs or faster: left 80 % span, 20 % chord at 1.14 Vs (7 of 8 runs); "
-        "no configuration has changed the area from 80 to 80 % span alone."
+        "no configuration has changed the area at 80 % span alone."
     )
     *_, sentence = evidence(campaign(), [seen("80/20", 1.14), seen("55/20", 1.12), seen("20/20", 1.02)])
     assert "was changed alone by strip" in sentence and "20 % span" not in sentence
@@ -197,3 +197,55 @@ def test_wings_differ_only_where_the_looks_leave_no_doubt():
     assert "held longer by 2.2 to 9.0 kt in the same runs" in words(pair(2.2, 9.0))[0]
     assert "held less long by 1.0 to 4.0 kt" in words(pair(-4.0, -1.0))[0]
     assert "held longer by at least 2.0 kt" in words(pair(2.0, None))[0]
+
+
+def cell(point, configuration):
+    return Cell(point=point, configuration=configuration, event="break", n=4, vs_ias_kt=45.0)
+
+
+def test_the_line_at_a_glance_says_for_each_what_it_did_and_what_nobody_flew():
+    flown = replace(
+        reduction(compared("plain", "strip")), cells=(cell("A1", "plain"), cell("A2", "plain"), cell("A1", "strip"))
+    )
+    marked = [replace(seen("60/60", 1.15, configuration="strip", first_in=8), low_ratio=1.1, high_ratio=1.2)]
+    marked += [replace(marked[0], station="90/20"), replace(marked[0], station="20/20", first_in=0)]
+    line = generations(campaign(), flown, marked)
+
+    rows = line_table(line, Units("kt", "kg", 600.0)).rows
+    assert [row[0].text for row in rows] == ["0. Plain wing", "1. Strip", "2. Strip and fence"]
+    assert rows[0][1].small == ("A1: 45.0", "A2: 45.0")
+    assert rows[1][1].small[0].startswith("A1: ") and "lower (" in rows[1][1].small[0]
+    assert rows[1][4].small == ("left: 60 to 90 % span",)
+    assert (rows[2][1].text, rows[2][3].text, rows[2][4].text) == ("not flown", NONE, "not marked")
+    assert not_flown(line) == (
+        "plain: no tufts of either wing are marked; where it let go is not known.",
+        "strip: no run counts at A2.",
+        "strip: no tufts of the right wing are marked; where it let go is not known.",
+        "both: no run counts, so nothing is known of its stall.",
+    )
+
+
+def test_of_a_line_that_was_never_marked_no_wing_is_missed():
+    line = generations(
+        campaign(), replace(reduction(), cells=tuple(cell("A1", c.id) for c in campaign().configurations))
+    )
+
+    assert not_flown(line) == ()
+
+
+def test_a_generation_taken_back_two_changes_at_once_and_an_old_fit_are_named():
+    base = campaign()
+    back = AircraftConfig(
+        id="back", name="All off", parent="both", changes=(Change(item="off", takes_off="strip"), Change(item="off 2", takes_off="fence")),
+    )  # fmt: skip
+    again = AircraftConfig(
+        id="again", name="Two at once", parent="back", changes=(Change(item="cuff"), Change(item="tape"))
+    )
+    sentences = evidence(replace(base, configurations=(*base.configurations, back, again)))
+
+    assert any("back is fitted as plain was: the change was undone." == one for one in sentences)
+    assert any(
+        one.startswith("again: ") and "2 changes did together (cuff fitted, tape fitted)" in one for one in sentences
+    )
+    assert any(one.startswith("both still carries strip (since strip)") for one in sentences)
+    assert not any(one.startswith(("again still", "back still")) for one in sentences)
