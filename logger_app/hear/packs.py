@@ -99,7 +99,8 @@ class Pack:
 
     `fillers` are word tuples that may stand around a call; `ignored` are phrases with numbers that
     are no calls. `sounds` maps each word that a call or filler uses to its pronunciations; `guessed`
-    are words of the team that are in no dictionary, with the sound that was guessed for them.
+    are words of the team that are in no dictionary, with the sound that was guessed for them. `homophones`: what a
+    transcriber writes, and the pack's words that sound so; for texts only.
     """
 
     name: str
@@ -116,6 +117,7 @@ class Pack:
     ignored: tuple[tuple[str | Slot, ...], ...] = ()
     sounds: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     guessed: tuple[tuple[str, str], ...] = ()
+    homophones: tuple[tuple[Words, Words], ...] = ()
 
     @property
     def id(self) -> str:
@@ -262,7 +264,7 @@ class _Builder:
 
     def build(self, document: Mapping) -> Pack:
         self._unknown_keys(
-            "file", document, "pack number parts airspeed event setting command fillers ignore pronounce"
+            "file", document, "pack number parts airspeed event setting command fillers ignore pronounce homophones"
         )
         head = self._table(document, "pack")
         self._unknown_keys("pack", head, "name language title version author dictionary note")
@@ -293,6 +295,7 @@ class _Builder:
             numbers=numbers,
             fillers=self._plain(document, "fillers", {}),
             ignored=self._plain(document, "ignore", numbers),
+            homophones=tuple(self._homophones(self._table(document, "homophones"), numbers)),
         )
 
     # numbers
@@ -443,6 +446,23 @@ class _Builder:
         self._unknown_keys(key, table, "say")
         return self._phrases(f"{key}.say", table.get("say", ()), numbers)
 
+    def _homophones(self, table: Mapping, numbers: Mapping) -> Iterator[tuple[Words, Words]]:
+        """What is written and what is meant; a slot stands for the same number on both sides, in words or figures."""
+        for written, meant in table.items():
+            if not isinstance(meant, str):
+                self.fault(f"homophones, {written}", repr(meant), "what was said, as a text")
+                continue
+            sides = self._phrases(f"homophones, {written}", [written, meant], numbers)
+            slots = [[part for part in side if isinstance(part, Slot)] for side in sides]
+            if len(sides) != 2 or slots[0] != slots[1] or len(slots[0]) > 1:
+                self.fault(f"homophones, {written}", repr(meant), "one wording each, with the same <slot> or none")
+                continue
+            if not slots[0]:
+                yield tuple(map(str, sides[0])), tuple(map(str, sides[1]))
+            for reading in numbers.get(slots[0][0].name, ()) if slots[0] else ():
+                for number in (reading.words, (f"{reading.value:g}",)):
+                    yield _filled(sides[0], number), _filled(sides[1], reading.words)
+
     def with_team(self, items, team, where: str) -> tuple[tuple[Item, ...], dict[str, tuple[str, ...]]]:
         """Items with a team's phrases in place of the pack's, and the sounds given with them.
 
@@ -537,6 +557,9 @@ class _Builder:
         for phrase in pack.ignored:
             if not any(isinstance(part, Slot) for part in phrase):
                 needed |= {str(word) for word in phrase}
+        for written, meant in () if self.team_words else pack.homophones:  # a team's words may leave some without use
+            if strange := sorted(set(meant) - needed):
+                self.fault(f"homophones, {' '.join(written)}", ", ".join(strange), "words that the pack's phrases use")
         found: dict[str, tuple[str, ...]] = {}
         silent = []
         for word in sorted(needed):
@@ -624,6 +647,10 @@ class _Builder:
             if key not in known.split():
                 near = get_close_matches(str(key), known.split(), 1)
                 self.fault(place, f"key {key!r}", f"one of {known}", f"Did you mean {near[0]}?" if near else "")
+
+
+def _filled(phrase: tuple[str | Slot, ...], number: Words) -> Words:
+    return tuple(word for part in phrase for word in (number if isinstance(part, Slot) else (part,)))
 
 
 def _is_number(value) -> bool:

@@ -78,7 +78,7 @@ def spoken_names(campaign: Campaign) -> dict[str, str]:
         entries = document.get(kind, [])
         for entry in entries if isinstance(entries, list) else []:
             phrases = entry.get("say", []) if isinstance(entry, dict) else []
-            plain = [p for p in phrases if isinstance(p, str) and not set("<>()[]|") & set(p)]
+            plain = [p for p in phrases if isinstance(p, str) and not set("<>()[]{}|") & set(p)]
             if plain:
                 said.setdefault(str(entry.get("name")), plain[0])
     team = {name: re.sub(r"/[^/]*/", "", phrases[0]) for name, phrases in campaign.team.words if phrases}

@@ -9,6 +9,7 @@ Main names: `parse_words`, `Parsed`, `tokens_of`, `complete_shorthand`.
 
 from __future__ import annotations
 
+import itertools
 import re
 import unicodedata
 from collections.abc import Iterator, Sequence
@@ -27,6 +28,13 @@ FALL_PER_CALL = 1.5
 FAR_KT = 8.0
 # Numbers that a transcriber writes for tens ("fifteen" for fifty); no airspeed is that low.
 TEENS = (10.0, 20.0)
+# In a text, a word or two beside a call need not make a sentence of it ("nose dropped nicely").
+FEW_WORDS = 2
+_TOLD = frozenset((CallKind.EVENT, CallKind.COMMAND))
+# Where a clause of a text ends; in how many places at most one is tried as it sounds, and how many words beside each may be
+# known together with it only ("it's" in "it's braking").
+_CLAUSE_ENDS = tuple(".,;:!?…")
+MOST_ALIKE, MOST_OTHERS = 6, 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +42,9 @@ class Parsed:
     """A call found in words. ``[start, end)`` counts the words given.
 
     A `shorthand` is completed when an airspeed came before it; else its `value` is the digit.
-    `doubtful` marks an airspeed with talk on one side: it may be part of a sentence. `in_talk` marks such a setting.
+    `doubtful` marks an airspeed with talk on one side, and in a text an event or command: it may be part of a sentence.
+    `in_talk` marks such a setting.
+    `alike`: other words were written, which sound like it.
     """
 
     kind: CallKind
@@ -47,6 +57,7 @@ class Parsed:
     shorthand: bool = False
     doubtful: bool = False
     in_talk: bool = False
+    alike: bool = False
 
 
 def parse_words(
@@ -66,8 +77,10 @@ def parse_words(
     previous_airspeed : float, optional
         The airspeed called before, in `unit`; completes a last digit said alone.
     as_written : bool
-        The words are somebody's text: single digits in a row may each be a last digit ("58, 7, 6, 5"), and
-        a teen is an airspeed although none is that low, to be looked at ("15" for fifty).
+        The words are somebody's text: single digits in a row may each be a last digit ("58, 7, 6, 5"), a teen is
+        an airspeed although none is that low, to be looked at ("15" for fifty), words may be written that only
+        sound like a call ("braking"), where with them nothing but calls is in a clause, and an event or command
+        within a sentence is none ("tell me when the horn goes") or doubtful ("last time the left wing went down").
 
     Returns
     -------
@@ -84,7 +97,9 @@ def parse_words(
     tokens, origin = tokens_of(words)
     pieces = _pieces(tokens, pack, as_written)
     found = []
+    changed: set[int] = set()
     if as_written:
+        tokens, origin, pieces, changed = _as_it_sounds(words, tokens, origin, pieces, pack)
         pieces = [part for piece in pieces for part in _digits_apart(piece, tokens, pack, pieces, previous_airspeed)]
     for k, (what, start, end, call) in enumerate(pieces):
         if what != "call" or call is None:
@@ -92,27 +107,134 @@ def parse_words(
         talk = _talk_beside(pieces, k)
         if call.kind is CallKind.AIRSPEED and (talk == 2 or (talk and call.shorthand)):
             continue
+        doubtful = bool(talk) and call.kind is CallKind.AIRSPEED
+        if as_written:
+            clause = _clause(pieces, k, words, origin)
+            if _is_talk(call, end - start, clause, k, pieces):
+                continue
+            spoken = sum(pieces[j][2] - pieces[j][1] for j in clause if pieces[j][0] == "talk")
+            doubtful |= spoken > 0 if call.shorthand or call.kind in _TOLD else spoken >= FEW_WORDS
+            doubtful |= k > 0 and _is_teen(pieces[k - 1][3])  # "twelve thirty", "nineteen eighty"
+            doubtful &= call.kind is not CallKind.SETTING
         value = call.value
         if call.kind is CallKind.AIRSPEED:
             said = float(call.value) if isinstance(call.value, (int, float)) else 0.0
             value = complete_shorthand(said, previous_airspeed) if call.shorthand and previous_airspeed else said
             if not call.shorthand or previous_airspeed is not None:
                 previous_airspeed = value
+        alike = not changed.isdisjoint(range(start, end))
+        written = tokens_of(words[origin[start] : origin[end - 1] + 1])[0] if alike else tokens[start:end]
         found.append(
             Parsed(
                 call.kind,
                 call.name,
                 value,
                 unit if call.kind is CallKind.AIRSPEED else call.unit,
-                tuple(tokens[start:end]),
+                tuple(written),
                 origin[start],
                 origin[end - 1] + 1,
                 call.shorthand,
-                bool(talk) and call.kind is CallKind.AIRSPEED,
+                doubtful,
                 setting_in_talk(call, tokens[start:end], talk, pack),
+                alike,
             )
         )
     return found
+
+
+def _ends_clause(pieces, k: int, words, origin: list[int]) -> bool:
+    """Whether a mark parts a piece from the next one."""
+    last = origin[pieces[k][2] - 1]
+    return k + 1 == len(pieces) or (str(words[last])[-1:] in _CLAUSE_ENDS and origin[pieces[k + 1][1]] != last)
+
+
+def _clause(pieces, k: int, words, origin: list[int]) -> range:
+    """Indices of the pieces between the marks around piece `k`."""
+    first = k
+    while first and not _ends_clause(pieces, first - 1, words, origin):
+        first -= 1
+    last = k
+    while not _ends_clause(pieces, last, words, origin):
+        last += 1
+    return range(first, last + 1)
+
+
+def _is_teen(call: LegalCall | None) -> bool:
+    return call is not None and call.kind is CallKind.AIRSPEED and not call.shorthand and call.number < TEENS[1]
+
+
+def _is_talk(call: LegalCall, length: int, clause: range, k: int, pieces) -> bool:
+    """Whether an event or command of a text is only a word of a sentence: talk on both sides, or more than a word or two beside one word."""
+    if call.kind not in _TOLD:
+        return False
+    beside = []
+    for step in (-1, 1):
+        j = k + step
+        while j in clause and pieces[j][0] == "filler":
+            j += step
+        count = 0
+        while j in clause and pieces[j][0] == "talk":
+            count, j = count + pieces[j][2] - pieces[j][1], j + step
+        beside.append(count)
+    few = 0 if call.kind is CallKind.COMMAND else FEW_WORDS
+    return min(beside) > 0 or (length == 1 and sum(beside) > few)
+
+
+def _as_it_sounds(words, tokens: list[str], origin: list[int], pieces, pack: Pack):
+    """Clauses that hold nothing but calls once words are taken for what they sound like; the others as they are.
+
+    Returns tokens, origin and pieces anew, and the indices of the tokens that were put in place of others.
+    """
+    clauses: list[list] = [[]]
+    for k, piece in enumerate(pieces):
+        clauses[-1].append(piece)
+        if _ends_clause(pieces, k, words, origin):
+            clauses.append([])
+    made: tuple[list[str], list[int], list, set[int]] = ([], [], [], set())
+    for clause in clauses:
+        if not clause:
+            continue
+        a, b = clause[0][1], clause[-1][2]
+        said, source, parts, put = tokens[a:b], origin[a:b], clause, frozenset[int]()
+        if any(what == "talk" for what, *_ in clause) and (
+            other := _sounding(said, source, [k - a for what, k, *_ in clause if what == "talk"], pack)
+        ):
+            said, source, parts, put = other
+            a = 0
+        shift = len(made[0]) - a
+        made[3].update(len(made[0]) + k for k in put)
+        made[0].extend(said)
+        made[1].extend(source)
+        made[2].extend((what, start + shift, end + shift, call) for what, start, end, call in parts)
+    return made
+
+
+def _sounding(tokens: list[str], origin: list[int], talk: list[int], pack: Pack):
+    """A clause without talk, with as few words as possible taken for others; None where there is none."""
+    matcher = _matcher(pack, True)
+    places = [(at, written, meant) for at in range(len(tokens)) for written, meant in matcher.sounds_at(tokens, at)]
+    covered = {at + k for at, written, _ in places for k in range(len(written))}
+    if len(places) > MOST_ALIKE or len(set(talk) - covered) > MOST_OTHERS * len(places):
+        return None
+    for count in range(1, len(places) + 1):
+        for chosen in itertools.combinations(places, count):
+            if any(at + len(written) > then for (at, written, _), (then, _, _) in itertools.pairwise(chosen)):
+                continue
+            said, source, at = list[str](), list[int](), 0
+            put = set[int]()
+            for place, written, meant in chosen:
+                said += tokens[at:place]
+                source += origin[at:place]
+                put.update(range(len(said), len(said) + len(meant)))
+                said += meant
+                at = place + len(written)
+                source += [origin[place]] + [origin[at - 1]] * (len(meant) - 1)
+            said += tokens[at:]
+            source += origin[at:]
+            pieces = _pieces(said, pack, True)
+            if all(what != "talk" for what, *_ in pieces):
+                return said, source, pieces, frozenset(put)
+    return None
 
 
 def _digits_apart(piece, tokens: list[str], pack: Pack, pieces, previous: float | None) -> list:
@@ -284,6 +406,9 @@ class _Matcher:
             for reading in readings:
                 if not isinstance(reading.value, str):
                     self.written.setdefault(reading.value, set()).add(reading.words)
+        self.sounds: dict[str, list[tuple[tuple[str, ...], tuple[str, ...]]]] = {}
+        for written, meant in pack.homophones:
+            self.sounds.setdefault(written[0], []).append((written, meant))
         self.phrases: dict[str | None, list[tuple]] = {}
         for phrase in pack.ignored:
             first = phrase[0]
@@ -292,6 +417,10 @@ class _Matcher:
     def calls_at(self, tokens: list[str], at: int) -> list[tuple[int, LegalCall]]:
         """Ends and meanings of the calls that start here."""
         return [(end, call) for end, call in self._walk(self.calls, tokens, at) if isinstance(call, LegalCall)]
+
+    def sounds_at(self, tokens: list[str], at: int) -> list[tuple[tuple[str, ...], tuple[str, ...]]]:
+        """What is written here and sounds like other words: (written, meant)."""
+        return [one for one in self.sounds.get(tokens[at], ()) if tuple(tokens[at : at + len(one[0])]) == one[0]]
 
     def fillers_at(self, tokens: list[str], at: int) -> list[int]:
         """Ends of the fillers that start here."""

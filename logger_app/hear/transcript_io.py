@@ -99,6 +99,8 @@ def _heard(parsed: Parsed, cue: Cue, call_id: str, pack: Pack) -> HeardCall:
         flags.append(Flag.SHORTHAND if completed else Flag.NO_DECADE)
     if parsed.doubtful:
         flags.append(Flag.UNSURE)
+    if parsed.alike:
+        flags.append(Flag.SOUNDS_LIKE)
     if parsed.in_talk:
         flags.append(Flag.IN_TALK)
     # Where a line of text begins is known; where in a long one a word was said is not.
@@ -113,7 +115,7 @@ def _heard(parsed: Parsed, cue: Cue, call_id: str, pack: Pack) -> HeardCall:
         value=parsed.value,
         unit=parsed.unit,
         words=" ".join(parsed.words),
-        posterior=DOUBTFUL_POSTERIOR if parsed.doubtful else 1.0,
+        posterior=DOUBTFUL_POSTERIOR if parsed.doubtful or parsed.alike else 1.0,
         flags=tuple(flags),
         engine="transcript",
         pack=pack.id,
