@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 
 from logger_app.cli.common import Progress, print_json, say
-from logger_app.errors import CardError, Fault, LoggerError
+from logger_app.errors import CardError, LoggerError
 
 SUMMARY = (
     "Plan a campaign. `plan new DIR` asks a few questions (or takes options) and writes a commented\n"
@@ -126,23 +126,12 @@ def _asked(args: argparse.Namespace) -> str:
 
 def _values(args: argparse.Namespace, typed: dict[str, str], *, ask: bool) -> dict:
     """Answers by question, from the options and, if asked for, from the terminal (kept in `typed`)."""
-    from logger_app.workflows.planning import QUESTIONS, read_answer, worth_asking
+    from logger_app.workflows.planning import QUESTIONS, read_answers
 
-    values: dict = {"accelerated": args.accelerated or None, "speeds": args.speeds or None}
-    faults: list[Fault] = []
-    for question in QUESTIONS:
-        given = getattr(args, f"new_{question.name}")
-        text = "; ".join(given) if isinstance(given, list) else given
-        if text is None and ask and worth_asking(question, values):
-            values[question.name] = _ask(question, typed)
-            continue
-        try:
-            values[question.name] = read_answer(question, text) if text is not None else None
-        except CardError as err:
-            faults += err.faults
-    if faults:
-        raise CardError(faults=tuple(faults))
-    return values
+    given = {question.name: getattr(args, f"new_{question.name}") for question in QUESTIONS}
+    texts = {name: "; ".join(answer) if isinstance(answer, list) else answer for name, answer in given.items()}
+    known = {"accelerated": args.accelerated or None, "speeds": args.speeds or None}
+    return read_answers(texts, known, (lambda question: _ask(question, typed)) if ask else None)
 
 
 def _ask(question, typed: dict[str, str]):

@@ -86,11 +86,6 @@ class RunStall:
 def resolution_u_kt(indicator: Indicator) -> float:
     """Standard uncertainty of one reading from how finely the dial can be read.
 
-    Returns
-    -------
-    float
-        Standard uncertainty [kt].
-
     Notes
     -----
     A step of full width w is uniform: u = w / sqrt(12). The step is a whole unit, as spoken,

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 
 from logger_app.domain.runs import elsewhere_in_words
 from logger_app.errors import CardError, Fault, LoggerError
@@ -88,18 +89,23 @@ def new_text(values: Mapping[str, object]) -> str:
     return campaign_text(answers_from(values))
 
 
-def read_answers(texts: Mapping[str, str | None]) -> dict:
-    """Answers in words, by question, as values.
+def read_answers(
+    texts: Mapping[str, str | None], known: Mapping = MappingProxyType({}), ask: Callable | None = None
+) -> dict:
+    """Answers in words, by question, as values; `ask` gets the value of a question without an answer.
 
     Raises
     ------
     CardError
         Some cannot be read; all at once.
     """
-    values: dict = {}
+    values = dict(known)
     faults: list[Fault] = []
     for question in QUESTIONS:
         text = texts.get(question.name)
+        if text is None and ask and worth_asking(question, values):
+            values[question.name] = ask(question)
+            continue
         try:
             values[question.name] = read_answer(question, text) if text is not None else None
         except CardError as err:

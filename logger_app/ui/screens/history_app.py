@@ -12,11 +12,6 @@ WIDTH, HEIGHT = 1280, 800
 def open_history(history: History) -> int:
     """Show the line in a window; returns when it is closed.
 
-    Returns
-    -------
-    int
-        0.
-
     Raises
     ------
     CaptureError

@@ -14,11 +14,6 @@ from logger_app.workflows.planning import Flown, campaign_file, read_text
 def open_plan(folder: Path, flown: Flown) -> int:
     """Open the plan of a campaign in a window; returns when it is closed.
 
-    Returns
-    -------
-    int
-        0.
-
     Raises
     ------
     CardError
