@@ -233,6 +233,41 @@ def _refine(back_s, reading_kt, event_s, trust, inside, line, resolution_u_kt, d
     )
 
 
+def planned_u_kt(call_step_kt: float, rate_kt_per_s: float = 1.0, stall_kt: float = 50.0) -> float:
+    """Standard uncertainty that the fit will give a stall speed, with airspeed called every so many knots.
+
+    Parameters
+    ----------
+    call_step_kt : float
+        From one call to the next [kt].
+    rate_kt_per_s : float
+        Entry rate [kt/s].
+    stall_kt : float
+        Stall speed; the fit begins at 1.2 of it [kt].
+
+    Returns
+    -------
+    float
+        Standard uncertainty [kt], for a dial read to the knot; the last call anywhere in the last step.
+
+    Examples
+    --------
+    >>> planned_u_kt(1.5) < planned_u_kt(3.0) < planned_u_kt(5.0)
+    True
+    """
+    last_s = call_step_kt / rate_kt_per_s * np.array([0.1, 0.3, 0.5, 0.7, 0.9])
+    calls = max(math.ceil((FIT_WINDOW_RATIOS[0] - 1) * stall_kt / call_step_kt), MIN_CALLS + 1)
+    noise = 1 / 12 + (LAG_JITTER_S * rate_kt_per_s) ** 2
+    intensity = (DRIFT * rate_kt_per_s**2.5) ** 2
+    found = []
+    for first_s in last_s:
+        x = first_s + call_step_kt / rate_kt_per_s * np.arange(calls)[::-1]
+        design = np.column_stack([np.ones_like(x), x])
+        solved = _kriging(design, intensity * _wiener(x, x), np.full(calls, noise), x)
+        found.append(float(solved.beta_cov[0, 0]))
+    return math.sqrt(math.fsum(found) / len(found))
+
+
 def learned_drift_ratio(fits: Iterable[Approach]) -> float:
     """How unsteadily the rate was held on a flight, from all its approaches together.
 

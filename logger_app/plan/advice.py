@@ -18,7 +18,7 @@ from logger_app.plan.cards import implied_clmax, unit_hint
 from logger_app.plan.flights import budget, loads, planned_runs, returns_to_baseline
 from logger_app.plan.loading import aircraft_as_fitted, ballast_to_match, weight_and_cg
 from logger_app.plan.order import build_up
-from logger_app.plan.repeats import runs_a_flight, runs_of_each, shown_kt
+from logger_app.plan.repeats import runs_a_flight, runs_of_each, shown_kt, total_scatter_kt
 from logger_app.records.journal import FlightInfo
 from logger_app.records.plan import AircraftConfig, Campaign, PlannedFlight, TestPoint
 
@@ -223,7 +223,7 @@ def _runs(campaign: Campaign) -> Iterator[str]:
         can = f"can show {shows:.1f} kt at best" if shows < 100 else "can show no difference at all"
         yield (
             f"{_plural(runs, 'run')} at {', '.join(ids)} {can}; for {plan.smallest_difference_kt:g} kt with a scatter of "
-            f"{plan.scatter_kt:g} kt each configuration needs {need}, flown as A-B-B-A (80 % power, 5 % two-sided)."
+            f"{total_scatter_kt(plan):.1f} kt each configuration needs {need}, flown as A-B-B-A (80 % power, 5 % two-sided)."
         )
 
 

@@ -287,7 +287,8 @@ TEAM = (
 
 PLAN = (
     Key(name="smallest_difference_kt", low=0.1, high=20, about="smallest difference worth knowing"),
-    Key(name="scatter_kt", low=0.05, high=10, about="standard deviation of repeated runs"),
+    Key(name="scatter_kt", low=0.05, high=10, about="standard deviation of repeated stalls, reading left out"),
+    Key(name="call_step_kt", low=0.5, high=10, about="from one airspeed called to the next, as briefed"),
     Key(name="flight_scatter_kt", low=0, high=10, about="the same of whole flights; used until two flights show it"),
     Key(name="no_worse_kt", low=0.1, high=20, about="margin below which a change counts as no worse"),
     Key(name="minutes_per_run", low=0.5, high=30, about="from one on condition to the next"),

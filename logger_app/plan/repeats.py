@@ -1,7 +1,7 @@
 """How many runs and flights a question needs, and what a budget of flights or hours can answer.
 
-All of it is the comparison's own model (`domain.design`) with the scatters of `[plan]`. Main names: `power`,
-`runs_a_flight`, `shown_kt`, `within_budget`.
+All of it is the comparison's own model (`domain.design`) with the scatters of `[plan]` and the fit's uncertainty for
+the steps in which speeds are to be called. Main names: `power`, `runs_a_flight`, `shown_kt`, `within_budget`.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from logger_app.domain.approach import planned_u_kt
 from logger_app.domain.design import POWER, Prior, power_of, runs_needed, smallest_difference_kt
 from logger_app.domain.fitted import lineage
 from logger_app.errors import CardError, Fault
@@ -21,8 +22,15 @@ from logger_app.records.plan import Campaign, Planning
 MAX_FLIGHTS = 40
 
 
-def _prior(plan: Planning) -> Prior:
-    return Prior(run_sd_kt=plan.scatter_kt, flight_sd_kt=plan.flight_scatter_kt)
+def total_scatter_kt(plan: Planning) -> float:
+    """Scatter of repeated runs as the reduction will see them: of the stalls, and of reading them in the steps planned."""
+    return math.hypot(plan.scatter_kt, planned_u_kt(plan.call_step_kt))
+
+
+def _scatters(plan: Planning) -> tuple[float, float, Prior]:
+    """Scatter of runs and of flights that will be flown, and what the comparison believes of them."""
+    total = total_scatter_kt(plan)
+    return total, plan.flight_scatter_kt, Prior(run_sd_kt=total, flight_sd_kt=plan.flight_scatter_kt)
 
 
 def runs_a_flight(plan: Planning, flights: int) -> int | None:
@@ -30,17 +38,17 @@ def runs_a_flight(plan: Planning, flights: int) -> int | None:
 
     None when no number of runs shows it: flights are needed. Four times out of five, 5 % two-sided.
     """
-    return runs_needed(plan.smallest_difference_kt, flights, plan.scatter_kt, plan.flight_scatter_kt, _prior(plan))
+    return runs_needed(plan.smallest_difference_kt, flights, *_scatters(plan))
 
 
 def shown_kt(plan: Planning, flights: tuple[int, int], runs: float) -> float:
     """Smallest difference that so many runs on each of so many flights show four times out of five [kt]."""
-    return smallest_difference_kt(flights, runs, plan.scatter_kt, plan.flight_scatter_kt, _prior(plan))
+    return smallest_difference_kt(flights, runs, *_scatters(plan))
 
 
 def power(plan: Planning, flights: tuple[int, int], runs: float) -> float:
-    """Chance to show the smallest difference worth knowing."""
-    return power_of(plan.smallest_difference_kt, flights, runs, plan.scatter_kt, plan.flight_scatter_kt, _prior(plan))
+    """Chance to show the smallest difference worth knowing, with so many runs on each flight that count."""
+    return power_of(plan.smallest_difference_kt, flights, runs, *_scatters(plan))
 
 
 def runs_of_each(plan: Planning) -> int:

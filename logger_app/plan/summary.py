@@ -21,7 +21,15 @@ from logger_app.plan.flights import (
 )
 from logger_app.plan.loading import aircraft_as_fitted, ballast_to_match, weight_and_cg
 from logger_app.plan.order import build_up, rank
-from logger_app.plan.repeats import power, runs_a_flight, runs_of_each, shown_kt, total_fuel_l, total_in_words
+from logger_app.plan.repeats import (
+    power,
+    runs_a_flight,
+    runs_of_each,
+    shown_kt,
+    total_fuel_l,
+    total_in_words,
+    total_scatter_kt,
+)
 from logger_app.records.journal import FlightInfo
 from logger_app.records.plan import Campaign, PlannedFlight, TestPoint
 from logger_app.units import from_kt
@@ -112,6 +120,8 @@ def plan_document(campaign: Campaign, flown: Flown | None = None, flights: Seque
         "repeats": {
             "smallest_difference_kt": plan.smallest_difference_kt,
             "scatter_kt": plan.scatter_kt,
+            "call_step_kt": plan.call_step_kt,
+            "total_scatter_kt": round(total_scatter_kt(plan), 2),
             "flight_scatter_kt": plan.flight_scatter_kt,
             "runs_needed": runs_of_each(plan),
             "by_flights": [{"flights_of_each": n, "runs_a_flight": runs_a_flight(plan, n)} for n in SHOWN_FLIGHTS],
@@ -288,7 +298,8 @@ def _head_lines(campaign: Campaign, flown: Flown, flights: Sequence[FlightInfo])
 def _repeat_lines(campaign: Campaign) -> list[str]:
     plan = campaign.planning
     lines = [
-        f"Runs: to see {plan.smallest_difference_kt:g} kt with a scatter of {plan.scatter_kt:g} kt between runs and "
+        f"Runs: to see {plan.smallest_difference_kt:g} kt with a scatter of {total_scatter_kt(plan):.1f} kt between runs ("
+        f"{plan.scatter_kt:g} kt of the stalls, the rest from calls every {plan.call_step_kt:g} kt) and "
         f"{plan.flight_scatter_kt:g} kt between flights",
         "  (four times out of five, 5 % two-sided; the same model as the comparison)",
     ]

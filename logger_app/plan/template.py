@@ -264,7 +264,8 @@ def _plan(a: Answers) -> str:
 # From these come the runs a point, the order, and the time and fuel of a flight.
 [plan]
 smallest_difference_kt = {a.smallest_difference_kt:g}  # smallest difference worth knowing
-scatter_kt = {a.scatter_kt:g}  # standard deviation of repeated runs; yours, once you know it
+scatter_kt = {a.scatter_kt:g}  # standard deviation of repeated stalls; yours, once you know it
+call_step_kt = 2  # airspeed is called every so many knots near the stall; the reading's part of the scatter follows
 flight_scatter_kt = 0.35  # the same of whole flights of one configuration (common practice); yours, once you know it
 no_worse_kt = 1  # the margin of "no worse than"
 minutes_per_run = 3

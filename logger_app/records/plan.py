@@ -315,14 +315,15 @@ class Team:
 class Planning:
     """What the number of runs, the order and the time of a flight are worked out from.
 
-    `scatter_kt` is the standard deviation of repeated runs at one point; `build_up` says what
-    counts first when points are put in order of hazard. `flight_scatter_kt` is how far flights of one configuration
+    `scatter_kt` is the standard deviation of repeated stalls at one point, the reading left out; `call_step_kt` from
+    one airspeed called to the next, from which the reading's part follows; `build_up` says what counts first when points are put in order of hazard. `flight_scatter_kt` is how far flights of one configuration
     differ (standard deviation); it is what a comparison uses until two flights of a configuration show it.
     `no_worse_kt` is the margin of "no worse than".
     """
 
     smallest_difference_kt: float = 2.0
     scatter_kt: float = 0.7
+    call_step_kt: float = 2.0
     flight_scatter_kt: float = 0.35
     no_worse_kt: float = 1.0
     minutes_per_run: float = 3.0

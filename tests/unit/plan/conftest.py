@@ -83,7 +83,8 @@ recovered = ["flying again"]
 
 [plan]
 smallest_difference_kt = 2
-scatter_kt = 0.7
+scatter_kt = 0.62
+call_step_kt = 1
 flight_scatter_kt = 0.2
 
 [[card]]

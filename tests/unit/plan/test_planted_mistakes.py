@@ -378,7 +378,7 @@ MISTAKES = [
     (
         "one bracket too few",
         [('[[flight]]\nid = "01_baseline"', '[flight]\nid = "01_baseline"')],
-        "line 127, column 9",
+        "line 128, column 9",
         ["[[card]]"],
     ),
     (

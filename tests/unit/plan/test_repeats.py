@@ -6,7 +6,16 @@ import pytest
 
 from logger_app.errors import CardError
 from logger_app.plan.parse import parse_text
-from logger_app.plan.repeats import budget_document, budget_text, read_budget, runs_a_flight, shown_kt, within_budget
+from logger_app.plan.repeats import (
+    budget_document,
+    budget_text,
+    power,
+    read_budget,
+    runs_a_flight,
+    shown_kt,
+    total_scatter_kt,
+    within_budget,
+)
 from logger_app.records.plan import Planning
 from logger_app.workflows.planning import new_text, read_answers
 
@@ -90,3 +99,10 @@ def test_a_budget_in_words(text, expected):
 def test_what_is_no_budget_is_refused(text):
     with pytest.raises(CardError):
         read_budget(text)
+
+
+def test_calls_farther_apart_scatter_more_and_promise_less():
+    near, far = Planning(call_step_kt=1.0), Planning(call_step_kt=4.0)
+
+    assert near.scatter_kt < total_scatter_kt(near) < total_scatter_kt(far)
+    assert power(near, (2, 2), 4) > power(far, (2, 2), 4) + 0.05
