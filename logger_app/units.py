@@ -72,6 +72,17 @@ def from_kt(speed_kt: float, unit: str) -> float:
     return speed_kt / _factor(unit)
 
 
+def speed_text(speed_kt: float, unit: str, form: str = ".1f") -> str:
+    """A speed, a difference of speeds or a scatter with its unit, as the pilot reads it [kt].
+
+    Examples
+    --------
+    >>> speed_text(2.0, "kt", "g"), speed_text(-1.0, "mph", "+.1f")
+    ('2 kt', '-1.2 mph')
+    """
+    return f"{from_kt(speed_kt, unit):{form}} {unit}"
+
+
 def _factor(unit: str) -> float:
     try:
         return AIRSPEED_UNITS[unit]

@@ -25,6 +25,7 @@ from logger_app.domain.comparison_model import (
     normal_cdf,
     normal_quantile,
 )
+from logger_app.units import from_kt, speed_text
 
 USUAL = Prior()
 MAX_RUNS = 200
@@ -273,7 +274,7 @@ def enough(posterior: Posterior, flown: Design, now: int) -> tuple[float, float,
     return half, run, flight
 
 
-def enough_in_words(half_kt: float, run_kt: float, flight_kt: float, wanted_kt: float) -> str:
+def enough_in_words(half_kt: float, run_kt: float, flight_kt: float, wanted_kt: float, unit: str = "kt") -> str:
     """One sentence: known to, one more run, one more flight, and which of them is worth it.
 
     Examples
@@ -281,10 +282,10 @@ def enough_in_words(half_kt: float, run_kt: float, flight_kt: float, wanted_kt: 
     >>> enough_in_words(1.4, 1.3, 0.9, 1.0)
     'known to ±1.4 kt; one more run of each ±1.3, one more flight of each ±0.9: a flight is worth more than runs'
     """
-    known = f"known to ±{half_kt:.1f} kt"
+    known = f"known to ±{speed_text(half_kt, unit)}"
     if half_kt <= wanted_kt:
-        return f"{known}: enough to tell {wanted_kt:g} kt from nothing"
-    more = f"{known}; one more run of each ±{run_kt:.1f}, one more flight of each ±{flight_kt:.1f}"
+        return f"{known}: enough to tell {speed_text(wanted_kt, unit, '.2g')} from nothing"
+    more = f"{known}; one more run of each ±{from_kt(run_kt, unit):.1f}, one more flight of each ±{from_kt(flight_kt, unit):.1f}"
     gains = half_kt - run_kt, half_kt - flight_kt
     if gains[0] < 0.5 * gains[1]:
         return f"{more}: a flight is worth more than runs"

@@ -15,7 +15,7 @@ import numpy as np
 
 from logger_app.errors import BadQuantity
 from logger_app.records.plan import CalibrationTable, Indicator
-from logger_app.units import CasKt, IasKt
+from logger_app.units import CasKt, IasKt, from_kt, speed_text
 
 # How fast trust fades beyond a table's end. Common practice, no source; the size is taken from
 # a certificated table (C172S Fig. 5-1, flaps up: slope 0.6 then 0.8 kt/kt), whose slope changes
@@ -38,7 +38,9 @@ class Calibrated:
     notes: tuple[str, ...] = ()
 
 
-def calibrate_ias(tables: Sequence[CalibrationTable], flap_deg: float | None, ias_kt: IasKt) -> Calibrated | str:
+def calibrate_ias(
+    tables: Sequence[CalibrationTable], flap_deg: float | None, ias_kt: IasKt, unit: str = "kt"
+) -> Calibrated | str:
     """Calibrated airspeed of an indicated one.
 
     Parameters
@@ -47,6 +49,8 @@ def calibrate_ias(tables: Sequence[CalibrationTable], flap_deg: float | None, ia
         Flap setting [deg].
     ias_kt : float
         Indicated airspeed [kt].
+    unit : str
+        What the notes give speeds in.
 
     Returns
     -------
@@ -83,8 +87,8 @@ def calibrate_ias(tables: Sequence[CalibrationTable], flap_deg: float | None, ia
         return "the flap setting is not known, so no calibration applies"
     exact = [table for table in tables if abs(table.flap_deg - flap_deg) <= FLAP_TOLERANCE_DEG]
     if exact:
-        return _read(min(exact, key=lambda table: abs(table.flap_deg - flap_deg)), ias_kt)
-    return _between(tables, flap_deg, ias_kt)
+        return _read(min(exact, key=lambda table: abs(table.flap_deg - flap_deg)), ias_kt, unit)
+    return _between(tables, flap_deg, ias_kt, unit)
 
 
 def instrument_corrected_kt(indicator: Indicator, ias_kt: IasKt) -> IasKt:
@@ -116,15 +120,15 @@ def instrument_corrected_kt(indicator: Indicator, ias_kt: IasKt) -> IasKt:
     return IasKt(ias_kt + float(np.interp(ias_kt, indicator.correction_ias_kt, indicator.correction_kt)))
 
 
-def _read(table: CalibrationTable, ias_kt: IasKt) -> Calibrated | str:
+def _read(table: CalibrationTable, ias_kt: IasKt, unit: str) -> Calibrated | str:
     ias, cas = np.asarray(table.ias_kt, float), np.asarray(table.cas_kt, float)
     left = int(np.clip(np.searchsorted(ias, ias_kt) - 1, 0, len(ias) - 2))
     slope = float((cas[left + 1] - cas[left]) / (ias[left + 1] - ias[left]))
     beyond = max(float(ias[0]) - ias_kt, ias_kt - float(ias[-1]), 0.0)
-    where = f"calibration for flap {table.flap_deg:g} runs from {ias[0]:g} to {ias[-1]:g} kt IAS"
+    where = f"calibration for flap {table.flap_deg:g} runs from {from_kt(ias[0], unit):.4g} to {speed_text(ias[-1], unit, '.4g')} IAS"
     if beyond > FARTHEST_KT:
-        return f"{where}; {ias_kt:.1f} kt is too far outside it"
-    notes = (f"{where}; extrapolated by {beyond:.1f} kt, uncertainty increased",) if beyond > 0 else ()
+        return f"{where}; {speed_text(ias_kt, unit)} is too far outside it"
+    notes = (f"{where}; extrapolated by {speed_text(beyond, unit)}, uncertainty increased",) if beyond > 0 else ()
     return Calibrated(
         cas_kt=CasKt(float(cas[left] + slope * (ias_kt - ias[left]))),
         u_kt=math.hypot(table.u_kt, GROWTH_KT_PER_KT * beyond),
@@ -134,13 +138,13 @@ def _read(table: CalibrationTable, ias_kt: IasKt) -> Calibrated | str:
     )
 
 
-def _between(tables: Sequence[CalibrationTable], flap_deg: float, ias_kt: IasKt) -> Calibrated | str:
+def _between(tables: Sequence[CalibrationTable], flap_deg: float, ias_kt: IasKt, unit: str) -> Calibrated | str:
     below = max((t for t in tables if t.flap_deg < flap_deg), key=lambda t: t.flap_deg, default=None)
     above = min((t for t in tables if t.flap_deg > flap_deg), key=lambda t: t.flap_deg, default=None)
     have = ", ".join(f"{t.flap_deg:g}" for t in tables)
     if below is None or above is None:
         return f"no calibration for flap {flap_deg:g} (there is one for {have})"
-    low, high = _read(below, ias_kt), _read(above, ias_kt)
+    low, high = _read(below, ias_kt, unit), _read(above, ias_kt, unit)
     if isinstance(low, str) or isinstance(high, str):
         return low if isinstance(low, str) else str(high)
     share = (flap_deg - below.flap_deg) / (above.flap_deg - below.flap_deg)

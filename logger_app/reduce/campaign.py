@@ -35,7 +35,7 @@ from logger_app.reduce.calibration import Calibrated, calibrate_ias, instrument_
 from logger_app.reduce.cells import make_cells, with_surplus_noted
 from logger_app.reduce.compare import compare_all
 from logger_app.reduce.one_side import one_sided
-from logger_app.reduce.quality import RULES, judge
+from logger_app.reduce.quality import judge, rules
 from logger_app.reduce.stall_speed import RunStall, stall_of_run
 from logger_app.reduce.standardise import (
     cas_at_1_g_kt,
@@ -47,7 +47,7 @@ from logger_app.reduce.standardise import (
 from logger_app.reduce.trace import TraceAtEvent
 from logger_app.reduce.uncertainty import easing_u_kt, run_budget, total_u_kt, weight_u_kt
 from logger_app.reduce.words import summary
-from logger_app.units import EasKt, IasKt, s_to_ns
+from logger_app.units import EasKt, IasKt, s_to_ns, speed_text
 
 # Bank that counts as wings level, and how well a bank is held (5 deg in turns: entry tolerance,
 # common practice, no source).
@@ -191,7 +191,9 @@ class Reducer:
         return Reduction(
             campaign=campaign.name,
             runs=runs,
-            cells=with_surplus_noted(make_cells(runs), {point.id: point.runs_wanted for point in campaign.points}),
+            cells=with_surplus_noted(
+                make_cells(runs, campaign.indicator.unit), {point.id: point.runs_wanted for point in campaign.points}
+            ),
             comparisons=compared.comparisons,
             overall=compared.overall,
             model=compared.model,
@@ -205,7 +207,7 @@ class Reducer:
                 hashes=tuple(self._hashes),
             ),
             summary=summary(campaign, compared.comparisons, compared.overall),
-            rules=RULES,
+            rules=rules(campaign.indicator.unit),
             one_sided=one_sided(campaign, runs),
             history=_with_baseline(campaign, runs, self._days),
         )
@@ -309,7 +311,7 @@ def _reduce_run(
     calibrated = _calibrated(campaign, flap_deg, stall, notes)
     weight = _weight(campaign, flight.weight(run.id), notes)
     in_cas = _rate_in_cas(stall, calibrated)
-    verdict = judge(run, in_cas, point, flight.info.configuration, trace.ias_kt)
+    verdict = judge(run, in_cas, point, flight.info.configuration, trace.ias_kt, campaign.indicator.unit)
     speeds = _standardised(campaign, calibrated, weight, bank_deg, trace, options, notes)
     budget = _budget(campaign, stall, calibrated, weight, speeds)
     record = flight.weight(run.id)
@@ -320,7 +322,7 @@ def _reduce_run(
         configuration=flight.info.configuration,
         point=point.id if point else None,
         counts=verdict.counts,
-        why=(*verdict.why, *_stall_proposed(stall, trace, verdict.counts)),
+        why=(*verdict.why, *_stall_proposed(stall, trace, verdict.counts, campaign.indicator.unit)),
         caveats=verdict.caveats,
         too_far_only=verdict.too_far_only,
         reviewed=run.reviewed or (flight.review is not None and flight.review.complete),
@@ -342,13 +344,13 @@ def _reduce_run(
     )
 
 
-def _stall_proposed(stall: RunStall, trace: TraceAtEvent, counts: bool) -> list[str]:
+def _stall_proposed(stall: RunStall, trace: TraceAtEvent, counts: bool, unit: str) -> list[str]:
     """Where the stall may have been in a run without a called event; a person decides, in the review."""
     if counts or stall.event is not StallEvent.NOT_REACHED or trace.lowest_ias_kt is None or trace.lowest_s is None:
         return []
     at = flight_time(trace.lowest_s)
     return [
-        f"proposed: a trace is lowest at {at}, {trace.lowest_ias_kt:.1f} kt; add the event there if it was the stall"
+        f"proposed: a trace is lowest at {at}, {speed_text(trace.lowest_ias_kt, unit)}; add the event there if it was the stall"
     ]
 
 
@@ -505,7 +507,10 @@ def _calibrated(campaign: Campaign, flap_deg: float | None, stall: RunStall, not
 
 
 def _cas(campaign: Campaign, flap_deg: float | None, ias_kt: float) -> Calibrated | str:
-    return calibrate_ias(campaign.calibrations, flap_deg, instrument_corrected_kt(campaign.indicator, IasKt(ias_kt)))
+    indicator = campaign.indicator
+    return calibrate_ias(
+        campaign.calibrations, flap_deg, instrument_corrected_kt(indicator, IasKt(ias_kt)), indicator.unit
+    )
 
 
 def _weight(

@@ -18,6 +18,7 @@ from logger_app.records.results import Cell, StallSpeed
 from logger_app.records.runs import StallEvent
 from logger_app.reduce.statistics import Estimate, estimate, line_at, mean_interval, weighted_mean
 from logger_app.reduce.uncertainty import mean_budget, total_u_kt
+from logger_app.units import from_kt, speed_text
 
 NATURAL = (StallEvent.PITCH_DOWN, StallEvent.ROLL_OFF)
 BASES = ("measured_nz", "sqrt_cos", "raw")
@@ -89,13 +90,15 @@ def with_surplus_noted(cells: Sequence[Cell], wanted: Mapping[str, int]) -> tupl
     )
 
 
-def make_cells(runs: Sequence[StallSpeed]) -> tuple[Cell, ...]:
+def make_cells(runs: Sequence[StallSpeed], unit: str = "kt") -> tuple[Cell, ...]:
     """All cells of a campaign, in order of point, configuration and kind of stall.
 
     Parameters
     ----------
     runs : sequence of StallSpeed
         All runs; those that do not count are passed over.
+    unit : str
+        What the notes give speeds in.
 
     Returns
     -------
@@ -111,10 +114,10 @@ def make_cells(runs: Sequence[StallSpeed]) -> tuple[Cell, ...]:
         if run.counts and run.point is not None and run.configuration is not None:
             groups.setdefault((run.point, run.configuration, family(run.event)), []).append(run)
     kinds = Counter((point, configuration) for point, configuration, _ in groups)
-    return tuple(_cell(key[0], key[1], group, kinds[key[:2]] > 1) for key, group in groups.items())
+    return tuple(_cell(key[0], key[1], group, kinds[key[:2]] > 1, unit) for key, group in groups.items())
 
 
-def _cell(point: str, configuration: str, runs: list[StallSpeed], other_kinds: bool) -> Cell:
+def _cell(point: str, configuration: str, runs: list[StallSpeed], other_kinds: bool, unit: str) -> Cell:
     able = [run for run in runs if run.bases]
     basis = common_basis(able)
     std = [on_basis_kt(run, basis) for run in able] if basis else []
@@ -126,7 +129,7 @@ def _cell(point: str, configuration: str, runs: list[StallSpeed], other_kinds: b
     u = total_u_kt(budget)
     total = _with_systematic(spread, u) if spread else None
     rates = [run.entry_rate_kt_per_s for run in runs]
-    at_1, slope, rate_note = _at_standard_rate([run.entry_rate_kt_per_s for run in able], std)
+    at_1, slope, rate_note = _at_standard_rate([run.entry_rate_kt_per_s for run in able], std, unit)
     margin = _margin(runs, [run.warning_margin_kt for run in runs])
     buffet = _margin(runs, [run.buffet_margin_kt for run in runs])
     ias_sd = _sd(ias)
@@ -152,7 +155,7 @@ def _cell(point: str, configuration: str, runs: list[StallSpeed], other_kinds: b
         entry_rate_kt_per_s=_mean([r for r in rates if r is not None]),
         runs=tuple(f"{run.flight}/{run.run}" for run in runs),  # run ids are unique in a flight only
         reviewed=all(run.reviewed for run in runs),
-        notes=(*_notes(runs, basis, other_kinds, margin), *rate_note),
+        notes=(*_notes(runs, basis, other_kinds, margin, unit), *rate_note),
         budget=budget if std else (),
         basis=basis or "raw",
         warning_margin_kt=margin.value if margin else None,
@@ -173,15 +176,21 @@ def _with_systematic(spread, u: float):
     return estimate(spread.value, u, spread.df / share**2 if share else math.inf)
 
 
-def _at_standard_rate(rates, std):
+def _at_standard_rate(rates, std, unit: str):
     """Regression to 1 kt/s where the flown rates span it, else why not."""
     if len(std) < MIN_FOR_LINE or None in rates:
         return None, None, ()
     try:
         found, slope = line_at(rates, std, STANDARD_RATE_KT_PER_S)
     except OutsideValidity:
-        span = f"{min(rates):.2f} to {max(rates):.2f} kt/s"
-        return None, None, (f"not read at 1 kt/s: the flown rates ({span}) do not span it",)
+        span = f"{from_kt(min(rates), unit):.2f} to {speed_text(max(rates), unit, '.2f')}/s"
+        return (
+            None,
+            None,
+            (
+                f"not read at {speed_text(STANDARD_RATE_KT_PER_S, unit, '.3g')}/s: the flown rates ({span}) do not span it",
+            ),
+        )
     except TooFewCalls:
         return None, None, ()
     return found, slope, ()
@@ -200,14 +209,15 @@ def _margin(runs: list[StallSpeed], of: Sequence[float | None]) -> Estimate | No
     return estimate(margins[0], u, math.inf)
 
 
-def _warning_note(margin: Estimate) -> list[str]:
+def _warning_note(margin: Estimate, unit: str) -> list[str]:
     """The margin beside the 5 kt line: below it, above it, or not settled."""
-    said = f"warning {margin.value:.1f} kt above the stall ({margin.low:.1f} to {margin.high:.1f}, 95 %)"
+    said = f"warning {speed_text(margin.value, unit)} above the stall ({from_kt(margin.low, unit):.1f} to {from_kt(margin.high, unit):.1f}, 95 %)"
+    least = speed_text(WARNING_MARGIN_KT, unit, ".2g")
     rule = f"14 CFR 23.207(c) asks for {WARNING_MARGIN_KT:g} kt"
     if margin.high < WARNING_MARGIN_KT:
-        return [f"{said}: less than {WARNING_MARGIN_KT:g} kt; {rule}"]
+        return [f"{said}: less than {least}; {rule}"]
     if margin.low < WARNING_MARGIN_KT:
-        return [f"{said}: not settled whether it is {WARNING_MARGIN_KT:g} kt; {rule}"]
+        return [f"{said}: not settled whether it is {least}; {rule}"]
     return []
 
 
@@ -221,7 +231,9 @@ def _weighted_cl_max(runs: list[StallSpeed]) -> dict:
     return {"cl_max": value, "cl_max_low": value - 1.96 * u, "cl_max_high": value + 1.96 * u}
 
 
-def _notes(runs: list[StallSpeed], basis: str | None, other_kinds: bool, margin: Estimate | None) -> tuple[str, ...]:
+def _notes(
+    runs: list[StallSpeed], basis: str | None, other_kinds: bool, margin: Estimate | None, unit: str
+) -> tuple[str, ...]:
     notes = []
     kinds = Counter(str(run.event) for run in runs)
     if len(kinds) > 1:
@@ -242,9 +254,9 @@ def _notes(runs: list[StallSpeed], basis: str | None, other_kinds: bool, margin:
         notes.append("control on the aft stop: a minimum steady speed, not a stall at greatest lift")
     beyond = [run.extrapolated_kt for run in runs if run.extrapolated_kt]
     if beyond:
-        notes.append(f"calibration extrapolated by up to {max(beyond):.1f} kt")
+        notes.append(f"calibration extrapolated by up to {speed_text(max(beyond), unit)}")
     if margin is not None:
-        notes += _warning_note(margin)
+        notes += _warning_note(margin, unit)
     altitudes = [run.altitude_ft for run in runs if run.altitude_ft is not None]
     if altitudes and max(altitudes) - min(altitudes) > ALTITUDE_SPREAD_FT:
         notes.append(f"altitudes {min(altitudes):.0f} to {max(altitudes):.0f} ft; repeats are best within 1000 ft")

@@ -34,6 +34,7 @@ from logger_app.reduce.standardise import cas_at_weight_kt
 from logger_app.reduce.statistics import sides_differ_p, welch
 from logger_app.reduce.uncertainty import STATIC_PORT_CAVEAT
 from logger_app.reduce.words import overall_sentence, sentence
+from logger_app.units import from_kt, speed_text
 
 # 7 % of the CG travel: certification flight-test tolerance [CFR23.21], read in a fragment only.
 CG_TRAVEL_SHARE = 0.07
@@ -279,14 +280,14 @@ class _Study:
 
     def selection_notes(self, *sides: Sequence[tuple[StallSpeed, float]]) -> list[str]:
         """Where coarse marks chose the runs: how many are missing, and what it costs."""
-        notes = []
+        notes, unit = [], self.campaign.indicator.unit
         for run, _ in (side[0] for side in sides):
             key = (run.point or "", run.configuration or "", family(run.event))
             u = self.selected_u_kt(*key)
             if u:
                 notes.append(
                     f"{run.configuration}: {len(self._left_out[key[:2]])} run(s) left out for their last call, and calls "
-                    f"stand on marks far apart: those that count may not be typical, by about {u:.1f} kt (in the "
+                    f"stand on marks far apart: those that count may not be typical, by about {speed_text(u, unit)} (in the "
                     "interval); say the speed at the break"
                 )
         return notes
@@ -296,10 +297,10 @@ class _Study:
         found, said = self.posterior, self.prior.flight_sd_kt
         if found is None or float(found.weight @ (found.flight_sd > said)) < FLIGHTS_DIFFER_P:
             return ()
-        middle = found.flight_sd_kt()[0]
+        middle, unit = found.flight_sd_kt()[0], self.campaign.indicator.unit
         return (
-            f"flights of one configuration differ by about {middle:.1f} kt (standard deviation), more than the "
-            f"{said:g} kt of [plan] flight_scatter_kt: find out what changed between them, or set it higher",
+            f"flights of one configuration differ by about {speed_text(middle, unit)} (standard deviation), more than the "
+            f"{speed_text(said, unit, '.2g')} of [plan] flight_scatter_kt: find out what changed between them, or set it higher",
         )
 
     def summary(self) -> ModelSummary | None:
@@ -371,7 +372,7 @@ def _compare(campaign: Campaign, study: _Study, pair: _Pair, days: Mapping[str, 
         return _not_comparable(common, sides, f"no run of {missing} counts here")
     kind = _common_family(sides)
     if kind is None:
-        words = [_kinds_in_words(side) for side in sides]
+        words = [_kinds_in_words(side, campaign.indicator.unit) for side in sides]
         return _not_comparable(common, sides, f"the stall changed kind: {words[0]} against {words[1]}")
     basis = study.bases[pair.point.id]
     reference, changed = (study.side(pair.point.id, c, kind) for c in (pair.reference, pair.changed))
@@ -409,11 +410,7 @@ def _compare(campaign: Campaign, study: _Study, pair: _Pair, days: Mapping[str, 
         flights=(numbers[0], numbers[1]),
     )
     return Comparison(
-        **common,
-        **_what_next(posterior, reference, changed, campaign.planning.smallest_difference_kt),
-        verdict="",
-        words="",
-        notes=tuple(notes),
+        **common, **_what_next(posterior, reference, changed, campaign), verdict="", words="", notes=tuple(notes)
     )
 
 
@@ -451,10 +448,11 @@ def _verdict(low: float, high: float) -> str:
     return "lower" if high < 0 else "higher" if low > 0 else "not shown"
 
 
-def _what_next(posterior: Posterior, reference, changed, wanted_kt: float) -> dict:
+def _what_next(posterior: Posterior, reference, changed, campaign: Campaign) -> dict:
+    wanted_kt, unit = campaign.planning.smallest_difference_kt, campaign.indicator.unit
     found = design_of(posterior, _design(reference, changed))
     return {
-        "next_words": enough_in_words(found.half_kt, found.with_run_kt, found.with_flight_kt, wanted_kt),
+        "next_words": enough_in_words(found.half_kt, found.with_run_kt, found.with_flight_kt, wanted_kt, unit),
         "next_run_kt": found.with_run_kt,
         "next_flight_kt": found.with_flight_kt,
         "runs_to_show_1_kt": found.runs_to_show(1.0),
@@ -504,10 +502,10 @@ def _common_family(sides) -> str | None:
     return max(shared, key=lambda kind: min(count[kind] for count in counts), default=None)
 
 
-def _kinds_in_words(side) -> str:
+def _kinds_in_words(side, unit: str) -> str:
     kinds = " and ".join(dict.fromkeys(str(run.event).replace("_", " ") for run in side))
     speed = _mean_known(side)
-    return f"{kinds} at {speed:.1f} kt" if speed is not None else kinds
+    return f"{kinds} at {speed_text(speed, unit)}" if speed is not None else kinds
 
 
 def _budget(basis: str, reference, changed) -> tuple[BudgetTerm, ...]:
@@ -558,7 +556,9 @@ def _caveats(campaign: Campaign, study: _Study, reference, changed, sides, kept,
     notes += _cg_note(campaign, reference, changed)
     ends = [max((run.extrapolated_kt or 0.0 for run, _ in side), default=0.0) for side in (reference, changed)]
     if max(ends) > 0:
-        notes.append(f"calibration extrapolated by up to {max(ends):.1f} kt; {STATIC_PORT_CAVEAT}")
+        notes.append(
+            f"calibration extrapolated by up to {speed_text(max(ends), campaign.indicator.unit)}; {STATIC_PORT_CAVEAT}"
+        )
     config = campaign.configuration(changed[0][0].configuration)
     if config and len(config.changes) > 1:
         notes.append(
@@ -569,6 +569,7 @@ def _caveats(campaign: Campaign, study: _Study, reference, changed, sides, kept,
 
 def _flight_notes(campaign: Campaign, reference, changed, days: Mapping[str, str]) -> list[str]:
     means: list[dict[str, list[float]]] = [{}, {}]
+    unit = campaign.indicator.unit
     for of_flight, side in zip(means, (reference, changed)):
         for run, speed in side:
             of_flight.setdefault(run.flight, []).append(speed)
@@ -577,14 +578,14 @@ def _flight_notes(campaign: Campaign, reference, changed, days: Mapping[str, str
         prior = campaign.planning.flight_scatter_kt
         notes.append(
             "one flight each: how far flights differ by themselves was not measured here; taken as about "
-            f"{prior:g} kt (standard deviation, [plan] flight_scatter_kt; common practice, no source)"
+            f"{speed_text(prior, unit, '.2g')} (standard deviation, [plan] flight_scatter_kt; common practice, no source)"
         )
     elif 1 in (len(means[0]), len(means[1])):
         notes.append("one configuration flew once only: its own flight's peculiarity is known from the other's flights")
     for of_flight, side in zip(means, (reference, changed)):
         if len(of_flight) > 1:
             flat = [float(np.mean(speeds)) for speeds in of_flight.values()]
-            notes.append(f"{side[0][0].configuration}: flight means {_listed(flat)} kt")
+            notes.append(f"{side[0][0].configuration}: flight means {_listed([from_kt(v, unit) for v in flat])} {unit}")
     known = [{days.get(flight, "") for flight in of_flight} for of_flight in means]
     if len(known[0] | known[1]) == 1 and "" not in known[0]:
         notes.append("all flown on one day: another day may differ by more than these flights do")
@@ -635,7 +636,7 @@ def _concluded(campaign: Campaign, study: _Study, comparison: Comparison, family
     found = study.found.get((comparison.reference, comparison.changed, comparison.point))
     if found is None:
         done = replace(comparison, verdict=comparison.verdict or "not shown")
-        return replace(done, words=sentence(done, label))
+        return replace(done, words=sentence(done, label, campaign.indicator.unit))
     own = None if comparison.named else family
     done = replace(
         comparison,
@@ -644,7 +645,7 @@ def _concluded(campaign: Campaign, study: _Study, comparison: Comparison, family
         at_most_kt=found.change.quantile(CONFIDENCE),
         adjusted_for=own.size if own else 1,
     )
-    return replace(done, words=sentence(done, label))
+    return replace(done, words=sentence(done, label, campaign.indicator.unit))
 
 
 def _label(campaign: Campaign, point: str) -> str:
@@ -677,5 +678,5 @@ def _overall(campaign: Campaign, study: _Study, made: Sequence[Comparison]) -> t
             n_flights_changed=len(flights[1]),
             **_both_statements(joint, campaign.planning.no_worse_kt),
         )
-        answers.append(replace(answer, words=overall_sentence(answer)))
+        answers.append(replace(answer, words=overall_sentence(answer, campaign.indicator.unit)))
     return tuple(answers)

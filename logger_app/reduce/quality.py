@@ -1,6 +1,6 @@
 """A run counts if ...: every rule, stated once. The pilot can overrule all but the last group.
 
-`RULES` is the list that the report prints. A rule that excludes gives a reason; a caveat leaves
+`rules` is the list that the report prints. A rule that excludes gives a reason; a caveat leaves
 the run in and says something beside its figure. Overruling is a row in the journal, seen here
 as `Run.overruled`. Sources: 14 CFR 23.201 [CFR23.201]; the rest is common practice, no source.
 """
@@ -13,6 +13,7 @@ from logger_app.domain.approach import LONGEST_GAP_S, MAX_BELOW_LAST_CALL_KT, MI
 from logger_app.records.plan import TestPoint
 from logger_app.records.runs import Run, RunEnd, StallEvent
 from logger_app.reduce.stall_speed import RunStall
+from logger_app.units import from_kt, speed_text
 
 SLOWEST_RATE_KT_PER_S = 0.1
 LARGEST_U_KT = 2.0
@@ -24,35 +25,52 @@ START_ABOVE_STALL_KT = 10.0
 TURNING_RATE_KT_PER_S = 1.0
 LEVEL_WITHIN_DEG = 5.0
 
-RULES = (
-    ("discarded", "excluded", "the pilot discarded it (scratch that) or it was knocked off"),
-    ("no event", "excluded", "no stall event was called: its lowest speed is not a stall speed"),
-    ("too few calls", "excluded", f"fewer than {MIN_CALLS} airspeeds were called before the event"),
-    ("late silence", "excluded", f"the last usable call came more than {LONGEST_GAP_S:g} s before the event"),
-    ("not slowing", "excluded", f"the calls do not fall by at least {SLOWEST_RATE_KT_PER_S:g} kt/s"),
-    ("entry rate", "excluded", "the entry rate is clearly outside the card's band (by more than its uncertainty)"),
-    ("too uncertain", "excluded", f"the stall speed's standard uncertainty is above {LARGEST_U_KT:g} kt"),
-    (
-        "wrong decade",
-        "excluded",
-        "a decade of its airspeeds may have been heard wrongly all through: settle it in review",
-    ),
-    ("no test point", "left out", "it fits no test point, or its configuration is not known (assign it in review)"),
-    ("no speed", "left out", "no usable airspeed was called"),
-    ("time shared", "left out", "two parts of the flight have the same times there: the clock went back at a restart"),
-    ("short entry", "caveat", f"the approach was called from less than {START_ABOVE_STALL_KT:g} kt above the stall"),
-    (
-        "extrapolated",
-        "excluded",
-        f"the fit lies more than {MAX_BELOW_LAST_CALL_KT:g} kt below the last call, and no speed was called at the "
-        "stall, nor does a trace or a person confirm it",
-    ),
-    ("read beyond", "caveat", f"the fit lies more than {MAX_ABOVE_LAST_CALL_KT:g} kt above the last call used"),
-    ("turning entry", "caveat", f"a banked run was entered at clearly more than {TURNING_RATE_KT_PER_S:g} kt/s"),
-    ("altitude", "caveat", "the altitude called is outside the card's band"),
-    ("interrupted", "caveat", "the recording or the calls broke off during the run"),
-)
-"""(name, effect, rule): what the report prints under "a run counts if"."""
+
+def rules(unit: str = "kt") -> tuple[tuple[str, str, str], ...]:
+    """(name, effect, rule): what the report prints under "a run counts if", speeds in the pilot's unit."""
+
+    def text(speed_kt: float) -> str:
+        return speed_text(speed_kt, unit, ".2g")
+
+    return (
+        ("discarded", "excluded", "the pilot discarded it (scratch that) or it was knocked off"),
+        ("no event", "excluded", "no stall event was called: its lowest speed is not a stall speed"),
+        ("too few calls", "excluded", f"fewer than {MIN_CALLS} airspeeds were called before the event"),
+        ("late silence", "excluded", f"the last usable call came more than {LONGEST_GAP_S:g} s before the event"),
+        ("not slowing", "excluded", f"the calls do not fall by at least {text(SLOWEST_RATE_KT_PER_S)}/s"),
+        ("entry rate", "excluded", "the entry rate is clearly outside the card's band (by more than its uncertainty)"),
+        ("too uncertain", "excluded", f"the stall speed's standard uncertainty is above {text(LARGEST_U_KT)}"),
+        (
+            "wrong decade",
+            "excluded",
+            "a decade of its airspeeds may have been heard wrongly all through: settle it in review",
+        ),
+        ("no test point", "left out", "it fits no test point, or its configuration is not known (assign it in review)"),
+        ("no speed", "left out", "no usable airspeed was called"),
+        (
+            "time shared",
+            "left out",
+            "two parts of the flight have the same times there: the clock went back at a restart",
+        ),
+        (
+            "short entry",
+            "caveat",
+            f"the approach was called from less than {text(START_ABOVE_STALL_KT)} above the stall",
+        ),
+        (
+            "extrapolated",
+            "excluded",
+            f"the fit lies more than {text(MAX_BELOW_LAST_CALL_KT)} below the last call, and no speed was called at the "
+            "stall, nor does a trace or a person confirm it",
+        ),
+        ("read beyond", "caveat", f"the fit lies more than {text(MAX_ABOVE_LAST_CALL_KT)} above the last call used"),
+        ("turning entry", "caveat", f"a banked run was entered at clearly more than {text(TURNING_RATE_KT_PER_S)}/s"),
+        ("altitude", "caveat", "the altitude called is outside the card's band"),
+        ("interrupted", "caveat", "the recording or the calls broke off during the run"),
+    )
+
+
+RULES = rules()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,7 +87,12 @@ class Verdict:
 
 
 def judge(
-    run: Run, stall: RunStall, point: TestPoint | None, configuration: str | None, trace_ias_kt: float | None = None
+    run: Run,
+    stall: RunStall,
+    point: TestPoint | None,
+    configuration: str | None,
+    trace_ias_kt: float | None = None,
+    unit: str = "kt",
 ) -> Verdict:
     """Apply every rule to a run.
 
@@ -79,6 +102,8 @@ def judge(
         The test point that it was flown for.
     trace_ias_kt : float, optional
         Indicated airspeed that a recorder shows at the event [kt].
+    unit : str
+        What the reasons give speeds in.
 
     Returns
     -------
@@ -89,7 +114,12 @@ def judge(
     ----------
     [CFR23.201] (b); [CP] the rest.
     """
-    excluded = [*_discarded(run), *_event_and_calls(stall), *_figures(stall, point), *_too_far(stall, trace_ias_kt)]
+    excluded = [
+        *_discarded(run),
+        *_event_and_calls(stall),
+        *_figures(stall, point, unit),
+        *_too_far(stall, trace_ias_kt, unit),
+    ]
     if run.decade_doubt:
         excluded.append(f"{run.decade_doubt}; settle it in the review")
     left_out = []
@@ -101,16 +131,16 @@ def judge(
         left_out.append("no usable airspeed was called")
     if run.clock_fault:
         left_out.append(run.clock_fault)
-    caveats = _caveats(run, stall, point)
-    if trace_ias_kt is not None and not _too_far(stall, trace_ias_kt) and (far := _too_far(stall, None)):
-        caveats.append(f"{far[0]}; it counts because a trace shows {trace_ias_kt:.1f} kt at the event")
+    caveats = _caveats(run, stall, point, unit)
+    if trace_ias_kt is not None and not _too_far(stall, trace_ias_kt, unit) and (far := _too_far(stall, None, unit)):
+        caveats.append(f"{far[0]}; it counts because a trace shows {speed_text(trace_ias_kt, unit)} at the event")
     counts = not excluded
     if run.overruled is not None and run.overruled != counts:
         counts = run.overruled
         said = "; ".join(excluded) or "no rule excluded it"
         caveats.append(f"the pilot overruled: the run {'counts' if counts else 'does not count'} although {said}")
         excluded = [] if counts else ["the pilot overruled: it does not count"]
-    far = _too_far(stall, trace_ias_kt)
+    far = _too_far(stall, trace_ias_kt, unit)
     return Verdict(
         counts=counts and not left_out,
         why=tuple(excluded + left_out),
@@ -134,21 +164,25 @@ def _event_and_calls(stall: RunStall) -> list[str]:
     return why
 
 
-def _figures(stall: RunStall, point: TestPoint | None) -> list[str]:
+def _figures(stall: RunStall, point: TestPoint | None, unit: str) -> list[str]:
     why = []
     rate, u = stall.rate_kt_per_s, stall.rate_u_kt_per_s or 0.0
     if stall.event is not StallEvent.NOT_REACHED and rate is not None:
         if rate < SLOWEST_RATE_KT_PER_S:
-            why.append(f"the calls do not fall (entry rate {rate:.2f} kt/s): no approach to a stall")
+            why.append(f"the calls do not fall (entry rate {speed_text(rate, unit, '.2f')}/s): no approach to a stall")
         elif point and (rate + u < point.rate_low_kt_per_s or rate - u > point.rate_high_kt_per_s):
-            band = f"{point.rate_low_kt_per_s:g} to {point.rate_high_kt_per_s:g} kt/s"
-            why.append(f"entry rate {rate:.2f} kt/s; the card asks for {band}")
+            band = (
+                f"{from_kt(point.rate_low_kt_per_s, unit):.3g} to {speed_text(point.rate_high_kt_per_s, unit, '.3g')}/s"
+            )
+            why.append(f"entry rate {speed_text(rate, unit, '.2f')}/s; the card asks for {band}")
     if stall.ias_u_kt is not None and stall.ias_u_kt > LARGEST_U_KT:
-        why.append(f"stall speed known to {stall.ias_u_kt:.1f} kt only; at most {LARGEST_U_KT:g} kt")
+        why.append(
+            f"stall speed known to {speed_text(stall.ias_u_kt, unit)} only; at most {speed_text(LARGEST_U_KT, unit, '.2g')}"
+        )
     return why
 
 
-def _too_far(stall: RunStall, trace_ias_kt: float | None) -> list[str]:
+def _too_far(stall: RunStall, trace_ias_kt: float | None, unit: str) -> list[str]:
     """A stall speed read far below the last call, with nothing that confirms it."""
     if stall.method != "fit" or stall.last_call_ias_kt is None or stall.ias_kt is None:
         return []
@@ -156,22 +190,25 @@ def _too_far(stall: RunStall, trace_ias_kt: float | None) -> list[str]:
     seen = trace_ias_kt is not None and abs(trace_ias_kt - stall.ias_kt) <= MAX_BELOW_LAST_CALL_KT
     if below_kt <= MAX_BELOW_LAST_CALL_KT or seen:
         return []
-    return [f"the stall speed lies {below_kt:.1f} kt below the last call; at most {MAX_BELOW_LAST_CALL_KT:g} kt"]
+    most = speed_text(MAX_BELOW_LAST_CALL_KT, unit, ".2g")
+    return [f"the stall speed lies {speed_text(below_kt, unit)} below the last call; at most {most}"]
 
 
-def _caveats(run: Run, stall: RunStall, point: TestPoint | None) -> list[str]:
+def _caveats(run: Run, stall: RunStall, point: TestPoint | None, unit: str) -> list[str]:
     caveats = []
     if stall.start_ias_kt is not None and stall.ias_kt is not None:
         above = stall.start_ias_kt - stall.ias_kt
         if above < START_ABOVE_STALL_KT:
-            caveats.append(f"called from {above:.0f} kt above the stall; 14 CFR 23.201(b) begins at least 10 kt above")
+            caveats.append(
+                f"called from {speed_text(above, unit, '.0f')} above the stall; 14 CFR 23.201(b) begins at least 10 kt above"
+            )
     if stall.method == "fit" and stall.last_call_ias_kt is not None and stall.ias_kt is not None:
         above_kt = stall.ias_kt - stall.last_call_ias_kt
         if above_kt > MAX_ABOVE_LAST_CALL_KT:
-            caveats.append(f"the fitted speed lies {above_kt:.1f} kt above the last call used")
+            caveats.append(f"the fitted speed lies {speed_text(above_kt, unit)} above the last call used")
     rate, u = stall.rate_kt_per_s, stall.rate_u_kt_per_s or 0.0
     if point and abs(point.bank_deg) > LEVEL_WITHIN_DEG and rate is not None and rate - u > TURNING_RATE_KT_PER_S:
-        caveats.append(f"turning stall entered at {rate:.1f} kt/s; 14 CFR 23.203(a)(1) says at most 1 kt/s")
+        caveats.append(f"turning stall entered at {speed_text(rate, unit)}/s; 14 CFR 23.203(a)(1) says at most 1 kt/s")
     altitude = stall.altitude_ft
     if point and altitude is not None:
         low, high = point.altitude_low_ft, point.altitude_high_ft

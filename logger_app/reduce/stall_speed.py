@@ -18,7 +18,7 @@ from logger_app.domain.stall_events import Role, meaning_of
 from logger_app.records.calls import CallKind, CallStatus, Flag, ReviewedCall
 from logger_app.records.plan import Indicator
 from logger_app.records.runs import Run, StallEvent
-from logger_app.units import to_kt
+from logger_app.units import speed_text, to_kt
 
 # A break and a wing drop said within this time are one event (common practice, no source).
 SAME_EVENT_S = 2.0
@@ -222,7 +222,7 @@ def _from_approach(before, named, event_s, shift_s, indicator, event_voiced, dri
         return _lowest(calls, event_s, indicator)
     used = [c for c, w in zip(calls, fit.weight) if w > OUTLIER_WEIGHT]
     wild = [
-        (c.id, f"{abs(r):.1f} kt {'above' if r > 0 else 'below'} the fitted approach")
+        (c.id, f"{speed_text(abs(r), indicator.unit)} {'above' if r > 0 else 'below'} the fitted approach")
         for c, w, r in zip(calls, fit.weight, fit.residual_kt)
         if w <= OUTLIER_WEIGHT and r is not None
     ]

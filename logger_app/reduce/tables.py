@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from logger_app.records.plan import Campaign
 from logger_app.records.results import Reduction
 from logger_app.reduce.one_side import CAUTION as ONE_SIDE_CAUTION
-from logger_app.units import from_kt
+from logger_app.units import from_kt, speed_text
 
 # What a person reads on a terminal. All of it is in results/reduction.json and in the report's tables.
 MAX_LINES = 1000
@@ -23,16 +23,16 @@ def plain_text(campaign: Campaign, reduction: Reduction) -> str:
     Returns
     -------
     str
-        Several tables; speeds in knots, indicated ones in the indicator's unit.
+        Several tables; speeds in the indicator's unit.
     """
     labels = {point.id: point.label for point in campaign.points}
     unit = campaign.indicator.unit
     parts = [f"{reduction.campaign}\n", *[f"{line}\n" for line in reduction.summary]]
-    parts.append(_comparisons(reduction, labels))
+    parts.append(_comparisons(reduction, labels, unit))
     if reduction.one_sided:
         lines = [f"  {one.configuration}: {one.words}." for one in reduction.one_sided]
         parts.append("One wing only\n" + "\n".join([*lines, f"  {ONE_SIDE_CAUTION}"]) + "\n")
-    parts.append(_what_next(reduction, labels))
+    parts.append(_what_next(reduction, labels, unit))
     parts.append(_cells(reduction, labels, unit))
     parts.append(_runs(reduction, unit))
     parts.append(_remarks(reduction, labels))
@@ -44,25 +44,25 @@ def plain_text(campaign: Campaign, reduction: Reduction) -> str:
     return "\n".join(part for part in parts if part)
 
 
-def _comparisons(reduction: Reduction, labels) -> str:
+def _comparisons(reduction: Reduction, labels, unit: str) -> str:
     rows = [
         (
             labels.get(c.point, c.point),
             f"{c.changed} - {c.reference}",
             f"{c.n_reference}/{c.n_changed}",
-            _number(c.difference_kt, "+.1f"),
-            _span(c.low_kt, c.high_kt, "+.1f"),
-            _number(c.smallest_kt, ".1f"),
+            _speed(c.difference_kt, unit, "+.1f"),
+            _span(c.low_kt, c.high_kt, unit, "+.1f"),
+            _speed(c.smallest_kt, unit),
             c.method,
             c.verdict,
         )
         for c in reduction.comparisons
     ]
-    head = ("point", "difference", "runs", "kt", "95 %, kt", "would show, kt", "method", "verdict")
+    head = ("point", "difference", "runs", unit, f"95 %, {unit}", f"would show, {unit}", "method", "verdict")
     return _table("Comparisons", head, rows)
 
 
-def _what_next(reduction: Reduction, labels) -> str:
+def _what_next(reduction: Reduction, labels, unit: str) -> str:
     """Enough, or one more? By comparison; and what the whole campaign's runs say of the scatters."""
     lines = [
         f"  {labels.get(c.point, c.point)}, {c.changed} - {c.reference}: {c.next_words}"
@@ -75,9 +75,10 @@ def _what_next(reduction: Reduction, labels) -> str:
     if model:
         flights = "learned" if model.flights_learned else "not measured: the plan's"
         runs, between = (
-            f"{m:.1f} kt ({low:.1f} to {high:.1f}" for m, low, high in (model.run_sd_kt, model.flight_sd_kt)
+            f"{speed_text(m, unit)} ({_span(low, high, unit)}" for m, low, high in (model.run_sd_kt, model.flight_sd_kt)
         )
         lines.append(f"  scatter of repeated runs {runs}), of flights {between}, {flights})")
+        lines += [f"  {note}" for note in model.notes]
     return "Enough, or one more?\n" + "\n".join(lines) + "\n"
 
 
@@ -88,11 +89,11 @@ def _cells(reduction: Reduction, labels, unit: str) -> str:
             c.configuration,
             c.event.replace("_", " "),
             str(c.n),
-            _number(from_kt(c.vs_ias_kt, unit) if c.vs_ias_kt is not None else None, ".1f"),
-            _number(c.vs_std_kt, ".1f"),
-            _number(c.vs_std_sd_kt, ".2f"),
-            _span(c.low_kt, c.high_kt, ".1f"),
-            _number(c.vs_std_u_kt, ".1f"),
+            _speed(c.vs_ias_kt, unit),
+            _speed(c.vs_std_kt, unit),
+            _speed(c.vs_std_sd_kt, unit, ".2f"),
+            _span(c.low_kt, c.high_kt, unit),
+            _speed(c.vs_std_u_kt, unit),
             c.basis,
         )
         for c in reduction.cells
@@ -103,10 +104,10 @@ def _cells(reduction: Reduction, labels, unit: str) -> str:
         "stall",
         "n",
         f"IAS, {unit}",
-        "std CAS, kt",
+        f"std CAS, {unit}",
         "sd",
-        "95 %, kt",
-        "u all, kt",
+        f"95 %, {unit}",
+        f"u all, {unit}",
         "basis",
     )
     return _table("Test points", head, rows)
@@ -119,18 +120,18 @@ def _runs(reduction: Reduction, unit: str) -> str:
             str(run.run_number),
             run.point or "-",
             str(run.event).replace("_", " "),
-            _number(from_kt(run.vs_ias_kt, unit) if run.vs_ias_kt is not None else None, ".1f"),
+            _speed(run.vs_ias_kt, unit),
             run.method,
-            _number(run.vs_cas_kt, ".1f"),
-            _number(run.vs_std_kt, ".1f"),
-            _number(run.vs_std_u_kt, ".1f"),
-            _number(run.entry_rate_kt_per_s, ".2f"),
+            _speed(run.vs_cas_kt, unit),
+            _speed(run.vs_std_kt, unit),
+            _speed(run.vs_std_u_kt, unit),
+            _speed(run.entry_rate_kt_per_s, unit, ".2f"),
             _number(run.weight_kg, ".0f"),
             "yes" if run.counts else "no: " + "; ".join(run.why),
         )
         for run in reduction.runs[-MAX_LINES:]
     ]
-    head = ("flight", "run", "point", "stall", f"IAS, {unit}", "by", "CAS", "std", "u", "kt/s", "kg", "counts")
+    head = ("flight", "run", "point", "stall", f"IAS, {unit}", "by", "CAS", "std", "u", f"{unit}/s", "kg", "counts")
     return _table(f"Runs{_last_of(reduction.runs)}", head, rows)
 
 
@@ -178,5 +179,11 @@ def _number(value: float | None, style: str) -> str:
     return "-" if value is None else format(value, style)
 
 
-def _span(low: float | None, high: float | None, style: str) -> str:
-    return "-" if low is None or high is None else f"{format(low, style)} to {format(high, style)}"
+def _speed(speed_kt: float | None, unit: str, style: str = ".1f") -> str:
+    return _number(None if speed_kt is None else from_kt(speed_kt, unit), style)
+
+
+def _span(low_kt: float | None, high_kt: float | None, unit: str, style: str = ".1f") -> str:
+    return (
+        "-" if low_kt is None or high_kt is None else f"{_speed(low_kt, unit, style)} to {_speed(high_kt, unit, style)}"
+    )

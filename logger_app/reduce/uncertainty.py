@@ -14,6 +14,7 @@ from logger_app.records.plan import Indicator
 from logger_app.records.results import BudgetTerm
 from logger_app.reduce.calibration import Calibrated
 from logger_app.reduce.stall_speed import RunStall
+from logger_app.units import speed_text
 
 STATIC_PORT_CAVEAT = (
     "calibration error cancels only if the change leaves the flow at the static port and the stall "
@@ -122,7 +123,7 @@ def run_budget(
     ]
     terms = [term for term in terms if term.name != "easing" or term.u_kt]
     if calibrated:
-        note = f"{calibrated.beyond_kt:.1f} kt outside the table" if calibrated.beyond_kt else ""
+        note = f"{speed_text(calibrated.beyond_kt, indicator.unit)} outside the table" if calibrated.beyond_kt else ""
         terms.append(BudgetTerm(name="calibration", u_kt=calibrated.u_kt, kind="systematic", cancels=True, note=note))
     if weight_term_kt is not None:
         note = "loading and fuel; common to the runs of a flight, not to the flights compared"

@@ -10,9 +10,10 @@ from collections.abc import Sequence
 
 from logger_app.records.plan import Campaign
 from logger_app.records.results import Comparison, Overall
+from logger_app.units import from_kt, speed_text
 
 
-def sentence(comparison: Comparison, label: str) -> str:
+def sentence(comparison: Comparison, label: str, unit: str = "kt") -> str:
     """One comparison in one sentence.
 
     Returns
@@ -25,39 +26,43 @@ def sentence(comparison: Comparison, label: str) -> str:
     kind = _basis_in_words(comparison)
     if comparison.low_kt is None:
         runs = f"{comparison.n_reference} and {comparison.n_changed} run(s)"
-        return f"not shown at {label}: {comparison.difference_kt:+.1f} kt from {runs}, no interval{kind}"
+        return f"not shown at {label}: {speed_text(comparison.difference_kt or 0.0, unit, '+.1f')} from {runs}, no interval{kind}"
     adjusted = f"; adjusted for {comparison.adjusted_for} comparisons" if comparison.adjusted_for > 1 else ""
-    return f"{_of_the_change(comparison, f' at {label}')}{kind}{adjusted}{_beside(comparison)}"
+    return f"{_of_the_change(comparison, f' at {label}', unit)}{kind}{adjusted}{_beside(comparison, unit)}"
 
 
-def overall_sentence(answer: Overall) -> str:
+def overall_sentence(answer: Overall, unit: str = "kt") -> str:
     """The answer of all points together in one sentence."""
-    said = _of_the_change(answer, f" as the mean of {len(answer.points)} points")
-    return f"{said}{'' if answer.basis == 'std' else f' ({answer.basis.upper()} at some points)'}{_beside(answer)}"
+    said = _of_the_change(answer, f" as the mean of {len(answer.points)} points", unit)
+    return (
+        f"{said}{'' if answer.basis == 'std' else f' ({answer.basis.upper()} at some points)'}{_beside(answer, unit)}"
+    )
 
 
-def _of_the_change(found: Comparison | Overall, where: str) -> str:
-    difference, low, high = found.difference_kt or 0.0, found.low_kt or 0.0, found.high_kt or 0.0
+def _of_the_change(found: Comparison | Overall, where: str, unit: str) -> str:
+    speeds = found.difference_kt or 0.0, found.low_kt or 0.0, found.high_kt or 0.0
+    difference, low, high = (from_kt(speed_kt, unit) for speed_kt in speeds)
     if found.verdict == "lower":
-        return f"lower by {_span(-difference, -high, -low)},{where}"
+        return f"lower by {_span(-difference, -high, -low, unit)},{where}"
     if found.verdict == "higher":
-        return f"higher by {_span(difference, low, high)},{where}"
-    seen = f"{difference:+.1f} kt, {low:+.1f} to {high:+.1f} (95 %)"
-    no_worse = f"; no worse than {found.no_worse_kt:g} kt" if found.no_worse else ""
-    return f"not shown{where}: {seen}; {found.smallest_kt:.1f} kt would have shown{no_worse}"
+        return f"higher by {_span(difference, low, high, unit)},{where}"
+    seen = f"{difference:+.1f} {unit}, {low:+.1f} to {high:+.1f} (95 %)"
+    no_worse = f"; no worse than {speed_text(found.no_worse_kt or 0.0, unit, '.2g')}" if found.no_worse else ""
+    return f"not shown{where}: {seen}; {speed_text(found.smallest_kt or 0.0, unit)} would have shown{no_worse}"
 
 
-def _beside(found: Comparison | Overall) -> str:
+def _beside(found: Comparison | Overall, unit: str) -> str:
     """What differed between the flights flown, where one flight cannot tell the change from the day."""
     if min(found.n_flights_reference, found.n_flights_changed) > 1 or found.flights_low_kt is None:
         return ""
-    difference, low, high = found.flights_difference_kt or 0.0, found.flights_low_kt, found.flights_high_kt or 0.0
+    speeds = found.flights_difference_kt or 0.0, found.flights_low_kt, found.flights_high_kt or 0.0
+    difference, low, high = (from_kt(speed_kt, unit) for speed_kt in speeds)
     between = "between these two flights" if found.n_flights_reference + found.n_flights_changed == 2 else "as flown"
     if found.flights_verdict == "lower":
-        return f"; {between} lower by {_span(-difference, -high, -low)}, whatever it came from"
+        return f"; {between} lower by {_span(-difference, -high, -low, unit)}, whatever it came from"
     if found.flights_verdict == "higher":
-        return f"; {between} higher by {_span(difference, low, high)}, whatever it came from"
-    return f"; {between} {difference:+.1f} kt, {low:+.1f} to {high:+.1f}"
+        return f"; {between} higher by {_span(difference, low, high, unit)}, whatever it came from"
+    return f"; {between} {difference:+.1f} {unit}, {low:+.1f} to {high:+.1f}"
 
 
 def _basis_in_words(comparison: Comparison) -> str:
@@ -67,8 +72,8 @@ def _basis_in_words(comparison: Comparison) -> str:
     return f" ({comparison.basis.upper()} at the {weight})"
 
 
-def _span(value: float, low: float, high: float) -> str:
-    return f"{value:.1f} kt, {low:.1f} to {high:.1f} (95 %)"
+def _span(value: float, low: float, high: float, unit: str) -> str:
+    return f"{value:.1f} {unit}, {low:.1f} to {high:.1f} (95 %)"
 
 
 def summary(campaign: Campaign, comparisons: Sequence[Comparison], overall: Sequence[Overall] = ()) -> tuple[str, ...]:

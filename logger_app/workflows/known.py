@@ -16,6 +16,7 @@ from logger_app.errors import LoggerError, Notice
 from logger_app.fly.flight_state import ClosedRun, FlightState
 from logger_app.records.plan import Campaign
 from logger_app.records.results import StallSpeed
+from logger_app.units import from_kt
 
 # A flight does not wait longer for it than this: with more history nothing is said in the air [s].
 MAX_S = 5.0
@@ -29,6 +30,7 @@ class Known:
     """By point and runs on this flight: half-widths of the 95 % interval now, with one more run, with one more flight [kt]."""
 
     by_point: Mapping[str, tuple[Halves | None, ...]] = field(default_factory=dict)
+    unit: str = "kt"
 
     def _at(self, point: str | None, runs: int) -> Halves | None:
         halves = self.by_point.get(point or "", ())
@@ -39,8 +41,8 @@ class Known:
         found = self._at(state.point, state.counted(state.point))
         if found is None:
             return ""
-        now, run, flight = found
-        return f"{state.point}: known to ±{now:.1f} kt; one more run ±{run:.1f}, one more flight of each ±{flight:.1f}"
+        now, run, flight = (from_kt(half, self.unit) for half in found)
+        return f"{state.point}: known to ±{now:.1f} {self.unit}; one more run ±{run:.1f}, one more flight of each ±{flight:.1f}"
 
     def after_run(self, state: FlightState, run: ClosedRun) -> dict[str, float]:
         """The same once a run is over, for machines; empty where nothing is known."""
@@ -73,7 +75,8 @@ def known_from(campaign: Campaign, runs: list[StallSpeed], configuration: str) -
         by_point={
             point: tuple(enough(posterior, design, now) for now in range(MAX_RUNS + 1))
             for point, (posterior, design) in before.items()
-        }
+        },
+        unit=campaign.indicator.unit,
     )
 
 
