@@ -92,8 +92,11 @@ def difference(campaign: Campaign, reference: str, changed: str) -> Difference:
 
 
 def side_of(fits: Sequence[Fit]) -> str:
-    """The side that carries what was fitted: ``left``, ``right``, or ``both`` when it is on both or nothing is."""
-    sides = {one.change.side for one in fits}
+    """The side that carries what the other does not: ``left``, ``right``, or ``both`` when the wings are alike.
+
+    What is on both wings makes no side; so a fence on the right of a wing with strips on both is a right one.
+    """
+    sides = {one.change.side for one in fits} - {"both"}
     return sides.pop() if len(sides) == 1 else "both"
 
 

@@ -171,8 +171,8 @@ def _row_lines(wing: Planform, row: DeviceRow, side: str, place, *, new: bool) -
 def row_words(fit: Fit, row: DeviceRow) -> str:
     """A row in one line: item, side, count, span, chord, angle, spacing, size."""
     words = [fit.change.item, {"both": "both wings", "left": "left wing", "right": "right wing"}[row.side]]
-    if row.count is not None:
-        words.append(f"{row.count} a side" if row.side == "both" else f"{row.count}")
+    if row.count is not None and (row.count > 1 or row.side == "both"):
+        words.append(f"{row.count} a side" if row.side == "both" else f"{row.count} pieces")
     words.append(f"{row.span_from_pct:g} to {row.span_to_pct:g} % of semispan")
     if row.chord_from_pct is not None:
         to = row.chord_to_pct if row.chord_to_pct is not None else row.chord_from_pct

@@ -40,7 +40,8 @@ def one_sided(campaign: Campaign, runs: Iterable[StallSpeed]) -> tuple[OneSided,
         if side in OTHER:
             mine = [run for run in runs if run.configuration == config.id]
             if mine:
-                reference = [run for run in runs if run.configuration == _symmetric(campaign, config.id)]
+                alike = _fitted_alike(campaign, _symmetric(campaign, config.id))
+                reference = [run for run in runs if run.configuration in alike]
                 found.append(_of(campaign, config.id, side, mine, reference))
     return tuple(found)
 
@@ -53,6 +54,18 @@ def _symmetric(campaign: Campaign, configuration: str) -> str | None:
             return at.parent
         at = campaign.configuration(at.parent)
     return None
+
+
+def _fitted_alike(campaign: Campaign, configuration: str | None) -> set[str]:
+    """All configurations with the same fitted as one: a change that was taken back makes the earlier one again."""
+    if configuration is None:
+        return set()
+
+    def fits(id: str) -> set[tuple[str, str]]:
+        return {(one.change.item, one.since) for one in fitted_to(campaign, id)}
+
+    wanted = fits(configuration)
+    return {config.id for config in campaign.configurations if fits(config.id) == wanted}
 
 
 def _drops(runs: Sequence[StallSpeed]) -> tuple[int, int, int]:
@@ -97,10 +110,10 @@ def _words(side, control, first, dropped, low, high, n, was_left, was_right, p, 
     )
     if was_left + was_right:
         before = was_right if control == "right" else was_left
-        text += f"; without any change it was {before} of {was_left + was_right}"
+        text += f"; without it on either wing it was {before} of {was_left + was_right}"
         text += " (the side changed)" if p is not None and p < 0.05 else " (no change of side is shown)"
     else:
-        text += "; which wing drops first without the change has not been flown"
+        text += "; which wing drops first without it has not been flown"
     if confounders:
         text += f". What else favours a side: {', '.join(confounders)}"
     return text

@@ -149,7 +149,13 @@ def caption(one: Generation) -> str:
 
 def facts(one: Generation) -> tuple[tuple[str, str], ...]:
     """All that is known of a generation beside its drawing and its table: (label, words), a label may come again."""
-    found = [("answers", one.step.answers)] if one.step else []
+    compared = any(stall.to_parent and stall.to_parent.difference_kt is not None for stall in one.stalls)
+    answers = one.step.answers if one.step else ""
+    found = (
+        [("answers", answers if compared else answers.replace(" shows ", " would show, once flown, "))]
+        if answers
+        else []
+    )
     if one.drops:
         found.append(("wing drop", _drop_words(dict(one.drops))))
     found += [("let go", words) for words in one.first_to_go]
@@ -197,7 +203,7 @@ def _first_to_go(stations: Sequence[StationRatio]) -> tuple[str, ...]:
 
 
 def first_places(stations: Sequence[StationRatio]) -> tuple[str, ...]:
-    """In short where each wing let go first: ``left: 75 % span``, ``right: 60 to 90 % span`` where the looks leave that open."""
+    """In short where each wing let go first: ``left: 75 % span, 7 of 8`` runs, ``right: 60 to 90 % span, 8 of 8`` where the looks leave that open."""
     found = []
     for wing in ("left", "right"):
         mine = [one for one in stations if one.wing == wing and one.first_in and one.span_pct is not None]
@@ -205,7 +211,8 @@ def first_places(stations: Sequence[StationRatio]) -> tuple[str, ...]:
         spans = [one.span_pct or 0.0 for one in mine if one.first_in == most]
         if spans:
             to = f" to {max(spans):g}" if max(spans) > min(spans) else ""
-            found.append(f"{wing}: {min(spans):g}{to} % span")
+            runs = max(one.runs for one in mine)
+            found.append(f"{wing}: {min(spans):g}{to} % span, {most} of {runs}")
     return tuple(found)
 
 

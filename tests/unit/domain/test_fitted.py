@@ -86,3 +86,15 @@ def test_a_change_on_one_wing_is_cautioned():
     assert "left wing only" in said and "spin recovery" in said
     assert side_cautions(campaign(LINE[0], one), "plain") == ()
     assert side_cautions(campaign()) == ()
+
+
+def test_a_fence_on_one_wing_over_strips_on_both_is_one_sided_and_cautioned():
+    """It was taken for a symmetric fit: no caution in preflight, and no control wing."""
+    fence = AircraftConfig(
+        id="one", name="", parent="strips", changes=(Change(item="fence", rows=(replace(ROW, side="right"),)),)
+    )
+    line = campaign(LINE[0], LINE[1], fence)
+
+    assert side_of(fitted_to(line, "one")) == "right"
+    assert side_of(fitted_to(line, "strips")) == "both"
+    assert "right wing only" in side_cautions(line, "one")[0]

@@ -94,3 +94,33 @@ def test_what_the_looks_leave_open_is_in_the_interval():
     assert (pair.low_kt, pair.high_kt) == (0.0, 9.0), "between the same two looks, or as far apart as they allow"
     (open_,) = paired_stations([{"a": ((54.0, math.inf), (45.0, 49.5))} for _ in range(3)], "right")
     assert (open_.low_kt, open_.high_kt, open_.difference_ias_kt) == (4.5, None, None), "separated at the first look"
+
+
+def test_before_the_change_are_all_flights_without_it_also_after_it_was_taken_back(make):
+    """Of two generations fitted alike only the nearer one was counted: "without any change it was 2 of 2"."""
+    base, one = campaign(make).configurations
+    back = AircraftConfig(id="back", name="", parent="one", changes=(Change(item="off", takes_off="strip"),))
+    again = replace(one, id="again", parent="back", changes=(Change(item="fence", rows=(ROW,)),))
+    line = replace(campaign(make), configurations=(base, one, back, again))
+
+    *_, found = one_sided(
+        line, [*runs("base", ["right", "left", "right"]), *runs("back", ["right"] * 2), *runs("again", ["right"] * 3)]
+    )
+
+    assert (found.configuration, found.reference_left, found.reference_right) == ("again", 1, 4)
+    assert "without it on either wing it was 4 of 5" in found.words
+
+
+def test_a_wing_that_is_alike_but_for_one_item_has_a_control(make):
+    base, _ = campaign(make).configurations
+    strips = AircraftConfig(
+        id="strips", name="", parent="base", changes=(Change(item="strips", rows=(replace(ROW, side="both"),)),)
+    )
+    fence = AircraftConfig(
+        id="fence", name="", parent="strips", changes=(Change(item="fence", rows=(replace(ROW, side="right"),)),)
+    )
+    line = replace(campaign(make), configurations=(base, strips, fence))
+
+    (found,) = one_sided(line, [*runs("base", ["left"]), *runs("strips", ["right"] * 4), *runs("fence", ["left"] * 4)])
+
+    assert (found.fitted_side, found.reference_left, found.reference_right) == ("right", 0, 4), "not the bare wing's"

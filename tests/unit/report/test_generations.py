@@ -215,7 +215,7 @@ def test_the_line_at_a_glance_says_for_each_what_it_did_and_what_nobody_flew():
     assert [row[0].text for row in rows] == ["0. Plain wing", "1. Strip", "2. Strip and fence"]
     assert rows[0][1].small == ("A1: 45.0", "A2: 45.0")
     assert rows[1][1].small[0].startswith("A1: ") and "lower (" in rows[1][1].small[0]
-    assert rows[1][4].small == ("left: 60 to 90 % span",)
+    assert rows[1][4].small == ("left: 60 to 90 % span, 8 of 8",)
     assert (rows[2][1].text, rows[2][3].text, rows[2][4].text) == ("not flown", NONE, "not marked")
     assert not_flown(line) == (
         "plain: no tufts of either wing are marked; where it let go is not known.",
@@ -249,3 +249,10 @@ def test_a_generation_taken_back_two_changes_at_once_and_an_old_fit_are_named():
     )
     assert any(one.startswith("both still carries strip (since strip)") for one in sentences)
     assert not any(one.startswith(("again still", "back still")) for one in sentences)
+
+
+def test_what_was_not_flown_would_show_and_does_not_show():
+    _, strip, both = generations(campaign(), reduction(compared("plain", "strip")))
+
+    assert dict(facts(strip))["answers"] == "strip against plain shows what strip did on its own."
+    assert dict(facts(both))["answers"] == "both against strip would show, once flown, what fence did on its own."
