@@ -176,6 +176,9 @@ def setting_called(
         return memory
     value = _with_side(call, possible) if item == "bank" else call.value
     kept = tuple(doubt for doubt in memory.doubts if doubt.item != item)
+    held: Known | None = getattr(memory, item)
+    if Flag.IN_TALK in call.flags and not _reviewed(call) and held and (held.value, held.unit) == (value, call.unit):
+        return memory  # a sentence that agrees with what is set is neither news nor a doubt
     if why := _why_doubtful(memory, call, value, possible):
         memory = replace(memory, since=replace(memory.since, doubted=memory.since.doubted | {item}))
         return replace(memory, doubts=(*kept, Doubt(item=item, call=call.id, at_ns=at_ns, why=why)))

@@ -80,7 +80,9 @@ def spoken_names(campaign: Campaign) -> dict[str, str]:
             phrases = entry.get("say", []) if isinstance(entry, dict) else []
             plain = [p for p in phrases if isinstance(p, str) and not set("<>()[]{}|") & set(p)]
             if plain:
-                said.setdefault(str(entry.get("name")), plain[0])
+                # The names themselves are the trade's English.
+                name = str(entry.get("name"))
+                said.setdefault(name, name.replace("_", " ") if campaign.language == "en" else plain[0])
     team = {name: re.sub(r"/[^/]*/", "", phrases[0]) for name, phrases in campaign.team.words if phrases}
     return said | {name: phrase for name, phrase in team.items() if "<" not in phrase}
 

@@ -211,7 +211,9 @@ def _check(
         # Nothing moves without a word: what was called alone says something else.
         why.append(f"{set_up.first.point_why}; in flight it was {set_up.first.point_then or 'at no point'}")
         p, rival = max(p, P_MOVED), set_up.first.point_then or rival
-    elif p >= SHOW_P_MISPLACED:
+    elif p < SHOW_P_MISPLACED:
+        rival = None  # what else is odd about the set-up says nothing of where it would fit
+    else:
         why.append(_words_of_doubt(set_up, here, points.get(rival or ""), expected, unit))
     wanted = here.runs_wanted
     if len(set_up.kept) > wanted and len(points) > 1:

@@ -35,6 +35,7 @@ from logger_app.review.run_items import (
     no_event_items,
     not_counted_items,
     pointless_items,
+    said_after_items,
     spread_times_items,
     unexplained,
 )
@@ -120,7 +121,11 @@ def build_queue(
     if flagged is None:
         flagged = flagged_as_heard(calls, context)
     sampled = [c for c in calls if c.heard and c.id not in flagged and _in_sample(runs.flight, c.id)]
-    items = [*doubts.values(), *_due(context), *_extra_items(extra, context)]
+    items = [
+        *said_after_items([*doubts.values()], runs, points, context),
+        *_due(context),
+        *_extra_items(extra, context),
+    ]
     items += no_event_items(runs, lowest, context) + not_counted_items(runs, beyond) + pointless_items(runs)
     items += spread_times_items(runs)
     misplaced = misplaced_runs(runs, calls, points, peers, unit) if points else []

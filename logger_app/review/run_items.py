@@ -8,18 +8,24 @@ from dataclasses import replace
 
 from logger_app.domain.approach import MAX_BELOW_LAST_CALL_KT
 from logger_app.domain.decades import WrongDecade
+from logger_app.domain.points import same_on_card
+from logger_app.domain.settings import ITEMS, setting_words, value_fits
 from logger_app.domain.stall_events import STALL_KINDS
 from logger_app.domain.times import flight_time
 from logger_app.records.calls import CallKind, Flag, ReviewedCall
+from logger_app.records.plan import TestPoint
 from logger_app.records.runs import FlightRuns, Run
 from logger_app.review.doubts import Context, call_item
 from logger_app.review.items import Item, QueueItem
 from logger_app.review.placing import Misplaced
+from logger_app.units import s_to_ns
 
 # A setting believed less than this is looked at before the runs that it moved.
 HARDLY_BELIEVED = 0.9
 # A doubtful call that is likely to move the stall speed of its run by so much explains what is odd about the run.
 BENDS_KT = 0.5
+# A remark on a run that is over comes within this (common practice, no source).
+AFTER_NS = s_to_ns(30.0)
 MAX_NAMED = 8  # runs named in one sentence
 COUNT_THEM = "count them"  # proposed for runs that do not count only because no speed was said at the break
 
@@ -113,6 +119,62 @@ def spread_times_items(runs: FlightRuns) -> list[QueueItem]:
             runs=tuple(run.id for run in chosen),
         )
     ]
+
+
+def said_after_items(
+    items: list[QueueItem], runs: FlightRuns, points: Sequence[TestPoint], context: Context
+) -> list[QueueItem]:
+    """A setting in a sentence soon after a run ("that one was with flaps thirty") may have been meant for that run.
+
+    Where another point fits the run then, the run is the item, in place of the call.
+    """
+    by_id = {point.id: point for point in points}
+    found = []
+    for item in items:
+        call = context.by_id.get(item.target or "") if item.item is Item.CALL else None
+        before = [run for run in runs.runs if call and not run.discarded and run.end_ns <= call.flight_ns]
+        run = before[-1] if before else None
+        here = by_id.get(run.point or "") if run else None
+        meant = (
+            _meant_for(call, here, points) if call and here and run and call.flight_ns - run.end_ns < AFTER_NS else None
+        )
+        if call is None or run is None or meant is None:
+            found.append(item)
+            continue
+        words = setting_words(call.name, call.value, call.unit)
+        seconds = (call.flight_ns - run.end_ns) / 1e9
+        why = f"{words} was said in a sentence {seconds:.0f} s after run {run.number}: was it meant for that run? {meant} would fit"
+        found.append(
+            QueueItem(
+                id=f"after-{call.id}",
+                item=Item.POINT,
+                target=run.id,
+                run=run.id,
+                flight_ns=call.flight_ns,
+                why=(why,),
+                proposed=meant,
+                effect_kt=1.0,
+                p_wrong=0.5,
+                runs=(run.id,),
+            )
+        )
+    return found
+
+
+def _meant_for(call: ReviewedCall, here: TestPoint, points: Sequence[TestPoint]) -> str | None:
+    """The point that differs from a run's own in the one setting that was said, if that was said in talk."""
+    if (
+        call.kind is not CallKind.SETTING
+        or call.name not in ITEMS
+        or Flag.IN_TALK not in call.flags
+        or call.value is None
+    ):
+        return None
+    if call.reviewed or value_fits(call.name, call.value, call.unit, here):
+        return None
+    others = [item for item in ITEMS if item != call.name]
+    alike = (point for point in points if all(same_on_card(item, point, here) for item in others))
+    return next((point.id for point in alike if value_fits(call.name, call.value, call.unit, point)), None)
 
 
 def pointless_items(runs: FlightRuns) -> list[QueueItem]:

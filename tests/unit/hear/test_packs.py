@@ -1,12 +1,13 @@
 import copy
 import tomllib
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from logger_app.errors import PackError
 from logger_app.hear.packs import build_pack, legal_calls
-from logger_app.hear.packs_io import load_pack
+from logger_app.hear.packs_io import load_pack, spoken_names
 from logger_app.hear.parse import parse_words
 from logger_app.hear.phones import PHONES
 from logger_app.hear.phrases import PhraseError, Slot, expand
@@ -346,3 +347,12 @@ def test_a_teams_own_words_for_stopping_leave_the_common_ones_in_place():
     assert named("terminate the test", own) == named("abort", own) == named("stop stop stop", own) == ["knock_it_off"]
     assert named("abort", own, ("scratch_that", ("abort",))) == ["scratch_that"]  # the team has another use for it
     assert named("next point", ("next_card", ("next please",))) == []  # other words are replaced
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_what_people_say_for_a_name_is_words_and_no_pattern(language):
+    """The review showed "{it} pitching down"."""
+    said = spoken_names(SimpleNamespace(language=language, team=SimpleNamespace(words=())))
+
+    assert len(said) > 20 and not [words for words in said.values() if set("{}<>()[]|") & set(words)]
+    assert language == "de" or (said["buffet"], said["nose_drop"]) == ("buffet", "nose drop")
