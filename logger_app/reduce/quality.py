@@ -24,6 +24,9 @@ START_ABOVE_STALL_KT = 10.0
 # 14 CFR 23.203(a)(1): a turning-flight stall is entered at not more than 1 kt/s [CFR23.203].
 TURNING_RATE_KT_PER_S = 1.0
 LEVEL_WITHIN_DEG = 5.0
+# The trim speed of a card is where the approach begins: called from farther above it than this, the aeroplane was
+# trimmed for another speed, or not yet. A first call below it says nothing: pilots trim, then begin to call. Ours.
+TRIM_WITHIN_KT = 5.0
 
 
 def rules(unit: str = "kt") -> tuple[tuple[str, str, str], ...]:
@@ -62,6 +65,11 @@ def rules(unit: str = "kt") -> tuple[tuple[str, str, str], ...]:
             "excluded",
             f"the fit lies more than {text(MAX_BELOW_LAST_CALL_KT)} below the last call, and no speed was called at the "
             "stall, nor does a trace or a person confirm it",
+        ),
+        (
+            "trim speed",
+            "caveat",
+            f"the first airspeed called is more than {text(TRIM_WITHIN_KT)} above the trim speed on the card",
         ),
         ("read beyond", "caveat", f"the fit lies more than {text(MAX_ABOVE_LAST_CALL_KT)} above the last call used"),
         ("turning entry", "caveat", f"a banked run was entered at clearly more than {text(TURNING_RATE_KT_PER_S)}/s"),
@@ -202,6 +210,11 @@ def _caveats(run: Run, stall: RunStall, point: TestPoint | None, unit: str) -> l
             caveats.append(
                 f"called from {speed_text(above, unit, '.0f')} above the stall; 14 CFR 23.201(b) begins at least 10 kt above"
             )
+    if point and point.trim_ias_kt is not None and stall.start_ias_kt is not None:
+        off_kt = stall.start_ias_kt - point.trim_ias_kt
+        if off_kt > TRIM_WITHIN_KT:
+            begun, trim = speed_text(stall.start_ias_kt, unit, ".0f"), speed_text(point.trim_ias_kt, unit, ".0f")
+            caveats.append(f"the first airspeed called is {begun}; the card begins trimmed at {trim}")
     if stall.method == "fit" and stall.last_call_ias_kt is not None and stall.ias_kt is not None:
         above_kt = stall.ias_kt - stall.last_call_ias_kt
         if above_kt > MAX_ABOVE_LAST_CALL_KT:

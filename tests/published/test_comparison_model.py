@@ -1,12 +1,14 @@
 """The comparison's model against an independent library and printed results.
 
-*Dyestuff*: 6 batches of 5 yields (Davies and Goldsmith 1972; Box and Tiao 1973, ch. 5). The manual of the R package
-lme4 prints for the restricted likelihood fit: batch standard deviation 42.00, residual 49.51, mean 1527.50 with a
-standard error of 19.38; package lmerTest prints 5 degrees of freedom for it, Satterthwaite's and Kenward-Roger's
-alike. Data and printed figures from memory; the data give the printed figures below with statsmodels as well.
-*Sleep*: Student (1908), 10 and 10 hours of extra sleep; the manual of the R package TOSTER prints for equivalence
-bounds of -0.5 and 0.5: difference -1.58, Welch t -1.861, 17.78 degrees of freedom, p 0.0794; lower test t -1.272, p
-0.8906, upper test t -2.450, p 0.0125. From memory.
+*Dyestuff*: 6 batches of 5 yields (Davies and Goldsmith 1972, table 6.3; Box and Tiao 1973, ch. 5), data as printed in
+raw.githubusercontent.com/dmbates/slides, 2014-10-01-Ithaca, "lmm Examples". A public course book ("Hierarchical
+(mixed) models", section "One-factor layout: Dyestuff data") prints the restricted likelihood fit of the R package lme4:
+batch standard deviation 42.00, residual 49.51, mean 1527.50 with a standard error of 19.38, and Satterthwaite's 5.00
+degrees of freedom from package lmerTest, 95 % from 1477.682 to 1577.318. No printed Kenward-Roger table was found; for
+one balanced random factor it has the same degrees of freedom (from memory).
+*Sleep*: Student (1908), 10 and 10 hours of extra sleep. Output of the R package TOSTER printed in a public course's
+answers ("Equivalence Test", bounds -1 and 1): Welch t -1.8608, 17.776 degrees of freedom, p 0.0794; lower test t -0.683,
+p 0.7483, upper test t -3.039, p 0.00357. Many public pages print the same Welch line.
 """
 
 import math
@@ -76,7 +78,7 @@ def test_the_mean_has_the_printed_standard_error_at_those_scatters(dyestuff):
 
 def test_without_beliefs_the_interval_is_near_that_with_the_printed_degrees_of_freedom(dyestuff):
     low, high = dyestuff.change([0], []).interval()
-    printed = 19.38 * stats.t.ppf(0.975, 5)
+    printed = (1577.318 - 1477.682) / 2  # Satterthwaite, 5 degrees of freedom
 
     # Every scatter of batches as likely as every other costs about a degree of freedom: t with 4 of them, 53.8.
     assert printed < SCALE * (high - low) / 2 < 1.2 * printed
@@ -126,5 +128,5 @@ def test_the_one_sided_question_against_the_printed_equivalence_test():
 
     assert found.value == pytest.approx(-1.58, abs=0.005)
     assert found.p_against_zero() == pytest.approx(0.0794, abs=0.002)  # equal scatters here, Welch's there
-    assert found.below(-0.5) == pytest.approx(0.8906, abs=0.003)  # lower test: is it above -0.5?
-    assert 1 - found.below(0.5) == pytest.approx(0.0125, abs=0.001)  # upper test: is it below 0.5?
+    assert found.below(-1.0) == pytest.approx(0.7483, abs=0.003)  # lower test: is it above -1?
+    assert 1 - found.below(1.0) == pytest.approx(0.00357, abs=0.0005)  # upper test: is it below 1?

@@ -206,3 +206,11 @@ def test_an_extrapolated_stall_speed_counts_when_a_trace_or_a_person_confirms_it
     assert judge(make.run(overruled=True), far, POINT, "base").counts
     alone, beside = (judge(make.run(discarded=thrown), far, POINT, "base") for thrown in (False, True))
     assert alone.too_far_only and not beside.too_far_only
+
+
+def test_an_approach_begun_well_above_the_trim_speed_on_the_card_says_so(make):
+    def caveats(trim_ias_kt):
+        return verdict(make, make.approach(start_kt=62.0), point=replace(POINT, trim_ias_kt=trim_ias_kt)).caveats
+
+    assert "the first airspeed called is 62 kt; the card begins trimmed at 56 kt" in caveats(56.0)
+    assert caveats(58.0) == caveats(70.0) == caveats(None)
