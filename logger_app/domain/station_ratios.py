@@ -2,21 +2,25 @@
 
 Pure. A ratio of the same needle in the same run, so that airspeed error nearly cancels. Between the last look with the
 tuft attached and the first with it separated lies a bracket; the middle of it is used, both bounds are kept.
-Main names: `StationRatio`, `Release`, `station_ratios`, `wings_in_runs`.
+Main names: `StationRatio`, `Release`, `station_ratios`, `wings_in_runs`; of another generation's marks `RatioMark`,
+`ratio_marks`, `states_at`.
 """
 
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from logger_app.domain.tufts import Bracket, RunMarks, bracket_of, in_force, station_order
+from logger_app.domain.tufts import Bracket, RunMarks, TuftState, bracket_of, in_force, station_order
 
 Span = tuple[float, float]  # slow and fast bound [kt]
 # Ratios to the stall speed from which a station counts as letting go early, and as letting go in good time.
 EARLY_RATIO, MIDDLE_RATIO = 1.10, 1.05
+# Looks are at the same ratio to the stall speed when they are this near; ours.
+SAME_RATIO = 0.02
 
 
 class Release(StrEnum):
@@ -154,7 +158,7 @@ def wings_in_runs(marked: Iterable[RunMarks]) -> tuple[tuple[str, dict[str, tupl
 
 
 def _by_wing(one: RunMarks) -> dict[str, dict[str, Bracket]]:
-    held = in_force(one.marks)
+    held = [mark for mark in in_force(one.marks) if not mark.proposed]  # what nobody has confirmed is not counted
     found: dict[str, dict[str, Bracket]] = {}
     for wing in sorted({mark.wing for mark in held if mark.wing}):
         mine = [mark for mark in held if mark.wing == wing]
@@ -198,3 +202,58 @@ def _ratio(
         after=sum(one.after for one in brackets),
         reattached=sum(one.reattached for one in brackets),
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RatioMark:
+    """A decided state of a station, and at what ratio to its own run's stall speed it was seen."""
+
+    wing: str
+    station: str
+    ratio: float
+    state: TuftState
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ghost:
+    """What was seen on another configuration, for showing faint under the marks of this one."""
+
+    configuration: str
+    marks: tuple[RatioMark, ...]
+
+
+def ratio_marks(
+    marked: Iterable[RunMarks], stall_ias_kt: Mapping[tuple[str, str], float | None]
+) -> tuple[RatioMark, ...]:
+    """Every decided mark before the stall, by ratio. Parameters as of `station_ratios`."""
+    found = []
+    for one in marked:
+        stall = stall_ias_kt.get((one.flight, one.run))
+        for mark in in_force(one.marks) if stall else ():
+            if not mark.proposed and mark.ias_kt is not None and stall:
+                found.append(
+                    RatioMark(wing=mark.wing, station=mark.station, ratio=mark.ias_kt / stall, state=mark.state)
+                )
+    return tuple(found)
+
+
+def states_at(marks: Iterable[RatioMark], ratio: float, wing: str) -> dict[str, TuftState]:
+    """The commonest state of each station near a ratio; a tie says nothing.
+
+    Parameters
+    ----------
+    ratio : float
+        Of the airspeed to the stall speed.
+    wing : str
+        ``left`` or ``right``; where it is not known on either side it is not asked.
+    """
+    seen: dict[str, Counter[TuftState]] = {}
+    for mark in marks:
+        if abs(mark.ratio - ratio) <= SAME_RATIO and (not wing or not mark.wing or mark.wing == wing):
+            seen.setdefault(mark.station, Counter())[mark.state] += 1
+    found = {}
+    for station, states in seen.items():
+        first, *second = states.most_common(2)
+        if not second or first[1] > second[0][1]:
+            found[station] = first[0]
+    return found

@@ -297,6 +297,38 @@ def bracket_of(marks: Iterable[TuftMark], station: str) -> Bracket | None:
     )
 
 
+def implied_states(
+    looks: Sequence[Mapping[str, TuftState]], stations: Iterable[str]
+) -> tuple[dict[str, TuftState], ...]:
+    """What the other looks of a run suggest for stations that a look leaves open: for a person to confirm.
+
+    A station that is the same before and after is so between; one attached later was attached before. A tuft that
+    reattached between two looks breaks this: nothing of it is known until somebody has looked.
+
+    Parameters
+    ----------
+    looks : sequence of mapping
+        States by station, fast to slow.
+
+    Returns
+    -------
+    tuple of dict
+        One a look: only stations that it leaves open.
+    """
+    names, found = tuple(stations), []
+    for k, look in enumerate(looks):
+        more = {}
+        for name in names:
+            if name in look:
+                continue
+            before = next((one[name] for one in reversed(looks[:k]) if name in one), None)
+            after = next((one[name] for one in looks[k + 1 :] if name in one), None)
+            if after is not None and after in (before, TuftState.ATTACHED):
+                more[name] = after
+        found.append(more)
+    return tuple(found)
+
+
 def first_separated(station: str, runs: Sequence[Bracket], disputed: int = 0) -> FirstSeparated:
     """Brackets of several runs put together."""
     lows, highs = [one.low_kt for one in runs], [one.high_kt for one in runs]

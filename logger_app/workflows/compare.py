@@ -6,7 +6,7 @@ Main names: `WingComparison`, `proposed_marks`, `grey_for_assist`.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -15,6 +15,7 @@ from typing import Protocol
 import numpy as np
 
 from logger_app.domain.moments import ias_at, spoken_speed
+from logger_app.domain.station_ratios import Ghost, ratio_marks
 from logger_app.domain.tuft_grid import Grid, body_to_grid, grid_to_body, mark_to_body
 from logger_app.domain.tufts import RunMarks, TuftMark, TuftState
 from logger_app.errors import LoggerError, SyncError
@@ -34,6 +35,7 @@ from logger_app.sync.wing_match import grown, match, moved_corners
 from logger_app.units import from_kt
 from logger_app.workflows import campaign as flow
 from logger_app.workflows.cameras import open_cameras
+from logger_app.workflows.history import Drawing, wing_of_configuration
 from logger_app.workflows.tufts import flight_marks, marks_of_run, marks_of_runs
 
 __all__ = ["Stopped", "WingComparison", "grey_for_assist", "proposed_marks"]
@@ -59,6 +61,11 @@ class Runs(Protocol):
 
     def position(self, side: Side) -> tuple[int, int]:
         """Which of how many runs a side shows."""
+        ...
+
+    @property
+    def stall_ias_kt(self) -> Mapping[tuple[str, str], float | None]:
+        """Of every run at the point, by flight and run [kt]."""
         ...
 
 
@@ -102,10 +109,11 @@ class WingComparison:
         self.lock, self.quick_lock = threading.RLock(), threading.RLock()
         self._quick: list[FlightCameras | None] = []
         self._references: dict[tuple, np.ndarray | None] = {}
+        self._marked: tuple[RunMarks, ...] | None = None
         self._take(sides, flights)
 
     def _take(self, sides: Sequence[Side], flights: Sequence[FlightData]) -> None:
-        self.flights, self.sides = tuple(flights), tuple(sides)
+        self.flights, self.sides, self._marked = tuple(flights), tuple(sides), None
         self.facts = tuple(
             _facts(side, self._run(side), self.unit, self.runs.position(side) if self.runs else (1, 1))
             for side in sides
@@ -198,8 +206,36 @@ class WingComparison:
         """Marks of all other runs at this point, of the configurations on show."""
         names = {side.configuration for side in self.sides}
         shown = {(side.result.flight, side.result.run) for side in self.sides}
-        marked = marks_of_runs(self.campaign_dir, self.flights, self.point)
-        return tuple(one for one in marked if one.configuration in names and (one.flight, one.run) not in shown)
+        return tuple(
+            one for one in self._every_mark() if one.configuration in names and (one.flight, one.run) not in shown
+        )
+
+    def ghosts(self) -> tuple[Ghost | None, ...]:
+        """Of each side what was seen on the configuration that its own was made from, at this point."""
+        configs = [self.campaign.configuration(side.configuration) for side in self.sides]
+        parents = [config.parent if config else None for config in configs]
+        return tuple(self._ghost(parent) if parent else None for parent in parents)
+
+    def alike(self) -> tuple[Ghost | None, ...]:
+        """Of each side what was seen in the other runs of its configuration at this point."""
+        return tuple(self._ghost(side.configuration, (side.result.flight, side.result.run)) for side in self.sides)
+
+    def _ghost(self, configuration: str, without: tuple[str, str] = ("", "")) -> Ghost | None:
+        every = [one for one in self._every_mark() if one.configuration == configuration]
+        marked = [one for one in every if (one.flight, one.run) != without]
+        marks = ratio_marks(marked, self.runs.stall_ias_kt) if self.runs else ()
+        return Ghost(configuration=configuration, marks=marks) if marks else None
+
+    def _every_mark(self) -> tuple[RunMarks, ...]:
+        """Of all runs at this point, read again once something was written."""
+        if self._marked is None:
+            self._marked = marks_of_runs(self.campaign_dir, self.flights, self.point)
+        return self._marked
+
+    def fitted(self) -> tuple[Drawing, ...]:
+        """The wing of each configuration on show with what is fitted."""
+        names = dict.fromkeys(side.configuration for side in self.sides)
+        return tuple(wing_of_configuration(self.campaign, name) for name in names)
 
     def marks(self) -> tuple[tuple[TuftMark, ...], ...]:
         """Marks of each side's run, in the order of the journal."""
@@ -432,7 +468,7 @@ class WingComparison:
         return marks_of_run(marks, run, every)
 
     def _append(self, side: int, kind: RowKind, prefix: str, bodies: Sequence[tuple[int, dict]]) -> None:
-        utc = utc_now()
+        utc, self._marked = utc_now(), None
         with Journal.open(self._dir(self.sides[side].result.flight)) as journal:
             journal.append(
                 JournalRow(id=journal.new_id(prefix), flight_ns=at, utc=utc, kind=kind, body=body)

@@ -58,6 +58,7 @@ class Comparison:
     reader: flow.FlightByFlight
     candidates: Mapping[str, Sequence[StallSpeed]]
     cameras: Mapping[str, FlightCameras]
+    stall_ias_kt: Mapping[tuple[str, str], float | None]  # of every run at the point, by flight and run
 
     def turn(self, sides: Sequence[Side], by: int, which: int | None) -> tuple[Sequence[Side], Sequence[FlightData]]:
         """The sides with the next runs of their configurations; after the last comes the first. See `workflows.compare.Runs`."""
@@ -189,6 +190,7 @@ def open_comparison(
                 name: sorted(runs, key=lambda r: (r.flight, r.run_number)) for name, runs in candidates.items()
             },
             cameras=cameras,
+            stall_ias_kt={(r.flight, r.run): r.vs_ias_kt for r in reduction.runs if r.point == point},
         )
 
 

@@ -602,3 +602,61 @@ def test_every_station_of_a_usual_grid_has_its_words_beside_it_also_with_the_map
         assert not any(
             a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3] for k, a in enumerate(boxes) for b in boxes[:k]
         )
+
+
+class OneRunEach:
+    """The runs of the two flights, none other to go to; their stall speeds."""
+
+    def __init__(self, sides):
+        self.stall_ias_kt = {(side.result.flight, side.result.run): side.result.vs_ias_kt for side in sides}
+        self.turn = lambda sides, by, which: (sides, ())
+        self.position = lambda side: (1, 1)
+
+
+@pytest.mark.parametrize(("size", "palette"), [((1280, 800), "day"), ((1920, 1200), "night"), ((800, 600), "day")])
+def test_the_generation_before_lies_faint_under_the_new_marks_and_is_taken_over(
+    workflow, open_window, made, shots, size, palette
+):
+    from logger_app.domain.tufts import TuftMark
+    from logger_app.ui.theme import PALETTES, use_palette
+    from logger_app.ui.widgets.drawing_view import DrawingView
+
+    grids = [made[1][side.result.flight] for side in workflow.sides]
+    for k, grid in enumerate(grids):
+        workflow.place_grid(k, grid)
+    before = workflow.sides[0].result
+    known = {s.id: t for s, t in zip(grids[0].stations(), truth(0))}
+    workflow.write(
+        0,
+        [
+            TuftMark(
+                flight_ns=s_to_ns(EVENT_S["day1_baseline"]), camera="wing", frame_pts=180, station=name, state=state,
+                ias_kt=before.vs_ias_kt, who="ann", run=before.run,
+            )
+            for name, state in known.items()
+        ],
+    )  # fmt: skip
+    workflow.runs = OneRunEach(workflow.sides)
+    use_palette(PALETTES[palette])
+    finger = open_window(workflow, size)
+    finger.keys("a")  # ratios: at the stall
+    stations = finger.root.panels[1].ids.picture.view.stations
+    assert {s.id: s.ghost for s in stations} == known
+    finger.pilot.shot(shots / f"compare_ghost_{size[0]}_{palette}.png")
+
+    finger.pilot.tap(finger.root.keys["c"])
+    finger.ready()
+    assert not rows(workflow, 1), "no row before it is confirmed"
+    finger.pilot.shot(shots / f"compare_taken_over_{size[0]}_{palette}.png")
+    finger.pilot.tap(finger.root.keys["enter"])
+    finger.ready()
+    assert {row.body["station"]: row.body["state"] for row in rows(workflow, 1)} == {
+        n: str(s) for n, s in known.items()
+    }
+    assert not any(row.body["proposed"] for row in rows(workflow, 1))
+    finger.keys("m")
+    finger.pilot.frames(10)
+    drawn = [w for w in finger.root.ids.fitted.children if isinstance(w, DrawingView)]
+    assert [w.drawing.id for w in reversed(drawn)] == ["wing-baseline", "wing-cuffs"]
+    finger.pilot.shot(shots / f"compare_fitted_{size[0]}_{palette}.png")
+    use_palette(PALETTES["day"])

@@ -13,6 +13,11 @@ a row written), effects. What is drawn is in `compare_view`. Never imports Kivy.
     P             let the assist propose on this frame, of all sides; O at every stop
     Enter         take all proposals on show, go to the next stop, after the last to the next run
     E             the same states as at the last stop U, Y  undo, redo
+    D             propose what the assist left open: from the run's other looks, else from other runs at this ratio
+    J             to the next station that is open here; then 1 to 5 give it its state and go on to the next
+    Z             what is to be done next: as J where a station is open, else as Enter
+    L             show or hide what the generation before did at this ratio (faint)
+    C             take that over as proposals, where nothing is said yet
     Shift-arrows  choose a station                    Space paint it; R from it outboard along its row
     + - Home      zoom; Ctrl-arrows move the picture  W     which wing this camera shows
     M             the map of first separations        S     save the pictures for the report
@@ -28,8 +33,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from logger_app.domain.moments import ias_at
+from logger_app.domain.station_ratios import states_at
 from logger_app.domain.tuft_grid import Grid, mirrored_order, nearest, next_state, places
-from logger_app.domain.tufts import STATES, TuftMark, TuftState, in_force, place_words, station_order
+from logger_app.domain.tufts import STATES, TuftMark, TuftState, implied_states, in_force, place_words, station_order
 from logger_app.errors import SyncError
 from logger_app.ui.presenters.compare_state import (
     STOPS,
@@ -49,6 +55,7 @@ from logger_app.ui.presenters.compare_state import (
     TurnRun,
     carried_here,
     disputes_here,
+    ghosts_here,
     grid_here,
     marks_here,
     place_of,
@@ -71,6 +78,9 @@ KEYS_HELP = (
     ("N V", "run"),
     ("1-5", "state"),
     ("Enter", "take, next stop"),
+    ("J", "next open station"),
+    ("Z", "what is next: J or Enter"),
+    ("L C D", "generation before: show, take over; fill from other looks"),
     ("E", "same as last stop"),
     ("U Y", "undo, redo"),
     ("P O", "propose here, at every stop"),
@@ -252,7 +262,7 @@ def _mirror(state: CompareState, _: str) -> Done:
 
 
 def _escape(state: CompareState, _: str) -> Done:
-    return replace(state, placing=None, mapped=False, palette=None, cursor=""), ()
+    return replace(state, placing=None, mapped=False, palette=None, cursor="", stepping=False), ()
 
 
 def _zoom(state: CompareState, rest: str) -> Done:
@@ -404,7 +414,17 @@ def _palette(state: CompareState, rest: str) -> Done:
 
 
 def _digit(number: str) -> Callable[[CompareState, str], Done]:
-    return lambda state, _: _palette(state, number)
+    """Choose the state to paint with; while stepping, paint the station and go to the next that is open."""
+
+    def act(state: CompareState, _: str) -> Done:
+        if not state.stepping or number == "0" or not state.cursor:
+            return _palette(state, number)
+        state, effects = _paint(state, state.chosen, [state.cursor], STATES[int(number) - 1])
+        words = state.message
+        state, more = _next_open(state, "")
+        return replace(state, message=f"{words}. {state.message}"), effects + more
+
+    return act
 
 
 def _tap(state: CompareState, rest: str) -> Done:
@@ -532,17 +552,29 @@ def _take(state: CompareState, _: str) -> Done:
     waiting = any(
         m.proposed for side in sides for m in in_force(state.marks[side]) if m.frame_pts != state.shown[side].pts
     )
-    if not count and not waiting:
+    decided = any(not m.proposed for side in sides for m in marks_here(state, side).values())
+    if not count and not waiting and not decided:
         return told(state, "There is no proposal on this frame."), ()
-    state, effects = _decided(state, taken, f"{count} proposals taken." if count else "")
+    state = replace(state, stepping=False, cursor="" if state.stepping else state.cursor)
+    state, effects = _decided(state, taken, _taken_words(count, decided and not waiting))
     if state.axis is Axis.RATIO and not any(held is not None for held in state.held):
         words = state.message
         moved, _more = _stop(1)(state, "")
         if moved.at != state.at:
             state = replace(moved, message=words)
-        elif count:
+        elif count or decided:
             return state, (*effects, TurnRun(1))
     return state, effects
+
+
+def _taken_words(count: int, all_here: bool) -> str:
+    return f"{count} proposals taken." if count else "All here is taken." if all_here else ""
+
+
+def _next_thing(state: CompareState, _: str) -> Done:
+    """One key for the left hand: an open station, else take all and go on."""
+    found, effects = _next_open(state, "")
+    return (found, effects) if found.stepping else _take(state, "")
 
 
 def _decided(state: CompareState, decided: Sequence[tuple[int, tuple[TuftMark, ...]]], words: str) -> Done:
@@ -580,6 +612,93 @@ def _ask(state: CompareState, times: dict[int, tuple[float, ...]], words: str) -
         lacking = check_first(proposed[1]) if proposed else "Place the tuft stations first: G, then four corners."
         return told(replace(state, tufts=True), lacking, True), ()
     return replace(state, busy=True, tufts=True, message=words), tuple(Propose(k, at) for k, at in ready.items())
+
+
+def _next_open(state: CompareState, _: str) -> Done:
+    """The cursor to the next station without a state, or in dispute: on the chosen side first, then on the others."""
+    sides = _sides_on_show(state)
+    after = sides.index(state.chosen) if state.chosen in sides else 0
+    for side in (*sides[after:], *sides[:after]):
+        grid = grid_here(state, side)
+        if grid is None or carried_here(state, side):
+            continue
+        here, disputed = marks_here(state, side), disputes_here(state, side)
+        names = [s.id for s in grid.stations() if s.id not in here or s.id in disputed]
+        if names:
+            words = f"{place_words(names[0])}: 1 to 5 give it its state ({len(names)} open here). Esc ends."
+            state = replace(state, chosen=side, cursor=names[0], stepping=True, tufts=True)
+            return replace(state, message=words), ()
+    return replace(state, stepping=False, cursor="", message="No station is open on this frame."), ()
+
+
+def _fill(state: CompareState, _: str) -> Done:
+    """Proposals for stations that a look of the run leaves open; no row is written.
+
+    From its other looks where they agree, else from the other runs of the configuration at the same ratio.
+    """
+    borrowed = list(state.borrowed)
+    for side in _sides_on_show(state):
+        grid = state.grids.get((side, state.shown[side].camera))
+        if grid is None or carried_here(state, side):
+            continue
+        looks: dict[tuple[int, int], list[TuftMark]] = {}
+        for mark in in_force(rows_of(state, side)):
+            if mark.camera == grid.camera:
+                looks.setdefault((mark.flight_ns, mark.frame_pts), []).append(mark)
+        order = sorted(looks)
+        said = [{m.station: m.state for m in looks[key] if m.state is not TuftState.NOT_VISIBLE} for key in order]
+        known = [{m.station for m in looks[key]} for key in order]
+        for key, more, names in zip(order, implied_states(said, (s.id for s in grid.stations())), known):
+            one = looks[key][0]
+            usual = _usual(state, side, one)
+            stations = {s.id for s in grid.stations()} - names
+            for source, states in (("other runs", usual), ("other looks", more)):
+                for station in stations & set(states):
+                    made = mark_at(state, side, key[0] / 1e9, one.camera, key[1], one.wing, station, states[station])
+                    borrowed.append((side, replace(made, proposed=True, who=source)))
+    places_of = [{(at, m.frame_pts, m.station) for at, m in rows} for rows in (borrowed, state.borrowed)]
+    count = len(places_of[0] - places_of[1])
+    if not count:
+        return told(state, "The other looks and runs say nothing more."), ()
+    words = f"{count} open stations proposed from other looks and runs: look at each, then Enter."
+    return replace(told(state, words), borrowed=tuple(borrowed), tufts=True), ()
+
+
+def _usual(state: CompareState, side: int, look: TuftMark) -> dict[str, TuftState]:
+    """What the other runs of the configuration did at the ratio of a look."""
+    alike, stall = state.alike[side], state.sides[side].result.vs_ias_kt
+    return states_at(alike.marks, look.ias_kt / stall, look.wing) if alike and stall and look.ias_kt else {}
+
+
+def _take_over(state: CompareState, _: str) -> Done:
+    """What the generation before did at this ratio, as proposals where nothing is said yet; no row is written."""
+    count, borrowed = 0, list(state.borrowed)
+    for side in _sides_on_show(state):
+        grid, here = grid_here(state, side), marks_here(state, side)
+        if grid is None or carried_here(state, side):
+            continue
+        names = {station.id for station in grid.stations()} - set(here)
+        for station, tuft in ghosts_here(state, side).items():
+            if station in names:
+                made = replace(_mark(state, side, station, tuft), proposed=True, who=ghost_name(state, side))
+                borrowed.append((side, made))
+                count += 1
+    if not count:
+        return told(state, "The generation before says nothing here that is not said already."), ()
+    words = f"{count} states of the generation before are proposed: look at each, then Enter."
+    return replace(told(state, words), borrowed=tuple(borrowed), tufts=True, ghosted=True), ()
+
+
+def ghost_name(state: CompareState, side: int) -> str:
+    """The configuration whose marks are shown faint at a side; empty where there is none."""
+    ghost = state.ghosts[side]
+    return ghost.configuration if ghost else ""
+
+
+def _show_ghosts(state: CompareState, _: str) -> Done:
+    if not any(state.ghosts):
+        return told(state, "The generation before has no marks at this point, or there is none."), ()
+    return replace(state, ghosted=not state.ghosted, tufts=True), ()
 
 
 def _sides_on_show(state: CompareState) -> list[int]:
@@ -657,6 +776,11 @@ _ACTS: dict[str, Callable[[CompareState, str], Done]] = {
     "o": _propose_all,
     "enter": _take,
     "e": _same,
+    "d": _fill,
+    "j": _next_open,
+    "z": _next_thing,
+    "c": _take_over,
+    "l": _show_ghosts,
     "u": _undo,
     "y": _redo,
     "s": _save,

@@ -10,9 +10,11 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from logger_app.domain.moments import Moment, ias_at, when
+from logger_app.domain.station_ratios import Ghost, states_at
 from logger_app.domain.tuft_grid import Grid
 from logger_app.domain.tufts import Dispute, RunMarks, TuftMark, TuftState, WingMap, disputes, in_force, wing_maps
 from logger_app.records.compare import Shown, SideFacts
+from logger_app.workflows.history import Drawing
 
 MIN_LEAD_S, MAX_LEAD_S, TAIL_S = 10.0, 40.0, 5.0
 MAX_RATIO = 1.35
@@ -154,6 +156,13 @@ class CompareState:
     others: tuple[RunMarks, ...] = ()  # of all other runs at this point
     marks: tuple[tuple[TuftMark, ...], ...] = ()
     pending: tuple[tuple[int, TuftMark], ...] = ()  # tapped, not yet written
+    ghosts: tuple[Ghost | None, ...] = ()  # of each side the generation before
+    alike: tuple[Ghost | None, ...] = ()  # of each side the other runs of its configuration
+    stepping: bool = False  # from open station to open station; a state's digit paints it
+    ghosted: bool = True  # whether they are shown
+    # Proposals that are no row: taken over from other looks or from the generation before; nothing until confirmed.
+    borrowed: tuple[tuple[int, TuftMark], ...] = ()
+    fitted: tuple[Drawing, ...] = ()  # of the configurations on show
     undo: tuple[Change, ...] = ()
     redo: tuple[Change, ...] = ()
     shown: tuple[Shown, ...] = ()
@@ -170,6 +179,9 @@ def begin(
     marks: Sequence[Sequence[TuftMark]] = (),
     carried: Mapping[tuple[int, str], tuple[Grid, str]] | None = None,
     others: Sequence[RunMarks] = (),
+    ghosts: Sequence[Ghost | None] = (),
+    fitted: Sequence[Drawing] = (),
+    alike: Sequence[Ghost | None] = (),
 ) -> CompareState:
     """The first state: at the stall; on the axis of ratios where every run has a stall speed.
 
@@ -179,6 +191,10 @@ def begin(
         Proposed grids and the flights that they are from, by side and camera.
     others : sequence of RunMarks, optional
         Of the other runs at this point.
+    ghosts : sequence of Ghost or None, optional
+        Of each side what was seen on the configuration that its own was made from.
+    alike : sequence of Ghost or None, optional
+        Of each side what was seen in the other runs of its configuration.
     """
     ratio = all(side.result.vs_ias_kt is not None and speeds_of(side) for side in sides)
     return CompareState(
@@ -197,6 +213,9 @@ def begin(
         mirrored=(False,) * len(sides),
         zoom=((1.0, 0.5, 0.5),) * len(sides),
         followed=(None,) * len(sides),
+        ghosts=tuple(ghosts) or (None,) * len(sides),
+        fitted=tuple(fitted),
+        alike=tuple(alike) or (None,) * len(sides),
     )
 
 
@@ -275,9 +294,18 @@ def rows_of(state: CompareState, side: int) -> list[TuftMark]:
 def marks_here(state: CompareState, side: int) -> dict[str, TuftMark]:
     """Standing marks of the frame on show, by station."""
     shown = state.shown[side]
-    return {
-        m.station: m for m in in_force(rows_of(state, side)) if (m.camera, m.frame_pts) == (shown.camera, shown.pts)
-    }
+    # Borrowed ones first: whatever the assist or a person says goes before them.
+    rows = [*(mark for at, mark in state.borrowed if at == side), *rows_of(state, side)]
+    return {m.station: m for m in in_force(rows) if (m.camera, m.frame_pts) == (shown.camera, shown.pts)}
+
+
+def ghosts_here(state: CompareState, side: int) -> dict[str, TuftState]:
+    """What the generation before did at the ratio to the stall of the frame on show, by station; none after the stall."""
+    ghost, facts, shown = state.ghosts[side], state.sides[side], state.shown[side]
+    if ghost is None or shown.why or not facts.result.vs_ias_kt or shown.flight_s > facts.event_s + 0.05:
+        return {}
+    speed = ias_at(facts.result, shown.flight_s + facts.lag_s)
+    return {} if speed is None else states_at(ghost.marks, speed / facts.result.vs_ias_kt, shown.wing)
 
 
 def disputes_here(state: CompareState, side: int) -> dict[str, Dispute]:

@@ -12,7 +12,7 @@ from logger_app.domain.moments import ias_at
 from logger_app.domain.tuft_grid import places
 from logger_app.domain.tufts import TuftMark, TuftState, differences, pairs, place_words
 from logger_app.domain.wing_words import MapCell, difference_cell, difference_words, first_words, map_cell
-from logger_app.ui.presenters.compare import check_first
+from logger_app.ui.presenters.compare import check_first, ghost_name
 from logger_app.ui.presenters.compare_state import (
     RATIO_A_SECOND,
     STOPS,
@@ -20,6 +20,7 @@ from logger_app.ui.presenters.compare_state import (
     CompareState,
     carried_here,
     disputes_here,
+    ghosts_here,
     grid_here,
     maps,
     marks_here,
@@ -28,6 +29,7 @@ from logger_app.ui.presenters.compare_state import (
     wanted,
 )
 from logger_app.units import from_kt
+from logger_app.workflows.history import Drawing
 
 CORNERS = ("root leading edge", "tip leading edge", "tip trailing edge", "root trailing edge")
 
@@ -37,7 +39,7 @@ class StationView:
     """A station to draw: place in fractions of the picture as shown, from its upper left; `state` None where not looked at.
 
     `says` is all of it in words; `carried`: the place itself is only proposed; `chosen`: keys paint this one;
-    `disputed`: people gave it different states.
+    `disputed`: people gave it different states; `ghost`: what the generation before did at the same ratio to the stall.
     """
 
     id: str
@@ -52,6 +54,7 @@ class StationView:
     carried: bool = False
     chosen: bool = False
     disputed: bool = False
+    ghost: TuftState | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,6 +116,7 @@ class View:
     message: str
     trouble: bool
     ticks: tuple[tuple[float, str], ...] = ()
+    fitted: tuple[Drawing, ...] = ()  # what is on the wing of each configuration, above the maps
 
 
 def view(state: CompareState) -> View:
@@ -136,6 +140,7 @@ def view(state: CompareState) -> View:
         message=message,
         trouble=state.trouble,
         ticks=_ticks(left, right) if state.axis is Axis.RATIO else (),
+        fitted=state.fitted if state.mapped else (),
     )
 
 
@@ -172,6 +177,8 @@ def _panel(state: CompareState, side: int) -> PanelView:
         parts.append(to_stall(at_s - facts.event_s))
     if not shown.why and shown.camera:
         parts.append(f"{shown.wing} wing, camera {shown.camera}" if shown.wing else f"camera {shown.camera}")
+    if state.tufts and state.ghosted and ghosts_here(state, side):
+        parts.append(f"faint: {ghost_name(state, side)} at the same ratio")
     count = f" ({facts.run_of[0]} of {facts.run_of[1]})" if facts.run_of[1] > 1 else ""
     seen = f", {facts.view}" if facts.view else ""
     ends = [
@@ -205,6 +212,7 @@ def _stations(state: CompareState, side: int) -> tuple[StationView, ...]:
     if grid is None:
         return ()
     here = {} if proposed else marks_here(state, side)
+    ghosts = ghosts_here(state, side) if state.ghosted and not proposed else {}
     disputed = {} if proposed else disputes_here(state, side)
     height = 1000
     width = round(height * state.shown[side].aspect)
@@ -214,6 +222,8 @@ def _stations(state: CompareState, side: int) -> tuple[StationView, ...]:
         name, mark = place.station.id, here.get(place.station.id)
         x = place.x / width
         words = f"{place_words(name)}: {_state_words(mark)}"
+        if name in ghosts:
+            words += f"; before, {ghost_name(state, side)}: {ghosts[name]}"
         made.append(
             StationView(
                 id=name,
@@ -228,6 +238,7 @@ def _stations(state: CompareState, side: int) -> tuple[StationView, ...]:
                 carried=proposed is not None,
                 chosen=side == state.chosen and name == state.cursor,
                 disputed=name in disputed,
+                ghost=ghosts.get(name),
             )
         )
     return tuple(made)
@@ -238,7 +249,8 @@ def _state_words(mark: TuftMark | None) -> str:
         return "not looked at"
     if not mark.proposed:
         return str(mark.state)
-    return f"{mark.state}, only proposed" + ("" if mark.confidence is None else f", {100 * mark.confidence:.0f} % sure")
+    sure = "" if mark.confidence is None else f", {100 * mark.confidence:.0f} % sure"
+    return f"{mark.state}, only proposed" + (f" by {mark.who}" if mark.who not in ("", "assist") else "") + sure
 
 
 def _marks(state: CompareState) -> Iterator[AxisMark]:

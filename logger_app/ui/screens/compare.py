@@ -42,6 +42,7 @@ from logger_app.ui.presenters.compare_state import (
 )
 from logger_app.ui.presenters.compare_view import view as view_of
 from logger_app.ui.widgets.compare_axis import CompareAxis
+from logger_app.ui.widgets.drawing_view import DrawingView
 from logger_app.ui.widgets.side_frames import SideFrames
 from logger_app.ui.widgets.span_maps import SpanMaps
 from logger_app.ui.widgets.wing_picture import WingPicture
@@ -92,6 +93,11 @@ TUFT_BUTTONS = (
     ("o", "All\nstops O"),
     ("enter", "Take\nEnter"),
     ("e", "As last\nstop E"),
+    ("d", "Fill\nopen D"),
+    ("j", "Next\nopen J"),
+    ("z", "What is\nnext Z"),
+    ("l", "Gen.\nbefore L"),
+    ("c", "Take it\nover C"),
     ("1", "A\n1"),
     ("2", "U\n2"),
     ("3", "S\n3"),
@@ -192,7 +198,18 @@ class CompareScreen(BoxLayout):
 
     def _begin(self):
         one = self.comparison
-        return begin(one.facts, one.unit, one.who, one.grids(), one.marks(), one.carried(), one.other_marks())
+        return begin(
+            one.facts,
+            one.unit,
+            one.who,
+            one.grids(),
+            one.marks(),
+            one.carried(),
+            one.other_marks(),
+            one.ghosts(),
+            one.fitted(),
+            one.alike(),
+        )
 
     def press(self, key: str) -> None:
         """A key, or a touch that stands for one."""
@@ -230,6 +247,7 @@ class CompareScreen(BoxLayout):
         view = view_of(self.state)
         self.description, self.message, self.trouble = view.description, view.message, view.trouble
         self.mapped, self.ids.maps.maps = self.state.mapped, view.maps
+        self._show_fitted(view.fitted)
         grid = self.state.grids.get((self.state.chosen, self.state.shown[self.state.chosen].camera))
         spans, chords = (grid.span_pct, grid.chord_pct) if grid else self.state.rows
         self.keys["rows?"].text = f"Rows\n{len(spans)} x {len(chords)}"
@@ -260,6 +278,8 @@ class CompareScreen(BoxLayout):
             "g": self.state.placing is not None,
             "m": self.state.mapped,
             "o": self.state.busy,
+            "j": self.state.stepping,
+            "l": self.state.ghosted and any(self.state.ghosts),
             "x": self.state.mirrored[self.state.chosen],
         }
         for k, state in enumerate(STATES, 1):
@@ -271,6 +291,16 @@ class CompareScreen(BoxLayout):
             self._asked, self.waiting, self._asked_at_s = wishes, True, time.monotonic()
             self.frames.want(wishes)
             self._show_quick(QUICK_WAIT_S)
+
+    def _show_fitted(self, drawings) -> None:
+        """What is on the wing of each configuration, above the maps."""
+        box = self.ids.fitted
+        if [child.drawing for child in reversed(box.children) if isinstance(child, DrawingView)] == list(drawings):
+            return
+        box.clear_widgets()
+        for drawing in drawings:
+            box.add_widget(CompareText(text=f"{drawing.title}; {drawing.description}", font_size="13sp"))
+            box.add_widget(DrawingView(drawing=drawing))
 
     def close(self) -> None:
         """Write what was tapped and stop the thread."""
@@ -416,6 +446,7 @@ class CompareScreen(BoxLayout):
             palette=before.palette,
             cursor=before.cursor,
             mirrored=before.mirrored,
+            ghosted=before.ghosted,
             zoom=before.zoom,
             rows=before.rows,
             message=before.message,

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 
+from kivy.clock import Clock
 from kivy.graphics import Color, Line, Mesh
 from kivy.metrics import dp, sp
 from kivy.properties import ObjectProperty
@@ -29,7 +30,8 @@ class DrawingView(Widget):
     def __init__(self, **kw):
         super().__init__(**kw)
         self.size_hint_y = None
-        self.bind(drawing=self.redraw, size=self.redraw, pos=self.redraw)
+        self._trigger = Clock.create_trigger(self.redraw, -1)  # once all layouts have had their say
+        self.bind(drawing=self._changed, size=self._changed, pos=self._changed)
 
     @property
     def scale(self) -> float:
@@ -48,13 +50,15 @@ class DrawingView(Widget):
     def _at(self, x: float, y: float) -> tuple[float, float]:
         return self.x + x * self.scale, self.top - y * self.scale
 
+    def _changed(self, *_) -> None:
+        self.height = self.drawing.height * self.scale if self.drawing else 0
+        self._trigger()
+
     def redraw(self, *_) -> None:
         """Draw anew."""
         self.canvas.clear()
         if self.drawing is None or self.width < dp(40):
-            self.height = 0
             return
-        self.height = self.drawing.height * self.scale
         self.dark = contrast(CURRENT.ground, rgb("#000000")) < contrast(CURRENT.ground, rgb("#ffffff"))
         with self.canvas:
             for shape in self.drawing.shapes:

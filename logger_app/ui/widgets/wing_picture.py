@@ -37,8 +37,10 @@ FILLS = {
 }
 DARK_ON = frozenset({TuftState.ATTACHED, TuftState.UNSTEADY, TuftState.NOT_VISIBLE})
 WHITE, BLACK, AMBER = rgb("#ffffff"), rgb("#000000"), rgb("#ffc233")
+GHOST = (0.9, 0.9, 0.9, 0.8)
 LABEL_SP = 11
 DISC, BESIDE = 7, 13  # radius of a disc, and how far it is from its station [dp]
+GHOST_BESIDE = 28  # the same of the generation before [dp]
 WAYS = ((1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (-1, 1), (1, -1), (-1, -1))  # right, left, up, down, and between
 
 
@@ -168,6 +170,8 @@ class WingPicture(Widget):
                 Color(*CURRENT.button)
                 Rectangle(pos=(left, foot), size=(width, height))
             for station in self.view.stations:
+                self._ghost(station)
+            for station in self.view.stations:
                 self._station(station)
             self._labels()
             corners = [self.place_of(*corner) for corner in self.view.corners]
@@ -218,6 +222,18 @@ class WingPicture(Widget):
         Ellipse(pos=(x - radius, y - radius), size=(2 * radius, 2 * radius))
         text = f"{letter}!" if station.disputed else letter
         draw_text(text, x, y - sp(7), sp(11), BLACK if station.state in DARK_ON else WHITE)
+
+    def _ghost(self, station) -> None:
+        """What the generation before did: a small faint ring with its letter, forward of where this one's disc is."""
+        if station.ghost is None or station.carried:
+            return
+        x, y = self.place_of(station.x, station.y)
+        x, y = x - dp(GHOST_BESIDE) * station.aft_x, y + dp(GHOST_BESIDE) * station.aft_y
+        Color(0, 0, 0, 0.35)
+        Ellipse(pos=(x - dp(6), y - dp(6)), size=(dp(12), dp(12)))
+        Color(1, 1, 1, 0.6)
+        Line(circle=(x, y, dp(6)), width=dp(0.8))
+        draw_text(LETTERS[station.ghost], x, y - sp(6), sp(9), GHOST)
 
     def disc_of(self, station) -> tuple[float, float]:
         """Where a station's disc is in the window [px]."""

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from logger_app.domain.station_ratios import Release, station_ratios, wings_in_runs
+from logger_app.domain.station_ratios import Release, ratio_marks, states_at, station_ratios, wings_in_runs
 from logger_app.domain.tufts import RunMarks, TuftMark, TuftState
 
 
@@ -112,3 +112,18 @@ def test_a_station_not_looked_at_in_between_may_have_been_the_first():
 
     assert (found["60/60"].first_in, found["75/20"].first_in) == (1, 1)
     assert (found["60/60"].alone_in, found["75/20"].alone_in) == (0, 0)
+
+
+def test_what_nobody_has_confirmed_is_not_counted():
+    seen = [replace(one, proposed=True) for one in marks("r1", {"80/20": 55.0})]
+    assert station_ratios([run("r1", seen)], {("f", "r1"): 50.0}) == ()
+    assert ratio_marks([run("r1", seen)], {("f", "r1"): 50.0}) == ()
+
+
+def test_the_commonest_state_near_a_ratio():
+    runs = [run(f"r{k}", marks(f"r{k}", {"80/20": at, "20/20": None})) for k, at in enumerate((55.0, 55.0, 50.0))]
+    seen = ratio_marks(runs, {("f", f"r{k}"): 50.0 for k in range(3)})
+
+    assert states_at(seen, 1.1, "left") == {"80/20": TuftState.SEPARATED, "20/20": TuftState.ATTACHED}
+    assert states_at(seen, 1.2, "left")["80/20"] is TuftState.ATTACHED
+    assert states_at(seen, 1.1, "right") == {} and states_at(seen, 1.15, "left") == {}

@@ -16,6 +16,7 @@ from logger_app.domain.tufts import (
     differences,
     disputes,
     first_separated,
+    implied_states,
     in_force,
     pairs,
     wing_maps,
@@ -203,3 +204,9 @@ def test_people_who_agree_or_look_at_other_moments_do_not_disagree():
     assert disputes([mark("a", A, 50, 1.0), mark("a", S, 49, 2.0, who="bob")]) == ()
     assert disputes([mark("a", A, 50, 1.0), mark("a", S, 50, 1.03)]) == (), "one person may see a change"
     assert disputes([mark("a", A, 50, 1.0), mark("a", S, 50, 1.0, who="bob"), mark("a", A, 50, 1.0, who="bob")]) == ()
+
+
+def test_other_looks_imply_a_state_only_where_they_leave_one():
+    looks = ({"x": A, "y": U}, {}, {"x": S, "y": U, "z": A}, {})
+
+    assert implied_states(looks, ("x", "y", "z")) == ({"z": A}, {"y": U, "z": A}, {}, {})

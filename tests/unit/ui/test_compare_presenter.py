@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import pytest
 
+from logger_app.domain.station_ratios import Ghost, RatioMark
 from logger_app.domain.tuft_grid import Grid, places
 from logger_app.domain.tufts import RunMarks, TuftMark, TuftState
 from logger_app.records.compare import Shown, SideFacts
@@ -647,3 +648,118 @@ def test_a_small_move_is_followed_and_a_large_one_is_asked_about(state):
     assert press(large, "p")[1] == [], "nothing is proposed before a person has looked"
     kept, (effect,) = press(large, "k")
     assert effect.grid.corners == moved.corners and not view(kept).panels[0].carried
+
+
+def seen_before(*states, wing=""):
+    """The generation before at the stall: states of one station, a run each."""
+    marks = tuple(RatioMark(wing=wing, station="10/20", ratio=1.0, state=state) for state in states)
+    return Ghost(configuration="plain", marks=marks)
+
+
+S, A, U = TuftState.SEPARATED, TuftState.ATTACHED, TuftState.UNSTEADY
+
+
+def placed(state, **more):
+    grid = Grid(camera="wing", corners=CORNERS, span_pct=(10, 50), chord_pct=(20,))
+    return replace(state, tufts=True, grids={(0, "wing"): grid, (1, "wing"): grid}, **more)
+
+
+def test_the_generation_before_is_shown_faint_at_the_same_ratio_and_hidden_by_a_key(by_ratio):
+    state = placed(by_ratio, ghosts=(seen_before(S, S, A), None))
+    first, other = view(state).panels
+
+    assert {s.id: s.ghost for s in first.stations} == {"10/20": S, "50/20": None}
+    assert "before, plain: separated" in first.stations[0].description
+    assert "faint: plain at the same ratio" in first.description and "faint" not in other.description
+    at_speed = replace(state, shown=(replace(state.shown[0], flight_s=90.0), state.shown[1]))
+    assert not any(s.ghost for s in view(at_speed).panels[0].stations), "1.2 is not the ratio that was seen"
+    assert not any(s.ghost for s in view(press(state, "l")[0]).panels[0].stations)
+
+
+def test_a_tie_and_the_other_wing_say_nothing(by_ratio):
+    assert not any(s.ghost for s in view(placed(by_ratio, ghosts=(seen_before(S, A), None))).panels[0].stations)
+    shown = (replace(by_ratio.shown[0], wing="left"), by_ratio.shown[1])
+    state = placed(by_ratio, shown=shown, ghosts=(seen_before(S, wing="right"), None))
+    assert not any(s.ghost for s in view(state).panels[0].stations)
+
+
+def test_what_is_taken_over_is_no_row_and_no_figure_until_it_is_confirmed(by_ratio):
+    state, effects = press(placed(by_ratio, ghosts=(seen_before(S), None)), "c")
+    assert effects == []
+    (mark,) = marks_here(state, 0).values()
+    assert mark.proposed and mark.who == "plain" and mark.state is S
+    assert not any(one.first for one in maps(state)), "not on the map"
+    assert "only proposed by plain" in view(state).panels[0].stations[0].description
+
+    state, effects = press(state, "enter")
+    (decided,) = [effect for effect in effects if isinstance(effect, Decide)]
+    assert [(m.station, m.state, m.proposed, m.who) for m in decided.marks] == [("10/20", S, False, "ann")]
+
+
+def test_the_assists_word_goes_before_the_generation_before_and_both_are_shown(by_ratio):
+    said = replace(p.mark_at(by_ratio, 0, 100.0, "wing", 7, "", "10/20", U), who="assist", proposed=True)
+    state = placed(by_ratio, ghosts=(seen_before(S), None), marks=((said,), ()))
+    state, _ = press(state, "c")
+    station = view(state).panels[0].stations[0]
+
+    assert (station.state, station.ghost, station.proposed) == (U, S, True)
+
+
+def looks(state, *by_stop):
+    """Proposals of the assist at stops of side 0: (flight time, states by station)."""
+    marks = []
+    for pts, (at_s, said) in enumerate(by_stop):
+        for station, tuft in said.items():
+            made = p.mark_at(state, 0, at_s, "wing", pts + 100, "", station, tuft)
+            marks.append(replace(made, who="assist", proposed=True))
+    return replace(state, marks=(tuple(marks), ()))
+
+
+def test_open_stations_are_filled_where_other_looks_agree(by_ratio):
+    state = looks(
+        placed(by_ratio),
+        (90.0, {"10/20": A, "50/20": A}),
+        (95.0, {"50/20": A}),
+        (97.0, {"10/20": A}),
+        (100.0, {"10/20": S, "50/20": S}),
+    )
+    state, effects = press(state, "d")
+
+    assert effects == []
+    assert [(m.station, m.state, round(m.flight_ns / 1e9), m.proposed, m.who) for _, m in state.borrowed] == [
+        ("10/20", A, 95, True, "other looks")
+    ], "50/20 at 97 s may be attached or separated"
+
+
+def test_open_stations_are_filled_from_other_runs_too(by_ratio):
+    alike = Ghost(configuration="baseline", marks=(RatioMark(wing="", station="50/20", ratio=1.06, state=U),))
+    state = looks(placed(by_ratio, alike=(alike, None)), (97.0, {"10/20": A}))
+    state, _ = press(state, "d")
+
+    assert [(m.station, m.state, m.who) for _, m in state.borrowed] == [("50/20", U, "other runs")]
+
+
+def test_one_key_goes_from_open_station_to_open_station_and_then_on(by_ratio):
+    state = placed(by_ratio)
+    state = replace(state, over=0, chosen=0, at=1.1)
+    state, _ = press(state, "z")
+    assert (state.cursor, state.stepping) == ("10/20", True)
+    state, first = press(state, "3")
+    assert (state.cursor, state.stepping) == ("50/20", True)
+    state, second = press(state, "1")
+    assert not state.stepping and "No station is open" in state.message
+    state, third = press(state, "z")
+    written = [mark for effect in first + second + third if isinstance(effect, Decide) for mark in effect.marks]
+    assert [(m.station, m.state) for m in written] == [("10/20", S), ("50/20", A)]
+    assert state.at == pytest.approx(1.05), "on to the next stop"
+
+
+def test_what_is_fitted_stands_above_the_maps(by_ratio):
+    from builders import Make
+
+    from logger_app.workflows.history import wing_of_configuration
+
+    drawings = [wing_of_configuration(Make().campaign(), name) for name in ("base", "cuffs")]
+    state = replace(by_ratio, fitted=tuple(drawings))
+    assert view(state).fitted == ()
+    assert [one.id for one in view(press(state, "m")[0]).fitted] == ["wing-base", "wing-cuffs"]
