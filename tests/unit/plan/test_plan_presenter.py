@@ -284,7 +284,7 @@ def test_rows_of_devices_are_typed_drawn_and_faults_said_in_words(state):
     strokes = [shape for shape in shown.drawing.shapes if getattr(shape, "role", "") == "s1"]
     assert len(strokes) == 8, "eight devices on the left wing, as new"
     assert len(shown.drawing.shapes) > len(plain.shapes)
-    assert "8, 60 to 90 % of semispan" in shown.drawing.description
+    assert "8 pieces, 60 to 90 % of semispan" in shown.drawing.description
 
     wrong = view(update(state, SetValue(row, "span_to_pct", "50")))
     assert any("an end beyond its start" in words for words in last_message(wrong)) and not wrong.can_save
