@@ -92,7 +92,7 @@ def _print(args, display) -> int:
     if args.acknowledge and campaign:
         workflow.acknowledge(args.campaign, campaign, args.acknowledge)
     hearing, make = workflow.check_hearing(campaign, args.engine, args.model)
-    lines = workflow.rehearsal_script(make.pack) if make else ()
+    lines = workflow.rehearsal_script(make.pack, campaign) if make else ()
     microphone, rehearsal = _sound(args, workflow, lines, make)
     checks = [
         cards,
@@ -134,8 +134,12 @@ def _sound(args, workflow, lines, make):
         return workflow.check_microphone(args.device), workflow.check_rehearsal(None)
     if not len(pcm):
         return workflow.check_microphone(args.device), workflow.check_rehearsal(None)
-    score = workflow.rehearse(lines, pcm, make()) if make else None
-    return workflow.judge_level(pcm), workflow.check_rehearsal(score)
+    if make is None:
+        return workflow.judge_level(pcm), workflow.check_rehearsal(None)
+    score = workflow.rehearse(lines, pcm, make())
+    if make.campaign:
+        workflow.keep_voice(args.campaign, args.pilot, score)
+    return workflow.judge_level(pcm), workflow.check_rehearsal(score, make.pack)
 
 
 def _record(args, lines):

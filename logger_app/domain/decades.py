@@ -183,6 +183,19 @@ def read_as(value: float, heard: int, meant: int) -> float | None:
     return float(value + 10 * (meant - heard))
 
 
+def confused(meant: float, heard: float) -> tuple[int, int] | None:
+    """The decades, heard and meant, that one number taken for another shows to sound alike; None for another mistake.
+
+    Examples
+    --------
+    >>> confused(50, 60), confused(55, 65), confused(115, 150), confused(55, 59)
+    ((6, 5), (6, 5), (5, 1), None)
+    """
+    decade = int(heard) % 100 // 10
+    pairs = ((decade, meaning) for meaning in range(1, 10) if meaning != decade)
+    return next((pair for pair in pairs if read_as(heard, *pair) == meant), None)
+
+
 # ---- approaches -----------------------------------------------------------------------------------------
 
 

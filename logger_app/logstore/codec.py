@@ -67,6 +67,12 @@ def _plain(pairs: dict) -> tuple[tuple[str, object], ...]:
     return tuple(pairs.items())
 
 
+def _decade(value) -> int:
+    if type(value) is not int or not 1 <= value <= 9:
+        raise ValueError(f"decade {value!r}; needs 1 to 9")
+    return value
+
+
 def _folder_name(value) -> str:
     """A flight's name is its folder's name: one that leads elsewhere is somebody's trap."""
     name = _text(value, "name")
@@ -245,6 +251,7 @@ def info_to_body(info: FlightInfo, **extra) -> dict:
         "started_utc": info.started_utc,
         **({"dated_by": info.dated_by} if info.dated_by else {}),
         **({"heard_utc": info.heard_utc} if info.heard_utc else {}),
+        **({"confusions": [list(pair) for pair in info.confusions]} if info.confusions else {}),
         **extra,
     }
 
@@ -262,6 +269,7 @@ def body_to_info(body: dict) -> FlightInfo:
             who=_text(body.get("who", ""), "who"),
             dated_by=_text(body.get("dated_by", ""), "dated_by"),
             heard_utc=_text(body.get("heard_utc", ""), "heard_utc"),
+            confusions=tuple((_decade(heard), _decade(meant)) for heard, meant in body.get("confusions", ())),
         )
 
 

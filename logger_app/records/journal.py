@@ -9,7 +9,7 @@ from enum import StrEnum
 class RowKind(StrEnum):
     """What a journal row states. The body's keys are given with each kind."""
 
-    FLIGHT = "flight"  # name, configuration, campaign, loading {items, fuel_l}, who, started_utc, dated_by, heard_utc, app, pack, engine
+    FLIGHT = "flight"  # name, configuration, campaign, loading {items, fuel_l}, who, started_utc, dated_by, heard_utc, confusions, app, pack, engine
     AUDIO = "audio"  # file, first_sample, samples, rate_hz, source
     CALL = "call"  # a HeardCall (codec.call_to_body)
     PROPOSAL = "proposal"  # call, value, posterior, why: from the reader of sequences
@@ -47,7 +47,7 @@ class FlightInfo:
 
     `dated_by` says where `started_utc` comes from: "" the clock of the program (flown live, and all older
     journals), else recording, file or told; then it may be a date only, or empty, and `heard_utc` says when the
-    recording was heard.
+    recording was heard. `confusions` are decades, heard and meant, that the rehearsal showed the pilot's voice to confuse.
     """
 
     id: str
@@ -58,6 +58,7 @@ class FlightInfo:
     who: str = ""
     dated_by: str = ""
     heard_utc: str = ""
+    confusions: tuple[tuple[int, int], ...] = ()
 
     @property
     def began(self) -> str:

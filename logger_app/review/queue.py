@@ -84,6 +84,7 @@ def build_queue(
     what_if: WhatIf | None = None,
     lowest: Mapping[str, tuple[int, float]] = MappingProxyType({}),
     beyond: Collection[str] = (),
+    own: Collection[tuple[int, int]] = (),
 ) -> Queue:
     """The queue of a flight.
 
@@ -106,6 +107,8 @@ def build_queue(
         Of runs without an event, by run: when a trace is lowest [ns, flight clock], and its airspeed there [kt].
     beyond : collection of str
         Runs that do not count only because their stall speed lies too far below the last call.
+    own : collection of (int, int)
+        Decades, heard and meant, that this pilot's voice was found to confuse.
 
     Returns
     -------
@@ -130,7 +133,7 @@ def build_queue(
     items += spread_times_items(runs)
     misplaced = misplaced_runs(runs, calls, points, peers, unit) if points else []
     items = misplaced_items(items, misplaced, calls, context)
-    decades = wrong_decades(runs.runs, points, peers=peers, unit=unit, kept=settled)
+    decades = wrong_decades(runs.runs, points, peers=peers, unit=unit, kept=settled, own=own)
     items = [*(decade_item(one, context) for one in decades), *unexplained(items, decades)]
     still = [item for item in items if item.target not in reviewed and item.id not in settled]
     still = [_with_consequence(item, context, what_if) for item in still]

@@ -102,7 +102,15 @@ class PreflightWorkflow:
     def _start(self, work: Callable, busy: str, recording: bool = False) -> None:
         if self._thread and self._thread.is_alive():
             return
-        self._put(replace(self.state, busy=busy, recording=recording, answers=() if recording else self.state.answers))
+        self._put(
+            replace(
+                self.state,
+                busy=busy,
+                recording=recording,
+                answers=() if recording else self.state.answers,
+                told=() if recording else self.state.told,
+            )
+        )
         self._thread = threading.Thread(target=self._guarded, args=(work,), name="preflight", daemon=True)
         self._thread.start()
 
@@ -136,7 +144,7 @@ class PreflightWorkflow:
         check, self.make_engine = checks.check_hearing(self.campaign, self.engine, self.model)
         self._check(check)
         if self.make_engine:
-            self._lines = checks.rehearsal_script(self.make_engine.pack)
+            self._lines = checks.rehearsal_script(self.make_engine.pack, self.campaign)
             self._put(replace(self.state, lines=tuple(line.say for line in self._lines)))
         self._check(checks.check_second_recogniser())
         self._check(checks.check_rehearsal(None))
@@ -157,5 +165,8 @@ class PreflightWorkflow:
         self._put(replace(self.state, recording=False, busy="Hearing it ..."))
         self._check(checks.judge_level(pcm))
         result = checks.rehearse(self._lines, pcm, self.make_engine())
-        self._put(replace(self.state, answers=result.answers))
-        self._check(checks.check_rehearsal(result))
+        if self.campaign:
+            checks.keep_voice(self.campaign_dir, self.who, result)
+        told = checks.confusions_in_words(result, self.make_engine.pack)
+        self._put(replace(self.state, answers=result.answers, told=told))
+        self._check(checks.check_rehearsal(result, self.make_engine.pack))

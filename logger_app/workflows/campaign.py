@@ -215,11 +215,11 @@ def fold_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[JournalRow], 
 
     calls = apply_corrections(heard, corrections, unit)
     runs = with_clock_faults(runs_of(calls, corrections), overlaps(rows))
-    runs = with_decade_doubts(runs, campaign, settled_items(corrections, calls))
+    runs = with_decade_doubts(runs, campaign, settled_items(corrections, calls), info.confusions)
     second = [row.body for row in by_kind[RowKind.SECOND]]
     data = FlightData(
         info=info,
-        review=_review(campaign, info.id, runs, calls, corrections, second),
+        review=_review(campaign, info, runs, calls, corrections, second),
         runs=runs,
         weights=weights_of(campaign, info, runs),
         corrections=tuple(corrections),
@@ -231,7 +231,7 @@ def fold_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[JournalRow], 
 
 def _review(
     campaign: Campaign,
-    flight: str,
+    info: FlightInfo,
     runs: FlightRuns,
     calls: Sequence[ReviewedCall],
     corrections: Sequence,
@@ -243,7 +243,7 @@ def _review(
     from logger_app.review.queue import build_queue, last_listening
 
     if not corrections:
-        return review_of(flight, calls, flagged=0, sampled=0, to_check=None)
+        return review_of(info.id, calls, flagged=0, sampled=0, to_check=None)
     indicator = campaign.indicator
     queue = build_queue(
         runs,
@@ -253,9 +253,10 @@ def _review(
         second=last_listening(second),
         settled=settled_items(corrections, calls),
         points=campaign.points,
+        own=info.confusions,
     )
     counts = {"flagged": len(queue.flagged), "sampled": len(queue.sampled), "to_check": len(queue.items)}
-    return review_of(flight, calls, **counts)
+    return review_of(info.id, calls, **counts)
 
 
 def with_clock_faults(runs: FlightRuns, shared: Sequence[Overlap]) -> FlightRuns:
@@ -267,11 +268,13 @@ def with_clock_faults(runs: FlightRuns, shared: Sequence[Overlap]) -> FlightRuns
     return replace(runs, runs=tuple(replace(run, clock_fault=fault(run)) for run in runs.runs)) if shared else runs
 
 
-def with_decade_doubts(runs: FlightRuns, campaign: Campaign, kept: Collection[str]) -> FlightRuns:
+def with_decade_doubts(
+    runs: FlightRuns, campaign: Campaign, kept: Collection[str], own: Collection[tuple[int, int]]
+) -> FlightRuns:
     """The same runs; one in which a decade may have been heard wrongly all through says so, until that is settled."""
     from logger_app.domain.decades import wrong_decades
 
-    found = wrong_decades(runs.runs, campaign.points, unit=campaign.indicator.unit, kept=kept)
+    found = wrong_decades(runs.runs, campaign.points, unit=campaign.indicator.unit, kept=kept, own=own)
     why = {id: one.why for one in found for id in one.runs}
     return replace(runs, runs=tuple(replace(r, decade_doubt=why.get(r.id, "")) for r in runs.runs)) if why else runs
 

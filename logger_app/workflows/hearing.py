@@ -19,6 +19,7 @@ from logger_app.domain.flight_time import latest_ns
 from logger_app.domain.folder_names import name_faults
 from logger_app.errors import CardError, Fault, SoundError
 from logger_app.hear.listen import HearResult, hear_files
+from logger_app.hear.own_voice import soften
 from logger_app.hear.transcript_io import is_transcript
 from logger_app.io.files import make_folder, put_in_place, refuse_links, remove_file
 from logger_app.io.recorded import recorded_at
@@ -219,6 +220,7 @@ def _hear_to(journal: Journal, files: Sequence[Path], campaign: Campaign, argume
         result = hear(files, campaign, on_sound=sound.take, **arguments)
         sound.close()
         result = _on_flight(result, sound.begins, journal)
+        result = replace(result, calls=tuple(soften(result.calls, journal.info.confusions)))
         utc = utc_now()
         rows = [audio_row(segment, journal.new_id("audio"), utc) for segment in sound.segments]
         rows += [codec.gap_row(gap, utc, journal.new_id("gap")) for gap in result.gaps]

@@ -16,7 +16,7 @@ import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -27,16 +27,19 @@ from logger_app.domain.points import points_for
 from logger_app.errors import CardError, LoggerError
 from logger_app.fly.capture.audio_writer import BYTES_PER_S, JOURNAL_BYTES
 from logger_app.fly.capture.mic import MAX_STOP_S, BlockQueue, level_dbfs
-from logger_app.fly.rehearsal import Line, Score, score, script
+from logger_app.fly.rehearsal import Answer, Line, Score, score, script
 from logger_app.io.files import make_folder, read_text, write_text
 from logger_app.io.resources import user_dir
 from logger_app.records.calls import CallKind
 from logger_app.records.plan import Campaign
-from logger_app.units import RATE_HZ
+from logger_app.units import RATE_HZ, from_kt
 from logger_app.workflows.flight_session import EngineMaker
 
 OK, WARN, WRONG, UNKNOWN = "ok", "warn", "wrong", "unknown"
 ACKNOWLEDGED_FILE = "preflight.json"
+VOICE_FILE = "voice.json"
+# A rehearsal says something of this voice, headset and day; an older one nothing any more (common practice, no source).
+VOICE_KEPT = timedelta(hours=24)
 RESULTS_DIR = "results"
 # Level of a voice in a headset. Too quiet: speech near the noise of 16 bits and of the engine; too
 # loud: peaks at full scale (common practice, no source).
@@ -190,8 +193,8 @@ def check_second_recogniser() -> Check:
     return Check(name="2nd recogniser", state=UNKNOWN, words="not installed (optional)", hint=hint, facts=facts)
 
 
-def rehearsal_script(pack) -> tuple[Line, ...]:
-    """What to say, in the words of the pack or of the team."""
+def rehearsal_script(pack, campaign: Campaign | None = None) -> tuple[Line, ...]:
+    """What to say, in the words of the pack or of the team; speeds as this aircraft's approaches have them."""
 
     def phrase(kind: CallKind, name: str, value: float | None) -> str | None:
         if kind is CallKind.AIRSPEED:
@@ -201,7 +204,52 @@ def rehearsal_script(pack) -> tuple[Line, ...]:
             said = next((item.phrases[0] for item in plain), None)
         return " ".join(said) if said else None
 
-    return script(phrase)
+    return script(phrase, *_called_speeds(campaign))
+
+
+def _called_speeds(campaign: Campaign | None) -> tuple[float, ...]:
+    """Lowest and highest speed that is called in an approach, in the indicator's unit; nothing where not known."""
+    points = campaign.points if campaign else ()
+    stalls = [point.expected_stall_ias_kt for point in points if point.expected_stall_ias_kt]
+    if campaign is None or not stalls:
+        return ()
+    unit = campaign.indicator.unit
+    return from_kt(0.75 * min(stalls), unit), from_kt(1.5 * max(stalls), unit)
+
+
+def confusions_in_words(result: Score | None, pack) -> tuple[str, ...]:
+    """What to tell the pilot of each decade that was heard as another."""
+    return tuple(_confusion_words(answer, pack) for answer, _ in result.confusions) if result else ()
+
+
+def _confusion_words(answer: Answer, pack) -> str:
+    said = [" ".join(r.words) for r in pack.airspeeds if r.value == answer.heard_value][:1] or [answer.heard]
+    digits = {word for reading in pack.shorthands for word in reading.words}
+    plain = [" ".join(r.words) for r in pack.airspeeds if r.value == answer.line.value and digits.issuperset(r.words)]
+    instead = f"say {plain[0]!r}, or go on: such calls will be flagged" if plain else "such calls will be flagged"
+    return f"Your {answer.line.say!r} sounds like {said[0]!r} here: {instead}."
+
+
+def keep_voice(campaign_dir: Path, who: str, result: Score) -> None:
+    """Keep what a rehearsal showed of the pilot's voice, for the flight that follows."""
+    folder = (campaign_dir if campaign_dir.is_dir() else campaign_dir.parent) / RESULTS_DIR
+    make_folder(folder, parents=False)
+    now = datetime.now(UTC).isoformat(timespec="seconds")
+    kept = {"who": who, "utc": now, "confusions": [list(pair) for _, pair in result.confusions]}
+    write_text(folder / VOICE_FILE, json.dumps(kept))
+
+
+def kept_confusions(campaign_dir: Path, who: str, now: datetime | None = None) -> tuple[tuple[int, int], ...]:
+    """Decades, heard and meant, that the last rehearsal showed this pilot's voice to confuse; none where it is old,
+    another's, or cannot be read."""
+    try:
+        kept = json.loads(read_text(campaign_dir / RESULTS_DIR / VOICE_FILE))
+        old = (now or datetime.now(UTC)) - datetime.fromisoformat(kept["utc"]) > VOICE_KEPT
+        pairs = tuple((int(heard), int(meant)) for heard, meant in kept["confusions"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return ()
+    fits = all(1 <= decade <= 9 for pair in pairs for decade in pair)
+    return pairs if fits and not old and (not who or not kept.get("who") or who == kept["who"]) else ()
 
 
 def rehearse(lines: tuple[Line, ...], pcm: np.ndarray, engine) -> Score:
@@ -220,8 +268,8 @@ SAY_THE_SPEED = (
 )
 
 
-def check_rehearsal(result: Score | None) -> Check:
-    """The rehearsal as a check."""
+def check_rehearsal(result: Score | None, pack=None) -> Check:
+    """The rehearsal as a check; with the pack, what this voice confuses is told first."""
     if result is None:
         return Check(
             name="rehearsal",
@@ -233,11 +281,19 @@ def check_rehearsal(result: Score | None) -> Check:
     answers = [
         {"say": a.line.say, "right": a.right, "heard": a.heard, "posterior": a.posterior} for a in result.answers
     ]
-    facts = (("right", result.right), ("of", total), ("answers", answers), ("extra", list(result.extra)))
+    told = confusions_in_words(result, pack) if pack else ()
+    facts = (
+        ("right", result.right),
+        ("of", total),
+        ("answers", answers),
+        ("extra", list(result.extra)),
+        ("confusions", list(told)),
+    )
     wrong = [a for a in result.answers if not a.right]
     hint = "; ".join(f"“{a.line.say}” was {'heard as ' + a.heard if a.heard else 'missed'}" for a in wrong[:3])
-    hint = f"{hint}. {SAY_THE_SPEED}" if hint else SAY_THE_SPEED
-    state = OK if result.good else WARN
+    hint = " ".join(told) or hint
+    hint = f"{hint} {SAY_THE_SPEED}" if told else f"{hint}. {SAY_THE_SPEED}" if hint else SAY_THE_SPEED
+    state = OK if result.good and not told else WARN
     return Check(name="rehearsal", state=state, words=f"{result.right} of {total} heard right", hint=hint, facts=facts)
 
 

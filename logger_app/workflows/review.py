@@ -193,6 +193,7 @@ class ReviewWorkflow:
             flagged=self._flagged,
             points=self.campaign.points,
             peers=self._peers(info),
+            own=data.info.confusions,
             what_if=lambda id, rejected: folded.runs_with(_supposed(id, rejected)),
             lowest={
                 run: (s_to_ns(there.lowest_s), there.lowest_ias_kt)

@@ -19,7 +19,7 @@ from logger_app.records.journal import FlightInfo
 from logger_app.records.plan import Campaign
 from logger_app.workflows.flight_session import EngineMaker, FlightSession, open_flight
 from logger_app.workflows.known import NOTHING_KNOWN, Known, known_before
-from logger_app.workflows.preflight import acknowledged
+from logger_app.workflows.preflight import acknowledged, kept_confusions
 
 # A wireless headset takes a while to open; one that is not there says so at once.
 OPENING_S = 6.0
@@ -109,6 +109,7 @@ def build_session(
             engine=make.engine_name,
             pack=make.pack.id,
             briefing=acknowledged(campaign_dir, campaign),
+            confusions=kept_confusions(campaign_dir, wishes.pilot),
         )
     except BaseException:
         microphone.stop(MAX_STOP_S)
@@ -120,7 +121,7 @@ def build_session(
             microphone=microphone,
             blocks=blocks,
             engine=make,
-            read=make.reader(),
+            read=make.reader(journal.info.confusions),
             on_rows=on_rows,
             on_trouble=say,
             sound_expected=not wishes.without_microphone,

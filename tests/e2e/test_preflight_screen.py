@@ -1,8 +1,12 @@
 """The preflight screen in a real window, page by page, at every size."""
 
+import json
+
 import numpy as np
 import pytest
 
+from logger_app.io.resources import data_dir
+from logger_app.io.sound import read_sound_file
 from logger_app.records.plan import Aircraft, Campaign, Team
 from logger_app.ui.presenters.preflight import Do
 from logger_app.ui.theme import CAP_RATIO, MIN_ARCMIN, Display, character_mm
@@ -40,12 +44,13 @@ runs_wanted = 2
 
 
 class Tape:
-    """A microphone with two seconds of sound."""
+    """A microphone with two seconds of noise, or with a recording."""
 
-    name, paced, trouble = "tape", False, ""
+    name, paced, trouble, pcm = "tape", False, "", None
 
     def start(self, blocks):
-        pcm = np.random.default_rng(3).integers(-4000, 4000, 32_000).astype(np.int16)
+        pcm = self.pcm if self.pcm is not None else np.random.default_rng(3).integers(-4000, 4000, 32_000)
+        pcm = pcm.astype(np.int16)
         for k in range(0, len(pcm), 800):
             blocks.put(pcm[k : k + 800])
         blocks.end()
@@ -175,8 +180,38 @@ def test_the_rehearsal_is_heard_and_scored(screen):
     finger.until(lambda: made.state.answers and not made.state.busy)
     rehearsal = next(check for check in made.state.checks if check.name == "rehearsal")
 
-    assert rehearsal.words == "0 of 12 heard right"  # noise has no calls in it
+    assert rehearsal.words == "0 of 18 heard right"  # noise has no calls in it
     assert all(not answer.right for answer in made.state.answers)
+
+
+def said_in_the_demo(*words):
+    """These words as the demo's pilot said them, a breath between."""
+    folder = data_dir("demo_sessions") / "sparrow_cuffs"
+    told = json.loads((folder / "expected/truth.json").read_text("utf-8"))["flights"][0]["calls"]
+    sound = read_sound_file(folder / "inputs/day1_baseline.opus")
+    spans = [next((c["start_s"], c["end_s"]) for c in told if c["words"] == one) for one in words]
+    return np.concatenate([sound[round(a * 16_000) - 9_600 : round(b * 16_000) + 9_600] for a, b in spans])
+
+
+@pytest.mark.slow
+def test_a_fifty_that_sounds_like_sixty_is_told_and_kept_for_the_flight(screen, shots, tmp_path, monkeypatch):
+    tape = Tape()
+    tape.pcm = said_in_the_demo(
+        "on condition", "fifty five", "scratch that", "sixty", "sixty"
+    )  # fifty, sixty were asked
+    finger, made = screen()
+    monkeypatch.setattr(made, "_microphone", lambda: tape)
+    finger.tap(finger.app.screen.targets[Do.SPEAK])
+    finger.tap(finger.app.screen.targets[Do.RECORD])
+    finger.until(lambda: made.state.answers and not made.state.busy)
+    finger.until(lambda: "sounds like" in finger.app.screen.ids.foot.text)
+    finger.frames(2)
+    finger.shot(shots / "preflight_confusion.png")
+
+    assert made.state.told == (
+        "Your 'fifty' sounds like 'sixty' here: say 'five zero', or go on: such calls will be flagged.",
+    )
+    assert checks.kept_confusions(tmp_path / "camp", "") == ((6, 5),)
 
 
 def test_the_display_is_set_with_a_bank_card_and_kept(screen):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from pathlib import Path
 
 from logger_app.fly.capture.listener import Recogniser
@@ -35,11 +35,12 @@ class EngineMaker:
 
         return self._ready.pop() if self._ready else make_engine(self.name, self.pack, self.campaign, self.model)
 
-    def reader(self) -> Callable[[Iterable[HeardCall]], list[HeardCall]]:
-        """A reader of sequences for calls as they come (see `Listener`)."""
+    def reader(self, confusions: Collection[tuple[int, int]] = ()) -> Callable[[Iterable[HeardCall]], list[HeardCall]]:
+        """A reader of sequences for calls as they come (see `Listener`); `confusions` are the pilot's own."""
         from logger_app.hear.engine import airspeed_range
+        from logger_app.hear.own_voice import soften
         from logger_app.hear.sequence import SequenceReader
 
         low, high, unit = airspeed_range(self.campaign)
         reader = SequenceReader(unit=unit, low=low, high=high)
-        return lambda calls: [reader.read(call) for call in calls]
+        return lambda calls: soften(map(reader.read, calls), confusions)

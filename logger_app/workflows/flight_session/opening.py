@@ -28,6 +28,7 @@ def open_flight(
     *,
     who: str = "",
     ready: Callable[[FlightInfo, bool], object] = lambda info, resumed: None,
+    confusions: tuple[tuple[int, int], ...] = (),
     **extra: object,
 ) -> Journal:
     """The journal of the flight to fly: the one named, the unfinished one, or the next one planned.
@@ -37,6 +38,8 @@ def open_flight(
     ready : callable
         Called with the flight and whether it goes on when all else is right, before a new flight is begun; what it
         raises leaves nothing behind.
+    confusions : tuple of (int, int)
+        Decades, heard and meant, that the rehearsal showed the pilot's voice to confuse.
     **extra
         More keys of the first row: app, pack, engine.
 
@@ -62,7 +65,14 @@ def open_flight(
     planned = campaign.flight(name)
     fitted = _configuration(campaign, name, configuration or (planned.configuration if planned else None))
     loading = planned.loading if planned else Loading()
-    info = FlightInfo(id=name, configuration=fitted, loading_items=loading.items, fuel_l=loading.fuel_l, who=who)
+    info = FlightInfo(
+        id=name,
+        configuration=fitted,
+        loading_items=loading.items,
+        fuel_l=loading.fuel_l,
+        who=who,
+        confusions=confusions,
+    )
     ready(info, False)
     info = replace(info, started_utc=utc_now())  # now: the microphone may have taken its time
     points = codec.points_to_body(campaign.points)

@@ -70,4 +70,24 @@ def test_the_script_is_in_the_teams_words_and_leaves_out_what_the_pack_has_not()
     lines = script(lambda kind, name, value: f"say {value:g}" if value else words.get(name))
 
     assert [line.say for line in lines[:4]] == ["we are set", "say 55", "stop stop stop", "say 61"]
-    assert len(lines) == 7
+    assert len(lines) == 13  # two names, four speeds, seven tens words
+
+
+def test_a_decade_heard_as_another_is_a_confusion_and_another_mistake_is_not():
+    lines = (*LINES, Line(say="one fifteen", kind=CallKind.AIRSPEED, name="ias", value=115.0))
+    result = score(lines, heard("on_condition", 65.0, "buffet", 60.0, 150.0))
+
+    assert [(answer.line.say, pair) for answer, pair in result.confusions] == [
+        ("fifty five", (6, 5)),
+        ("one fifteen", (5, 1)),
+    ]
+    assert score(LINES, heard("on_condition", 59.0, "buffet", 50.0)).confusions == ()
+
+
+def test_tens_words_are_asked_for_as_far_as_the_aircraft_shows_them():
+    def said(*speeds):
+        lines = script(lambda kind, name, value: f"{value:g}" if value else None, *speeds)
+        return [line.value for line in lines if line.value % 10 == 0 or line.value > 100]
+
+    assert said(36.0, 75.0) == [50, 60, 40, 70]
+    assert said(80.0, 170.0) == [80, 90, 115, 150, 116, 160]
