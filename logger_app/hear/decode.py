@@ -30,6 +30,8 @@ SHORTHAND_PRIOR = -1.5
 # In noise the network leaves phones out more often than it makes them up, which favours numbers over phrases, which are longer:
 # for each phone of a phrase. Set on the calibration voices: 88.0 -> 88.6 % right at 10 and 5 dB (n 1011); more loses numbers.
 PHONE_PRIOR = 0.5
+# What did not happen is said less often than what did; set on two voices' sentences (tests/bench/voices.py).
+NEGATION_COST = 1.5
 # Talk of fewer phones than this is a breath or a click.
 MIN_TALK_PHONES = 3
 # A stretch up to this long in which talk was found is also scored as one call, for the noise may be taken for talk;
@@ -276,7 +278,7 @@ class Decoder:
     def _phone_prior(self, meaning: int, spelling: int) -> float:
         call = self._call_of.get(self.tree.meanings[meaning])
         phrase = call.kind is not CallKind.AIRSPEED if call else self.tree.meanings[meaning][0] == "ignored"
-        return PHONE_PRIOR * len(self.tree.spellings[spelling]) if phrase else 0.0
+        return PHONE_PRIOR * len(self.tree.spellings[spelling]) - (0.0 if call else NEGATION_COST) if phrase else 0.0
 
     def _rivals(self, ranked, shares, best: int, belief: float) -> tuple[tuple[LegalCall, float], ...]:
         rest = [
