@@ -6,7 +6,7 @@ which test point that makes is `domain.points`. Nothing is dropped: a run that f
 run are listed. `fly.flight_state` follows the same rules one call at a time.
 
 Not for: deciding whether a run counts (`reduce.quality`) or its stall speed (`reduce`).
-Main names: `find_runs`, `apply_to_runs`; for the cockpit `silent_after_ns`, `approach_begins`, `new_approach_at`.
+Corrections on runs are in `domain.run_corrections`, plans edited after flying in `domain.editions`. Main name: `find_runs`.
 """
 
 from __future__ import annotations
@@ -14,18 +14,19 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from logger_app.domain.approach import MIN_CALLS
 from logger_app.domain.hindsight import LookedBack, looking_back
-from logger_app.domain.points import (
-    SURE_SHARE,
-    Placement,
-    named_point,
-    next_point,
-    place,
-    point_to_show,
-    points_for,
-    same_point,
+from logger_app.domain.points import SURE_SHARE, Placement, named_point, next_point, place, point_to_show
+from logger_app.domain.run_bounds import (
+    DOUBTED_SPEED,
+    LONGEST_NOTE_NS,
+    SCRATCH_NS,
+    SILENCE_NS,
+    STOPPED_NS,
+    approach_begins,
+    new_approach_at,
+    silent_after_ns,
 )
+from logger_app.domain.run_corrections import apply_to_runs
 from logger_app.domain.settings import (
     Memory,
     Possible,
@@ -37,77 +38,15 @@ from logger_app.domain.settings import (
     settings_at,
 )
 from logger_app.domain.stall_events import STALL_KINDS
-from logger_app.records.calls import Action, CallKind, CaptureGap, Correction, Flag, ReviewedCall
+from logger_app.records.calls import CallKind, CaptureGap, Correction, ReviewedCall
 from logger_app.records.journal import JournalRow
-from logger_app.records.plan import Campaign, TestPoint
+from logger_app.records.plan import TestPoint
 from logger_app.records.runs import FlightRuns, Run, RunEnd
-from logger_app.units import s_to_ns
 
-# Common practice, no source: calls come every second or two; a pilot who has said no airspeed for
-# this long is not in an approach any more. After "on condition" the first call may take longer.
-SILENCE_NS = s_to_ns(12.0)
-FIRST_CALL_NS = s_to_ns(40.0)
-# "Scratch that" reaches back to a run that ended no longer ago than this (common practice, no source).
-SCRATCH_NS = s_to_ns(30.0)
-# After "knock it off" or "hold" speeds are said on the way home, not in an approach, until "on condition".
-STOPPED_NS = s_to_ns(60.0)
-# A sentence for the notes is over by then, whatever was said (common practice, no source).
-LONGEST_NOTE_NS = s_to_ns(20.0)
-# A recording without "on condition" or "recovered" shows a new approach as a speed well above the
-# lowest one, falling again. 8 kt: more than a wander near the stall, less than a recovery to entry.
-NEW_APPROACH_KT = 8.0
-# A fall of more than this from one call to the next is a call misheard, not an approach.
-JUMP_KT = 6.0
-# Airspeeds that neither begin nor part a run, until a person has looked.
-DOUBTED_SPEED = frozenset({Flag.IMPLAUSIBLE, Flag.OUT_OF_RANGE, Flag.NO_DECADE})
 # Commands that end a spoken note at once: what they do cannot wait.
 ENDS_NOTE = frozenset({"knock_it_off", "on_condition", "recovered", "end_note"})
 # Steps of the cards by which a person asks for a point.
 CARD_STEPS = frozenset({"card", "next", "previous", "again"})
-
-
-def silent_after_ns(has_airspeeds: bool) -> int:
-    """The silence that ends a run [ns]."""
-    return SILENCE_NS if has_airspeeds else FIRST_CALL_NS
-
-
-def approach_begins(speeds_kt: Sequence[float | None]) -> bool:
-    """Whether airspeeds show an approach that nobody announced: three, none faster than the one before, that fall."""
-    for a, b, c in zip(speeds_kt, speeds_kt[1:], speeds_kt[2:], strict=False):
-        if a is not None and b is not None and c is not None and a >= b >= c and c < a:
-            return True
-    return False
-
-
-def new_approach_at(speeds_kt: Sequence[float], next_kt: float) -> int | None:
-    """Where the next approach began, after a recovery that nobody announced.
-
-    Parameters
-    ----------
-    speeds_kt : sequence of float
-        The believed airspeeds of the open run [kt].
-    next_kt : float
-        The airspeed that follows [kt].
-
-    Returns
-    -------
-    int or None
-        Index of the first airspeed of the next approach, or None where the run goes on.
-
-    Examples
-    --------
-    >>> new_approach_at([61, 58, 55, 50, 62], 60), new_approach_at([61, 58, 55, 50, 52], 51)
-    (4, None)
-    """
-    come_down_to = [k for k in range(1, len(speeds_kt)) if speeds_kt[k - 1] - speeds_kt[k] <= JUMP_KT]
-    if len(speeds_kt) < MIN_CALLS or not come_down_to:
-        return None
-    # The lowest call that was come down to, not jumped to.
-    lowest = min(come_down_to, key=lambda k: speeds_kt[k])
-    after = speeds_kt[lowest + 1 :]
-    if not after or max(after) <= speeds_kt[lowest] + NEW_APPROACH_KT or next_kt >= max(after) - 1:
-        return None
-    return lowest + 1 + max(range(len(after)), key=lambda k: after[k])
 
 
 @dataclass
@@ -458,77 +397,6 @@ def _run_looked_back(run: Run, back: LookedBack, points: Mapping[str, TestPoint]
     )
 
 
-def runs_as_flown(
-    campaign: Campaign,
-    flown: Sequence[TestPoint] | None,
-    flight: str,
-    calls: Sequence[ReviewedCall],
-    steps: Sequence[JournalRow],
-    corrections: Sequence[Correction],
-    gaps: Sequence[CaptureGap],
-    duration_ns: int | None,
-) -> FlightRuns:
-    """The runs of a flight at the points that it was flown for, whatever the campaign says now.
-
-    Parameters
-    ----------
-    flown : sequence of TestPoint or None
-        The points of the edition that the flight was flown under; None where the journal does not hold them.
-    duration_ns : int or None
-        Length of the recording [ns].
-
-    Returns
-    -------
-    FlightRuns
-        A run keeps its point; in `elsewhere` are those that the campaign as it is now would put elsewhere. A run
-        whose point now asks for other settings is at none until a person assigns it. One that had no point takes
-        the one that the campaign has for it now.
-    """
-    order = points_for(campaign, flight)
-
-    def fold(points: Sequence[TestPoint]) -> FlightRuns:
-        possible = Possible.of(campaign, points)
-        return find_runs(flight, calls, steps, points, corrections, gaps, duration_ns, possible, order)
-
-    now = fold(campaign.points)
-    if not flown or len(flown) == len(campaign.points) and all(map(same_edition, flown, campaign.points)):
-        return now
-    assigned = {c.target for c in corrections if c.action is Action.ASSIGN}
-    there = {run.id: run for run in now.runs}
-    before = {point.id: point for point in flown}
-    after = {point.id: point for point in campaign.points}
-    runs, elsewhere = [], []
-    as_flown = fold(flown)
-    for run in as_flown.runs:
-        then, other = run.point, there.get(run.id, run).point
-        if run.id in assigned or then is None:
-            runs.append(there.get(run.id, run))
-            continue
-        changed = then in after and then in before and not same_point(before[then], after[then])
-        if changed or then not in after or other != then:
-            elsewhere.append((run.id, f"{then} ({before[then].label})", other))
-        why = f"flown as {then} ({before[then].label}), which is {after[then].label} now: assign it" if changed else ""
-        lost = replace(run, point=None, why_no_point=why, point_sure=False, rivals=((other, 0.5),) if other else ())
-        runs.append(lost if changed else run)
-    return replace(as_flown, runs=tuple(runs), elsewhere=tuple(elsewhere))
-
-
-def elsewhere_in_words(found: FlightRuns) -> list[str]:
-    """Runs that the campaign as it is now would put at another point than they were flown for, one sentence each."""
-    number = {run.id: run.number for run in found.runs}
-    return [
-        f"flight {found.flight}, run {number[id]}: flown as {flown}; the campaign as it is now puts it at "
-        f"{other or 'no point'}. It stays where it was flown until you assign it "
-        f"(kneecall review ... --assign {number[id]} POINT)."
-        for id, flown, other in found.elsewhere
-    ]
-
-
-def same_edition(one: TestPoint, other: TestPoint) -> bool:
-    """Whether a point has the same name and settings in two editions of a campaign."""
-    return one.id == other.id and same_point(one, other)
-
-
 def _moves(steps: Iterable[JournalRow]) -> dict[str, str]:
     """Where each spoken card command led, by call."""
     return {
@@ -577,92 +445,3 @@ def _take_step(reader: _Reader, row: JournalRow) -> None:
         reader.note_ns = None
     elif step in ("approach", "stall"):
         reader.stir(row.flight_ns)
-
-
-def apply_to_runs(
-    runs: Sequence[Run], corrections: Sequence[Correction], points: Sequence[TestPoint] = ()
-) -> list[Run]:
-    """Corrections on runs: discard, reinstate, assign, split, join, overrule; in order of time.
-
-    Parameters
-    ----------
-    corrections : sequence of Correction
-        Those that stand; ones whose run is not there are passed over.
-
-    Returns
-    -------
-    list of Run
-        In order of time; numbers are not set here.
-    """
-    by_id = {run.id: run for run in runs}
-    for correction in sorted(corrections, key=lambda c: (c.utc, c.id)):
-        run = by_id.get(correction.target)
-        if run is None:
-            continue
-        if correction.action is Action.DISCARD:
-            by_id[run.id] = replace(
-                run, discarded=True, why_discarded=correction.why or f"discarded by {correction.who}"
-            )
-        elif correction.action is Action.REINSTATE:
-            by_id[run.id] = replace(run, discarded=False, why_discarded="")
-        elif correction.action is Action.ASSIGN:
-            by_id[run.id] = _assigned(run, str(correction.get("point")), correction.who, points)
-        elif correction.action is Action.OVERRULE:
-            by_id[run.id] = replace(run, overruled=bool(correction.get("counts", True)))
-        elif correction.action is Action.SPLIT:
-            for part in _split(run, int(correction.get("flight_ns"))):
-                by_id[part.id] = part
-        elif correction.action is Action.JOIN and (other := by_id.get(str(correction.get("other")))):
-            del by_id[other.id]
-            by_id[run.id] = _join(run, other)
-    return sorted(by_id.values(), key=lambda run: (run.start_ns, run.id))
-
-
-def _assigned(run: Run, id: str, who: str, points: Sequence[TestPoint]) -> Run:
-    """The run at the point that a person gave it; what was said against that point no longer holds for it."""
-    point = next((p for p in points if p.id == id), None)
-    settings = run.settings
-    if point is not None:
-        settings = replace(
-            settings,
-            power=point.power,
-            power_rpm=point.power_rpm,
-            power_pct=point.power_pct,
-            flap_deg=point.flap_deg,
-            bank_deg=point.bank_deg,
-        )
-    return replace(
-        run,
-        point=id,
-        why_no_point="",
-        point_why=f"assigned by {who}",
-        point_sure=True,
-        point_share=1.0,
-        point_cause=None,
-        looked_back=False,
-        point_then=None,
-        rivals=(),
-        settings=settings,
-    )
-
-
-def _split(run: Run, at_ns: int) -> list[Run]:
-    before = tuple(call for call in run.calls if call.flight_ns < at_ns)
-    after = tuple(call for call in run.calls if call.flight_ns >= at_ns)
-    if not before or not after:
-        return [run]
-    return [
-        replace(run, calls=before, end_ns=before[-1].end_ns, ended=RunEnd.NEXT_RUN),
-        replace(run, id=f"run-{after[0].id}", calls=after, start_ns=after[0].flight_ns),
-    ]
-
-
-def _join(run: Run, other: Run) -> Run:
-    first, last = sorted((run, other), key=lambda r: r.start_ns)
-    return replace(
-        run,
-        start_ns=first.start_ns,
-        end_ns=max(run.end_ns, other.end_ns),
-        calls=tuple(sorted(run.calls + other.calls, key=lambda call: (call.flight_ns, call.id))),
-        ended=last.ended,
-    )

@@ -25,7 +25,7 @@ from enum import StrEnum
 
 from logger_app.domain.hindsight import looking_back
 from logger_app.domain.points import named_point, next_point, place, point_to_show
-from logger_app.domain.runs import (
+from logger_app.domain.run_bounds import (
     DOUBTED_SPEED,
     LONGEST_NOTE_NS,
     SCRATCH_NS,

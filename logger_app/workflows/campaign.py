@@ -186,7 +186,7 @@ def fold_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[JournalRow], 
     LogDamaged
         A row's body cannot be read.
     """
-    from logger_app.domain.runs import runs_as_flown
+    from logger_app.domain.editions import runs_as_flown
     from logger_app.logstore import codec
     from logger_app.review.apply import apply_corrections, in_force, settled_items
 
@@ -383,7 +383,7 @@ class FlightByFlight:
 
     def of(self, folders: Iterable[Path]) -> Iterator[tuple[FlightData, tuple[StallSpeed, ...]]]:
         """As iterating, for some of `folders` only."""
-        from logger_app.domain.runs import elsewhere_in_words
+        from logger_app.domain.editions import elsewhere_in_words
 
         for folder in folders:
             flight, seen, rows = _load(self.campaign, folder)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
 
-from logger_app.domain.runs import elsewhere_in_words
+from logger_app.domain.editions import elsewhere_in_words
 from logger_app.errors import CardError, Fault, LoggerError
 from logger_app.plan import edit, keys
 from logger_app.plan.advice import advise
