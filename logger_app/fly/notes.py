@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import deque
 
-from logger_app.fly.flight_state import LONGEST_NOTE_NS
+from logger_app.domain.run_bounds import LONGEST_NOTE_NS
 from logger_app.units import s_to_ns
 
 # Common practice, no source: a pause inside a sentence is shorter than this.

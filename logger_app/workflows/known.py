@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from logger_app.errors import LoggerError, Notice
-from logger_app.fly.flight_state import ClosedRun, FlightState
+from logger_app.fly.flight_records import ClosedRun, FlightState
 from logger_app.records.plan import Campaign
 from logger_app.records.results import StallSpeed
 from logger_app.units import from_kt

@@ -27,7 +27,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from logger_app.domain.editions import runs_as_flown
 from logger_app.domain.points import points_for
 from logger_app.domain.settings import Possible
-from logger_app.fly.flight_state import Intent, Touch, advance, begin
+from logger_app.fly.flight_records import Intent, Touch
+from logger_app.fly.flight_state import advance, begin
 from logger_app.hear.sequence import read_sequence
 from logger_app.records.calls import Action, Alternative, CallKind, CaptureGap, Correction, HeardCall
 from logger_app.records.journal import FlightInfo

@@ -96,7 +96,16 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         ),
     ),
     "fly": (
-        ("fly/flight_state.py", "fly/verdict.py", "domain/settings.py", "domain/points.py", "domain/runs.py"),
+        (
+            "fly/flight_state.py",
+            "fly/flight_records.py",
+            "fly/verdict.py",
+            "domain/settings.py",
+            "domain/points.py",
+            "domain/runs.py",
+            "domain/run_bounds.py",
+            "domain/run_corrections.py",
+        ),
         (
             "logger_app/fly/flight_state.py",
             "tests/unit/fly/test_flight_state.py",

@@ -290,7 +290,7 @@ def test_the_real_app_on_recorded_sound_with_touches(pilot, shots, campaign, rec
     from logger_app.fly.capture.mic_wavfile import FileMicrophone
     from logger_app.fly.capture.speaker import SilentSpeaker
     from logger_app.fly.cues import Tone, tone_sound
-    from logger_app.fly.flight_state import Phase
+    from logger_app.fly.flight_records import Phase
     from logger_app.ui.app import make_fly_app
     from logger_app.ui.theme import Display
     from logger_app.workflows import campaign as flow

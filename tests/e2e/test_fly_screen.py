@@ -4,7 +4,8 @@ import pytest
 
 from logger_app.fly.capture.audio_writer import SoundState
 from logger_app.fly.cues import Cue, Tone
-from logger_app.fly.flight_state import Intent, Phase, Touch, advance, begin
+from logger_app.fly.flight_records import Intent, Phase, Touch
+from logger_app.fly.flight_state import advance, begin
 from logger_app.records.calls import CallKind, Flag, HeardCall
 from logger_app.records.plan import TestPoint
 from logger_app.ui.presenters.fly import FlyContext

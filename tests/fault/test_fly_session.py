@@ -12,7 +12,7 @@ import pytest
 from logger_app.errors import CardError, LogError
 from logger_app.fly.capture.audio_writer import JOURNAL_BYTES
 from logger_app.fly.capture.mic import BLOCK_SAMPLES, RATE_HZ
-from logger_app.fly.flight_state import Intent, Phase
+from logger_app.fly.flight_records import Intent, Phase
 from logger_app.logstore.audio_io import read_sound, sound_duration_s
 from logger_app.logstore.store import Journal
 from logger_app.records.calls import CallKind, HeardCall

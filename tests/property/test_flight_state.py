@@ -4,7 +4,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
-from logger_app.fly.flight_state import COMMANDS, IN_RUN, Intent, Phase, Touch, advance, begin, silent_since_ns
+from logger_app.fly.flight_records import COMMANDS, IN_RUN, Intent, Phase, Touch
+from logger_app.fly.flight_state import advance, begin, silent_since_ns
 from logger_app.records.calls import CallKind, HeardCall
 from logger_app.records.plan import TestPoint
 from logger_app.records.runs import RunEnd

@@ -13,7 +13,7 @@ import pytest
 from logger_app.errors import LogError
 from logger_app.fly.capture.audio_writer import LOOK_AT_DISK_S, AudioWriter, HearingQueue
 from logger_app.fly.capture.mic import BLOCK_SAMPLES, RATE_HZ, BlockQueue
-from logger_app.fly.flight_state import Intent
+from logger_app.fly.flight_records import Intent
 from logger_app.logstore import audio_io
 from logger_app.logstore.audio_io import HEADER_BYTES, SegmentWriter, list_segments, read_sound, wav_header
 from logger_app.logstore.recover import verify

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from logger_app.fly.flight_state import Intent
+from logger_app.fly.flight_records import Intent
 from logger_app.io.outlet import DirectText, Outlet
 from logger_app.logstore.store import Journal
 from logger_app.records.calls import CallKind, HeardCall

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from logger_app.fly.flight_state import Intent
+from logger_app.fly.flight_records import Intent
 from logger_app.records.calls import CaptureGap, HeardCall
 from logger_app.records.journal import JournalRow
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from logger_app.domain.folder_names import name_faults
 from logger_app.errors import CardError, Fault, LogError, Notice
-from logger_app.fly.flight_state import Intent
+from logger_app.fly.flight_records import Intent
 from logger_app.logstore import codec
 from logger_app.logstore.store import FLIGHTS_DIR, Journal, list_flights, utc_now
 from logger_app.records.journal import FlightInfo, RowKind

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from logger_app.fly.flight_state import ClosedRun
+from logger_app.fly.flight_records import ClosedRun
 from logger_app.logstore.codec import body_to_call
 from logger_app.records.journal import JournalRow, RowKind
 from logger_app.units import ns_to_s

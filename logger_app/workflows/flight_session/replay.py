@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from logger_app.domain.flight_time import latest_ns, row_end_ns
 from logger_app.domain.points import points_for
 from logger_app.domain.settings import Possible
-from logger_app.fly.flight_state import FlightState, Intent, Touch, advance, begin
+from logger_app.fly.flight_records import FlightState, Intent, Touch
+from logger_app.fly.flight_state import advance, begin
 from logger_app.logstore import codec
 from logger_app.records.calls import CaptureGap, HeardCall
 from logger_app.records.journal import JournalRow, RowKind

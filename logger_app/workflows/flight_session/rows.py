@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from logger_app.fly.flight_state import Outcome
+from logger_app.fly.flight_records import Outcome
 from logger_app.logstore import codec
 from logger_app.logstore.store import Journal, utc_now
 from logger_app.records.calls import Action, Correction, HeardCall

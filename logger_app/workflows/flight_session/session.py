@@ -19,7 +19,8 @@ from logger_app.fly.capture.listener import Listener, Recogniser
 from logger_app.fly.capture.mic import MAX_STOP_S, BlockQueue, Microphone, steady_s
 from logger_app.fly.capture.speaker import SilentSpeaker, Speaker
 from logger_app.fly.cues import Cue, Tone, tone_sound
-from logger_app.fly.flight_state import ClosedRun, FlightState, Intent, Outcome, Touch, advance, silent_since_ns
+from logger_app.fly.flight_records import ClosedRun, FlightState, Intent, Outcome, Touch
+from logger_app.fly.flight_state import advance, silent_since_ns
 from logger_app.fly.notes import QuietWatch, note_over_ns
 from logger_app.fly.troubles import NO_SOUND_S, SoundWatch
 from logger_app.io.files import create_file, remove_file

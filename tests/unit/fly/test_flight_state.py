@@ -3,7 +3,8 @@
 import pytest
 
 from logger_app.fly.cues import Tone
-from logger_app.fly.flight_state import Intent, Phase, Touch, advance, begin, silent_since_ns
+from logger_app.fly.flight_records import Intent, Phase, Touch
+from logger_app.fly.flight_state import advance, begin, silent_since_ns
 from logger_app.records.calls import CallKind, HeardCall
 from logger_app.records.plan import TestPoint
 from logger_app.records.runs import RunEnd, StallEvent

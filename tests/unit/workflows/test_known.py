@@ -8,7 +8,8 @@ import pytest
 
 from logger_app.domain.comparison_model import Posterior, Prior, RunData
 from logger_app.domain.design import Design, design_of, enough
-from logger_app.fly.flight_state import ClosedRun, Intent, Touch, advance, begin
+from logger_app.fly.flight_records import ClosedRun, Intent, Touch
+from logger_app.fly.flight_state import advance, begin
 from logger_app.fly.verdict import Verdict
 from logger_app.records.plan import Aircraft, AircraftConfig, Campaign, TestCard, TestPoint
 from logger_app.records.results import StallSpeed
