@@ -16,9 +16,9 @@ from logger_app.domain.station_ratios import station_ratios
 from logger_app.domain.tufts import RunMarks
 from logger_app.plan.cards_io import campaign_file, read_text
 from logger_app.records.plan import Campaign
-from logger_app.report.generations import Generation, caption, evidence, facts, generations
+from logger_app.report.generations import Generation, caption, evidence, facts, generations, not_flown
 from logger_app.report.layout import Drawing, Label, Marker, Stroke
-from logger_app.report.shown import VERDICT_SIGNS, ShownTable, generation_table
+from logger_app.report.shown import VERDICT_SIGNS, ShownTable, generation_table, line_table
 from logger_app.report.style import ROLES
 from logger_app.report.svg import marker_lines
 from logger_app.report.wing_drawing import MAP_WORDS, wing_figure
@@ -38,6 +38,7 @@ __all__ = [
     "colour",
     "facts",
     "generation_table",
+    "line_table",
     "load_history",
     "marker_lines",
     "wing_of_configuration",
@@ -78,14 +79,14 @@ def load_history(folder: Path, progress: Callable[[float], object] = lambda shar
         progress(k / len(reader))
     campaign, reduction = reader.campaign, reader.reduction()
     stations = station_ratios(marked, stalls)
-    paired = wings_of_one_sided(reduction.one_sided, marked)
+    line = generations(campaign, reduction, stations, wings_of_one_sided(reduction.one_sided, marked))
     return History(
         file=file,
         text=text,
         name=campaign.name or file.parent.name,
         units=Units(campaign.indicator.unit, "kg", campaign.aircraft.reference_weight_kg),
-        generations=generations(campaign, reduction, stations, paired),
-        evidence=evidence(campaign, stations) if len(campaign.configurations) > 2 else (),
+        generations=line,
+        evidence=(*evidence(campaign, stations), *not_flown(line)) if len(campaign.configurations) > 2 else (),
     )
 
 

@@ -17,6 +17,7 @@ from logger_app.workflows.history import (
     ShownTable,
     caption,
     facts,
+    line_table,
 )
 from logger_app.workflows.history import generation_table as table_of
 from logger_app.workflows.planning import edit, parse_text
@@ -88,6 +89,7 @@ class GenerationView:
     parent: str
     drawing: Drawing
     caption: str
+    glance: tuple[tuple[str, str], ...]
     points: tuple[PointView, ...]
     empty: str
     facts: tuple[tuple[str, str], ...]
@@ -172,6 +174,7 @@ def _generation(state: HistoryState, k: int) -> GenerationView:
         parent=f"{one.configuration.id}, made from {one.parent}" if one.parent else one.configuration.id,
         drawing=one.drawing,
         caption=caption(one),
+        glance=_glance(one, state.history.units) if one.flown else (),
         points=_points(table_of(one, state.history.units)) if one.flown else (),
         empty="" if one.flown else "Not flown, or no run counts.",
         facts=known,
@@ -188,14 +191,29 @@ def _work(state: HistoryState, one: Generation) -> tuple[str, ...]:
     return one.team_words[1:] if config is not None and config.note else one.team_words
 
 
+def _glance(one: Generation, units) -> tuple[tuple[str, str], ...]:
+    """Its row of the line at a glance: (label, words)."""
+    table = line_table((one,), units)
+    return tuple(
+        (column.label, _letters("; ".join((*((cell.text,) if cell.text else ()), *cell.small))))
+        for column, cell in zip(table.columns[1:], table.rows[0][1:])
+    )
+
+
+def _letters(text: str) -> str:
+    """Without the signs before a verdict, which the letters of the screen lack; its word says the same."""
+    for sign in VERDICT_SIGNS.values():
+        text = text.replace(sign, "")
+    return text
+
+
 def _points(table: ShownTable) -> tuple[PointView, ...]:
     """A table as blocks: a row's first cell heads it, each other cell is a line."""
     return tuple(
         PointView(
             head=" ".join((head.text, *head.small)),
             lines=tuple(
-                # The letters of the screen lack the signs that stand before a verdict; its word says the same.
-                (column.label, cell.text.lstrip("".join(VERDICT_SIGNS.values())), ", ".join(cell.small))
+                (column.label, _letters(cell.text), ", ".join(cell.small))
                 for column, cell in zip(table.columns[1:], cells)
             ),
         )

@@ -45,6 +45,7 @@ class HistoryPair(BoxLayout):
 
     label = StringProperty("")
     words = StringProperty("")
+    strong = BooleanProperty(False)
 
 
 class HistoryWords(BoxLayout):
@@ -115,6 +116,8 @@ class HistoryScreen(BoxLayout):
         column.add_widget(HistoryText(text=one.parent, color=CURRENT.quiet))
         column.add_widget(DrawingView(drawing=one.drawing, send=lambda words: self.send(presenter.Touched(words))))
         column.add_widget(HistoryText(text=one.caption))
+        for label, words in one.glance:
+            column.add_widget(HistoryPair(label=label, words=words, strong=True))
         if one.empty:
             column.add_widget(HistoryText(text=one.empty, color=CURRENT.quiet))
         for point in one.points:

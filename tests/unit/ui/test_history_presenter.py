@@ -86,6 +86,8 @@ def test_a_generation_shows_what_the_report_shows(text):
         ("Against baseline [kt]", "lower", "−1.2, −2.0 to −0.4"),
         ("Warning above stall [kt]", "2.0", "buffet"),
     )
+    assert strip.glance[0][0] == "Stall against the baseline [kt]"
+    assert strip.glance[0][1].endswith(": lower (−1.2, −2.0 to −0.4)") and plain.glance == ()
     assert ("let go", "left wing first at 80 % span, 20 % chord in 3 of 4 runs") in strip.facts
     assert strip.note == "glued" and not any(words == "glued" for _, words in strip.facts), "it stands in its box"
     assert plain.question == "what does a strip do?" and later.empty == "Not flown, or no run counts."
