@@ -139,7 +139,7 @@ def _let_go_words(seen: Sequence[str], first: str, ratio: float, looked: Station
         if looked and looked.low_ratio and looked.high_ratio
         else ""
     )
-    right = "right" if first in seen else "wrong"
+    right = "wrong" if first not in seen else "right" if len(seen) == 1 else "among those seen"
     return f"seen {' '.join(seen) or 'none'}{between}; true {first}, at {ratio:.2f} Vs: {right}"
 
 
