@@ -1,5 +1,6 @@
 """A small campaign on disk as the program makes it: the demo's cards, flights heard from a transcript, a minute of sound."""
 
+import functools
 import shutil
 from pathlib import Path
 
@@ -7,6 +8,7 @@ import numpy as np
 
 from logger_app.__main__ import main
 from logger_app.io.resources import data_dir
+from logger_app.io.sound import read_sound_file
 from logger_app.logstore.audio_io import SegmentWriter
 from logger_app.logstore.store import Journal
 
@@ -43,6 +45,12 @@ def make_campaign(folder: Path, flights=("day1_baseline",), sound_s: float = 30.
                 writer.write(tone(k, sound_s))
     words.unlink()
     return folder
+
+
+@functools.cache
+def demo_sound(flight: str = "day1_baseline") -> np.ndarray:
+    """The cockpit sound of a flight of the demo, thirteen minutes: decoded once, not to be changed."""
+    return read_sound_file(data_dir("demo_sessions") / "sparrow_cuffs" / "inputs" / f"{flight}.opus")
 
 
 def tone(k: int, seconds: float) -> np.ndarray:

@@ -1,6 +1,6 @@
 """Drives a real Kivy app frame by frame in the test's own thread. Alone touches Kivy's private test parts.
 
-No sleeps: a test waits for a condition while frames are drawn.
+A test waits for a condition while frames are drawn, never for seconds.
 """
 
 from __future__ import annotations
@@ -31,10 +31,12 @@ class Pilot:
 
     def until(self, condition, timeout_s: float = 60.0) -> None:
         """Draw until a condition holds; fails after a while."""
-        end = time.monotonic() + timeout_s
+        began = time.monotonic()
         while not condition():
             self.loop.idle()
-            if time.monotonic() > end:
+            if time.monotonic() > began + 0.2:
+                time.sleep(0.01)  # a long wait is for a thread: drawing all the time would take its processor
+            if time.monotonic() > began + timeout_s:
                 raise AssertionError(f"still not so after {timeout_s:g} s: {condition}")
 
     def tap(self, widget) -> None:

@@ -15,9 +15,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.made_campaign import demo_sound
+
 pytestmark = [pytest.mark.window, pytest.mark.slow]
 ROOT = Path(__file__).resolve().parents[2]
-INPUTS = ROOT / "demo_sessions" / "sparrow_cuffs" / "inputs"
 SECONDS = 75.0
 CAMERA_STARTS_S = 4.0
 LIMIT_S = 120.0
@@ -32,7 +33,7 @@ def files(tmp_path_factory):
 
     folder = tmp_path_factory.mktemp("files")
     for name in ("day1_baseline", "day2_cuffs"):
-        pcm = read_sound_file(INPUTS / f"{name}.opus")[: round(SECONDS * 16_000)]
+        pcm = demo_sound(name)[: round(SECONDS * 16_000)]
         write_flac(folder / f"{name}.flac", pcm)
     pcm = read_sound_file(folder / "day1_baseline.flac")[round(CAMERA_STARTS_S * 16_000) :]
     with av.open(str(folder / "wing.mp4"), "w") as out:

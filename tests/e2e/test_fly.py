@@ -15,6 +15,7 @@ from logger_app.io.sound import read_sound_file
 from logger_app.logstore.audio_io import read_sound, sound_duration_s
 from logger_app.logstore.store import Journal
 from logger_app.records.journal import RowKind
+from tests.made_campaign import demo_sound
 
 ROOT = Path(__file__).resolve().parents[2]
 INPUTS = ROOT / "demo_sessions" / "sparrow_cuffs" / "inputs"
@@ -28,7 +29,7 @@ def recording(tmp_path_factory):
     from logger_app.io.sound import write_flac
 
     path = tmp_path_factory.mktemp("sound") / "two runs.flac"
-    write_flac(path, read_sound_file(INPUTS / "day1_baseline.opus")[: round(SECONDS * 16_000)])
+    write_flac(path, demo_sound()[: round(SECONDS * 16_000)])
     return path
 
 
@@ -249,7 +250,7 @@ def _spoken(lines):
     import numpy as np
 
     told = TRUTH["calls"]
-    sound = read_sound_file(INPUTS / "day1_baseline.opus")
+    sound = demo_sound()
     parts, there = [], []
     for line in lines:
         call = next((call for call in told if call["words"] == line), None)
