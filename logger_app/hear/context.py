@@ -7,14 +7,16 @@ Main names: `Context`, `Need`, `in_talk`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import itertools
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from logger_app.hear.decode import MAX_LEAN, Found, Heard, Lean
 from logger_app.hear.gate import Gate
 from logger_app.hear.net import FRAME_S
 from logger_app.hear.packs import LegalCall, Pack
-from logger_app.hear.parse import setting_in_talk
+from logger_app.hear.parse import complete_shorthand, setting_in_talk
 from logger_app.records.calls import CallKind
 
 # An airspeed is expected for so long after another, or after the run began [20 ms frames].
@@ -36,6 +38,9 @@ FEW_PHONES = 7
 # What the last airspeed says about the next, in the indicator's unit; common practice, no source.
 FALL_PER_S, SPREAD, SPREAD_PER_S = 0.8, 2.0, 1.0
 SURE = 0.9
+# Digits in a row that as one number are farther off than this are last digits, if these go on falling by no more than
+# so much from one to the next [unit of the indicator]; believed so much less, for which of the two it was nobody says.
+FAR_OFF, MAX_STEP, EITHER = 8.0, 4.0, 0.8
 _BEGIN = frozenset(("on_condition",))
 _END = frozenset(("recovered", "scratch_that", "knock_it_off", "next_card"))
 
@@ -65,6 +70,7 @@ class Context:
     talk_end: float = -1e9
     speech_end: float = -1e9
     talk_heard: bool = False
+    said: float | None = None  # the last airspeed, a last digit alone completed
 
     def need(self, found: Found, heard: Heard, begin: float) -> Need:
         """What becomes of a call.
@@ -125,6 +131,38 @@ class Context:
             return gate.command
         return gate.other_expected if expected else gate.other
 
+    def apart(self, found: Found, digits: Mapping[str, float]) -> list[Found]:
+        """Digits in a row as last digits, one call each, where only these go on from the airspeed before.
+
+        Parameters
+        ----------
+        digits : mapping of str to float
+            What the words for a last digit alone mean.
+        """
+        words, call = found.words, found.call
+        if call.kind is not CallKind.AIRSPEED or call.shorthand or len(words) < 2 or self.said is None:
+            return [found]
+        if found.start > self.expected_until or any(word not in digits for word, _, _ in words):
+            return [found]
+        read = [self.said]
+        for word, _, _ in words:
+            read.append(complete_shorthand(digits[word], read[-1]))
+        falls = all(0 <= a - b <= MAX_STEP for a, b in itertools.pairwise(read))
+        if abs(call.number - self.said) <= FAR_OFF or not falls:
+            return [found]
+        return [
+            replace(
+                found,
+                call=replace(call, words=(word,), value=digits[word], shorthand=True),
+                belief=EITHER * found.belief,
+                rivals=((call, (1 - EITHER) * found.belief),),
+                start=start,
+                end=end,
+                words=((word, start, end),),
+            )
+            for word, start, end in words
+        ]
+
     def lean(self, begin: float) -> Lean | None:
         """What the airspeeds before say about the next one, before it is heard.
 
@@ -159,8 +197,13 @@ class Context:
         if found.call.kind is CallKind.AIRSPEED or name in _BEGIN:
             self.expected_until = found.end + EXPECT_FRAMES
             if found.call.kind is CallKind.EVENT:
-                self.last_speed = None
-            elif not found.call.shorthand and (self._near(found) or found.belief > SURE):
+                self.last_speed = self.said = None
+            if found.call.shorthand:
+                self.said = None if self.said is None else complete_shorthand(found.call.number, self.said)
+            plain = found.call.kind is CallKind.AIRSPEED and not found.call.shorthand
+            if plain:
+                self.said = found.call.number
+            if plain and (self._near(found) or found.belief > SURE):
                 self.last_speed, self.last_at = found.call.number, found.end
         elif name in _END:
             self.expected_until = -1.0

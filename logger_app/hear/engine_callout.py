@@ -54,6 +54,7 @@ class CalloutEngine:
     def __init__(self, pack: Pack, low: float = 20.0, high: float = 199.0, unit: str = "kt", model: Path | None = None):
         self.pack, self.unit = pack, unit
         self.net, gate, _ = load_model(model)
+        self._digits = {one.words[0]: float(one.value) for one in pack.shorthands if len(one.words) == 1}
         self.decoder = Decoder(phone_tree(pack, low, high, unit), gate)
         self.reset()
 
@@ -195,7 +196,7 @@ class CalloutEngine:
         for found in heard.calls:
             need = self._context.need(found, heard, self._begin)
             if need is Need.TAKE:
-                taken.append(self._take(found))
+                taken += self._take(found)
             elif need is Need.WAIT:
                 self._pending = found
         self._context.talked(heard, self._endpoint.last_speech)
@@ -209,11 +210,13 @@ class CalloutEngine:
         found, self._pending = self._pending, None
         if found is None or (followed_by and followed_by.talk_first and self._begin - found.end < AFTER_FRAMES):
             return []
-        return [self._take(found)]
+        return self._take(found)
 
-    def _take(self, found: Found) -> HeardCall:
-        self._context.took(found)
-        return self._heard(found, self._level.flags(int(found.start), int(found.end) + 1))
+    def _take(self, found: Found) -> list[HeardCall]:
+        parts = self._context.apart(found, self._digits)
+        for part in parts:
+            self._context.took(part)
+        return [self._heard(part, self._level.flags(int(part.start), int(part.end) + 1)) for part in parts]
 
     def _drop(self, before: int) -> None:
         drop = before - self._first
