@@ -52,7 +52,7 @@ class Item:
 
     Values from a slot lie in ``low .. high`` on multiples of `step`; of these the sound decoder
     listens only for those up to `hear_high` that are multiples of `hear_step`, and only for the
-    values in `only`, if there are any: the settings that this aircraft has.
+    values in `only`, if there are any: the settings that this aircraft has, the cards that this campaign has.
     """
 
     kind: CallKind
@@ -66,7 +66,7 @@ class Item:
     step: float | None = None
     hear_high: float = float("inf")
     hear_step: float | None = None
-    only: tuple[float, ...] = ()
+    only: tuple[float | str, ...] = ()
 
     @property
     def has_slot(self) -> bool:
@@ -192,11 +192,13 @@ def _item_calls(pack: Pack, all_values: bool) -> Iterator[LegalCall]:
         for reading in _readings(item.phrases, item.times, pack.numbers, 0.0):
             if not has_slot:
                 yield LegalCall(reading.words, item.kind, item.name, item.value, item.unit)
-            elif isinstance(reading.value, str) or _allowed(item, reading.value, all_values):
+            elif _allowed(item, reading.value, all_values):
                 yield LegalCall(reading.words, item.kind, item.name, reading.value, item.unit)
 
 
-def _allowed(item: Item, value: float, all_values: bool) -> bool:
+def _allowed(item: Item, value: float | str, all_values: bool) -> bool:
+    if isinstance(value, str):
+        return all_values or not item.only or value in item.only
     if not item.low <= value <= item.high or not _on_step(value, item.step):
         return False
     if all_values:

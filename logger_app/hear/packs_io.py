@@ -33,7 +33,7 @@ def load_pack(name: str | None = None, campaign: Campaign | None = None) -> Pack
         campaign's language, or ``en``.
     campaign : Campaign, optional
         Its team's own words replace the pack's phrases; its flap settings give "half", "full" and
-        notches their degrees, and are the only ones that the sound decoder listens for.
+        notches their degrees, and are the only ones that the sound decoder listens for, as are its cards and points.
 
     Raises
     ------
@@ -61,7 +61,11 @@ def _compiled(path: Path, text: str, dictionary: Path | None, campaign: Campaign
     sounds = _dictionary(dictionary) if dictionary else {}
     team = campaign.team.words if campaign else ()
     pack = build_pack(tomllib.loads(text), lambda word: sounds.get(word, ()), where=str(path), team=team)
-    return replace(pack, items=tuple(_with_flaps(item, campaign) for item in pack.items)) if campaign else pack
+    return (
+        replace(pack, items=tuple(_with_cards(_with_flaps(item, campaign), campaign) for item in pack.items))
+        if campaign
+        else pack
+    )
 
 
 def spoken_names(campaign: Campaign) -> dict[str, str]:
@@ -138,6 +142,16 @@ def _dictionary(path: Path) -> dict[str, tuple[str, ...]]:
         if phones:
             sounds[word] = (*sounds.get(word, ()), phones)
     return sounds
+
+
+def _with_cards(item: Item, campaign: Campaign) -> Item:
+    """Cards and points that there are: by their name, or a point by its number on its card."""
+    if item.kind is not CallKind.COMMAND or item.name != "card" or not campaign.points:
+        return item
+    names = {point.id.upper() for point in campaign.points} | {point.card.upper() for point in campaign.points}
+    names |= {point.id.upper().removeprefix(point.card.upper()) for point in campaign.points}
+    names.discard("")
+    return replace(item, only=tuple(float(name) if name.isdecimal() else name for name in sorted(names)))
 
 
 def _with_flaps(item: Item, campaign: Campaign) -> Item:

@@ -309,7 +309,7 @@ def test_a_damaged_dictionary_is_named(tmp_path):
         load_pack(str(tmp_path))
 
 
-def test_sound_is_heard_only_as_flap_settings_that_the_aircraft_has():
+def test_sound_is_heard_only_as_flap_settings_and_cards_that_there_are():
 
     root = Path(__file__).resolve().parents[3]
     campaign = read_campaign(root / "demo_sessions" / "sparrow_cuffs" / "inputs")
@@ -320,6 +320,9 @@ def test_sound_is_heard_only_as_flap_settings_that_the_aircraft_has():
 
     assert {v for v in heard if isinstance(v, float)} == {0.0, 15.0, 30.0}
     assert 40.0 in read
+    cards = {call.value for call in legal_calls(pack) if call.name == "card"}
+    assert cards == {"A", "A1", "A2", "A3", "B", "B1", 1.0, 2.0, 3.0}, "its cards and points, or a number on a card"
+    assert "D1" in {call.value for call in legal_calls(pack, all_values=True) if call.name == "card"}, "a text is read"
 
 
 @pytest.mark.parametrize(
