@@ -31,9 +31,7 @@ import speech
 import voices
 from scipy import signal
 
-from logger_app.hear.engine import Engine
-from logger_app.hear.engine_callout import CalloutEngine
-from logger_app.hear.engine_vosk import VoskEngine
+from logger_app.hear.engine import Engine, make_engine
 from logger_app.hear.packs import Pack
 from logger_app.hear.packs_io import load_pack
 from logger_app.hear.sequence import read_sequence
@@ -54,7 +52,6 @@ LOOK = {
 BLOCK = 1600  # samples fed at once: 0.1 s
 NEAR_S = 0.6  # a call belongs to a spoken one whose start is this near
 SURE = 0.9
-LOW_KT, LOWER_KT, HIGH_KT = 20.0, 10.0, 199.0
 MIN_PEOPLE_ITEMS = 10  # a person with fewer items is not named as the worst
 
 
@@ -128,17 +125,13 @@ class Bench:
         self,
         name: str,
         make: Callable[[], Engine],
-        make_low: Callable[[], Engine],
         corpus: speech.Speech,
         quick: bool,
         say: Callable[[str], None],
         said: Path | None = None,
     ):
-        """`make_low` makes the same engine for airspeeds from 10 kt on, so that lone teens are legal.
-
-        `said`: folder in which the sentences of the bench lie as sound (`voices`).
-        """
-        self.name, self.make, self.make_low = name, make, make_low
+        """`said`: folder in which the sentences of the bench lie as sound (`voices`)."""
+        self.name, self.make = name, make
         self.corpus, self.quick, self.say, self.said_in = corpus, quick, say, said
         self.engine = make()
         self.rows: list[dict] = []
@@ -217,21 +210,22 @@ class Bench:
         items = self.corpus.tens(alone=False)[:: 4 if self.quick else 1]
         for snr_db in (None, 10.0, 5.0):
             self.cell(items, "tens and teens, people", snr_db, "made", judge=False)
-        for items, name, make in (
-            (self.corpus.tens(alone=True), "lone tens word after 10 s", self.make),
-            (self.corpus.lone(), "lone tens and teens after 10 s, speeds from 10 kt", self.make_low),
+        for items, name, takes in (
+            (self.corpus.tens(alone=True), "lone tens word after 10 s", True),
+            (self.corpus.lone_teens(), "lone teens word after 10 s, which is no airspeed: none, or flagged", False),
         ):
             for snr_db in (20.0, 10.0):
                 outcomes, unflagged = [], 0
                 for j, item in enumerate(items[:: 4 if self.quick else 1]):
                     noise = self.corpus.noise("made", len(item.sound) + 14 * speech.RATE, 71_000 + j)
-                    calls = stream(make, speech.mix(item.sound, snr_db, noise, 10.0, 1.5)).calls
-                    outcomes.append((item.speaker, [meaning(call) for call in calls] == [item.meaning]))
-                    unflagged += any(meaning(call) != item.meaning and not LOOK & set(call.flags) for call in calls)
+                    calls = stream(self.make, speech.mix(item.sound, snr_db, noise, 10.0, 1.5)).calls
+                    wrong = any(meaning(call) != item.meaning and not LOOK & set(call.flags) for call in calls)
+                    right = [meaning(call) for call in calls] == [item.meaning] if takes else not wrong
+                    outcomes.append((item.speaker, right))
+                    unflagged += wrong
                 if outcomes:
-                    n = len(outcomes)
-                    extra = {"wrong_unflagged_pct": round(100 * unflagged / n, 2)}
-                    self.rows.append(row(self.name, name, True, snr_db, "made", outcomes, **extra))
+                    share = {"wrong_unflagged_pct": round(100 * unflagged / len(outcomes), 2)}
+                    self.rows.append(row(self.name, name, True, snr_db, "made", outcomes, **share))
                     self.say(_line(self.rows[-1]) + f", wrong and unflagged {unflagged}")
 
     def digits(self) -> None:
@@ -588,13 +582,12 @@ def people_table(rows: list[dict]) -> str:
     return "\n".join(lines)
 
 
-def engines(args, pack: Pack) -> dict[str, tuple[Callable[[], Engine], Callable[[], Engine]]]:
-    """Name of each engine asked for, and how to make a fresh one, for usual airspeeds and from 10 kt on."""
-    made = {}
+def engines(args, pack: Pack) -> dict[str, Callable[[], Engine]]:
+    """Name of each engine asked for, and how to make a fresh one."""
+    made: dict[str, Callable[[], Engine]] = {}
     for name in args.engine or ["callout"]:
         model = args.vosk if name == "vosk" else args.model
-        kind = VoskEngine if name == "vosk" else CalloutEngine
-        made[name] = tuple(partial(kind, pack, low, HIGH_KT, "kt", model=model) for low in (LOW_KT, LOWER_KT))
+        made[name] = partial(make_engine, name, pack, model=model)
     return made
 
 
@@ -627,8 +620,8 @@ def main() -> int:
     corpus = speech.Speech(data, pack)
     say = lambda line: print(line, file=sys.stderr if args.json else sys.stdout, flush=True)
     rows, false_accepts = [], []
-    for name, (make, make_low) in engines(args, pack).items():
-        bench = Bench(name, make, make_low, corpus, args.quick, say, args.sentences)
+    for name, make in engines(args, pack).items():
+        bench = Bench(name, make, corpus, args.quick, say, args.sentences)
         for part in args.rows.split(","):
             getattr(bench, part)()
         rows += bench.rows

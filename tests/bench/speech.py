@@ -274,28 +274,17 @@ class Speech:
         ]
         return [self._item("tens and teens, people", row["speaker"], row["text"], self.clip(row), True) for row in rows]
 
-    def lone(self) -> list[Item]:
-        """Single tens and teens words by the same people, those too low for an airspeed too: meaning by the word."""
-        tens = ("ten", "twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety")
-        value = {word: 10.0 * (k + 1) for k, word in enumerate(tens)} | {word: 13.0 + k for k, word in enumerate(TEENS)}
-        rows = [row for row in self.rows("real/tens_dev", "measure") if row["text"] in value]
-        out = []
-        for row in rows:
-            sound, start, end = trim(self.clip(row), 0.1)
-            meaning = ("airspeed", "ias", value[row["text"]])
-            out.append(
-                Item(
-                    set="lone tens and teens",
-                    speaker=row["speaker"],
-                    real=True,
-                    meaning=meaning,
-                    words=row["text"],
-                    sound=sound,
-                    start_s=start,
-                    end_s=end,
-                )
+    def lone_teens(self) -> list[Item]:
+        """Single teens words by the same people: no airspeed, and like one ("fifteen" and "fifty")."""
+        rows = [row for row in self.rows("real/tens_dev", "measure") if row["text"] in TEENS]
+        return [
+            replace(
+                self._item("lone teens, people", row["speaker"], "twenty", self.clip(row), True),
+                words=row["text"],
+                meaning=("airspeed", "ias", 13.0 + TEENS.index(row["text"])),
             )
-        return out
+            for row in rows
+        ]
 
     def digit_rows(self, count: int) -> list[Approach]:
         """An airspeed, then last digits alone as the speed falls ("fifty three ... two ... one"): unseen people and voices."""
