@@ -20,8 +20,10 @@ _ALIKE_DIGITS = {
 }
 # Tens words that are taken for each other, with the same units: fifty for sixty most of all (real people, ten voices).
 _ALIKE_TENS = {frozenset(pair): share for pair, share in (((5, 6), 1.0), ((5, 9), 0.3), ((3, 8), 0.3), ((4, 5), 0.2))}
-# A reading that wins over one that sounds alike by less than this is doubtful, however much it is believed [natural log].
-_OPEN_TENS, _OPEN_TEENS, _OPEN_DIGITS = 12.0, 8.0, 3.0
+# A reading that wins over another by less than this is doubtful, however much it is believed [natural log]. Of numbers that sound
+# alike the right one often wins by little; where any other comes that near, something is amiss. Weak in its first sound, fifty
+# becomes sixty and never the reverse. Set on 1,574 right and 280 wrong readings (grammar/en/acoustic/README.md).
+_OPEN_ALIKE, _OPEN_DIGITS, _OPEN_OTHER, _OPEN_SIXTY = 4.0, 3.0, 6.0, 8.0
 
 
 def alike_share(value: int, other: int) -> float:
@@ -50,15 +52,15 @@ def alike_share(value: int, other: int) -> float:
 
 
 def open_nats(value: int, other: int) -> float:
-    """By how much a reading must win over another to be beyond doubt; 0 for what does not sound alike [natural log].
+    """By how much a reading must win over another to be beyond doubt [natural log].
 
     Examples
     --------
-    >>> open_nats(62, 52), open_nats(62, 47)
-    (12.0, 0.0)
+    >>> open_nats(62, 52), open_nats(52, 62), open_nats(62, 47)
+    (8.0, 4.0, 6.0)
     """
     if not alike_share(value, other):
-        return 0.0
+        return _OPEN_OTHER
     if value // 10 == other // 10:
         return _OPEN_DIGITS
-    return _OPEN_TENS if value % 10 == other % 10 else _OPEN_TEENS
+    return _OPEN_SIXTY if value // 10 % 10 == 6 and value - other == 10 else _OPEN_ALIKE

@@ -21,12 +21,15 @@ from logger_app.hear.packs import LegalCall
 from logger_app.hear.rescore import SpanScores, scores, word_frames
 from logger_app.hear.segment import OTHER, UNIT_COST, Piece, Segmenter
 from logger_app.records.calls import CallKind
+from logger_app.units import from_kt
 
 Lean = Callable[[LegalCall], float]
 MAX_LEAN = 4.0  # a lean never says more [natural log]
 ALTERNATIVES = 5
 # Log-probability added to things that are seldom said, so that a short sound is not taken for them.
 SHORTHAND_PRIOR = -1.5
+# So is an airspeed from here on, in a stall test: "one nineteen" is likelier than "one ninety".
+SELDOM_FROM_KT, SELDOM_PRIOR = 140.0, -1.5
 # In noise the network leaves phones out more often than it makes them up, which favours numbers over phrases, which are longer:
 # for each phone of a phrase. Set on the calibration voices: 88.0 -> 88.6 % right at 10 and 5 dB (n 1011); more loses numbers.
 PHONE_PRIOR = 0.5
@@ -55,7 +58,7 @@ class Stretch:
 class Found:
     """A call in a stretch; frames are the stream's, fractions of one allowed.
 
-    `glued`: phones of talk before and after it. `doubtful`: a rival that sounds alike is nearly as likely. `score`: log-likelihood.
+    `glued`: phones of talk before and after it. `doubtful`: another airspeed is nearly as likely. `score`: log-likelihood.
     """
 
     call: LegalCall
@@ -92,7 +95,11 @@ class Decoder:
 
     def _prior(self, meaning: tuple) -> float:
         call = self._call_of.get(meaning)
-        return SHORTHAND_PRIOR if call is not None and call.shorthand else 0.0
+        if call is None or call.kind is not CallKind.AIRSPEED:
+            return 0.0
+        if call.shorthand:
+            return SHORTHAND_PRIOR
+        return SELDOM_PRIOR if call.number >= from_kt(SELDOM_FROM_KT, call.unit or "kt") else 0.0
 
     def calls(self, stretch: Stretch, segmenter: Segmenter, lean: Lean | None = None) -> Heard:
         """The calls in a stretch.
@@ -229,10 +236,10 @@ class Decoder:
             shares[best], log_ratio, len(spelling), stretch.activity[start:end], stretch.talk[start:end]
         )
         rivals = self._rivals(ranked, shares, best, belief)
-        alike = self._alike(ranked, best)
-        if alike:
-            said = {rival: alike.pop(rival, share) for rival, share in rivals}
-            rivals = tuple(sorted((said | alike).items(), key=lambda one: -one[1]))[:ALTERNATIVES]
+        close = self._near_rivals(ranked, best)
+        if close:
+            said = {rival: close.get(rival, share) for rival, share in rivals}
+            rivals = tuple(sorted((said | close).items(), key=lambda one: -one[1]))[:ALTERNATIVES]
         words = self.tree.units[self.tree.end_unit[spelling_index]].words
         times = self._times(stretch, start, word_frames(spelling, span))
         return Found(
@@ -243,12 +250,12 @@ class Decoder:
             times[-1][1],
             tuple((word, a, b) for word, (a, b) in zip(words, times)),
             len(spelling),
-            doubtful=bool(self._alike(ranked, best)),
+            doubtful=bool(close),
             score=score,
         )
 
-    def _alike(self, ranked, best: int) -> dict[LegalCall, float]:
-        """Rivals that sound alike and are not beaten by enough, each with a share that leaves it possible."""
+    def _near_rivals(self, ranked, best: int) -> dict[LegalCall, float]:
+        """Airspeeds that are not beaten by enough, each with a share that leaves it possible."""
         call = self._call_of[self.tree.meanings[ranked[best][0]]]
         if call.kind is not CallKind.AIRSPEED or call.shorthand:
             return {}

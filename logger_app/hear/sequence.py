@@ -33,6 +33,8 @@ _JUDGED = (Flag.UNSURE, Flag.IMPLAUSIBLE, Flag.SOUNDS_LIKE, Flag.OUT_OF_RANGE, F
 _RUN_OVER = frozenset(("recovered", "scratch_that", "knock_it_off", "next_card", "again", "repeat"))
 # An engine's doubt between two that sound alike stands unless the other calls make the rival so much less likely.
 SETTLED_RATIO = 0.05
+# A rival with this posterior, or more, the engine itself left open (`decode`).
+OPEN_SHARE = 0.025
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -285,9 +287,13 @@ class _Model:
         return best, [Flag.SHORTHAND]
 
     def _open(self, call: HeardCall, value: float, around: np.ndarray) -> bool:
-        """Whether the other calls leave a rival that sounds alike possible."""
+        """Whether the other calls leave a rival possible that sounds alike or was nearly as likely."""
         here = around[self.grid == round(value)].sum()
-        rivals = [rival for rival in _candidates(call) if alike_share(round(value), round(rival))]
+        rivals = [
+            rival
+            for rival, share in _candidates(call).items()
+            if rival != value and (share >= OPEN_SHARE or alike_share(round(value), round(rival)))
+        ]
         return any(around[self.grid == round(rival)].sum() >= SETTLED_RATIO * here for rival in rivals)
 
     def _why(self, value: float, joint: np.ndarray, around: np.ndarray, at: np.ndarray) -> list[Flag]:
