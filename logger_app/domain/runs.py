@@ -380,6 +380,8 @@ def _looked_back(runs: Sequence[Run], points: Sequence[TestPoint], order, memory
 
 def _run_looked_back(run: Run, back: LookedBack, points: Mapping[str, TestPoint]) -> Run:
     """A run in hindsight; one that moves says where it was when it was flown."""
+    if back.point == run.point and back.share > 0.5:
+        return run if run.point_share >= back.share else replace(run, point_share=back.share, rivals=back.rivals)
     sure = run.point_sure and back.share >= SURE_SHARE
     if not back.why or back.point is None:
         return replace(run, point_share=back.share, point_sure=sure, rivals=back.rivals or run.rivals)

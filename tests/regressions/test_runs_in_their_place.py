@@ -112,6 +112,18 @@ def test_a_missed_bank_call_is_asked_about_by_its_stall_speed_and_one_key_moves_
     assert [run.point for run in review.load().runs.runs][3:6] == ["D1"] * 3
 
 
+def test_points_flown_in_turn_with_everything_called_ask_nothing(campaign):
+    """One run at a point, then the other, again and again: unusual, and no doubt about what was called."""
+    calls = []
+    for n in range(12):
+        calls += settings(n, 70 * n + 5, power="idle", flap=20.0 * (n % 2), bank=0.0)
+        calls += run(n, 70 * n + 20, "A2" if n % 2 else "A1")
+    workflow = ReviewWorkflow(write(campaign, calls), "anna").load()
+
+    assert [one.point for one in workflow.runs.runs] == ["A1", "A2"] * 6
+    assert [item for item in workflow.queue.items if item.item is Item.POINT] == []
+
+
 def test_a_missed_flap_call_is_seen_from_the_rest_of_the_flight_and_asked_about(campaign):
     """Everything is called before each point; of "power idle, flaps up, bank thirty left" the flap is not heard."""
     more = '[[card.point]]\nid = "D2"\npower = "idle"\nflap_deg = 20\nbank_deg = -30\n'
