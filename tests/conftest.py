@@ -6,8 +6,13 @@ import subprocess
 import tempfile
 from pathlib import Path
 
+from hypothesis import HealthCheck, settings
+
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy is imported
 os.environ.setdefault("OMP_NUM_THREADS", "1")
+
+settings.register_profile("untimed", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("untimed")  # a machine with other work is no failure
 
 OWN = tempfile.TemporaryDirectory(prefix="kneecall-tests-")  # removed when the process ends
 for variable in ("KNEECALL_HOME", "KIVY_HOME"):  # else the user's own, and two workers write there at once
