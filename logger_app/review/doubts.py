@@ -78,9 +78,9 @@ def doubt_of(call: ReviewedCall, context: Context) -> QueueItem | None:
     return _other_doubt(call, context)
 
 
-def flagged_as_heard(calls: Iterable[ReviewedCall], now: Context) -> frozenset[str]:
+def flagged_as_heard(calls: Iterable[ReviewedCall], now: Context, runs_as_heard: FlightRuns) -> frozenset[str]:
     heard = [_as_heard(call, call.heard, now.unit) for call in calls if call.heard]
-    context = Context(now.runs, heard, now.unit, now.graduation, now.disagreeing)
+    context = Context(runs_as_heard, heard, now.unit, now.graduation, now.disagreeing)
     # Runs move with corrections; here every call counts as being in one.
     context.run_of = dict.fromkeys(context.approach_of, "")
     return frozenset(call.id for call in heard if doubt_of(call, context))

@@ -160,12 +160,13 @@ def folder_of(campaign_dir: Path, data: FlightData) -> Path:
 class FoldedFlight:
     """The rows of a flight folded: what was heard, the calls that hold now, the runs in them.
 
-    `runs_with` gives the runs as they would be with one more correction.
+    `runs_with` gives the runs as they would be with one more correction, `as_heard` those before any.
     """
 
     data: FlightData
     calls: tuple[ReviewedCall, ...]
     runs_with: Callable[[Correction], FlightRuns]
+    as_heard: FlightRuns
 
 
 def flight_from_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[JournalRow], duration_ns: int) -> FlightData:
@@ -216,23 +217,25 @@ def fold_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[JournalRow], 
     calls = apply_corrections(heard, corrections, unit)
     runs = with_clock_faults(runs_of(calls, corrections), overlaps(rows))
     runs = with_decade_doubts(runs, campaign, settled_items(corrections, calls), info.confusions)
+    as_heard = runs_of(apply_corrections(heard, (), unit), ()) if corrections else runs
     second = [row.body for row in by_kind[RowKind.SECOND]]
     data = FlightData(
         info=info,
-        review=_review(campaign, info, runs, calls, corrections, second),
+        review=_review(campaign, info, runs, as_heard, calls, corrections, second),
         runs=runs,
         weights=weights_of(campaign, info, runs),
         corrections=tuple(corrections),
         packs=tuple(sorted({call.pack for call in heard if call.pack})),
         journal_sha256=digest.hexdigest(),
     )
-    return FoldedFlight(data=data, calls=calls, runs_with=runs_with)
+    return FoldedFlight(data=data, calls=calls, runs_with=runs_with, as_heard=as_heard)
 
 
 def _review(
     campaign: Campaign,
     info: FlightInfo,
     runs: FlightRuns,
+    as_heard: FlightRuns,
     calls: Sequence[ReviewedCall],
     corrections: Sequence,
     second: list,
@@ -252,6 +255,7 @@ def _review(
         graduation=indicator.graduation,
         second=last_listening(second),
         settled=settled_items(corrections, calls),
+        as_heard=as_heard,
         points=campaign.points,
         own=info.confusions,
     )

@@ -173,6 +173,19 @@ def test_confirming_an_odd_setting_says_how_many_runs_it_moves(campaign):
     assert len(item.runs) == 3 and workflow.queue.items[0] is item
 
 
+def test_a_setting_that_was_flagged_stays_counted_as_flagged_once_it_is_rejected(campaign):
+    """ "Reviewed: 1 flagged" became 0: the doubt was asked of the runs as they were since."""
+    odd = heard("odd", 240.5, CallKind.SETTING, "power", 65.0, "%")
+    folder = write(campaign, [*flight_calls(), odd])
+    review = ReviewWorkflow(folder, "anna")
+    before = review.load().queue.flagged
+    review.act_all([(Action.REJECT, "odd", "", {})])
+
+    assert "odd" in before
+    assert ReviewWorkflow(folder, "anna").load().queue.flagged == before
+    assert load_flight(load_campaign(campaign), folder).review.flagged == len(before)
+
+
 def test_a_point_deleted_after_flying_moves_no_run(campaign):
     """Its runs went to another point, "counts yes", and `plan` was silent."""
     folder = write(campaign, flight_calls())
