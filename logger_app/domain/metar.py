@@ -11,6 +11,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+from logger_app.records.plan import PlannedFlight
 from logger_app.units import HPA_PER_INHG, KT_PER_KMH, KT_PER_MPS
 
 _HEAD = re.compile(r"(?:(METAR|SPECI)\s+)?(?:COR\s+)?([A-Z][A-Z0-9]{3})\s+(\d{2})(\d{2})(\d{2})Z\b")
@@ -47,6 +48,13 @@ class Metar:
     def issued(self) -> str:
         """``day 22, 16:30 UTC``."""
         return f"day {self.day}, {self.hour:02}:{self.minute:02} UTC"
+
+
+def altimeter_setting_hpa(flight: PlannedFlight) -> float | None:
+    """What the altimeter was set to on a flight [hPa]: as the campaign file gives it, else by the METAR."""
+    if flight.qnh_hpa is not None or not flight.metar:
+        return flight.qnh_hpa
+    return read_metar(flight.metar).qnh_hpa
 
 
 def read_metar(text: str) -> Metar:

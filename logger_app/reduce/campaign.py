@@ -16,6 +16,7 @@ from logger_app import __version__
 from logger_app.domain.approach import learned_drift_ratio
 from logger_app.domain.comparison_model import normal_quantile
 from logger_app.domain.fitted import lineage
+from logger_app.domain.metar import altimeter_setting_hpa
 from logger_app.domain.times import flight_time
 from logger_app.errors import BadQuantity, Fault, OutsideValidity, ReduceError
 from logger_app.records.plan import Campaign, Indicator, TestPoint
@@ -30,7 +31,7 @@ from logger_app.records.results import (
 )
 from logger_app.records.runs import FlightData, FlightReview, Run, RunWeight, StallEvent
 from logger_app.reduce.airspeed import eas_kt, tas_kt
-from logger_app.reduce.atmosphere import density_altitude_ft
+from logger_app.reduce.atmosphere import density_altitude_ft, pressure_altitude_ft
 from logger_app.reduce.calibration import Calibrated, calibrate_ias, instrument_corrected_kt
 from logger_app.reduce.cells import make_cells, with_surplus_noted
 from logger_app.reduce.compare import compare_all
@@ -329,7 +330,7 @@ def _reduce_run(
         **_as_called(stall),
         **_corrected(calibrated, speeds, budget),
         **_margins(campaign, flap_deg, stall, calibrated),
-        **_conditions(stall, trace, calibrated),
+        **_conditions(stall, trace, calibrated, _altimeter_hpa(campaign, flight)),
         entry_rate_kt_per_s=in_cas.rate_kt_per_s,
         entry_rate_u_kt_per_s=in_cas.rate_u_kt_per_s,
         weight_kg=weight[0] if weight else None,
@@ -424,19 +425,29 @@ def _margins(campaign: Campaign, flap_deg: float | None, stall: RunStall, calibr
     }
 
 
-def _conditions(stall: RunStall, trace: TraceAtEvent, calibrated: Calibrated | None) -> dict:
-    """Where it was flown: called, else from a joined trace."""
+def _altimeter_hpa(campaign: Campaign, flight: FlightData) -> float | None:
+    planned = next((planned for planned in campaign.flights if planned.id == flight.info.id), None)
+    return altimeter_setting_hpa(planned) if planned else None
+
+
+def _conditions(
+    stall: RunStall, trace: TraceAtEvent, calibrated: Calibrated | None, altimeter_hpa: float | None
+) -> dict:
+    """Where it was flown: called, else from a joined trace. An altitude that was called is what the altimeter read."""
+    pressure_ft = _first(trace.altitude_ft, stall.altitude_ft)
+    if trace.altitude_ft is None and pressure_ft is not None and altimeter_hpa is not None:
+        pressure_ft += pressure_altitude_ft(altimeter_hpa)
     return {
         "altitude_ft": _first(stall.altitude_ft, trace.altitude_ft),
         "altitude_lost_ft": _first(stall.altitude_lost_ft, trace.altitude_lost_ft),
         "ground_speed_kt": trace.ground_speed_kt,
         "load_factor": trace.load_factor,
-        **_air_data(calibrated, _first(trace.altitude_ft, stall.altitude_ft), trace.oat_degc),
+        **_air_data(calibrated, pressure_ft, trace.oat_degc),
     }
 
 
 def _air_data(calibrated: Calibrated | None, altitude_ft: float | None, oat_degc: float | None) -> dict:
-    """EAS and TAS where an altitude is known (a standard day where no temperature is); density altitude."""
+    """EAS and TAS where a pressure altitude is known (a standard day where no temperature is); density altitude."""
     if altitude_ft is None:
         return {}
     found = {}

@@ -26,6 +26,8 @@ NAMES = {
     "tas": ("true airspeed", "tas"),
     "ground_speed": ("ground speed", "groundspeed", "gnd spd", "gndspd", "gs"),
     "pressure_altitude": ("pressure altitude", "palt", "press alt"),
+    "indicated_altitude": ("indicated altitude", "altitude indicated", "alt ind"),
+    "altimeter": ("altimeter setting", "baro setting", "altimeter", "qnh"),
     "altitude": ("altitude", "gps altitude", "alt", "altmsl", "altb"),
     "load_factor": ("normal acceleration", "vertical acceleration", "normac", "vertical g", "load factor", "nz", "g"),
     "oat": ("outside air temperature", "oat"),
@@ -38,7 +40,7 @@ UNITS = {
     "kt": "kt", "kts": "kt", "knots": "kt", "mph": "mph", "km/h": "kmh", "kph": "kmh", "kmh": "kmh", "m/s": "mps",
     "ft": "ft", "feet": "ft", "m": "m", "deg": "deg", "degrees": "deg", "°": "deg", "c": "degc", "°c": "degc",
     "deg c": "degc", "degc": "degc", "f": "degf", "°f": "degf", "deg f": "degf", "degf": "degf", "g": "", "s": "s",
-    "sec": "s", "seconds": "s",
+    "sec": "s", "seconds": "s", "hpa": "hpa", "mb": "hpa", "mbar": "hpa", "inhg": "inhg", "in hg": "inhg", "inch": "inhg",
 }  # fmt: skip
 NO_UNIT = {"time": "clock_time", "load_factor": "load_factor", "latitude": "latitude_deg", "longitude": "longitude_deg"}
 NO_UNIT |= {"track": "track_deg", "heading": "heading_deg"}

@@ -11,7 +11,15 @@ from logger_app.records.plan import CalibrationTable
 from logger_app.reduce.gps import CalibrationPoint, Leg
 from logger_app.reduce.results_io import write_text
 from logger_app.reduce.trace import legs_in_trace
-from logger_app.reduce.trace_io import CSV_COLUMNS, csv_rows, fault, number_in, read_text, read_trace
+from logger_app.reduce.trace_io import (
+    CSV_COLUMNS,
+    csv_rows,
+    fault,
+    number_in,
+    read_text,
+    read_trace,
+    with_pressure_altitude,
+)
 
 NEEDED = ("ias_kt", "ground_speed_kt")
 
@@ -66,7 +74,8 @@ def _sets(rows, name, flap_deg, altitude_ft, oat_degc) -> list[list[Leg]]:
             if column in CSV_COLUMNS:
                 ours, factor, offset = CSV_COLUMNS[column]
                 values[ours] = number_in(cell, name, line, column) * factor + offset
-        values = {column: value for column, value in values.items() if math.isfinite(value)}
+        values = with_pressure_altitude(values)
+        values = {column: float(value) for column, value in values.items() if math.isfinite(value)}
         missing = [column for column in NEEDED if column not in values]
         if missing or not {"track_deg", "heading_deg"} & set(values):
             wrong.append(

@@ -19,9 +19,10 @@ import numpy as np
 
 from logger_app.errors import Fault, FileRefused, ReduceError
 from logger_app.io import files as files_io
+from logger_app.reduce.atmosphere import pressure_altitude_ft
 from logger_app.reduce.columns_io import guess_columns, our_names
 from logger_app.reduce.samples import Trace
-from logger_app.units import KT_PER_KMH, KT_PER_MPH, KT_PER_MPS, M_PER_FT, M_PER_NMI
+from logger_app.units import HPA_PER_INHG, KT_PER_KMH, KT_PER_MPH, KT_PER_MPS, M_PER_FT, M_PER_NMI
 
 # Ten hours at ten samples a second with twenty columns; parsed, a trace takes some ten times its size.
 MAX_BYTES = 64_000_000
@@ -44,6 +45,10 @@ CSV_COLUMNS: dict[str, tuple[str, float, float]] = {
     "altitude_m": ("altitude_ft", 1 / M_PER_FT, 0.0),
     "pressure_altitude_ft": ("altitude_ft", 1.0, 0.0),
     "pressure_altitude_m": ("altitude_ft", 1 / M_PER_FT, 0.0),
+    "indicated_altitude_ft": ("indicated_ft", 1.0, 0.0),
+    "indicated_altitude_m": ("indicated_ft", 1 / M_PER_FT, 0.0),
+    "altimeter_hpa": ("altimeter_hpa", 1.0, 0.0),
+    "altimeter_inhg": ("altimeter_hpa", HPA_PER_INHG, 0.0),
     "track_deg": ("track_deg", 1.0, 0.0),
     "heading_deg": ("heading_deg", 1.0, 0.0),
     "load_factor": ("load_factor", 1.0, 0.0),
@@ -60,6 +65,7 @@ CSV_COLUMNS: dict[str, tuple[str, float, float]] = {
     "longitude_deg": ("longitude_deg", 1.0, 0.0),
 }
 CLOCK_TIME = "clock_time"  # a recorder's own clock: 10:22:31.5
+ALTIMETER_HPA = (850.0, 1090.0)  # a setting outside is none
 TIME_COLUMNS = ("flight_s", "time_s", "utc")
 
 
@@ -198,6 +204,22 @@ def number_in(cell: str | None, name: str, line: int, column: str) -> float:
     return value if math.isfinite(value) else math.nan
 
 
+def with_pressure_altitude(read: dict) -> dict:
+    """Columns, with what the altimeter read and was set to made into a pressure altitude where none is given.
+
+    References
+    ----------
+    [SFTE] ch. 3: an altimeter's two scales differ by the pressure altitude of its setting.
+    """
+    read = dict(read)
+    indicated, setting = read.pop("indicated_ft", None), read.pop("altimeter_hpa", None)
+    if indicated is None or setting is None or "altitude_ft" in read:
+        return read
+    low, high = ALTIMETER_HPA
+    scale_ft = [pressure_altitude_ft(hpa) if low <= hpa <= high else math.nan for hpa in np.ravel(setting).tolist()]
+    return {**read, "altitude_ft": indicated + np.reshape(scale_ft, np.shape(setting))}
+
+
 def _read_csv(text: str, name: str, columns: Mapping[str, str]) -> Trace:
     rows = csv_rows(text, name)
     header = list(rows[0][1])
@@ -224,7 +246,7 @@ def _read_csv(text: str, name: str, columns: Mapping[str, str]) -> Trace:
         column, factor, offset = CSV_COLUMNS[source]
         values = np.array([number_in(row.get(source), name, line, source) for line, row in rows])
         read[column] = values * factor + offset
-    return _trace(name, times, read, on_flight_clock=clock == "flight_s", notes=notes)
+    return _trace(name, times, with_pressure_altitude(read), on_flight_clock=clock == "flight_s", notes=notes)
 
 
 def _read_gpx(text: str, name: str) -> Trace:

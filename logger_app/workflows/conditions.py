@@ -5,7 +5,7 @@ A field that is given holds over what the METAR says. Main names: `conditions_of
 
 from __future__ import annotations
 
-from logger_app.domain.metar import read_metar
+from logger_app.domain.metar import altimeter_setting_hpa, read_metar
 from logger_app.records.plan import PlannedFlight
 from logger_app.reduce.atmosphere import density_altitude_ft, pressure_altitude_ft
 from logger_app.report.extras import Conditions
@@ -22,10 +22,9 @@ def conditions_of(flight: PlannedFlight) -> Conditions | None:
         if flight.wind_kt is not None and flight.wind_deg is not None
         else ""
     )
-    oat_degc, qnh_hpa = flight.oat_degc, flight.qnh_hpa
+    oat_degc, qnh_hpa = flight.oat_degc, altimeter_setting_hpa(flight)
     if metar is not None:
         oat_degc = metar.oat_degc if oat_degc is None else oat_degc
-        qnh_hpa = metar.qnh_hpa if qnh_hpa is None else qnh_hpa
         if not wind and metar.wind_kt is not None:
             direction = "variable" if metar.wind_deg is None else f"{metar.wind_deg:03}"
             gust = f", gusts {metar.gust_kt:.0f}" if metar.gust_kt else ""

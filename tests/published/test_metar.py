@@ -5,10 +5,13 @@ A3-1; FAA Pilot's Handbook of Aeronautical Knowledge (FAA-H-8083-25), chapter 13
 Information Manual, figure 7-1-19, METAR KPIT.
 """
 
+import math
+
 import pytest
 
 from logger_app.domain.metar import read_metar
 from logger_app.reduce.atmosphere import pressure_altitude_ft
+from logger_app.reduce.trace_io import read_trace
 from logger_app.workflows.conditions import conditions_at
 
 # 1 m/s = 3600/1852 kt; 29.70 inHg = 1005.76 hPa, 29.92 = 1013.21 (conventional inch of mercury, 3386.389 Pa).
@@ -127,6 +130,21 @@ def test_the_pressure_altitude_of_a_qnh_is_that_of_the_standard_atmosphere(qnh_h
     assert conditions_at(elevation_ft=2000.0, qnh_hpa=qnh_hpa).pressure_altitude_ft == pytest.approx(
         2000 + altitude_ft, abs=0.3
     )
+
+
+def test_an_altimeter_reading_and_its_setting_make_the_pressure_altitude_of_another_library(tmp_path):
+    """`ambiance` turns a pressure into its height; and an inch of mercury is about 1,000 ft (from memory, FAA PHAK, altimeter)."""
+    from ambiance import Atmosphere
+
+    (tmp_path / "t.csv").write_text(
+        "time_s,ias_kt,indicated_altitude_ft,altimeter_inHg\n0,60,5000,29.42\n1,60,5000,28.92\n2,60,5000,\n3,60,5000,1013\n"
+    )
+    altitude_ft = read_trace(tmp_path / "t.csv").columns["altitude_ft"]
+
+    theirs_ft = [5000 + Atmosphere.from_pressure(inhg * 3386.389).H[0] / 0.3048 for inhg in (29.42, 28.92)]
+    assert list(altitude_ft[:2]) == pytest.approx(theirs_ft, abs=1.0)
+    assert altitude_ft[1] - 5000 == pytest.approx(1000, rel=0.08)
+    assert not any(map(math.isfinite, altitude_ft[2:]))  # no setting, and one that no altimeter has
 
 
 def test_the_density_altitude_agrees_with_another_library():

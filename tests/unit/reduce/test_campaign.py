@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 
 from logger_app.errors import ReduceError
-from logger_app.records.plan import CalibrationTable, Indicator
+from logger_app.records.plan import CalibrationTable, Indicator, PlannedFlight
 from logger_app.records.runs import FlightRuns, StallEvent
 from logger_app.reduce.campaign import Options, reduce_campaign
 from logger_app.reduce.trace import TraceAtEvent
@@ -145,6 +145,18 @@ def test_eas_and_tas_where_an_altitude_was_called(make):
 
     assert run.vs_eas_kt == pytest.approx(run.vs_cas_kt, abs=0.02)
     assert run.vs_tas_kt == pytest.approx(run.vs_cas_kt / 0.861671**0.5, abs=0.05)  # sigma printed for 5,000 ft
+
+
+@pytest.mark.parametrize("air", [{"qnh_hpa": 983.0}, {"metar": "METAR ZZZZ 110750Z 24006KT 9999 12/07 Q0983"}])
+def test_an_altitude_that_was_called_was_read_at_the_altimeter_setting(make, air):
+    """983 hPa is 836 ft in the standard atmosphere, so 4,164 ft on the dial were a pressure altitude of 5,000 ft."""
+    flight = make.flight([make.run([make.setting(1, "altitude", 4164.0), *make.approach()])])
+    campaign = replace(make.campaign(), flights=(PlannedFlight(id=flight.info.id, configuration="base", **air),))
+
+    run = reduce_campaign(campaign, [flight]).runs[0]
+
+    assert run.altitude_ft == 4164.0
+    assert run.vs_tas_kt == pytest.approx(run.vs_cas_kt / 0.861671**0.5, abs=0.02)
 
 
 def test_budget_terms_add_up_to_the_uncertainty(make):
