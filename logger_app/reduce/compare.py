@@ -27,10 +27,11 @@ from logger_app.domain.comparison_model import (
     normal_quantile,
 )
 from logger_app.domain.design import Design, design_of, enough_in_words
+from logger_app.errors import BadQuantity
 from logger_app.records.plan import Campaign, TestPoint
 from logger_app.records.results import BudgetTerm, Comparison, ModelSummary, Overall, StallSpeed
 from logger_app.reduce.cells import common_basis, family, on_basis_kt
-from logger_app.reduce.standardise import cas_at_weight_kt
+from logger_app.reduce.standardise import cas_at_cg_kt, cas_at_weight_kt
 from logger_app.reduce.statistics import sides_differ_p, welch
 from logger_app.reduce.uncertainty import STATIC_PORT_CAVEAT
 from logger_app.reduce.words import overall_sentence, sentence
@@ -39,6 +40,8 @@ from logger_app.units import from_kt, speed_text
 # 7 % of the CG travel: certification flight-test tolerance [CFR23.21], read in a fragment only.
 CG_TRAVEL_SHARE = 0.07
 CG_SHIFT_MM = 10.0
+# From the CG to the tail, in mean chords: light aircraft have 2.5 to 3.5 (common practice, no source).
+TAIL_ARM_CHORDS = 3.0
 MAX_LISTED = 12
 # A single run on a side has an interval when the scatter is known from elsewhere with so many degrees of freedom.
 MIN_FREEDOM_FOR_ONE_RUN = 4
@@ -607,7 +610,25 @@ def _cg_note(campaign: Campaign, reference, changed) -> list[str]:
     shift = float(np.mean(cgs[1]) - np.mean(cgs[0]))
     low, high = campaign.aircraft.cg_min_mm, campaign.aircraft.cg_max_mm
     limit = CG_TRAVEL_SHARE * (high - low) if low is not None and high is not None else CG_SHIFT_MM
-    return [f"CG differs by {shift:+.0f} mm; not corrected, fly both at the same CG"] if abs(shift) > limit else []
+    if abs(shift) <= limit:
+        return []
+    worth = _cg_worth(campaign, shift, [run for side in (reference, changed) for run, _ in side])
+    return [f"CG differs by {shift:+.0f} mm{worth}; not corrected, fly both at the same CG"]
+
+
+def _cg_worth(campaign: Campaign, shift_mm: float, runs: Sequence[StallSpeed]) -> str:
+    """What a shift of the CG is worth in stall speed, to first order; nothing is said where the span is not known."""
+    wing, speeds = campaign.aircraft.planform, [run.vs_ias_kt for run in runs if run.vs_ias_kt is not None]
+    if wing is None or not speeds:
+        return ""
+    mean_chord_mm = campaign.aircraft.wing_area_m2 * 1e6 / (2 * wing.semispan_mm)
+    speed_kt = float(np.mean(speeds))
+    try:
+        moved_kt = cas_at_cg_kt(speed_kt, 0.0, shift_mm, TAIL_ARM_CHORDS * mean_chord_mm) - speed_kt
+    except BadQuantity:
+        return ""
+    unit = campaign.indicator.unit
+    return f" (by itself about {from_kt(moved_kt, unit):+.1f} {unit}, with the tail {TAIL_ARM_CHORDS:g} mean chords behind)"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,7 +10,9 @@ def coverage():
     return coverage
 
 
-@pytest.mark.parametrize("name, flights, step_kt", [("A-B, 5 runs a flight", 1, 1.3), ("A-B-B-A, 4 runs, calls every 2 kt", 2, 2.0)])
+@pytest.mark.parametrize(
+    "name, flights, step_kt", [("A-B, 5 runs a flight", 1, 1.3), ("A-B-B-A, 4 runs, calls every 2 kt", 2, 2.0)]
+)
 def test_the_plan_is_asked_for_the_design_that_is_flown(coverage, name, flights, step_kt):
     row = next(row for row in coverage.PLANNED if row.name == name)
     made = [coverage.one((row, -2.0, seed)) for seed in range(2)]

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from logger_app.records.plan import AircraftConfig, Change
+from logger_app.records.plan import AircraftConfig, Change, Planform
 from logger_app.records.results import BudgetTerm, StallSpeed
 from logger_app.records.runs import StallEvent
 from logger_app.reduce.compare import compare_all
@@ -337,6 +337,10 @@ def test_the_cg_may_differ_by_a_little(make):
         and "CG differs by +16 mm" in notes(16.2)
         and "CG differs by -17 mm" in notes(-17.0)
     )
+    wing = Planform(semispan_mm=5000.0, root_chord_mm=1200.0, tip_chord_mm=1200.0)
+    # 12 m2 over 10 m: a mean chord of 1.2 m, a tail arm of 3.6 m; dCL = CLmax 36 / 3600, so half a percent of 45 kt.
+    assert "CG differs by +36 mm (by itself about -0.2 kt" in notes(36.0, planform=wing, wing_area_m2=12.0)
+    assert "by itself" not in notes(36.0)
     assert "CG differs" not in notes(10.0, cg_min_mm=None) and "CG differs" in notes(10.5, cg_max_mm=None)
 
 
