@@ -7,8 +7,8 @@ from pathlib import Path
 from logger_app.cli.common import print_json, say
 
 SUMMARY = """Airspeed calibration from GPS legs: three or more legs at one indicated airspeed, 90 to 120 deg apart.
-FILE is a CSV with one leg a row (ias_kt, ground_speed_kt, track_deg or heading_deg, pressure_altitude_ft,
-oat_degc, flap_deg; speeds also _mph or _kmh), or a GPX or NMEA log of one set with --ias-kt for it."""
+FILE is a CSV with one leg a row (ias_kt, ground_speed_kt, track_deg or heading_deg, pressure_altitude_ft
+or indicated_altitude_ft with altimeter_hpa or altimeter_inhg, oat_degc, flap_deg; speeds also _mph or _kmh), or a GPX or NMEA log of one set with --ias-kt for it."""
 EXAMPLE = "kneecall calibrate legs.csv -o calibration.toml"
 
 
