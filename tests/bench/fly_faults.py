@@ -69,7 +69,7 @@ class Maker:
     class pack: id = "script/1"
     def __init__(self, *a): pass
     def __call__(self): return Script()
-    def reader(self): return list
+    def reader(self, confusions=()): return list
 
 class Tape:
     name, paced, trouble = "tape", True, ""

@@ -176,7 +176,7 @@ class Maker:
     def __call__(self):
         return Script()
 
-    def reader(self):
+    def reader(self, confusions=()):
         return list
 
 
