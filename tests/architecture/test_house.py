@@ -69,6 +69,16 @@ def test_files_are_opened_in_one_place():
     assert found <= set(OPENS_BY_ITSELF), "use logger_app.io.files (open_file, read_text, write_text, create_file)"
 
 
+@pytest.mark.parametrize("layer", ["domain", "workflows"])
+def test_each_module_is_in_the_table_of_its_layer(layer):
+    folder = ROOT / "logger_app" / layer
+    named = set(re.findall(r"`(\w+)/?`", (folder / "README.md").read_text(encoding="utf-8")))
+
+    assert named == {
+        path.stem for path in folder.iterdir() if (path / "__init__.py").is_file() or path.suffix == ".py"
+    } - {"__init__"}
+
+
 def test_nothing_else_lies_at_the_top():
     tracked = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True).stdout.split(
         "\n"
