@@ -524,12 +524,12 @@ class _Builder:
         """The same words must not mean two things."""
         meaning: dict[Words, LegalCall] = {}
         speeds = _airspeed_calls(pack, pack.airspeed_low, pack.airspeed_high, "kt")
-        told = set()
+        named = set()
         for call in itertools.chain(speeds, _item_calls(pack, True)):
             other = meaning.setdefault(call.words, call)
             pair = (other.kind, other.name, call.kind, call.name)
-            if (other.name, other.value) != (call.name, call.value) and pair not in told:
-                told.add(pair)
+            if (other.name, other.value) != (call.name, call.value) and pair not in named:
+                named.add(pair)
                 self.fault(
                     f"{call.kind} {call.name}",
                     f"{' '.join(call.words)!r}, which also means {other.kind} {other.name}",

@@ -135,12 +135,12 @@ def within_budget(campaign: Campaign, flights: int | None = None, hours: float |
             share = (n + 1) // 2, n // 2
             choices.append((power(plan, share, _useful(plan, share, runs)), -n, runs))
     if not choices:
-        told = f"{flights} flight{'s' if flights != 1 else ''}" if flights else f"{hours:g} hours"
+        offered = f"{flights} flight{'s' if flights != 1 else ''}" if flights else f"{hours:g} hours"
         raise CardError(
             faults=(
                 Fault(
                     where="--budget",
-                    got=told,
+                    got=offered,
                     expected=f"a flight of {reference} and one of {changed} with a run each: "
                     f"{2 * (overhead + plan.minutes_per_run) / 60:.1f} hours at least",
                 ),

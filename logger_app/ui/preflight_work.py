@@ -108,7 +108,7 @@ class PreflightWorkflow:
                 busy=busy,
                 recording=recording,
                 answers=() if recording else self.state.answers,
-                told=() if recording else self.state.told,
+                confusions=() if recording else self.state.confusions,
             )
         )
         self._thread = threading.Thread(target=self._guarded, args=(work,), name="preflight", daemon=True)
@@ -167,6 +167,6 @@ class PreflightWorkflow:
         result = checks.rehearse(self._lines, pcm, self.make_engine())
         if self.campaign:
             checks.keep_voice(self.campaign_dir, self.who, result)
-        told = checks.confusions_in_words(result, self.make_engine.pack)
-        self._put(replace(self.state, answers=result.answers, told=told))
+        confusions = checks.confusions_in_words(result, self.make_engine.pack)
+        self._put(replace(self.state, answers=result.answers, confusions=confusions))
         self._check(checks.check_rehearsal(result, self.make_engine.pack))

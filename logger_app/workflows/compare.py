@@ -392,7 +392,7 @@ class WingComparison:
         Path
             A new PNG under the campaign's results.
         """
-        pictures, captions, told = [], [], []
+        pictures, captions, saved = [], [], []
         for k, (flight_s, why) in enumerate(shown):
             seen = tuple(s for s in stations[k] if s.state is not None) if k < len(stations) else ()
             rgb, frame = self.frame(k, flight_s, why)
@@ -411,7 +411,7 @@ class WingComparison:
                 why=frame.why,
                 stations=tuple((s.id, str(s.state), s.proposed) for s in seen) if rgb is not None else (),
             )
-            told.append(saved_side(side, [shot]))
+            saved.append(saved_side(side, [shot]))
         folder = self.campaign_dir / STILLS_DIR
         stem = f"{self.point}_{'_'.join(side.configuration for side in self.sides)}"
         number = 1 + max(
@@ -426,13 +426,13 @@ class WingComparison:
             kind="still",
             point=self.point,
             words=words,
-            sides=tuple(told),
+            sides=tuple(saved),
             why=self.why,
             who=self.who,
             made_utc=utc_now(),
         )
         picture = _still(
-            f"{self.point}: {words}", pictures, captions, any(shot.stations for side in told for shot in side.shots)
+            f"{self.point}: {words}", pictures, captions, any(shot.stations for side in saved for shot in side.shots)
         )
         return save_picture(folder / f"{stem}_{number:03d}.png", picture, about)
 

@@ -244,8 +244,10 @@ def _shown(still: Still, marks: Sequence[TuftMark], grid: Grid | None, mirrored:
         for place in places(grid, 1, 1)
         if place.station.id in states
     ]
-    told = tuple((name, f"{mark.state}{' (only proposed)' if mark.proposed else ''}") for name, mark in states.items())
-    return Shown(still=still, rgb=with_stations(np.ascontiguousarray(rgb), at), marked=told, mirrored=mirrored)
+    marked = tuple(
+        (name, f"{mark.state}{' (only proposed)' if mark.proposed else ''}") for name, mark in states.items()
+    )
+    return Shown(still=still, rgb=with_stations(np.ascontiguousarray(rgb), at), marked=marked, mirrored=mirrored)
 
 
 def _cell_height(rows: Sequence[LineRow]) -> int:

@@ -269,7 +269,7 @@ SAY_THE_SPEED = (
 
 
 def check_rehearsal(result: Score | None, pack=None) -> Check:
-    """The rehearsal as a check; with the pack, what this voice confuses is told first."""
+    """The rehearsal as a check; with the pack, what this voice confuses comes first."""
     if result is None:
         return Check(
             name="rehearsal",
@@ -281,19 +281,19 @@ def check_rehearsal(result: Score | None, pack=None) -> Check:
     answers = [
         {"say": a.line.say, "right": a.right, "heard": a.heard, "posterior": a.posterior} for a in result.answers
     ]
-    told = confusions_in_words(result, pack) if pack else ()
+    confused = confusions_in_words(result, pack) if pack else ()
     facts = (
         ("right", result.right),
         ("of", total),
         ("answers", answers),
         ("extra", list(result.extra)),
-        ("confusions", list(told)),
+        ("confusions", list(confused)),
     )
     wrong = [a for a in result.answers if not a.right]
     hint = "; ".join(f"“{a.line.say}” was {'heard as ' + a.heard if a.heard else 'missed'}" for a in wrong[:3])
-    hint = " ".join(told) or hint
-    hint = f"{hint} {SAY_THE_SPEED}" if told else f"{hint}. {SAY_THE_SPEED}" if hint else SAY_THE_SPEED
-    state = OK if result.good and not told else WARN
+    hint = " ".join(confused) or hint
+    hint = f"{hint} {SAY_THE_SPEED}" if confused else f"{hint}. {SAY_THE_SPEED}" if hint else SAY_THE_SPEED
+    state = OK if result.good and not confused else WARN
     return Check(name="rehearsal", state=state, words=f"{result.right} of {total} heard right", hint=hint, facts=facts)
 
 

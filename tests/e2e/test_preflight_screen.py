@@ -208,7 +208,7 @@ def test_a_fifty_that_sounds_like_sixty_is_told_and_kept_for_the_flight(screen, 
     finger.frames(2)
     finger.shot(shots / "preflight_confusion.png")
 
-    assert made.state.told == (
+    assert made.state.confusions == (
         "Your 'fifty' sounds like 'sixty' here: say 'five zero', or go on: such calls will be flagged.",
     )
     assert checks.kept_confusions(tmp_path / "camp", "") == ((6, 5),)

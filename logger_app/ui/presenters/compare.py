@@ -24,7 +24,7 @@ a row written), effects. What is drawn is in `compare_view`. Never imports Kivy.
     Q             small copies of the camera files, for a slider that follows the finger
     tap           on a station: the state to paint with; without one, its next state; a drag paints a row
 
-Main names: `update`, `stepped`, `written`, `told`, `followed`.
+Main names: `update`, `stepped`, `written`, `with_message`, `followed`.
 """
 
 from __future__ import annotations
@@ -129,10 +129,10 @@ def stepped(state: CompareState, side: int, flight_s: float) -> CompareState:
 
 def written(state: CompareState, side: int, marks: Sequence[TuftMark], message: str) -> CompareState:
     """With marks that were just written elsewhere: the assist's."""
-    return replace(told(state, message), marks=_put(state.marks, side, (*state.marks[side], *marks)))
+    return replace(with_message(state, message), marks=_put(state.marks, side, (*state.marks[side], *marks)))
 
 
-def told(state: CompareState, message: str, trouble: bool = False) -> CompareState:
+def with_message(state: CompareState, message: str, trouble: bool = False) -> CompareState:
     """With a sentence on the screen."""
     return replace(state, message=message, trouble=trouble, busy=False)
 
@@ -185,7 +185,7 @@ def _stop(by: int) -> Callable[[CompareState, str], Done]:
                 return state, ()
         further = [r for r in STOPS if (r < state.at - 1e-6 if by > 0 else r > state.at + 1e-6)]
         if not further:
-            return told(state, "That was the last stop." if by > 0 else "That was the first stop."), ()
+            return with_message(state, "That was the last stop." if by > 0 else "That was the first stop."), ()
         return _move(state, max(further) if by > 0 else min(further))
 
     return act
@@ -201,7 +201,9 @@ def _to_axis(state: CompareState, axis: Axis) -> CompareState:
     facts, now_s = state.sides[state.chosen], wanted(state)[state.chosen][0]
     if axis is not Axis.TIME and not any(speeds_of(side) for side in state.sides):
         state = replace(state, axis=Axis.TIME)
-        return told(state, "No approach could be fitted to these runs; only time to stall can be the axis.", True)
+        return with_message(
+            state, "No approach could be fitted to these runs; only time to stall can be the axis.", True
+        )
     changed = replace(state, axis=axis)
     at = None if now_s is None else place_of(changed, facts, now_s)
     if at is None:
@@ -308,7 +310,7 @@ def _within(zoom: float, x: float, y: float) -> tuple[float, float, float]:
 
 def _place(state: CompareState, _: str) -> Done:
     if state.shown[state.chosen].why:
-        return told(state, "There is no picture at this side to place stations on.", True), ()
+        return with_message(state, "There is no picture at this side to place stations on.", True), ()
     return replace(state, placing=(), tufts=True), ()
 
 
@@ -317,7 +319,7 @@ def _rows(state: CompareState, rest: str) -> Done:
     try:
         spans, chords = (tuple(float(v) for v in part.replace(",", " ").split()) for part in rest.split(";"))
     except ValueError:
-        return told(state, f"Rows: got {rest!r}; expected numbers, as 10 30 50 70 90 and 20 50 80.", True), ()
+        return with_message(state, f"Rows: got {rest!r}; expected numbers, as 10 30 50 70 90 and 20 50 80.", True), ()
     side, camera = state.chosen, state.shown[state.chosen].camera
     placed = state.grids.get((side, camera))
     try:
@@ -325,10 +327,10 @@ def _rows(state: CompareState, rest: str) -> Done:
         at_s = placed.flight_s if placed else None
         grid = Grid(camera=camera, corners=corners, span_pct=spans, chord_pct=chords, flight_s=at_s)
     except SyncError as err:
-        return told(state, str(err), True), ()
+        return with_message(state, str(err), True), ()
     state = replace(state, rows=(spans, chords))
     if placed is None:
-        return told(state, f"{len(grid.stations())} stations; G places them."), ()
+        return with_message(state, f"{len(grid.stations())} stations; G places them."), ()
     names = {station.id for station in grid.stations()}
     lost = {m.station for m in in_force(rows_of(state, side)) if m.camera == camera and not m.proposed} - names
     if lost:
@@ -336,7 +338,7 @@ def _rows(state: CompareState, rest: str) -> Done:
         words = (
             f"Nothing changed: {len(lost)} stations that have marks would vanish ({listed}). Undo those marks first."
         )
-        return told(state, words, True), ()
+        return with_message(state, words, True), ()
     return _with_grid(state, side, grid)
 
 
@@ -351,13 +353,13 @@ def _corner(state: CompareState, corner: tuple[float, float]) -> Done:
     try:
         grid = Grid(camera=shown.camera, corners=corners, span_pct=spans, chord_pct=chords, flight_s=shown.flight_s)
     except SyncError as err:
-        return told(state, str(err), True), ()
+        return with_message(state, str(err), True), ()
     if mirrored_order(grid, shown.wing):
         words = (
             f"On a {shown.wing} wing seen from above these corners go round the wrong way: leading and trailing edge, or "
             "root and tip, are swapped. Place them again, or press W if this is the other wing."
         )
-        return told(state, words, True), ()
+        return with_message(state, words, True), ()
     return _with_grid(state, side, grid)
 
 
@@ -379,7 +381,7 @@ def _with_grid(state: CompareState, side: int, grid: Grid, carried_from: str = "
 def _keep(state: CompareState, _: str) -> Done:
     side = state.chosen
     if (found := carried_here(state, side)) is None:
-        return told(state, "There are no proposed stations to keep here."), ()
+        return with_message(state, "There are no proposed stations to keep here."), ()
     grid, flight = found
     grid = replace(grid, flight_s=state.shown[side].flight_s)
     words = f"{len(grid.stations())} stations kept on {state.sides[side].name}" + (
@@ -397,7 +399,7 @@ def check_first(flight: str) -> str:
 def _wing(state: CompareState, _: str) -> Done:
     side, shown = state.chosen, state.shown[state.chosen]
     if not shown.camera:
-        return told(state, "There is no camera at this side.", True), ()
+        return with_message(state, "There is no camera at this side.", True), ()
     wing = WINGS[(WINGS.index(shown.wing) + 1) % len(WINGS)] if shown.wing in WINGS else ""
     shown = replace(shown, wing=wing)
     state = replace(state, shown=_put(state.shown, side, shown))
@@ -436,7 +438,7 @@ def _tap(state: CompareState, rest: str) -> Done:
     if not state.tufts or state.shown[side].why:
         return state, ()
     if (proposed := carried_here(state, side)) is not None:
-        return told(state, check_first(proposed[1]), True), ()
+        return with_message(state, check_first(proposed[1]), True), ()
     station = _station_at(state, side, x, y)
     return (state, ()) if station is None else _paint(state, side, [station])
 
@@ -464,7 +466,7 @@ def _cursor(dx: int, dy: int) -> Callable[[CompareState, str], Done]:
     def act(state: CompareState, _: str) -> Done:
         grid = grid_here(state, state.chosen)
         if grid is None:
-            return told(state, "Place the tuft stations first: G, then four corners.", True), ()
+            return with_message(state, "Place the tuft stations first: G, then four corners.", True), ()
         names = [station.id for station in grid.stations()]
         state = replace(state, tufts=True)
         if state.cursor not in names:
@@ -486,7 +488,7 @@ def _brush(row: bool) -> Callable[[CompareState, str], Done]:
     def act(state: CompareState, _: str) -> Done:
         grid = grid_here(state, state.chosen)
         if grid is None or state.cursor not in {station.id for station in grid.stations()}:
-            return told(state, "Choose a station first: Shift and an arrow.", True), ()
+            return with_message(state, "Choose a station first: Shift and an arrow.", True), ()
         chosen = next(station for station in grid.stations() if station.id == state.cursor)
         names = [
             station.id
@@ -525,11 +527,11 @@ def _same(state: CompareState, _: str) -> Done:
     """States of the last stop that has any, at stations that nobody has decided here."""
     side, shown = state.chosen, state.shown[state.chosen]
     if shown.why or grid_here(state, side) is None:
-        return told(state, "There are no stations at this side.", True), ()
+        return with_message(state, "There are no stations at this side.", True), ()
     held = [m for m in in_force(state.marks[side]) if not m.proposed and m.camera == shown.camera]
     earlier = [m for m in held if m.flight_ns < round(shown.flight_s * 1e9) - 1_000_000 and m.frame_pts != shown.pts]
     if not earlier:
-        return told(state, "No stop before this one has been marked in this run."), ()
+        return with_message(state, "No stop before this one has been marked in this run."), ()
     last = max(m.flight_ns for m in earlier)
     here = marks_here(state, side)
     marks = tuple(
@@ -554,7 +556,7 @@ def _take(state: CompareState, _: str) -> Done:
     )
     decided = any(not m.proposed for side in sides for m in marks_here(state, side).values())
     if not count and not waiting and not decided:
-        return told(state, "There is no proposal on this frame."), ()
+        return with_message(state, "There is no proposal on this frame."), ()
     state = replace(state, stepping=False, cursor="" if state.stepping else state.cursor)
     state, effects = _decided(state, taken, _taken_words(count, decided and not waiting))
     if state.axis is Axis.RATIO and not any(held is not None for held in state.held):
@@ -583,7 +585,7 @@ def _decided(state: CompareState, decided: Sequence[tuple[int, tuple[TuftMark, .
         if marks:
             state = _with_marks(state, side, marks)
             effects.append(Decide(side, marks))
-    return replace(told(state, words)), tuple(effects)
+    return replace(with_message(state, words)), tuple(effects)
 
 
 def _with_marks(state: CompareState, side: int, marks: tuple[TuftMark, ...]) -> CompareState:
@@ -610,7 +612,7 @@ def _ask(state: CompareState, times: dict[int, tuple[float, ...]], words: str) -
     if not ready:
         proposed = next((found for k in times if (found := carried_here(state, k))), None)
         lacking = check_first(proposed[1]) if proposed else "Place the tuft stations first: G, then four corners."
-        return told(replace(state, tufts=True), lacking, True), ()
+        return with_message(replace(state, tufts=True), lacking, True), ()
     return replace(state, busy=True, tufts=True, message=words), tuple(Propose(k, at) for k, at in ready.items())
 
 
@@ -659,9 +661,9 @@ def _fill(state: CompareState, _: str) -> Done:
     places_of = [{(at, m.frame_pts, m.station) for at, m in rows} for rows in (borrowed, state.borrowed)]
     count = len(places_of[0] - places_of[1])
     if not count:
-        return told(state, "The other looks and runs say nothing more."), ()
+        return with_message(state, "The other looks and runs say nothing more."), ()
     words = f"{count} open stations proposed from other looks and runs: look at each, then Enter."
-    return replace(told(state, words), borrowed=tuple(borrowed), tufts=True), ()
+    return replace(with_message(state, words), borrowed=tuple(borrowed), tufts=True), ()
 
 
 def _usual(state: CompareState, side: int, look: TuftMark) -> dict[str, TuftState]:
@@ -684,9 +686,9 @@ def _take_over(state: CompareState, _: str) -> Done:
                 borrowed.append((side, made))
                 count += 1
     if not count:
-        return told(state, "The generation before says nothing here that is not said already."), ()
+        return with_message(state, "The generation before says nothing here that is not said already."), ()
     words = f"{count} states of the generation before are proposed: look at each, then Enter."
-    return replace(told(state, words), borrowed=tuple(borrowed), tufts=True, ghosted=True), ()
+    return replace(with_message(state, words), borrowed=tuple(borrowed), tufts=True, ghosted=True), ()
 
 
 def ghost_name(state: CompareState, side: int) -> str:
@@ -697,7 +699,7 @@ def ghost_name(state: CompareState, side: int) -> str:
 
 def _show_ghosts(state: CompareState, _: str) -> Done:
     if not any(state.ghosts):
-        return told(state, "The generation before has no marks at this point, or there is none."), ()
+        return with_message(state, "The generation before has no marks at this point, or there is none."), ()
     return replace(state, ghosted=not state.ghosted, tufts=True), ()
 
 
@@ -713,7 +715,7 @@ def _undo(state: CompareState, _: str) -> Done:
     if state.pending:  # not yet written: gone without a row
         return replace(state, pending=(), stroke=(), message="Undone."), ()
     if not state.undo:
-        return told(state, "There is nothing to undo."), ()
+        return with_message(state, "There is nothing to undo."), ()
     *rest, change = state.undo
     state, effects = _applied(state, change, back=True)
     return replace(state, undo=tuple(rest), redo=(*state.redo, change), message="Undone."), effects
@@ -721,7 +723,7 @@ def _undo(state: CompareState, _: str) -> Done:
 
 def _redo(state: CompareState, _: str) -> Done:
     if not state.redo:
-        return told(state, "There is nothing to redo."), ()
+        return with_message(state, "There is nothing to redo."), ()
     *rest, change = state.redo
     state, effects = _applied(state, change, back=False)
     return replace(state, redo=tuple(rest), undo=(*state.undo, change), message="Redone."), effects

@@ -60,7 +60,7 @@ class PreflightState:
     page: Page = Page.CHECKS
     lines: tuple[str, ...] = ()
     answers: tuple = ()
-    told: tuple[str, ...] = ()  # what this voice confuses
+    confusions: tuple[str, ...] = ()  # what this voice confuses
     recording: bool = False
     busy: str = ""
     level_words: str = ""
@@ -176,7 +176,7 @@ def _speak(state: PreflightState) -> PreflightView:
     elif state.busy:
         foot = state.busy
     elif state.answers:
-        foot = " ".join(state.told) or f"{right} of {len(state.answers)} heard right."
+        foot = " ".join(state.confusions) or f"{right} of {len(state.answers)} heard right."
     label = "DONE" if state.recording else "SPEAK"
     return PreflightView(
         title="Say these",

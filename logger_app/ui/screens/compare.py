@@ -365,7 +365,7 @@ class CompareScreen(BoxLayout):
             self.message = f"Making quick copies: {100 * said:.0f} %"
         elif said is not None:
             self._maker = None
-            self.state = presenter.told(self.state, *said)
+            self.state = presenter.with_message(self.state, *said)
             self.draw()
 
     def _make_quick(self) -> None:
@@ -419,17 +419,19 @@ class CompareScreen(BoxLayout):
             elif isinstance(effect, Save):
                 view = view_of(replace(self.state, over=None))
                 path = one.save(wanted(self.state), view.description, [panel.stations for panel in view.panels])
-                self.state = presenter.told(self.state, f"Saved: {path.relative_to(one.campaign_dir)}")
+                self.state = presenter.with_message(self.state, f"Saved: {path.relative_to(one.campaign_dir)}")
         except (LoggerError, OSError) as err:
             # A row that was not written must not look as if it were.
-            self.state = presenter.told(
+            self.state = presenter.with_message(
                 replace(self.state, marks=one.marks(), grids=one.grids(), undo=(), redo=()), str(err), True
             )
 
     def _turn(self, effect: TurnRun) -> None:
         """To other runs: what was chosen and how it is looked at stays."""
         if not self.comparison.turn(effect.by, effect.side):
-            self.state = presenter.told(self.state, "There is no other run of these configurations at this point.")
+            self.state = presenter.with_message(
+                self.state, "There is no other run of these configurations at this point."
+            )
             return
         before = self.state
         at = before.at
@@ -497,7 +499,7 @@ class CompareScreen(BoxLayout):
                 to_s = self.comparison.step(effect.side, at_s, effect.by)
             except LoggerError as err:
                 words = str(err)
-                return lambda: self._stepped(lambda state: presenter.told(state, words, True))
+                return lambda: self._stepped(lambda state: presenter.with_message(state, words, True))
             return lambda: self._stepped(lambda state: presenter.stepped(state, effect.side, to_s))
 
         self.frames.ask(job)
@@ -540,7 +542,7 @@ class CompareScreen(BoxLayout):
         try:
             self.comparison.write(side, marks)
         except LoggerError as err:
-            self.state = presenter.told(self.state, str(err), True)
+            self.state = presenter.with_message(self.state, str(err), True)
             return
         words, trouble = _answer_words(facts.name, looked, len(marks))
         self.state = replace(presenter.written(self.state, side, marks, words), trouble=trouble, busy=self._to_look > 0)

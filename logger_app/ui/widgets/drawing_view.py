@@ -41,8 +41,8 @@ class DrawingView(Widget):
     def on_touch_down(self, touch):
         if self.drawing is None or self.send is None or not self.collide_point(*touch.pos):
             return super().on_touch_down(touch)
-        told = [shape for shape in self.drawing.shapes if isinstance(shape, Marker) and shape.description]
-        near = min(told, key=lambda one: math.dist(self._at(one.x, one.y), touch.pos), default=None)
+        described = [shape for shape in self.drawing.shapes if isinstance(shape, Marker) and shape.description]
+        near = min(described, key=lambda one: math.dist(self._at(one.x, one.y), touch.pos), default=None)
         if near is not None and math.dist(self._at(near.x, near.y), touch.pos) < dp(REACH):
             self.send(near.description)
         return super().on_touch_down(touch)
