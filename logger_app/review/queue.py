@@ -79,7 +79,7 @@ def build_queue(
     second: Iterable[Mapping] = (),
     settled: frozenset[str] = frozenset(),
     flagged: frozenset[str] | None = None,
-    as_heard: FlightRuns | None = None,
+    as_heard: Callable[[], FlightRuns] | None = None,
     points: Sequence[TestPoint] = (),
     peers: Mapping[str, Sequence[float]] = MappingProxyType({}),
     what_if: WhatIf | None = None,
@@ -98,8 +98,9 @@ def build_queue(
     flagged : frozenset of str, optional
         `flagged` of an earlier queue of the same heard calls and second listening, which it
         depends on alone; saves working it out again.
-    as_heard : FlightRuns, optional
-        The runs before any correction, whose doubtful settings are flagged; without them, those of `runs`.
+    as_heard : callable, optional
+        The runs before any correction, whose doubtful settings are flagged; asked for where `flagged` is not given,
+        without it those of `runs`.
     points : sequence of TestPoint
         Of the campaign; without them no run is weighed against other points.
     peers : mapping of str to sequence of float
@@ -125,7 +126,7 @@ def build_queue(
     reviewed = {call.id for call in calls if call.reviewed}
     # Which calls nothing pointed at is a property of what was heard, not of what was made of it since.
     if flagged is None:
-        flagged = flagged_as_heard(calls, context, as_heard or runs)
+        flagged = flagged_as_heard(calls, context, as_heard() if as_heard else runs)
     sampled = [c for c in calls if c.heard and c.id not in flagged and _in_sample(runs.flight, c.id)]
     items = [
         *said_after_items([*doubts.values()], runs, points, context),

@@ -166,7 +166,7 @@ class FoldedFlight:
     data: FlightData
     calls: tuple[ReviewedCall, ...]
     runs_with: Callable[[Correction], FlightRuns]
-    as_heard: FlightRuns
+    as_heard: Callable[[], FlightRuns]
 
 
 def flight_from_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[JournalRow], duration_ns: int) -> FlightData:
@@ -217,7 +217,10 @@ def fold_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[JournalRow], 
     calls = apply_corrections(heard, corrections, unit)
     runs = with_clock_faults(runs_of(calls, corrections), overlaps(rows))
     runs = with_decade_doubts(runs, campaign, settled_items(corrections, calls), info.confusions)
-    as_heard = runs_of(apply_corrections(heard, (), unit), ()) if corrections else runs
+
+    def as_heard() -> FlightRuns:
+        return runs_of(apply_corrections(heard, (), unit), ()) if corrections else runs
+
     second = [row.body for row in by_kind[RowKind.SECOND]]
     data = FlightData(
         info=info,
@@ -235,7 +238,7 @@ def _review(
     campaign: Campaign,
     info: FlightInfo,
     runs: FlightRuns,
-    as_heard: FlightRuns,
+    as_heard: Callable[[], FlightRuns],
     calls: Sequence[ReviewedCall],
     corrections: Sequence,
     second: list,
