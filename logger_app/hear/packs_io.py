@@ -43,24 +43,27 @@ def load_pack(name: str | None = None, campaign: Campaign | None = None) -> Pack
     path = _find(name or (campaign.language if campaign else "en"))
     try:
         text = read_text(path, MAX_PACK_BYTES)
-        document = tomllib.loads(text)
     except FileRefused as err:
         raise PackError(f"{err} Give a language pack.") from err
-    except (ValueError, RecursionError) as err:  # ValueError: also a number of more digits than Python reads
+    except ValueError as err:
         raise PackError(f"{path}: not a TOML file: {err}") from err
     except OSError as err:
         raise PackError(f"{path}: cannot be read: {err.strerror}") from err
-    head = document.get("pack", {})
-    dictionary = head.get("dictionary") if isinstance(head, dict) else None
-    return _compiled(path, text, _beside(path, dictionary) if dictionary else None, campaign)
+    return _compiled(path, text, campaign)
 
 
 @lru_cache(maxsize=4)
-def _compiled(path: Path, text: str, dictionary: Path | None, campaign: Campaign | None) -> Pack:
+def _compiled(path: Path, text: str, campaign: Campaign | None) -> Pack:
     """A pack as its text says; kept, for compiling takes seconds and a campaign's flights are heard one after another."""
-    sounds = _dictionary(dictionary) if dictionary else {}
+    try:
+        document = tomllib.loads(text)
+    except (ValueError, RecursionError) as err:  # ValueError: also a number of more digits than Python reads
+        raise PackError(f"{path}: not a TOML file: {err}") from err
+    head = document.get("pack", {})
+    dictionary = head.get("dictionary") if isinstance(head, dict) else None
+    sounds = _dictionary(_beside(path, dictionary)) if dictionary else {}
     team = campaign.team.words if campaign else ()
-    pack = build_pack(tomllib.loads(text), lambda word: sounds.get(word, ()), where=str(path), team=team)
+    pack = build_pack(document, lambda word: sounds.get(word, ()), where=str(path), team=team)
     return (
         replace(pack, items=tuple(_with_cards(_with_flaps(item, campaign), campaign) for item in pack.items))
         if campaign
