@@ -34,7 +34,7 @@ _TOLD = frozenset((CallKind.EVENT, CallKind.COMMAND))
 # Where a clause of a text ends; in how many places at most one is tried as it sounds, and how many words beside each may be
 # known together with it only ("it's" in "it's braking").
 _CLAUSE_ENDS = tuple(".,;:!?…")
-MOST_ALIKE, MOST_OTHERS = 6, 2
+MAX_ALIKE, MAX_OTHERS = 6, 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,7 +214,7 @@ def _sounding(tokens: list[str], origin: list[int], talk: list[int], pack: Pack)
     matcher = _matcher(pack, True)
     places = [(at, written, meant) for at in range(len(tokens)) for written, meant in matcher.sounds_at(tokens, at)]
     covered = {at + k for at, written, _ in places for k in range(len(written))}
-    if len(places) > MOST_ALIKE or len(set(talk) - covered) > MOST_OTHERS * len(places):
+    if len(places) > MAX_ALIKE or len(set(talk) - covered) > MAX_OTHERS * len(places):
         return None
     for count in range(1, len(places) + 1):
         for chosen in itertools.combinations(places, count):

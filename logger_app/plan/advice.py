@@ -30,7 +30,7 @@ BREAKOUT_BANK_DEG = 60.0
 WING_LOADING_UNUSUAL_KG_PER_M2 = 110.0
 # Usual maximum lift coefficients of light aeroplanes, indicated speeds taken as they are
 # (common practice, no source).
-CLMAX_LEAST_USUAL, CLMAX_USUAL, CLMAX_FLAPS_USUAL = 0.8, 2.4, 3.3
+CLMAX_MIN_USUAL, CLMAX_USUAL, CLMAX_FLAPS_USUAL = 0.8, 2.4, 3.3
 AEROBATIC_FLOOR_FT = 1500.0  # 14 CFR 91.303(e), read
 START_ABOVE_STALL_KT = 10.0  # 14 CFR 23.201(b), before Amdt 23-64
 
@@ -355,7 +355,7 @@ def _units(campaign: Campaign) -> Iterator[str]:
         if point.expected_stall_ias_kt is not None:
             clmax = implied_clmax(aircraft, point.expected_stall_ias_kt)
             high = CLMAX_FLAPS_USUAL if point.flap_deg > 0 else CLMAX_USUAL
-            if not CLMAX_LEAST_USUAL <= clmax <= high:
+            if not CLMAX_MIN_USUAL <= clmax <= high:
                 odd[point.id] = clmax
     if odd:
         first, clmax = next(iter(odd.items()))

@@ -26,7 +26,7 @@ SAME_EVENT_S = 2.0
 # the minimum steady speed [CFR23.201].
 HOLD_ON_STOP_S = 2.0
 STEADY_WITHIN_KT = 2.0
-HELD_FOR_AT_MOST_S = 8.0
+MAX_HELD_S = 8.0
 # A fall-back reading is trusted when another call within this long is this near (common practice).
 NEIGHBOUR_S = 4.0
 NEIGHBOUR_KT = 4.0
@@ -314,7 +314,7 @@ def _supported(call: ReviewedCall, calls: Sequence[ReviewedCall]) -> bool:
 
 def _held_on_stop(found: dict, after, event_s, recovery_s, stalls, indicator) -> dict:
     """Minimum steady speed while the control was held on the stop, if the calls show one."""
-    until_s = min([recovery_s, event_s + HELD_FOR_AT_MOST_S] + [c.flight_s for c, _ in stalls[1:]])
+    until_s = min([recovery_s, event_s + MAX_HELD_S] + [c.flight_s for c, _ in stalls[1:]])
     held = [c for c in after if c.flight_s < until_s]
     for start in range(max(len(held) - 1, 0)):  # it may still be falling when the stop is reached
         speeds = [c.ias_kt for c in held[start:]]

@@ -43,7 +43,7 @@ from logger_app.review.run_items import (
 SAMPLE_SHARE = 0.05
 # A silence this many times the usual interval is a call that was due. Common practice, no source.
 DUE_RATIO = 1.4
-DUE_LEAST_S = 0.4
+MIN_OVERDUE_S = 0.4
 
 WhatIf = Callable[[str, bool], FlightRuns]
 """The runs as they would be if a call were rejected (True) or confirmed (False)."""
@@ -173,7 +173,7 @@ def _due(context: Context) -> list[QueueItem]:
         for before, next_ns, next_kt in pairs:
             step_s = (next_ns - before.flight_ns) / 1e9
             between = bisect_right(spoken, before.flight_ns) < bisect_left(spoken, next_ns)
-            if step_s >= max(DUE_RATIO * usual_s, usual_s + DUE_LEAST_S) and not between:
+            if step_s >= max(DUE_RATIO * usual_s, usual_s + MIN_OVERDUE_S) and not between:
                 items.append(_due_item(before, next_ns, next_kt, step_s, approach, context))
     return items
 
