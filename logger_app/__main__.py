@@ -50,10 +50,10 @@ def main(argv: list[str] | None = None) -> int:
         0 done, 1 wrong input, 2 wrong usage, 130 interrupted.
     """
     from logger_app.cli.common import shown_streams
-    from logger_app.io.process import keep_standard_files_open, leave_if_stuck
+    from logger_app.io.process import interrupts_remembered, keep_standard_files_open, leave_if_stuck
 
     keep_standard_files_open()
-    with shown_streams(), _notices_shown():
+    with shown_streams(), _notices_shown(), interrupts_remembered():
         code = _main(sys.argv[1:] if argv is None else argv)
     if argv is None:  # this is the program itself, not a call of it
         leave_if_stuck(code)

@@ -42,6 +42,38 @@ def ending_signals(handler: Callable[[int, Any], object]) -> Iterator[None]:
             signal.signal(number, was)
 
 
+_interrupted = threading.Event()
+
+
+@contextmanager
+def interrupts_remembered() -> Iterator[None]:
+    """While open, Ctrl-C is also remembered: compiled libraries at times lose the exception that it raises.
+
+    Loops over such a library call `stop_if_interrupted`. Where Ctrl-C is ignored or handled already, it stays so.
+    """
+    _interrupted.clear()
+    here = threading.current_thread() is threading.main_thread()
+    if not here or signal.getsignal(signal.SIGINT) is not signal.default_int_handler:
+        yield
+        return
+
+    def interrupt(number: int, frame: Any) -> None:
+        _interrupted.set()
+        raise KeyboardInterrupt
+
+    signal.signal(signal.SIGINT, interrupt)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+def stop_if_interrupted() -> None:
+    """Raise KeyboardInterrupt once more where one was lost on its way."""
+    if _interrupted.is_set():
+        raise KeyboardInterrupt
+
+
 def keep_standard_files_open() -> None:
     """Put nothing in the place of standard files that are closed.
 

@@ -15,6 +15,7 @@ import numpy as np
 from logger_app.errors import SoundError
 from logger_app.io import files as files_io
 from logger_app.io.containers import open_container
+from logger_app.io.process import stop_if_interrupted
 from logger_app.units import RATE_HZ
 
 # A frame that begins this much later than the sound before it ended leaves a hole [s].
@@ -106,6 +107,7 @@ class SoundStream:
         waiting: list[np.ndarray] = []
         held = given = 0
         for piece in self._pieces():
+            stop_if_interrupted()
             waiting.append(piece)
             held += len(piece)
             if held < size:
