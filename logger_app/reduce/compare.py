@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from logger_app.domain.binomial import counts_differ_p
 from logger_app.domain.comparison_model import (
     CONFIDENCE,
     POWER,
@@ -32,7 +33,7 @@ from logger_app.records.plan import Campaign, TestPoint
 from logger_app.records.results import BudgetTerm, Comparison, ModelSummary, Overall, StallSpeed
 from logger_app.reduce.cells import common_basis, family, on_basis_kt
 from logger_app.reduce.standardise import cas_at_cg_kt, cas_at_weight_kt
-from logger_app.reduce.statistics import sides_differ_p, welch
+from logger_app.reduce.statistics import welch
 from logger_app.reduce.uncertainty import STATIC_PORT_CAVEAT
 from logger_app.reduce.words import overall_sentence, sentence
 from logger_app.units import from_kt, speed_text
@@ -540,7 +541,7 @@ def _warning_and_drop(kept) -> dict:
     return {
         "warning_margin_change_kt": change,
         "warning_margin_change_u_kt": change_u,
-        "wing_drop_p": sides_differ_p(*drops) if sum(drops[0]) and sum(drops[1]) else None,
+        "wing_drop_p": counts_differ_p(*drops) if sum(drops[0]) and sum(drops[1]) else None,
     }
 
 

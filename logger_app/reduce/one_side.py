@@ -10,11 +10,11 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 
-from logger_app.domain.binomial import clopper_pearson
+from logger_app.domain.binomial import clopper_pearson, counts_differ_p
 from logger_app.domain.fitted import fitted_to, side_of
 from logger_app.records.plan import Campaign, TestPoint
 from logger_app.records.results import OneSided, StallSpeed, StationPair
-from logger_app.reduce.statistics import mean_interval, sides_differ_p
+from logger_app.reduce.statistics import mean_interval
 
 Span = tuple[float, float]  # slow and fast bound [kt]
 OTHER = {"left": "right", "right": "left"}
@@ -81,7 +81,7 @@ def _of(campaign: Campaign, configuration: str, side: str, runs, reference) -> O
     first = right if control == "right" else left
     low, high = clopper_pearson(first, left + right)
     was_left, was_right, _ = _drops(reference)
-    p = sides_differ_p((was_left, was_right), (left, right)) if was_left + was_right and left + right else None
+    p = counts_differ_p((was_left, was_right), (left, right)) if was_left + was_right and left + right else None
     confounders = _could_favour_a_side({p.id: p for p in campaign.points}, runs)
     return OneSided(
         configuration=configuration,

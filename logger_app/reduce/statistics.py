@@ -1,4 +1,4 @@
-"""Intervals of means, Welch, least squares, exact tests.
+"""Intervals of means, Welch, least squares.
 
 Thin, checked against scipy and statsmodels in the tests. Not for: deciding what to compare
 (see `compare`) or fitting an approach (see `approach`).
@@ -259,32 +259,3 @@ def line_at(
     offset = np.asarray(x, float) - at
     coefficients, covariance, df = least_squares(np.column_stack([np.ones_like(offset), offset]), np.asarray(y, float))
     return estimate(float(coefficients[0]), math.sqrt(covariance[0, 0]), df, confidence), float(coefficients[1])
-
-
-def sides_differ_p(reference: tuple[int, int], changed: tuple[int, int]) -> float:
-    """Whether wing drops changed side: exact two-sided test of a 2 x 2 table.
-
-    Parameters
-    ----------
-    reference : (int, int)
-        Drops to the left and to the right in the reference.
-
-    References
-    ----------
-    [FISHER1922] exact test, hypergeometric.
-
-    Examples
-    --------
-    >>> round(sides_differ_p((4, 0), (0, 4)), 4)
-    0.0286
-    """
-    rows, columns = (sum(reference), sum(changed)), (reference[0] + changed[0], reference[1] + changed[1])
-    first, last = max(0, columns[0] - rows[1]), min(rows[0], columns[0])
-    # Whole-number weights, so that "as unlikely as observed" needs no tolerance; each from the one
-    # before, for a binomial of thousands is costly.
-    observed = math.comb(rows[0], reference[0]) * math.comb(rows[1], changed[0])
-    ways, as_unlikely = math.comb(rows[0], first) * math.comb(rows[1], columns[0] - first), 0
-    for left in range(first, last + 1):
-        as_unlikely += ways if ways <= observed else 0
-        ways = ways * (rows[0] - left) * (columns[0] - left) // ((left + 1) * (rows[1] - columns[0] + left + 1))
-    return as_unlikely / math.comb(sum(rows), columns[0])

@@ -10,9 +10,7 @@ import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-from scipy.stats import fisher_exact
-
+from logger_app.domain.binomial import counts_differ_p
 from logger_app.domain.warning import WARNING_MARGIN_KT
 from logger_app.records.results import Overall
 from logger_app.report.view import Pair, Row, Side
@@ -152,7 +150,7 @@ def _drop(rows: Sequence[Row]) -> list[Statement]:
     text += f", {was} of {was_of} before"
     if now * was_of == was * now_of:
         return [Statement(SAME, "Wing drop", f"no more and no less often: {text}")]
-    p = float(fisher_exact(np.array([[now, now_of - now], [was, was_of - was]])).pvalue)
+    p = counts_differ_p((was, was_of - was), (now, now_of - now))
     more = now * was_of > was * now_of
     chance = "" if p < SIGNIFICANT_P else f"; so few could be chance (exact test, p = {p:.2f})"
     return [

@@ -7,13 +7,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from logger_app.domain.binomial import counts_differ_p
 from logger_app.records.plan import CalibrationTable
 from logger_app.reduce.airspeed import cas_from_tas_kt, eas_kt, impact_pressure_hpa, tas_kt
 from logger_app.reduce.atmosphere import density_altitude_ft, density_ratio, pressure_altitude_ft, pressure_ratio
 from logger_app.reduce.calibration import Calibrated, calibrate_ias
 from logger_app.reduce.gps import wind_from_tracks
 from logger_app.reduce.standardise import cas_at_1_g_kt, cas_at_weight_kt, turn_load_factor
-from logger_app.reduce.statistics import sides_differ_p, welch
+from logger_app.reduce.statistics import welch
 
 speeds = st.floats(20, 200)
 altitudes = st.floats(-1000, 20_000)
@@ -122,8 +123,8 @@ def test_welch_turns_round_and_shifts(a, b, shift):
 @settings(deadline=None)
 @given(st.tuples(st.integers(0, 8), st.integers(0, 8)), st.tuples(st.integers(0, 8), st.integers(0, 8)))
 def test_wing_drop_test_does_not_care_about_names(a, b):
-    p = sides_differ_p(a, b)
+    p = counts_differ_p(a, b)
 
     assert 0 < p <= 1
-    assert sides_differ_p(b, a) == pytest.approx(p)
-    assert sides_differ_p(a[::-1], b[::-1]) == pytest.approx(p)
+    assert counts_differ_p(b, a) == pytest.approx(p)
+    assert counts_differ_p(a[::-1], b[::-1]) == pytest.approx(p)

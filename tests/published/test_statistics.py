@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from logger_app.domain.binomial import counts_differ_p
 from logger_app.errors import BadQuantity, OutsideValidity, TooFewCalls
 from logger_app.records.plan import Indicator
 from logger_app.reduce.stall_speed import resolution_u_kt
@@ -15,7 +16,6 @@ from logger_app.reduce.statistics import (
     least_squares,
     line_at,
     mean_interval,
-    sides_differ_p,
     weighted_mean,
     welch,
 )
@@ -122,10 +122,11 @@ def test_line_against_statsmodels_mean_response():
 
 
 @pytest.mark.parametrize(
-    "table", [((3, 1), (0, 5)), ((2, 2), (2, 2)), ((6, 0), (1, 4)), ((1, 0), (0, 1)), ((7, 3), (2, 9))]
+    "table",
+    [((3, 1), (0, 5)), ((2, 2), (2, 2)), ((6, 0), (1, 4)), ((1, 0), (0, 1)), ((7, 3), (2, 9)), ((5, 12), (11, 4))],
 )
-def test_wing_drop_sides_against_scipy(table):
-    assert sides_differ_p(*table) == pytest.approx(stats.fisher_exact(table)[1], abs=1e-9)
+def test_wing_drops_and_their_sides_against_scipy(table):
+    assert counts_differ_p(*table) == pytest.approx(stats.fisher_exact(table)[1], abs=1e-9)
 
 
 def test_effective_degrees_of_freedom_by_hand():
