@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from logger_app.cli.common import Progress, print_json, say
+from logger_app.domain.moments import USUAL
 
 SUMMARY = """Stills of the wing at chosen speeds and at the stall, one row a configuration; a side-by-side clip
 aligned on the stall, with titles, airspeeds and called events written in, which plays anywhere; subtitles; where tufts were marked, the speed at which each station first separated.
@@ -15,7 +16,6 @@ EXAMPLE = """kneecall compare sparrow --point A2 --configs baseline,cuffs --at 1
          kneecall compare sparrow --point A2 --configs cuffs:left,cuffs:right --screen
          kneecall compare sparrow --point A2 --run cuffs=day2_cuffs:4 -o out
          kneecall compare heron --point A1 --line -o out"""
-DEFAULT_AT = "1.2,1.1,1.05,stall"
 
 
 def add_arguments(parser) -> None:
@@ -29,10 +29,7 @@ def add_arguments(parser) -> None:
         "(default: the first comparison of the campaign)",
     )
     parser.add_argument(
-        "--at",
-        default=DEFAULT_AT,
-        metavar="LIST",
-        help=f"stall, ratios to the stall speed, airspeeds (default: {DEFAULT_AT})",
+        "--at", default=USUAL, metavar="LIST", help=f"stall, ratios to the stall speed, airspeeds (default: {USUAL})"
     )
     parser.add_argument(
         "--run",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from logger_app.cli.common import Progress, print_json, say
+from logger_app.domain.moments import USUAL
 
 SUMMARY = "Write the report of a campaign: one page, its tables, subtitles for each camera; or a clip of one run."
 EXAMPLE = "kneecall report sparrow -o sparrow-report --pdf"
@@ -36,9 +37,8 @@ def add_arguments(parser) -> None:
     parser.add_argument(
         "--at",
         metavar="SPEEDS",
-        default="1.2,1.1,1.05,stall",
-        help="speeds of the contact sheets: stall, multiples of it, speeds with a unit "
-        "(default: 1.2,1.1,1.05,stall; or 55kt,50kt,stall)",
+        default=USUAL,
+        help=f"columns of the contact sheets: stall, ratios to the stall speed, airspeeds (default: {USUAL}; or 55kt,stall)",
     )
     parser.add_argument(
         "--runs",
@@ -99,7 +99,7 @@ def run(args) -> int:
             asked=tuple(part.strip() for part in args.runs.split(",") if part.strip()),
             pdf=args.pdf,
             png=args.png,
-            speeds=tuple(args.at.split(",")),
+            at=args.at,
             every_picture=args.every_picture,
             stage=Progress,
             warn=say,

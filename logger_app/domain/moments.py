@@ -1,6 +1,6 @@
 """Moments of an approach: the stall, a ratio to the run's own stall speed, an airspeed; and when each was. Pure.
 
-Main names: `Moment`, `moments`, `when`, `ias_at`, `spoken_speed`.
+Main names: `Moment`, `moments`, `USUAL`, `when`, `ias_at`, `spoken_speed`.
 """
 
 from __future__ import annotations
@@ -12,6 +12,9 @@ from logger_app.domain.approach_curve import curve_of
 from logger_app.errors import SyncError
 from logger_app.records.results import StallSpeed
 from logger_app.units import AIRSPEED_UNITS, from_kt, to_kt
+
+USUAL = "1.2,1.1,1.05,stall"
+MAX_IAS_KT = 400.0  # a slip of a key beyond
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,18 +51,22 @@ def moments(text: str, unit: str) -> tuple[Moment, ...]:
         match = re.fullmatch(r"(\d+(?:\.\d+)?)\s*(kts?|mph|km/h|kmh)?", part)
         if part == "stall":
             found.append(Moment("stall"))
-        elif match and match[2]:
-            said = {"kts": "kt", "kmh": "km/h"}.get(match[2], match[2])
-            found.append(Moment(f"{float(match[1]):g} {said}", ias_kt=to_kt(float(match[1]), said)))
-        elif match and 1 < float(match[1]) < 3:
+        elif match and not match[2] and 1 < float(match[1]) < 3:
             found.append(Moment(f"{float(match[1]):g} Vs", ratio=float(match[1])))
-        elif match and float(match[1]) >= 10 and unit in AIRSPEED_UNITS:
-            found.append(Moment(f"{float(match[1]):g} {unit}", ias_kt=to_kt(float(match[1]), unit)))
+        elif match and (ias := _airspeed(float(match[1]), match[2] or unit)):
+            found.append(ias)
         else:
             raise SyncError(
                 f"--at: got {part!r}; expected stall, a ratio to the stall speed such as 1.1, or an airspeed such as 48kt"
             )
     return tuple(found)
+
+
+def _airspeed(value: float, unit: str) -> Moment | None:
+    unit = {"kts": "kt", "kmh": "km/h"}.get(unit, unit)
+    if value < 10 or unit not in AIRSPEED_UNITS or to_kt(value, unit) > MAX_IAS_KT:
+        return None
+    return Moment(f"{value:g} {unit}", ias_kt=to_kt(value, unit))
 
 
 def when(result: StallSpeed, moment: Moment, lag_s: float = 0.0) -> tuple[float | None, float | None, str]:

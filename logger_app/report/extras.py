@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from logger_app.domain.cameras import CameraFile
+from logger_app.domain.moments import USUAL, Moment, moments
 from logger_app.domain.wing_words import MapCell
 from logger_app.records.stills import SavedPicture
 
@@ -97,8 +98,8 @@ class Extras:
     """All of it.
 
     `campaign_file` is the content of the campaign's file as it was read; `versions` are (name,
-    version) of what made the report; `sheet_speeds` are those of the contact sheets: ``stall``,
-    ``1.1`` times it, ``48kt``; `few_pictures` asks for those of events and sheets only.
+    version) of what made the report; `columns` are the moments on the contact sheets;
+    `few_pictures` asks for those of events and sheets only.
     """
 
     cameras: tuple[CameraFile, ...] = ()
@@ -110,5 +111,5 @@ class Extras:
     conditions: tuple[tuple[str, Conditions], ...] = ()  # by flight
     campaign_file: bytes | None = None
     versions: tuple[tuple[str, str], ...] = ()
-    sheet_speeds: tuple[str, ...] = ("1.2", "1.1", "1.05", "stall")
+    columns: tuple[Moment, ...] = moments(USUAL, "kt")
     few_pictures: bool = False

@@ -9,7 +9,7 @@ from __future__ import annotations
 import statistics
 from collections.abc import Mapping, Sequence
 
-from logger_app.domain.approach_curve import ApproachCurve, curve_of
+from logger_app.domain.approach_curve import ApproachCurve
 from logger_app.domain.warning import WARNING_MARGIN_KT
 from logger_app.domain.wing_words import ASSIST_LIMITS
 from logger_app.records.calls import CallKind
@@ -424,17 +424,6 @@ def fitted_ias_kt(run: RunView, flight_s: float) -> float | None:
         return ApproachCurve(fitted=result.curve).speed_at_kt(flight_s)
     t0_ns, intercept_kt, slope_kt_per_s = result.fit
     return intercept_kt + slope_kt_per_s * (flight_s - t0_ns / NS_PER_S)
-
-
-def time_at_ias_s(run: RunView, ias_kt: float) -> float | None:
-    """When the approach last slowed through a speed, on the flight clock [s]; None when it was not flown or has no event.
-
-    Parameters
-    ----------
-    ias_kt : float
-        Indicated airspeed [kt].
-    """
-    return None if run.result is None or run.event_s is None else curve_of(run.result).time_at_s(ias_kt)
 
 
 def _call_dots(run: RunView, zero_s: float, units: Units) -> list[Dot]:

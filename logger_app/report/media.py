@@ -11,13 +11,12 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from logger_app.domain.cameras import picture_lag_s
-from logger_app.errors import ReportError
+from logger_app.domain.moments import Moment, when
 from logger_app.report.details import typicality
 from logger_app.report.extras import Extras, SavedStill
-from logger_app.report.figures import time_at_ias_s, zero_of
+from logger_app.report.figures import zero_of
 from logger_app.report.saved import add_saved
 from logger_app.report.view import CallView, Page, PointView, RunView, Side
-from logger_app.units import AIRSPEED_UNITS, to_kt
 
 SoundOf = Callable[[str, float, float], bytes | None]
 FrameOf = Callable[[str, float], bytes | None]
@@ -99,26 +98,18 @@ def wanted_sounds(page: Page) -> list[tuple[str, float, float]]:
     return [(call.flight, *clip_span(call)) for call in _spoken(page)]
 
 
-def add_sheets(page: Page, speeds: Sequence[str] = Extras().sheet_speeds) -> None:
+def add_sheets(page: Page, columns: Sequence[Moment] = Extras().columns) -> None:
     """Lay out the contact sheet of every test point, without its pictures yet.
 
     Parameters
     ----------
     page : Page
         Changed in place: `sheet` of its points.
-    speeds : sequence of str
-        ``stall``, a multiple of the stall speed (``1.1``) or a speed with its unit (``48kt``).
-
-    Raises
-    ------
-    ReportError
-        A speed that is none of these.
     """
-    wanted = [_sheet_speed(text) for text in speeds]
     lag_s = page.campaign.indicator.reading_lag_s
     for view in page.points:
         rows = [(side, sheet_run(side)) for side in view.sides]
-        view.sheet = [SheetRow(side, [_shot(run, lag_s, *one) for one in wanted]) for side, run in rows if run]
+        view.sheet = [SheetRow(side, [_shot(run, lag_s, one) for one in columns]) for side, run in rows if run]
 
 
 def wanted_frames(page: Page, sparing: bool = False) -> list[tuple[str, float]]:
@@ -218,29 +209,8 @@ def _worth(call: CallView) -> tuple:
     return (call.call.kind != "event", not call.used, call.flight, call.call.flight_ns)
 
 
-def _sheet_speed(text: str) -> tuple[str, float | None, float | None]:
-    """(caption, multiple of the stall speed, or speed in knots) of a speed asked for."""
-    said = text.strip().lower()
-    if said == "stall":
-        return "at the stall", 1.0, None
-    unit = next((unit for unit in AIRSPEED_UNITS if said.endswith(unit)), "")
-    try:
-        value = float(said.removesuffix(unit))
-        fits = 20 <= value <= 400 if unit else 1 < value <= 2
-    except ValueError:
-        fits = False
-    if not fits:
-        raise ReportError(
-            f"--at {text}: expected stall, a multiple of the stall speed above 1 (1.1) or a speed (48kt)."
-        )
-    return (f"{value:g} {unit}", None, to_kt(value, unit)) if unit else (f"{value:g} Vs", value, None)
-
-
-def _shot(run: RunView, lag_s: float, caption: str, ratio: float | None, ias_kt: float | None) -> Shot:
+def _shot(run: RunView, lag_s: float, moment: Moment) -> Shot:
     """Words come a reading lag after what they tell of: the picture is taken that much earlier."""
-    stall_kt = run.reduced.vs_ias_kt
-    if ratio is not None and stall_kt is not None:
-        ias_kt = ratio * stall_kt
-    lag_s = picture_lag_s(run.reduced, lag_s)
-    said_s = zero_of(run) if ratio == 1.0 else time_at_ias_s(run, ias_kt) if ias_kt is not None else None
-    return Shot(caption, run, None if said_s is None else max(said_s - lag_s, 0.0), ias_kt)
+    at_s, ias_kt, _ = when(run.reduced, moment, picture_lag_s(run.reduced, lag_s))
+    caption = "at the stall" if moment.label == "stall" else moment.label
+    return Shot(caption, run, None if at_s is None else max(at_s, 0.0), ias_kt)

@@ -32,7 +32,7 @@ def add_media(
     progress : callable, optional
         Called with the share done, 0 to 1.
     extras : Extras, optional
-        Speeds of the contact sheets, and whether pictures are to be few.
+        Columns of the contact sheets, and whether pictures are to be few.
 
     Returns
     -------
@@ -40,7 +40,7 @@ def add_media(
         How much was put in and what was left out.
     """
     extras = extras or Extras()
-    add_sheets(page, extras.sheet_speeds)
+    add_sheets(page, extras.columns)
     sounds = wanted_sounds(page) if sound_of else []
     frames = wanted_frames(page, extras.few_pictures) if frame_of else []
     step = _steps(len(sounds) + len(frames), progress)

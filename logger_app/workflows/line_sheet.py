@@ -16,7 +16,7 @@ import numpy as np
 
 from logger_app.domain.cameras import WINGS, CameraFile, covering
 from logger_app.domain.fitted import device_rows, difference, fitted_to, lineage
-from logger_app.domain.moments import Moment, moments, spoken_speed
+from logger_app.domain.moments import USUAL, Moment, moments, spoken_speed
 from logger_app.domain.planform import Drawing, Role, drawing_of, row_words
 from logger_app.domain.tuft_grid import Grid, places
 from logger_app.domain.tufts import SAME_LOOK_NS, TuftMark, in_force
@@ -37,7 +37,6 @@ from logger_app.workflows.compare_runs import in_full, make_side
 
 CELL, HEAD, GAP, LINE = 300, 330, 10, 24  # px
 FITTED_LINES = 4
-REPORT_AT = "1.2,1.1,1.05,stall"
 MAX_STRIP_PX, STRIP_QUALITY = 1240, 74
 
 
@@ -370,7 +369,7 @@ def line_pictures(
     if point is None:
         return ()
     unit = reader.campaign.indicator.unit
-    with open_line(reader, reduction, point, moments(REPORT_AT, unit)) as rows:
+    with open_line(reader, reduction, point, moments(USUAL, unit)) as rows:
         return tuple(
             LinePicture(
                 configuration=row.configuration.id,

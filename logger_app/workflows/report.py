@@ -17,6 +17,7 @@ import numpy as np
 
 from logger_app import __version__
 from logger_app.domain.cameras import CameraFile
+from logger_app.domain.moments import USUAL, moments
 from logger_app.domain.station_ratios import station_ratios
 from logger_app.domain.tufts import RunMarks, differences, in_force, pairs, view_of, wing_maps
 from logger_app.domain.wing_words import MapCell, difference_cell, difference_words, first_words, map_cell
@@ -82,7 +83,7 @@ def add_report(
     asked: Sequence[str] = (),
     pdf: bool = False,
     png: bool = False,
-    speeds: tuple[str, ...] | None = None,
+    at: str = USUAL,
     every_picture: bool = False,
     sound: bool = True,
     as_of_data: bool = False,
@@ -99,8 +100,8 @@ def add_report(
         Runs that the page must show in detail.
     png : bool
         Every figure as a picture at twice the page's size, beside its SVG file.
-    speeds : tuple of str, optional
-        Speeds of the contact sheets.
+    at : str
+        Columns of the contact sheets, as `domain.moments` reads them.
     every_picture : bool
         A picture for every call, however large the camera files are.
     sound : bool
@@ -116,6 +117,7 @@ def add_report(
         The campaign or a journal cannot be read, or the report not written.
     """
     reader = flow.FlightByFlight(campaign_dir)
+    columns = moments(at, reader.campaign.indicator.unit)
     gathered = Gathered(reader.campaign_dir)
     gathered.conditions = {flight.id: air for flight in reader.campaign.flights if (air := conditions_of(flight))}
     with ReportWriter(out, reader.campaign, gathered.weight_unit) as report:
@@ -123,7 +125,7 @@ def add_report(
             for k, (data, runs) in enumerate(reader, 1):
                 report.add(data, runs, gathered.add(data, reader.rows))
                 bar.to(k / len(reader))
-        extras = gathered.extras(reader.campaign.indicator.unit, speeds, warn)
+        extras = replace(gathered.extras(reader.campaign.indicator.unit, warn), columns=columns)
         pictured = [(side.flight, side.run) for still in extras.stills for side in still.about.sides]
         page = report.page(reader.reduction(), reader.again, asked, pictured)
         stalls = {(view.flight, view.run.id): view.result.vs_ias_kt for view in page.runs if view.result}
@@ -180,9 +182,7 @@ class Gathered:
         self.engines |= {c.heard.engine for r in data.runs.runs for c in r.calls if c.heard and c.heard.engine}
         return cameras
 
-    def extras(
-        self, unit: str, speeds: tuple[str, ...] | None = None, warn: Callable[[str], None] = lambda message: None
-    ) -> Extras:
+    def extras(self, unit: str, warn: Callable[[str], None] = lambda message: None) -> Extras:
         """All of it, for the report; `unit` is the indicator's."""
         pictures, troubles = read_pictures(self.campaign_dir / STILLS_DIR, STILL_WIDTH_PX, STILL_QUALITY)
         for trouble in troubles:
@@ -203,7 +203,6 @@ class Gathered:
                 ("Python", platform.python_version()),
                 ("engine", ", ".join(sorted(self.engines)) or "none"),
             ),
-            sheet_speeds=speeds or Extras().sheet_speeds,
         )
 
 

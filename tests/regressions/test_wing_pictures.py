@@ -63,16 +63,17 @@ def test_the_picture_of_the_contact_sheet_is_taken_when_the_needle_stood_there_n
     """It was taken a reading lag late, so that the report and `kneecall compare` showed different frames of the same speed."""
     from dataclasses import replace
 
+    from logger_app.domain.approach_curve import curve_of
     from logger_app.domain.cameras import picture_lag_s
-    from logger_app.report.figures import time_at_ias_s
+    from logger_app.domain.moments import moments
     from logger_app.report.media import add_sheets, sheet_run
 
     page = _page()
     run = sheet_run(page.points[0].sides[0])
     run.result = replace(run.result, reading_lag_removed=removed)
-    add_sheets(page, (ratio,))
+    add_sheets(page, moments(ratio, "kt"))
     (shot,) = page.points[0].sheet[0].shots
-    said_s = run.event_s if ratio == "stall" else time_at_ias_s(run, 1.1 * run.result.vs_ias_kt)
+    said_s = run.event_s if ratio == "stall" else curve_of(run.result).time_at_s(1.1 * run.result.vs_ias_kt)
     lag_s = picture_lag_s(run.result, page.campaign.indicator.reading_lag_s)
 
     assert lag_s == (0.0 if removed else 0.5), "as the compare screen and `kneecall compare` have it"

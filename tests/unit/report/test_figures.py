@@ -8,15 +8,7 @@ import numpy as np
 import pytest
 
 from logger_app.report.extras import Extras, TuftMark
-from logger_app.report.figures import (
-    against_entry_rate,
-    approaches,
-    every_run,
-    forest,
-    time_at_ias_s,
-    tuft_map,
-    warning_figure,
-)
+from logger_app.report.figures import against_entry_rate, approaches, every_run, forest, tuft_map, warning_figure
 from logger_app.report.layout import Label, Marker, lay_out
 from logger_app.report.page import add_figures, all_figures, slim
 from logger_app.report.plot import Grid, fitted_range, nice_ticks
@@ -125,21 +117,6 @@ def test_warning_margins_are_one_marker_a_run(page):
     margins = sorted(run.result.warning_ias_kt - run.result.vs_ias_kt for run in runs)
 
     assert sorted(dot.x for dot in figure.dots) == pytest.approx(margins)
-
-
-def test_the_time_at_a_speed_is_found_on_the_curve_and_beyond_it_between_calls(page):
-    run = page.points[0].sides[0].runs[1]
-    event_s, vs = run.event_s, run.result.vs_ias_kt
-    curve = tuple((event_s + x, vs - 1.0 * x) for x in (-5.0, -2.5, 0.0))
-    calls = [c.call for c in run.calls if c.call.kind == "airspeed" and c.call.flight_s <= event_s]
-    readings = tuple((c.flight_s, c.ias_kt) for c in calls)
-    run.result = replace(run.result, curve=curve, readings=readings)
-
-    assert time_at_ias_s(run, vs + 3.0) == pytest.approx(event_s - 3.0)
-    high = time_at_ias_s(run, vs + 9.0)
-    around = [c.call for c in run.calls if c.call.kind == "airspeed" and abs(c.call.flight_s - high) < 2.1]
-    assert min(c.ias_kt for c in around) <= vs + 9.0 <= max(c.ias_kt for c in around)
-    assert time_at_ias_s(run, 200.0) is None
 
 
 def test_the_worst_state_seen_at_a_station_and_speed_is_kept(page):

@@ -66,7 +66,7 @@ def test_columns_as_a_user_writes_them():
         Moment("48 kt", ias_kt=48),
     )
     assert moments("60", "mph")[0].ias_kt == pytest.approx(52.14, abs=0.01)
-    for text in ("", "soon", "0.9", "5", "48 knots"):
+    for text in ("", "soon", "0.9", "5", "48 knots", "900kt", "5kt", "nan", "-1.1"):
         with pytest.raises(SyncError, match="--at"):
             moments(text, "kt")
 
