@@ -165,7 +165,7 @@ def preflight_on_screen(workflow, size: tuple[int, int] | None = None) -> int:
 
     `size` is a window instead of the complete display [px]. The exit code: 0, or 130 where a flight was begun and not landed.
     """
-    from logger_app.workflows.cockpit import Phase
+    from logger_app.workflows.flight_session import Phase
 
     prepare_kivy(*(size or (None, None)))
     keep_flying()

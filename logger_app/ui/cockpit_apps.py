@@ -19,7 +19,7 @@ from logger_app.ui.presenters.preflight import Do
 from logger_app.ui.screens.fly import FlyScreen
 from logger_app.ui.screens.preflight import PreflightScreen
 from logger_app.ui.theme import Display
-from logger_app.workflows.cockpit import Phase
+from logger_app.workflows.flight_session import Phase
 
 
 class FlyApp(App):

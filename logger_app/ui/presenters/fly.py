@@ -13,7 +13,7 @@ from logger_app.domain.stall_events import STALL_KINDS
 from logger_app.records.calls import CallKind, HeardCall
 from logger_app.records.plan import POWER_IDLE, TestPoint
 from logger_app.units import NS_PER_S, from_kt, to_kt
-from logger_app.workflows.cockpit import IN_RUN, FlightState, Intent, Phase, in_words
+from logger_app.workflows.flight_session import IN_RUN, FlightState, Intent, Phase, in_words
 from logger_app.workflows.known import NOTHING_KNOWN, Known
 
 STRIP_S = 30.0

@@ -30,7 +30,7 @@ from logger_app.ui.theme import DAY, PALETTES, Display, Palette
 from logger_app.ui.widgets import call_strip, level_bar, sign  # noqa: F401 the kv names them
 from logger_app.ui.widgets.fit_label import fitting_px
 from logger_app.ui.widgets.target import Target
-from logger_app.workflows.cockpit import Cue
+from logger_app.workflows.flight_session import Cue
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))
 FLASH_S = 0.35
