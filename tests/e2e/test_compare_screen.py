@@ -524,6 +524,24 @@ def test_on_an_upright_tablet_everything_is_in_the_window_and_the_pictures_are_w
     assert finger.root.panels[0].ids.picture.window()[2] > 600, "one above the other"
 
 
+def test_in_a_small_window_the_buttons_leave_most_of_it_to_the_pictures(workflow, open_window, shots):
+    """They took a third of it. Those of the tufts, and what their letters mean, come when tufts are shown."""
+    finger = open_window(workflow, (800, 600))
+    heights = {}
+    for shown in (False, True):
+        if shown:
+            finger.pilot.tap(finger.root.keys["t"])
+        finger.pilot.frames(2)
+        finger.pilot.shot(shots / f"compare_small_{shown}.png")
+        buttons = finger.root.ids.buttons
+        heights[shown] = buttons.height
+        assert (finger.root.keys["1"] in buttons.children, "not visible" in finger.root.foot) == (shown, shown)
+        assert "not an instrument" in finger.root.foot
+        assert all(button.width >= 40 and button.height >= 40 for button in buttons.children)
+
+    assert heights[False] <= 0.15 * 600 and heights[True] <= 0.22 * 600
+
+
 def test_the_verb_opens_it_with_the_runs_that_it_chose(workflow, monkeypatch, capsys):
     from logger_app.ui.screens import compare_app
 

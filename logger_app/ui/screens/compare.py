@@ -15,6 +15,7 @@ from kivy.clock import Clock
 from kivy.core.window import Window
 from kivy.factory import Factory
 from kivy.lang import Builder
+from kivy.metrics import dp
 from kivy.properties import BooleanProperty, ObjectProperty, StringProperty
 from kivy.uix.boxlayout import BoxLayout
 from kivy.uix.button import Button
@@ -63,7 +64,7 @@ KEY_NAMES = {
     275: "right",
     276: "left",
 }
-# Two rows of buttons: moving and looking; stations and states.
+# Moving and looking, and what leads to tufts; then stations and states.
 MOVE_BUTTONS = (
     ("left", "Frame\n<"),
     ("right", "Frame\n>"),
@@ -81,14 +82,16 @@ MOVE_BUTTONS = (
     ("-", "Zoom\n-"),
     ("home", "All\nHome"),
     ("s", "Save\nS"),
+    ("q", "Quick\nQ"),
+    ("m", "Map\nM"),
+    ("w", "Wing\nW"),
+    ("t", "Tufts\nT"),
     ("escape", "Leave\nEsc"),
 )
 TUFT_BUTTONS = (
-    ("t", "Tufts\nT"),
     ("g", "Place\nG"),
     ("rows?", "Rows"),
     ("k", "Keep\nK"),
-    ("w", "Wing\nW"),
     ("p", "Propose\nP"),
     ("o", "All\nstops O"),
     ("enter", "Take\nEnter"),
@@ -106,15 +109,16 @@ TUFT_BUTTONS = (
     ("0", "none\n0"),
     ("u", "Undo\nU"),
     ("y", "Redo\nY"),
-    ("m", "Map\nM"),
-    ("q", "Quick\nQ"),
 )
 # A tapped state becomes a row after this long without another tap [s].
 SETTLE_S = 1.5
+CAUTION = "A record of what cameras saw at speeds that were called; not an instrument."
 FOOT = (
     "30/50: 30 % of the span shown, 50 % of the chord. 1 A attached, 2 U unsteady, 3 S separated, 4 R reversed, 5 - not visible; dashed "
-    f"with ? is only proposed, ! disputed. {ASSIST_LIMITS} A record of what cameras saw at speeds that were called; not an instrument."
+    f"with ? is only proposed, ! disputed. {ASSIST_LIMITS} {CAUTION}"
 )
+# A window less high than this keeps the buttons of the tufts, and what they mean, for when tufts are shown [dp].
+LOW_DP = 700
 # A true picture that took longer than this is worth a word about small copies [s].
 LONG_S = 1.5
 # Small pictures take a few milliseconds; the window waits no longer for them than a drawing lasts [s].
@@ -188,11 +192,10 @@ class CompareScreen(BoxLayout):
         axis.unit, axis.names = comparison.unit, tuple(side.configuration for side in comparison.facts)
         axis.on_value = lambda at: self.press(f"at:{at!r}")
         self.keys = {}
-        for place, buttons in (("moves", MOVE_BUTTONS), ("marks", TUFT_BUTTONS)):
-            for key, words in buttons:
-                button = self.keys[key] = CompareKey(text=words)
-                button.bind(on_release=lambda _, key=key: self.press(key))
-                self.ids[place].add_widget(button)
+        for key, words in MOVE_BUTTONS + TUFT_BUTTONS:
+            button = self.keys[key] = CompareKey(text=words)
+            button.bind(on_release=lambda _, key=key: self.press(key))
+        self.bind(height=lambda *_: self._show_keys())
         self.draw()
         self._looking = Clock.schedule_interval(self._look, 0)
 
@@ -247,6 +250,7 @@ class CompareScreen(BoxLayout):
         view = view_of(self.state)
         self.description, self.message, self.trouble = view.description, view.message, view.trouble
         self.mapped, self.ids.maps.maps = self.state.mapped, view.maps
+        self._show_keys()
         self._show_fitted(view.fitted)
         grid = self.state.grids.get((self.state.chosen, self.state.shown[self.state.chosen].camera))
         spans, chords = (grid.span_pct, grid.chord_pct) if grid else self.state.rows
@@ -291,6 +295,15 @@ class CompareScreen(BoxLayout):
             self._asked, self.waiting, self._asked_at_s = wishes, True, time.monotonic()
             self.frames.want(wishes)
             self._show_quick(QUICK_WAIT_S)
+
+    def _show_keys(self) -> None:
+        every = self.height >= dp(LOW_DP) or self.state.tufts or self.state.placing is not None
+        self.foot = FOOT if every else CAUTION
+        shown = [self.keys[key] for key, _ in (MOVE_BUTTONS + TUFT_BUTTONS if every else MOVE_BUTTONS)]
+        if self.ids.buttons.children[::-1] != shown:
+            self.ids.buttons.clear_widgets()
+            for button in shown:
+                self.ids.buttons.add_widget(button)
 
     def _show_fitted(self, drawings) -> None:
         """What is on the wing of each configuration, above the maps."""
