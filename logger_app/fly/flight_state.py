@@ -22,27 +22,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
+from logger_app.domain import run_bounds, settings
 from logger_app.domain.hindsight import looking_back
 from logger_app.domain.points import named_point, place, point_to_show
-from logger_app.domain.run_bounds import (
-    DOUBTED_SPEED,
-    LONGEST_NOTE_NS,
-    SCRATCH_NS,
-    SILENCE_NS,
-    STOPPED_NS,
-    approach_begins,
-    new_approach_at,
-    silent_after_ns,
-)
-from logger_app.domain.settings import (
-    Memory,
-    Possible,
-    approach_flown,
-    approach_given_up,
-    away,
-    card_shown,
-    setting_called,
-)
 from logger_app.domain.stall_events import STALL_KINDS
 from logger_app.fly.cues import Cue, Tone
 from logger_app.fly.flight_records import (
@@ -64,24 +46,24 @@ from logger_app.records.runs import RunEnd
 from logger_app.units import to_kt
 
 
-def begin(points: Sequence[TestPoint], unit: str = "kt", possible: Possible | None = None) -> FlightState:
+def begin(points: Sequence[TestPoint], unit: str = "kt", possible: settings.Possible | None = None) -> FlightState:
     """The state before anything has happened: the first card up.
 
     Parameters
     ----------
     points : sequence of TestPoint
         In the order to fly them; may be empty.
-    possible : Possible, optional
+    possible : settings.Possible, optional
         What this campaign can have; the `points` alone if not given.
     """
     points = tuple(points)
     first = points[0].id if points else None
     return FlightState(
         points=points,
-        possible=possible or Possible(points=points),
+        possible=possible or settings.Possible(points=points),
         unit=unit,
         point=first,
-        memory=card_shown(Memory(), first, 0, by_pilot=False),
+        memory=settings.card_shown(settings.Memory(), first, 0, by_pilot=False),
     )
 
 
@@ -122,7 +104,7 @@ def silent_since_ns(state: FlightState, now_ns: int) -> int | None:
     run = state.run
     if run is None:
         return None
-    return run.last_ns if now_ns - run.last_ns > silent_after_ns(bool(run.airspeeds)) else None
+    return run.last_ns if now_ns - run.last_ns > run_bounds.silent_after_ns(bool(run.airspeeds)) else None
 
 
 @dataclass
@@ -153,7 +135,7 @@ class _Turn:
         since_ns = silent_since_ns(self.state, call.start_ns)
         if since_ns is not None:
             self._silence(since_ns)
-        if self.state.forming and call.start_ns - _last_ns(self.state.forming) > SILENCE_NS:
+        if self.state.forming and call.start_ns - _last_ns(self.state.forming) > run_bounds.SILENCE_NS:
             self._drop_forming()
         intent = COMMANDS.get(call.name) if call.kind is not CallKind.AIRSPEED else None
         if self.state.note_ns is not None and not self._note_ends_with(call, intent):
@@ -202,7 +184,7 @@ class _Turn:
         """Three airspeeds that fall: an approach that nobody announced."""
         calls = self.state.forming
         speeds = [c for c in calls if c.kind is CallKind.AIRSPEED]
-        if not approach_begins([_kt(c) for c in speeds if DOUBTED_SPEED.isdisjoint(c.flags)]):
+        if not run_bounds.approach_begins([_kt(c) for c in speeds if run_bounds.DOUBTED_SPEED.isdisjoint(c.flags)]):
             return
         first = speeds[0]
         self.state = replace(
@@ -218,10 +200,12 @@ class _Turn:
     def _maybe_next_approach(self, call: HeardCall) -> None:
         """After a recovery that nobody called, the first airspeeds of the next approach."""
         run, kt = self.state.run, _kt(call)
-        if run is None or kt is None or not DOUBTED_SPEED.isdisjoint(call.flags):
+        if run is None or kt is None or not run_bounds.DOUBTED_SPEED.isdisjoint(call.flags):
             return
-        trusted = [(c, v) for c in run.airspeeds if (v := _kt(c)) is not None and DOUBTED_SPEED.isdisjoint(c.flags)]
-        k = new_approach_at([v for _, v in trusted], kt)
+        trusted = [
+            (c, v) for c in run.airspeeds if (v := _kt(c)) is not None and run_bounds.DOUBTED_SPEED.isdisjoint(c.flags)
+        ]
+        k = run_bounds.new_approach_at([v for _, v in trusted], kt)
         if k is None:
             return
         top = trusted[k][0]
@@ -245,7 +229,7 @@ class _Turn:
         calls = run.calls if run else self.state.forming
         if flying and any(c.kind is CallKind.EVENT and c.name in STALL_KINDS for c in calls):
             return  # power and flaps of the recovery are not the next run's
-        memory = setting_called(self.state.memory, call, self.state.possible, in_approach=flying)
+        memory = settings.setting_called(self.state.memory, call, self.state.possible, in_approach=flying)
         self.state = replace(self.state, memory=memory)
         there = None if flying else point_to_show(self.state.points, memory, self.state.point)
         if there:
@@ -320,7 +304,7 @@ class _Turn:
             return
         self._drop_forming()
         last = self.state.last_run
-        reaches = cause.call is None or (last and cause.start_ns - last.end_ns <= SCRATCH_NS)
+        reaches = cause.call is None or (last and cause.start_ns - last.end_ns <= run_bounds.SCRATCH_NS)
         if last and not last.discarded and reaches:
             self._replace_last(discarded=True)
             self._step("discard", cause, run=last.id)
@@ -345,7 +329,7 @@ class _Turn:
         if self.state.run:
             self._close(RunEnd.KNOCKED_OFF, cause.end_ns)
         self._drop_forming()
-        stopped_ns = cause.start_ns + STOPPED_NS
+        stopped_ns = cause.start_ns + run_bounds.STOPPED_NS
         self.state = replace(self.state, phase=Phase.KNOCKED_OFF, stopped_until_ns=stopped_ns)
         self.cues = [Cue(tone=Tone.STOP, flash="red", text="KNOCK IT OFF")]
 
@@ -354,7 +338,7 @@ class _Turn:
         if self.state.phase in (Phase.HOLD, Phase.KNOCKED_OFF, Phase.LANDED):
             return
         self._drop_forming()
-        stopped_ns = 0 if self.state.run else cause.start_ns + STOPPED_NS
+        stopped_ns = 0 if self.state.run else cause.start_ns + run_bounds.STOPPED_NS
         self.state = replace(self.state, held=self.state.phase, stopped_until_ns=stopped_ns)
         self._go(Phase.HOLD, "hold", cause)
 
@@ -404,12 +388,12 @@ class _Turn:
         self._cue(Tone.STEP, text="Note: speak")
 
     def _restarted(self, cause: _Cause) -> None:
-        """The program was away: a run in flight then cannot be joined to what comes."""
+        """The program was settings.away: a run in flight then cannot be joined to what comes."""
         if self.state.run:
             self._close(RunEnd.GAP, cause.start_ns)
         self._drop_forming()
         phase = Phase.SET_UP if self.state.phase in IN_RUN | {Phase.LANDED} else self.state.phase
-        self.state = replace(self.state, memory=away(self.state.memory))
+        self.state = replace(self.state, memory=settings.away(self.state.memory))
         self._go(phase, "restarted", cause)
 
     def _land(self, cause: _Cause) -> None:
@@ -438,10 +422,10 @@ class _Turn:
         note_ns = self.state.note_ns
         if note_ns is None:
             return False
-        too_long = call.start_ns - note_ns > LONGEST_NOTE_NS
+        too_long = call.start_ns - note_ns > run_bounds.LONGEST_NOTE_NS
         urgent = intent in (Intent.KNOCK_IT_OFF, Intent.ON_CONDITION, Intent.RECOVERED, Intent.END_NOTE)
         if too_long or urgent:
-            self._end_note(min(call.start_ns, note_ns + LONGEST_NOTE_NS), _Cause.of_call(call))
+            self._end_note(min(call.start_ns, note_ns + run_bounds.LONGEST_NOTE_NS), _Cause.of_call(call))
             return True
         return False
 
@@ -476,7 +460,7 @@ class _Turn:
         if not self.state.forming:
             return
         ids = tuple(call.id for call in self.state.forming)
-        memory = approach_given_up(self.state.memory)
+        memory = settings.approach_given_up(self.state.memory)
         self.state = replace(self.state, forming=(), loose=self.state.loose + ids, memory=memory)
 
     def _stir(self, run: OpenRun, cause: _Cause) -> None:
@@ -499,7 +483,7 @@ class _Turn:
         if asked:
             by_pilot = cause.by != "app"
             belief = cause.call.posterior if cause.call else 1.0
-            memory = card_shown(
+            memory = settings.card_shown(
                 self.state.memory, point.id, cause.start_ns, by_pilot=by_pilot, belief=belief, follows=step == "next"
             )
             self.state = replace(self.state, memory=memory)
@@ -558,7 +542,7 @@ class _Turn:
             discarded=how in (RunEnd.DISCARDED, RunEnd.KNOCKED_OFF),
         )
         if run.airspeeds:
-            self.state = replace(self.state, memory=approach_flown(self.state.memory, at_ns))
+            self.state = replace(self.state, memory=settings.approach_flown(self.state.memory, at_ns))
         scratched = how is RunEnd.DISCARDED
         phase = self.state.phase if self.state.phase is Phase.HOLD else Phase.SET_UP if scratched else Phase.VERDICT
         self.state = replace(self.state, run=None, runs=self.state.runs + (closed,), phase=phase)
