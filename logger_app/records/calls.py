@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from logger_app.records.clocks import Stretch
 from logger_app.units import ns_to_s
 
 
@@ -55,7 +56,7 @@ class Alternative:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class HeardCall:
+class HeardCall(Stretch):
     """One spoken item as the machine heard it.
 
     Times are nanoseconds on the flight clock, ``[start, end)``, of the words themselves.
@@ -86,16 +87,6 @@ class HeardCall:
             raise ValueError(f"call {self.id}: ends ({self.end_ns} ns) before it starts ({self.start_ns} ns)")
         if not 0.0 <= self.posterior <= 1.0:
             raise ValueError(f"call {self.id}: posterior {self.posterior}; needs 0 to 1")
-
-    @property
-    def start_s(self) -> float:
-        """Start of the first word on the flight clock [s]."""
-        return ns_to_s(self.start_ns)
-
-    @property
-    def end_s(self) -> float:
-        """End of the last word on the flight clock [s]."""
-        return ns_to_s(self.end_ns)
 
     def as_json(self) -> dict:
         """The call as the `--json` contracts show it."""

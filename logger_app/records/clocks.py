@@ -8,6 +8,26 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from logger_app.units import ns_to_s
+
+
+class Stretch:
+    """Anything from `start_ns` to `end_ns` of the flight clock, in seconds too."""
+
+    __slots__ = ()
+    start_ns: int
+    end_ns: int
+
+    @property
+    def start_s(self) -> float:
+        """Its start on the flight clock [s]."""
+        return ns_to_s(self.start_ns)
+
+    @property
+    def end_s(self) -> float:
+        """Its end on the flight clock [s]."""
+        return ns_to_s(self.end_ns)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClockMap:

@@ -7,8 +7,8 @@ from enum import StrEnum
 from pathlib import Path
 
 from logger_app.records.calls import Correction, ReviewedCall
+from logger_app.records.clocks import Stretch
 from logger_app.records.journal import FlightInfo
-from logger_app.units import ns_to_s
 
 
 class RunEnd(StrEnum):
@@ -51,7 +51,7 @@ class Settings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Run:
+class Run(Stretch):
     """One run with the calls in it.
 
     `id` is anchored on the row that opened it (a card step, or the first call as heard), so
@@ -89,16 +89,6 @@ class Run:
     def next_likeliest(self) -> str | None:
         """The point that it would be otherwise."""
         return self.rivals[0][0] if self.rivals else None
-
-    @property
-    def start_s(self) -> float:
-        """Start on the flight clock [s]."""
-        return ns_to_s(self.start_ns)
-
-    @property
-    def end_s(self) -> float:
-        """End on the flight clock [s]."""
-        return ns_to_s(self.end_ns)
 
     @property
     def reviewed(self) -> bool:
