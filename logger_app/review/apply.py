@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 from logger_app.records.calls import Action, CallKind, CallStatus, Correction, HeardCall, ReviewedCall
@@ -23,20 +23,6 @@ RUN_ACTIONS = frozenset(
 )
 # An added call has no sound of its own to take its length from: about one spoken number.
 ADDED_NS = 600_000_000
-
-
-@dataclass(frozen=True, slots=True)
-class _Now:
-    """A call as it stands after some corrections."""
-
-    flight_ns: int
-    end_ns: int
-    kind: CallKind
-    name: str
-    value: float | str | None
-    unit: str | None
-    rejected: bool = False
-    history: tuple[str, ...] = ()
 
 
 def in_force(corrections: Iterable[Correction]) -> tuple[Correction, ...]:
@@ -121,7 +107,7 @@ def apply_corrections(
 
 
 def _fold(id: str, heard: HeardCall | None, corrections: Iterable[Correction], unit: str) -> ReviewedCall | None:
-    now = _as_heard(heard) if heard else None
+    now = _as_heard(heard, unit) if heard else None
     for correction in corrections:
         if correction.action is Action.ADD and now is None:
             now = _as_added(correction, unit)
@@ -129,50 +115,53 @@ def _fold(id: str, heard: HeardCall | None, corrections: Iterable[Correction], u
             now = _changed(now, correction)
         if now is not None:
             now = replace(now, history=(*now.history, correction.id))
-    if now is None:
-        return None
+    if now is None or not now.history:
+        return now
+    return replace(now, status=_status(now), ias_kt=_ias_kt(now.kind, now.value, now.unit or unit))
+
+
+def _as_heard(heard: HeardCall, unit: str) -> ReviewedCall:
     return ReviewedCall(
-        id=id,
-        flight_ns=now.flight_ns,
-        end_ns=now.end_ns,
-        kind=now.kind,
-        name=now.name,
-        value=now.value,
-        unit=now.unit,
-        status=_status(now, heard),
-        ias_kt=_ias_kt(now, unit),
-        flags=heard.flags if heard else (),
-        posterior=heard.posterior if heard else 1.0,
+        id=heard.id,
+        flight_ns=heard.start_ns,
+        end_ns=heard.end_ns,
+        kind=heard.kind,
+        name=heard.name,
+        value=heard.value,
+        unit=heard.unit,
+        status=CallStatus.HEARD,
+        ias_kt=_ias_kt(heard.kind, heard.value, heard.unit or unit),
+        flags=heard.flags,
+        posterior=heard.posterior,
         heard=heard,
-        history=now.history,
     )
 
 
-def _as_heard(heard: HeardCall) -> _Now:
-    return _Now(heard.start_ns, heard.end_ns, heard.kind, heard.name, heard.value, heard.unit)
-
-
-def _as_added(correction: Correction, unit: str) -> _Now:
+def _as_added(correction: Correction, unit: str) -> ReviewedCall:
     kind = CallKind(correction.get("kind", CallKind.AIRSPEED))
     airspeed = kind is CallKind.AIRSPEED
     start_ns = int(correction.get("flight_ns", 0))
-    return _Now(
+    return ReviewedCall(
+        id=correction.target,
         flight_ns=start_ns,
         end_ns=start_ns + ADDED_NS,
         kind=kind,
         name="ias" if airspeed else str(correction.get("name", "")),
         value=correction.get("value"),
         unit=correction.get("unit", unit if airspeed else None),
+        status=CallStatus.ADDED,
     )
 
 
-def _changed(now: _Now, correction: Correction) -> _Now:
+def _changed(now: ReviewedCall, correction: Correction) -> ReviewedCall:
+    """The call after one correction more; whether it is confirmed, corrected or added is told at the end, by `_status`."""
     action = correction.action
     if action is Action.REJECT:
-        return replace(now, rejected=True)
+        return replace(now, status=CallStatus.REJECTED)
+    now = replace(now, status=CallStatus.CORRECTED)
     if action is Action.MOVE:
         start_ns = int(correction.get("flight_ns", now.flight_ns))
-        return replace(now, flight_ns=start_ns, end_ns=start_ns + now.end_ns - now.flight_ns, rejected=False)
+        return replace(now, flight_ns=start_ns, end_ns=start_ns + now.end_ns - now.flight_ns)
     if action is Action.SET:
         given: dict[str, Any] = dict(correction.payload)
         kind = CallKind(given.get("kind", now.kind))
@@ -183,23 +172,21 @@ def _changed(now: _Now, correction: Correction) -> _Now:
             name=str(named),
             value=given.get("value", now.value if kind is now.kind else None),
             unit=given.get("unit", now.unit if kind is now.kind else None),
-            rejected=False,
         )
-    return replace(now, rejected=False)
+    return now
 
 
-def _status(now: _Now, heard: HeardCall | None) -> CallStatus:
-    if now.rejected:
+def _status(now: ReviewedCall) -> CallStatus:
+    heard = now.heard
+    if now.status is CallStatus.REJECTED:
         return CallStatus.REJECTED
     if heard is None:
         return CallStatus.ADDED
-    if not now.history:
-        return CallStatus.HEARD
     same = (now.flight_ns, now.kind, now.name, now.value) == (heard.start_ns, heard.kind, heard.name, heard.value)
     return CallStatus.CONFIRMED if same and now.unit == heard.unit else CallStatus.CORRECTED
 
 
-def _ias_kt(now: _Now, unit: str) -> float | None:
-    if now.kind is not CallKind.AIRSPEED or isinstance(now.value, (str, bool)) or now.value is None:
+def _ias_kt(kind: CallKind, value: float | str | None, unit: str) -> float | None:
+    if kind is not CallKind.AIRSPEED or isinstance(value, (str, bool)) or value is None:
         return None
-    return to_kt(float(now.value), now.unit or unit)
+    return to_kt(float(value), unit)
