@@ -61,7 +61,7 @@ class Example:
         with ReportWriter(out, self.campaign) as report:
             for data in self.flights:
                 report.add(data, self.results[data.info.id], extras.cameras)
-            report.finish(report.page(self.reduction, self.again, asked), extras=extras, **more)
+            report.finish(report.builder.finish(self.reduction, self.again, asked), extras=extras, **more)
         return out / "index.html"
 
 

@@ -91,10 +91,12 @@ def _transcode(video, out, clock_map, run, unit, span, progress) -> int:
         picture = sound = None
         if source.streams.audio:
             sound = target.add_stream("aac", rate=source.streams.audio[0].rate or 48_000)
-        for frame in _frames(source, span):
+        film = source.streams.video[0]
+        film.thread_type = "AUTO"
+        for frame in _frames(source, film, span, 0.05):
             image = _upright(frame)
             if picture is None:
-                picture = _picture_stream(target, source.streams.video[0], image)
+                picture = _picture_stream(target, film, image)
             words = caption(run, clock_map.offset_s + frame.time * (1 + clock_map.drift_ppm * 1e-6), unit)
             made = av.VideoFrame.from_ndarray(_written(image, words), format="rgb24").reformat(format="yuv420p")
             made.pts, made.time_base = round((frame.time - span[0]) * CLOCK_HZ), Fraction(1, CLOCK_HZ)
@@ -110,10 +112,9 @@ def _transcode(video, out, clock_map, run, unit, span, progress) -> int:
     return shown
 
 
-def _frames(source, span) -> Iterator:
-    stream = source.streams.video[0]
-    stream.thread_type = "AUTO"
-    source.seek(max(round((span[0] - 0.05) / stream.time_base), 0), stream=stream)
+def _frames(source, stream, span, before_s: float) -> Iterator:
+    """Pictures or sound of a span, looked for from a little before it [s]."""
+    source.seek(max(round((span[0] - before_s) / stream.time_base), 0), stream=stream)
     for frame in source.decode(stream):
         if frame.time is None or frame.time < span[0]:
             continue
@@ -135,12 +136,7 @@ def _copy_sound(video: Path, target, sound, span) -> None:
     with open_container(video) as source:
         stream = source.streams.audio[0]
         resampler = av.AudioResampler(format="fltp", layout="stereo", rate=sound.rate)
-        source.seek(max(round((span[0] - 0.5) / stream.time_base), 0), stream=stream)
-        for frame in source.decode(stream):
-            if frame.time is None or frame.time < span[0]:
-                continue
-            if frame.time > span[1]:
-                break
+        for frame in _frames(source, stream, span, 0.5):
             at_s = frame.time - span[0]
             for part in resampler.resample(frame):
                 part.pts, part.time_base = round(at_s * sound.rate), Fraction(1, sound.rate)

@@ -33,7 +33,7 @@ from logger_app.io.files import (
     write_text,
 )
 from logger_app.records.plan import Campaign
-from logger_app.records.results import Reduction, StallSpeed
+from logger_app.records.results import StallSpeed
 from logger_app.records.runs import FlightData
 from logger_app.report.extras import Extras
 from logger_app.report.layout import lay_out
@@ -44,7 +44,7 @@ from logger_app.report.subtitles import file_name, flight_subtitles
 from logger_app.report.svg import to_svg
 from logger_app.report.tables import CALL_COLUMNS, RUN_COLUMNS, calls_table, comparisons_table, points_table, runs_table
 from logger_app.report.tables_io import TableFiles, write_table
-from logger_app.report.view import Again, Page, PageBuilder
+from logger_app.report.view import Page, PageBuilder
 
 PAGE = "index.html"
 MANIFEST = "versions.json"
@@ -61,7 +61,7 @@ class ReportWriter:
         with ReportWriter(out, campaign) as report:
             for flight, runs in reader:             # tables and subtitles as they come
                 report.add(flight, runs)
-            page = report.page(reader.reduction(), reader.again)
+            page = report.builder.finish(reader.reduction(), reader.again)
             report.finish(page, sound_of, frame_of)
         # moved into its place now, or, after any fault, not at all
 
@@ -81,7 +81,7 @@ class ReportWriter:
     def __init__(self, out: Path, campaign: Campaign, weight_unit: str = "kg"):
         self.out, self.campaign = Path(out), campaign
         self._target, self._open = _Target(self.out), ExitStack()
-        self._builder = PageBuilder(campaign, weight_unit)
+        self.builder = PageBuilder(campaign, weight_unit)
         self._subtitles: set[str] = set()
 
     def __enter__(self) -> ReportWriter:
@@ -107,42 +107,12 @@ class ReportWriter:
 
     def add(self, data: FlightData, results: Iterable[StallSpeed], cameras: Sequence[CameraFile] = ()) -> None:
         """Take the next flight: its rows of the tables, its subtitles."""
-        flight = self._builder.add(data, results)
+        flight = self.builder.add(data, results)
         self._tables["runs"].add(runs_table(flight, self.campaign))
         self._tables["calls"].add(calls_table(flight))
         for name, text in flight_subtitles(flight, cameras, self._subtitles).items():
             self._subtitles.add(name)
             (self._folder / "subtitles" / name).write_text(text, encoding="utf-8")
-
-    def page(
-        self,
-        reduction: Reduction,
-        again: Again | None = None,
-        asked: Sequence[str] = (),
-        pictured: Iterable[tuple[str, str]] = (),
-    ) -> Page:
-        """All that the page will show, once every flight was added.
-
-        Parameters
-        ----------
-        again : callable, optional
-            As for `PageBuilder.finish`, as are the others.
-        pictured : iterable of (str, str)
-            Flight and id of runs that a saved picture shows.
-
-        Raises
-        ------
-        ReportError
-            There is no flight or no run; a run asked for is not there.
-        """
-        page = self._builder.finish(reduction, again, asked, pictured)
-        if not page.runs:
-            what = "no flight" if not page.flights else "no run in any flight"
-            raise ReportError(
-                f"{self.campaign.name}: {what}; a report needs at least one run.",
-                hint="Hear a recording into the campaign first: kneecall hear FILE --into CAMPAIGN/flights/NAME",
-            )
-        return page
 
     def finish(
         self,

@@ -17,6 +17,7 @@ from dataclasses import dataclass, field, replace
 
 from logger_app.domain.reviewed import all_in_words
 from logger_app.domain.station_ratios import StationRatio
+from logger_app.errors import ReportError
 from logger_app.records.calls import Action, Correction, ReviewedCall
 from logger_app.records.plan import AircraftConfig, Campaign, TestPoint
 from logger_app.records.results import (
@@ -396,9 +397,15 @@ class PageBuilder:
         Raises
         ------
         ReportError
-            A run asked for is not there, or more are asked for than a page holds.
+            There is no flight or no run; a run asked for is not there, or more are asked for than a page holds.
         """
         runs, chosen = self._runs, ""
+        if not runs:
+            what = "no run in any flight" if self._flights else "no flight"
+            raise ReportError(
+                f"{self.campaign.name}: {what}; a report needs at least one run.",
+                hint="Hear a recording into the campaign first: kneecall hear FILE --into CAMPAIGN/flights/NAME",
+            )
         if not self._in_full:
             kept = {(result.flight, result.run): result for result in reduction.runs}
             for run in runs:

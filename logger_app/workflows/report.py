@@ -127,7 +127,7 @@ def add_report(
                 bar.to(k / len(reader))
         extras = replace(gathered.extras(reader.campaign.indicator.unit, warn), columns=columns)
         pictured = [(side.flight, side.run) for still in extras.stills for side in still.about.sides]
-        page = report.page(reader.reduction(), reader.again, asked, pictured)
+        page = report.builder.finish(reader.reduction(), reader.again, asked, pictured)
         stalls = {(view.flight, view.run.id): view.result.vs_ias_kt for view in page.runs if view.result}
         page.stations = station_ratios(gathered.marked, stalls)
         page.paired = wings_of_one_sided(page.reduction.one_sided, gathered.marked)
