@@ -46,10 +46,7 @@ def run(args) -> int:
 
 
 def _print_history(result: dict, campaign_dir: Path) -> None:
-    print("Stall speed, indicated      flown   truth   n")
-    for row in result["stall_speeds"]:
-        flown = "   -" if row["vs_ias_kt"] is None else f"{row['vs_ias_kt']:4.1f}"
-        print(f"  {row['point']:4} {row['configuration']:18} {flown} kt {row['truth_ias_kt']:4.1f} kt {row['n']:3}")
+    _print_stalls(result, "flown")
     print("\nWhich stations let go first, by what was marked on the drawn films")
     for row in result["let_go"]:
         print(f"  {row['configuration']:18} {row['wing']:6} {row['words']}")
@@ -64,10 +61,8 @@ def _print(result: dict, campaign_dir: Path) -> None:
         f"Airspeed calls: {calls['right']} of {calls['expected']} heard right, {calls['wrong']} wrong, "
         f"{calls['missed']} missed, {calls['invented']} invented."
     )
-    print("\nStall speed, indicated      heard   truth   n")
-    for row in result["stall_speeds"]:
-        heard = "   -" if row["vs_ias_kt"] is None else f"{row['vs_ias_kt']:4.1f}"
-        print(f"  {row['point']:4} {row['configuration']:18} {heard} kt {row['truth_ias_kt']:4.1f} kt {row['n']:3}")
+    print()
+    _print_stalls(result, "heard")
     print("\nDifference, calibrated, at the reference weight (negative: lower stall)")
     for row in result["differences"]:
         if row["difference_kt"] is None:
@@ -79,3 +74,10 @@ def _print(result: dict, campaign_dir: Path) -> None:
             )
     print(f"\nThe campaign: {campaign_dir}\nThe report:   {result['report']}")
     print("Invented data. A recorder's figures: never a substitute for the flight manual or a qualified person.")
+
+
+def _print_stalls(result: dict, found: str) -> None:
+    print(f"Stall speed, indicated      {found}   truth   n")
+    for row in result["stall_speeds"]:
+        vs = "   -" if row["vs_ias_kt"] is None else f"{row['vs_ias_kt']:4.1f}"
+        print(f"  {row['point']:4} {row['configuration']:18} {vs} kt {row['truth_ias_kt']:4.1f} kt {row['n']:3}")

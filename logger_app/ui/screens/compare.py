@@ -26,21 +26,7 @@ from logger_app.domain.tufts import STATES
 from logger_app.domain.wing_words import ASSIST_LIMITS
 from logger_app.errors import LoggerError, SyncError
 from logger_app.ui.presenters import compare as presenter
-from logger_app.ui.presenters.compare_state import (
-    Decide,
-    Effect,
-    Followed,
-    MakeQuick,
-    PlaceGrid,
-    Propose,
-    RemoveGrid,
-    Save,
-    SetWing,
-    Step,
-    TurnRun,
-    begin,
-    wanted,
-)
+from logger_app.ui.presenters import compare_state
 from logger_app.ui.presenters.compare_view import view as view_of
 from logger_app.ui.widgets.compare_axis import CompareAxis
 from logger_app.ui.widgets.drawing_view import DrawingView
@@ -110,6 +96,8 @@ TUFT_BUTTONS = (
     ("u", "Undo\nU"),
     ("y", "Redo\nY"),
 )
+# How it is looked at, whichever the runs.
+KEPT = ("axis", "chosen", "over", "tufts", "mapped", "palette", "cursor", "mirrored", "ghosted", "zoom", "rows")
 # A tapped state becomes a row after this long without another tap [s].
 SETTLE_S = 1.5
 CAUTION = "A record of what cameras saw at speeds that were called; not an instrument."
@@ -201,7 +189,7 @@ class CompareScreen(BoxLayout):
 
     def _begin(self):
         one = self.comparison
-        return begin(
+        return compare_state.begin(
             one.facts,
             one.unit,
             one.who,
@@ -290,7 +278,7 @@ class CompareScreen(BoxLayout):
             on[str(k)] = self.state.palette is state
         for key, strong in on.items():
             self.keys[key].strong = strong
-        wishes = wanted(self.state)
+        wishes = compare_state.wanted(self.state)
         if wishes != self._asked:
             self._asked, self.waiting, self._asked_at_s = wishes, True, time.monotonic()
             self.frames.want(wishes)
@@ -405,33 +393,35 @@ class CompareScreen(BoxLayout):
     def _new(self, done) -> bool:
         return tuple(shown for _, shown in done) != self.state.shown
 
-    def _do(self, effect: Effect) -> None:
+    def _do(self, effect: compare_state.Effect) -> None:
         """Make it so; what cannot be is said on the screen."""
         one = self.comparison
         try:
-            if isinstance(effect, Step):
+            if isinstance(effect, compare_state.Step):
                 self._steps.append(effect)
                 if len(self._steps) == 1:
                     self._step()
-            elif isinstance(effect, PlaceGrid):
+            elif isinstance(effect, compare_state.PlaceGrid):
                 one.place_grid(effect.side, effect.grid, effect.carried_from)
                 self.state = replace(self.state, carried=one.carried())
-            elif isinstance(effect, RemoveGrid):
+            elif isinstance(effect, compare_state.RemoveGrid):
                 one.remove_grid(effect.side, effect.camera)
                 self.state = replace(self.state, carried=one.carried())
-            elif isinstance(effect, Decide):
+            elif isinstance(effect, compare_state.Decide):
                 one.write(effect.side, effect.marks)
-            elif isinstance(effect, SetWing):
+            elif isinstance(effect, compare_state.SetWing):
                 one.set_wing(effect.side, effect.camera, effect.wing)
-            elif isinstance(effect, Propose):
+            elif isinstance(effect, compare_state.Propose):
                 self._propose(effect)
-            elif isinstance(effect, TurnRun):
+            elif isinstance(effect, compare_state.TurnRun):
                 self._turn(effect)
-            elif isinstance(effect, MakeQuick):
+            elif isinstance(effect, compare_state.MakeQuick):
                 self._make_quick()
-            elif isinstance(effect, Save):
+            elif isinstance(effect, compare_state.Save):
                 view = view_of(replace(self.state, over=None))
-                path = one.save(wanted(self.state), view.description, [panel.stations for panel in view.panels])
+                path = one.save(
+                    compare_state.wanted(self.state), view.description, [panel.stations for panel in view.panels]
+                )
                 self.state = presenter.with_message(self.state, f"Saved: {path.relative_to(one.campaign_dir)}")
         except (LoggerError, OSError) as err:
             # A row that was not written must not look as if it were.
@@ -439,7 +429,7 @@ class CompareScreen(BoxLayout):
                 replace(self.state, marks=one.marks(), grids=one.grids(), undo=(), redo=()), str(err), True
             )
 
-    def _turn(self, effect: TurnRun) -> None:
+    def _turn(self, effect: compare_state.TurnRun) -> None:
         """To other runs: what was chosen and how it is looked at stays."""
         if not self.comparison.turn(effect.by, effect.side):
             self.state = presenter.with_message(
@@ -451,20 +441,7 @@ class CompareScreen(BoxLayout):
         if before.message.endswith("taken."):  # after the last stop of a run comes the first of the next
             at = presenter.first_stop(before)
         self.state = replace(
-            self._begin(),
-            axis=before.axis,
-            at=at,
-            chosen=before.chosen,
-            over=before.over,
-            tufts=before.tufts,
-            mapped=before.mapped,
-            palette=before.palette,
-            cursor=before.cursor,
-            mirrored=before.mirrored,
-            ghosted=before.ghosted,
-            zoom=before.zoom,
-            rows=before.rows,
-            message=before.message,
+            self._begin(), at=at, message=before.message, **{name: getattr(before, name) for name in KEPT}
         )
         self.frames.forget()
         self._asked = None
@@ -485,14 +462,14 @@ class CompareScreen(BoxLayout):
 
             def job(side=side, shown=shown, grid=grid, flight=flight):
                 moved = self.comparison.follow(side, shown, grid, flight)
-                found = Followed(
+                found = compare_state.Followed(
                     camera=shown.camera, flight_s=shown.flight_s, grid=moved.grid, words=moved.words, large=moved.large
                 )
                 return lambda: self._followed(side, shown, grid, found)
 
             self.frames.ask(job)
 
-    def _followed(self, side: int, shown, grid, found: Followed) -> None:
+    def _followed(self, side: int, shown, grid, found: compare_state.Followed) -> None:
         now = self.state
         current = now.grids.get((side, shown.camera)) or now.carried.get((side, shown.camera), (None, ""))[0]
         if now.shown[side] == shown and current == grid:
@@ -501,7 +478,7 @@ class CompareScreen(BoxLayout):
     def _step(self) -> None:
         """Make the first step waiting: on the frames' thread, for to step back can take a second."""
         effect = self._steps[0]
-        at_s = wanted(self.state)[effect.side][0]
+        at_s = compare_state.wanted(self.state)[effect.side][0]
         if at_s is None:
             self._steps.clear()
             return
@@ -524,10 +501,10 @@ class CompareScreen(BoxLayout):
             self._steps.clear()
         if self._steps:
             self._step()
-        elif wanted(before) == wanted(self.state):
+        elif compare_state.wanted(before) == compare_state.wanted(self.state):
             self.waiting = False
 
-    def _propose(self, effect: Propose) -> None:
+    def _propose(self, effect: compare_state.Propose) -> None:
         """Ask the assist, frame by frame, on the frames' thread; answers are written as they come."""
         side, facts = effect.side, self.state.sides[effect.side]
         self._to_look += len(effect.flight_s)

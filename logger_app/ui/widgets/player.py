@@ -24,18 +24,7 @@ class Player:
         self._left = np.zeros(0, np.int16)
 
     def play(self, pcm: np.ndarray) -> None:
-        """Start to play; returns at once.
-
-        Parameters
-        ----------
-        pcm : ndarray of int16, shape (n,)
-            16 kHz mono.
-
-        Raises
-        ------
-        CaptureError
-            There is no sound device.
-        """
+        """Start to play 16 kHz mono int16; returns at once."""
         with self._lock:
             self._left = np.ascontiguousarray(pcm, np.int16)
         self._open()
