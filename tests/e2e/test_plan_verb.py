@@ -153,7 +153,7 @@ def test_a_screen_without_a_display_is_one_sentence(demo):
     )
 
     assert done.returncode == 1
-    assert done.stderr.startswith("kneecall: There is no display")
+    assert "got no display" in done.stderr
     assert done.stderr.count("\n") == 1
 
 

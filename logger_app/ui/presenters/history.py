@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from logger_app.ui.presenters.plan_records import Saved
 from logger_app.workflows.history import (
     MAP_WORDS,
     VERDICT_SIGNS,
@@ -48,13 +49,6 @@ class Touched:
     """A station of a drawing was touched; its words."""
 
     words: str
-
-
-@dataclass(frozen=True, slots=True)
-class Saved:
-    """The file was written, or why not."""
-
-    trouble: str = ""
 
 
 Intent = Choose | Typed | Touched | Saved

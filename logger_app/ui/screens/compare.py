@@ -18,8 +18,6 @@ from kivy.lang import Builder
 from kivy.metrics import dp
 from kivy.properties import BooleanProperty, ObjectProperty, StringProperty
 from kivy.uix.boxlayout import BoxLayout
-from kivy.uix.button import Button
-from kivy.uix.label import Label
 from kivy.uix.popup import Popup
 
 from logger_app.domain.tufts import STATES
@@ -33,6 +31,7 @@ from logger_app.ui.widgets.drawing_view import DrawingView
 from logger_app.ui.widgets.side_frames import SideFrames
 from logger_app.ui.widgets.span_maps import SpanMaps
 from logger_app.ui.widgets.wing_picture import WingPicture
+from logger_app.ui.widgets.wrapped_text import WrappedText
 from logger_app.workflows.compare import Looked, WingComparison, proposed_marks
 
 Factory.register("WingPicture", cls=WingPicture)
@@ -113,16 +112,6 @@ LONG_S = 1.5
 QUICK_WAIT_S = 0.015
 
 
-class CompareText(Label):
-    """Text that wraps and is as tall as it must be."""
-
-
-class CompareKey(Button):
-    """A key as a button, for touch."""
-
-    strong = BooleanProperty(False)
-
-
 class ComparePanel(BoxLayout):
     """One side: title, picture, what it is."""
 
@@ -181,7 +170,7 @@ class CompareScreen(BoxLayout):
         axis.on_value = lambda at: self.press(f"at:{at!r}")
         self.keys = {}
         for key, words in MOVE_BUTTONS + TUFT_BUTTONS:
-            button = self.keys[key] = CompareKey(text=words)
+            button = self.keys[key] = Factory.CompareKey(text=words)
             button.bind(on_release=lambda _, key=key: self.press(key))
         self.bind(height=lambda *_: self._show_keys())
         self.draw()
@@ -300,7 +289,7 @@ class CompareScreen(BoxLayout):
             return
         box.clear_widgets()
         for drawing in drawings:
-            box.add_widget(CompareText(text=f"{drawing.title}; {drawing.description}", font_size="13sp"))
+            box.add_widget(WrappedText(text=f"{drawing.title}; {drawing.description}", font_size="13sp"))
             box.add_widget(DrawingView(drawing=drawing))
 
     def close(self) -> None:

@@ -7,37 +7,24 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from kivy.app import App
 from kivy.clock import Clock
 from kivy.core.window import Window
 from kivy.lang import Builder
 from kivy.metrics import dp, sp
 from kivy.properties import BooleanProperty, ObjectProperty, StringProperty
 from kivy.uix.boxlayout import BoxLayout
-from kivy.uix.button import Button
-from kivy.uix.label import Label
 
-from logger_app.errors import LoggerError
 from logger_app.ui.presenters import history as presenter
+from logger_app.ui.screens.file_app import FileApp
 from logger_app.ui.theme import CURRENT
 from logger_app.ui.widgets import fit_label  # noqa: F401 the kv names it
 from logger_app.ui.widgets.drawing_view import DrawingView
+from logger_app.ui.widgets.wrapped_text import WrappedText
 from logger_app.workflows.history import History
-from logger_app.workflows.planning import read_text, write_text
 
 LEFT_KEY, RIGHT_KEY, UP_KEY, DOWN_KEY, S_KEY = 276, 275, 273, 274, 115
 TEXT_SP = 15
 STEP = 0.15  # of what can be scrolled, for an arrow up or down
-
-
-class HistoryText(Label):
-    """Text that wraps and is as tall as it must be."""
-
-
-class HistoryButton(Button):
-    """A button of the head."""
-
-    strong = BooleanProperty(False)
 
 
 class HistoryPair(BoxLayout):
@@ -101,7 +88,7 @@ class HistoryScreen(BoxLayout):
                 self.columns.append(column)
                 self.ids.line.add_widget(column)
             for sentence in view.evidence:
-                self.ids.known.add_widget(HistoryText(text=sentence))
+                self.ids.known.add_widget(WrappedText(text=sentence))
             self._arrange()
         for column, one in zip(self.columns, view.generations):
             moved = one.chosen and not column.chosen
@@ -112,16 +99,16 @@ class HistoryScreen(BoxLayout):
 
     def _column(self, one: presenter.GenerationView) -> GenerationColumn:
         column = GenerationColumn()
-        column.add_widget(HistoryText(text=one.title, bold=True, font_size=sp(17)))
-        column.add_widget(HistoryText(text=one.parent, color=CURRENT.quiet))
+        column.add_widget(WrappedText(text=one.title, bold=True, font_size=sp(17)))
+        column.add_widget(WrappedText(text=one.parent, color=CURRENT.quiet))
         column.add_widget(DrawingView(drawing=one.drawing, send=lambda words: self.send(presenter.Touched(words))))
-        column.add_widget(HistoryText(text=one.caption))
+        column.add_widget(WrappedText(text=one.caption))
         for label, words in one.glance:
             column.add_widget(HistoryPair(label=label, words=words, strong=True))
         if one.empty:
-            column.add_widget(HistoryText(text=one.empty, color=CURRENT.quiet))
+            column.add_widget(WrappedText(text=one.empty, color=CURRENT.quiet))
         for point in one.points:
-            column.add_widget(HistoryText(text=point.head, bold=True))
+            column.add_widget(WrappedText(text=point.head, bold=True))
             for label, text, small in point.lines:
                 column.add_widget(HistoryPair(label=label, words=f"{text}  ({small})" if small else text))
         last = ""
@@ -171,17 +158,14 @@ class HistoryScreen(BoxLayout):
         return False
 
 
-class DesignHistoryApp(App):
-    """The line of one campaign: holds the state, writes campaign.toml when asked.
+class DesignHistoryApp(FileApp):
+    """The line of one campaign. (`HistoryApp` would load history.kv a second time.)"""
 
-    (`HistoryApp` would load history.kv a second time.)
-    """
+    presenter = presenter
 
     def __init__(self, history: History):
-        super().__init__()
+        super().__init__(history.file, presenter.start(history))
         self.title = f"Kneecall: {history.name}, the line of the design"
-        self.state = presenter.start(history)
-        self.warned = False
 
     def build(self) -> HistoryScreen:
         screen = HistoryScreen(send=self.send, save=self.save)
@@ -192,33 +176,3 @@ class DesignHistoryApp(App):
     def on_stop(self) -> None:
         if self.root:
             Window.unbind(on_key_down=self.root.on_key, on_request_close=self.asked_to_close)
-
-    def asked_to_close(self, *_) -> bool:
-        """Whether to stay open: once, when there is something to save."""
-        stay = self.state.text != self.state.saved and not self.warned
-        if stay:
-            self.send(presenter.Saved("Not saved: save, or leave again to discard the changes."))
-        self.warned = True
-        return stay
-
-    def send(self, intent: presenter.Intent) -> None:
-        """Take an intent and draw what follows."""
-        self.state = presenter.update(self.state, intent)
-        self.warned = False
-        if self.root:
-            self.root.render(presenter.view(self.state))
-
-    def save(self) -> None:
-        """Write the file, unless it is not the one that was read any more."""
-        file = self.state.history.file
-        if self.state.text == self.state.saved:
-            return
-        try:
-            if read_text(file) != self.state.saved:
-                self.send(presenter.Saved("Not saved: another program has changed the file; open this again."))
-                return
-            write_text(file, self.state.text)
-        except (LoggerError, OSError) as err:
-            self.send(presenter.Saved(f"Not saved: {err}"))
-            return
-        self.send(presenter.Saved())

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from kivy.app import App
 from kivy.core.window import Window
 from kivy.lang import Builder
 from kivy.properties import (
@@ -24,11 +23,12 @@ from kivy.uix.button import Button
 from kivy.uix.gridlayout import GridLayout
 from kivy.uix.label import Label
 
-from logger_app.errors import LoggerError
 from logger_app.ui.presenters import plan as presenter
+from logger_app.ui.screens.file_app import FileApp
 from logger_app.ui.theme import CURRENT
 from logger_app.ui.widgets import drawing_view  # noqa: F401 the kv names it
-from logger_app.workflows.planning import read_text, write_text
+from logger_app.ui.widgets.wrapped_text import WrappedText
+from logger_app.workflows.planning import read_text
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))
 
@@ -44,8 +44,8 @@ class PlanButton(Button):
     active = BooleanProperty(False)
 
 
-class PlanText(Label):
-    """Text that wraps and is as tall as it must be."""
+class PlanText(WrappedText):
+    """Larger: the plan is read at arm's length."""
 
 
 class RowLabel(Label):
@@ -176,19 +176,15 @@ class PlanScreen(BoxLayout):
             box.add_widget(PlanText(text=mark + sentence, color=getattr(CURRENT, role), bold=kind == "wrong"))
 
 
-class PlanScreenApp(App):
-    """The plan of one campaign file: holds the state, writes the file when asked.
+class PlanScreenApp(FileApp):
+    """The plan of one campaign file. (`PlanApp` would load plan.kv a second time.)"""
 
-    Not called PlanApp: Kivy would then load plan.kv by itself, a second time.
-    """
+    presenter = presenter
 
     def __init__(self, file: Path, runs=(), flights=(), trouble: str = "", **more):
-        super().__init__(**more)
-        self.title = f"Kneecall plan: {file}"
-        self.file = Path(file)
-        self.warned = False
         message = f"Flights could not be read: {trouble}" if trouble else ""
-        self.state = presenter.start(read_text(self.file), runs, flights, message)
+        super().__init__(Path(file), presenter.start(read_text(Path(file)), runs, flights, message), **more)
+        self.title = f"Kneecall plan: {file}"
 
     def build(self) -> PlanScreen:
         screen = PlanScreen(send=self.send)
@@ -200,30 +196,3 @@ class PlanScreenApp(App):
 
     def on_stop(self) -> None:
         Window.unbind(on_request_close=self.asked_to_close)
-
-    def asked_to_close(self, *_) -> bool:
-        """Whether to stay open: once, when there is something to save."""
-        stay = self.state.text != self.state.saved and not self.warned
-        if stay:
-            self.send(presenter.Saved("Not saved: save, or close again to discard the changes."))
-        self.warned = True
-        return stay
-
-    def send(self, intent) -> None:
-        """Take an intent and draw what follows."""
-        self.state = presenter.update(self.state, intent)
-        self.warned = False
-        if self.root:
-            self.root.render(presenter.view(self.state))
-
-    def save(self) -> None:
-        """Write the file, unless it is not the one that was opened any more."""
-        try:
-            if read_text(self.file) != self.state.saved:
-                self.send(presenter.Saved("Not saved: another program has changed the file; open it again."))
-                return
-            write_text(self.file, self.state.text)
-        except (LoggerError, OSError) as err:
-            self.send(presenter.Saved(f"Not saved: {err}"))
-            return
-        self.send(presenter.Saved())

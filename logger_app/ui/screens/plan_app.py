@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import os
-import sys
 from pathlib import Path
 
-from logger_app.errors import CaptureError, LoggerError
 from logger_app.ui.app import prepare_kivy
+from logger_app.ui.screen_check import need_screen
 from logger_app.workflows.planning import Flown, campaign_file, read_text
+
+WIDTH, HEIGHT = 1280, 800
 
 
 def open_plan(folder: Path, flown: Flown) -> int:
@@ -18,20 +18,13 @@ def open_plan(folder: Path, flown: Flown) -> int:
     ------
     CardError
         The file is missing or is no text.
-    LoggerError
+    CaptureError
         There is no display to open a window on.
     """
     file = campaign_file(Path(folder))
     read_text(file)
-    # Without one, the window library draws into nothing, and nobody sees the screen.
-    if sys.platform.startswith("linux") and not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")):
-        raise LoggerError("There is no display to open the plan screen on; `kneecall plan DIR` prints the plan.")
-    try:
-        prepare_kivy(1280, 800)
-    except CaptureError as err:
-        raise LoggerError(
-            "No window could be opened for the plan screen; `kneecall plan DIR` prints the plan."
-        ) from err
+    need_screen("plan", "Without --screen it prints the plan.")
+    prepare_kivy(WIDTH, HEIGHT)
     from logger_app.ui.screens.plan import PlanScreenApp
 
     PlanScreenApp(file, flown.runs, flown.flights, flown.trouble).run()

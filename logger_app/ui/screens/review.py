@@ -17,8 +17,6 @@ from kivy.metrics import dp, mm
 from kivy.properties import BooleanProperty, NumericProperty, StringProperty
 from kivy.uix.behaviors import ButtonBehavior
 from kivy.uix.boxlayout import BoxLayout
-from kivy.uix.button import Button
-from kivy.uix.label import Label
 from kivy.uix.popup import Popup
 from kivy.uix.recycleview import RecycleView
 from kivy.uix.recycleview.views import RecycleDataViewBehavior
@@ -30,6 +28,7 @@ from logger_app.ui.widgets.camera import CameraFrames
 from logger_app.ui.widgets.player import Player
 from logger_app.ui.widgets.timeline import TimelineView
 from logger_app.ui.widgets.waveform import WaveformView
+from logger_app.ui.widgets.wrapped_text import KeyButton
 from logger_app.workflows.review import ReviewWorkflow
 
 Factory.register("TimelineView", cls=TimelineView)
@@ -60,16 +59,6 @@ BUTTONS = (
 TARGET = "12mm"
 PAD = ("1", "2", "3", "4", "5", "6", "7", "8", "9", "0", ".", "backspace", "a", "m")
 PAD_WORDS = {"backspace": "DEL", "a": "Add", "m": "Move"}
-
-
-class ReviewText(Label):
-    """Text that wraps and is as tall as it must be."""
-
-
-class ReviewKey(Button):
-    """A key as a button, for touch."""
-
-    strong = BooleanProperty(False)
 
 
 class ReviewRow(RecycleDataViewBehavior, ButtonBehavior, BoxLayout):
@@ -255,41 +244,38 @@ class ReviewScreen(BoxLayout):
             self.ids.camera.texture, self.camera_words = frame
 
     def _show_choices(self, view) -> None:
-        if not view.choices:
-            if self._choices:
-                self._choices.dismiss()
-                self._choices = None
-            return
-        if self._choices is None:
+        if view.choices and self._choices is None:
             asks = "What was said?" if self.state.choosing == "kind" else "Which test point was flown?"
             self._choices = ReviewChoices(asks=f"{asks}  Up, Down, first letter, Enter; Esc leaves it")
             self._choices.ids.options.send = lambda id: self.press(f"pick:{id}")
             self._choices.height = min(dp(600), dp(100) + mm(12) * len(view.choices))
             self._choices.open()
-        rows = [
-            presenter.Row(id=str(k), title=words, detail="", here=k == view.choice, mark="")
-            for k, words in enumerate(view.choices)
-        ]
-        self._choices.ids.options.show(rows, view.choice)
+        elif self._choices and not view.choices:
+            self._choices.dismiss()
+            self._choices = None
+        if self._choices:
+            rows = [
+                presenter.Row(id=str(k), title=words, detail="", here=k == view.choice, mark="")
+                for k, words in enumerate(view.choices)
+            ]
+            self._choices.ids.options.show(rows, view.choice)
 
     def _show_help(self, view) -> None:
-        if not view.help:
-            if self._help:
-                self._help.dismiss()
-                self._help = None
-            return
-        if self._help is None:
+        if view.help and self._help is None:
             keys, words = ("\n".join(column) for column in zip(*view.help, strict=True))
             self._help = ReviewHelp(keys=keys, words=words)
             self._help.open()
+        elif self._help and not view.help:
+            self._help.dismiss()
+            self._help = None
 
     def _add_keys(self) -> None:
         for key, words, strong in BUTTONS:
-            button = ReviewKey(text=words, strong=strong, size_hint_y=None, height=TARGET)
+            button = KeyButton(text=words, strong=strong, size_hint_y=None, height=TARGET)
             button.bind(on_release=lambda _, key=key: self.press(key))
             self.ids.buttons.add_widget(button)
         for key in PAD:
-            button = ReviewKey(text=PAD_WORDS.get(key, key))
+            button = KeyButton(text=PAD_WORDS.get(key, key))
             button.bind(on_release=lambda _, key=key: self.press(key))
             self.ids.pad.add_widget(button)
 
