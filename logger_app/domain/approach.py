@@ -11,8 +11,9 @@ Not for: what the event was (`stall_events`), when the approach was at a speed (
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 
@@ -53,6 +54,7 @@ BISQUARE_C = 3.5
 SCATTER_PRIOR_DF = 4.0
 OUTLIER_WEIGHT = 0.05
 MIN_WEIGHT = 1e-4
+MAX_ROUNDS = 40
 _STEEPEST_KT_PER_S = 8.0
 _RISING_KT_PER_S = 3.0
 _GRID_S = 0.25
@@ -140,32 +142,43 @@ def fit_approach(
     [HOLLAND1977] weights; [ROUSSEEUW1987] consensus of elemental fits; [WAHBA1978] the spline
     as a Bayesian estimate; [AC25-7] window.
     """
-    back_s = event_s - np.asarray(flight_s, float)
-    reading_kt = np.asarray(ias_kt, float)
-    trust = np.ones(len(back_s)) if trust is None else np.asarray(trust, float)
-    if len(back_s) < MIN_CALLS:
-        return None
-    line = _consensus(back_s, reading_kt, trust, resolution_u_kt)
-    if line is None:
-        return None
-    level, rate = line
-    fit = None
+    return fit_approaches([Asked(flight_s, ias_kt, event_s, resolution_u_kt, trust, drift_ratio)])[0]
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """One approach to fit: the parameters of `fit_approach`."""
+
+    flight_s: np.ndarray
+    ias_kt: np.ndarray
+    event_s: float
+    resolution_u_kt: float
+    trust: np.ndarray | None = None
+    drift_ratio: float = 1.0
+
+
+def fit_approaches(asked: Sequence[Asked]) -> list[Approach | None]:
+    """As `fit_approach` for each, to the last digit; approaches with as many calls are solved together.
+
+    A run has a dozen calls: most of the time of one fit is the way into numpy, which many share here.
+    """
+    fits = [_Fit.of(one) for one in asked]
     for last in (False, True):
-        inside = _window(back_s, reading_kt, level, rate, resolution_u_kt)
-        if int(inside.sum()) < MIN_CALLS:
-            break
-        fit = _refine(back_s, reading_kt, event_s, trust, inside, (level, rate), resolution_u_kt, drift_ratio, last)
-        if fit.used < MIN_CALLS:
-            return None
-        level, rate = fit.ias_kt, fit.entry_rate_kt_per_s
-    return fit
+        open_fits = [fit for fit in fits if fit and fit.look_through_window()]
+        sizes = sorted({len(fit.x) for fit in open_fits})
+        for size in sizes:
+            _refine([fit for fit in open_fits if len(fit.x) == size], with_evidence=last)
+        for fit in open_fits:
+            fit.follow()
+        fits = [None if fit and fit.used < MIN_CALLS else fit for fit in fits]
+    return [fit.approach() if fit else None for fit in fits]
 
 
 def _consensus(back_s, reading_kt, trust, resolution_u_kt) -> tuple[float, float] | None:
     """Level at the event and rate of the line through two calls that most calls near it agree with."""
     recent = np.flatnonzero(back_s <= back_s[-1] + LONGEST_WINDOW_S)[-40:]
     x, v, near = back_s[recent], reading_kt[recent], trust[recent]
-    first, second = np.triu_indices(len(x), 1)
+    first, second = _pairs(len(x))
     apart = x[first] - x[second]
     keep = apart >= 0.4
     rate = (v[first] - v[second])[keep] / apart[keep]
@@ -180,6 +193,12 @@ def _consensus(back_s, reading_kt, trust, resolution_u_kt) -> tuple[float, float
     # A mild belief in the card's 1 kt/s settles ties between two calls and a wild one.
     best = int(np.argmin(cost + 0.1 * (rate - 1.0) ** 2))
     return float(level[best]), float(rate[best])
+
+
+@lru_cache(maxsize=64)
+def _pairs(n: int) -> tuple[np.ndarray, np.ndarray]:
+    """Both members of every pair of `n` calls."""
+    return np.triu_indices(n, 1)
 
 
 def _window(back_s, reading_kt, level, rate, resolution_u_kt) -> np.ndarray:
@@ -198,39 +217,141 @@ def _window(back_s, reading_kt, level, rate, resolution_u_kt) -> np.ndarray:
     return inside
 
 
-def _refine(back_s, reading_kt, event_s, trust, inside, line, resolution_u_kt, drift_ratio, with_evidence) -> Approach:
-    x, v, given = back_s[inside], reading_kt[inside], trust[inside]
-    level, rate = line
-    speed = max(abs(rate), 0.3)
-    expected = math.hypot(resolution_u_kt, LAG_JITTER_S * speed)
-    usual = (DRIFT * min(speed, FASTEST_DRIFT_KT_PER_S) ** 2.5) ** 2
-    intensity = _drifting(usual, drift_ratio, speed)
-    drift = intensity * _wiener(x, x)
-    design = np.column_stack([np.ones_like(x), x])
-    residual = v - level - rate * x
-    scale = max(1.5 * expected, 1.4826 * float(np.median(np.abs(residual))))
-    weight = np.maximum(given * _bisquare(residual / (1.5 * scale)), MIN_WEIGHT)
-    for _ in range(40):
-        solved = _kriging(design, drift, scale**2 / weight, v)
+@dataclass(slots=True)
+class _Fit:
+    """One approach while it is fitted: what was asked, then what each round of the refinement leaves."""
+
+    asked: Asked
+    back_s: np.ndarray
+    reading_kt: np.ndarray
+    trust: np.ndarray
+    level: float
+    rate: float
+    used: int = MIN_CALLS
+    inside: np.ndarray = field(init=False)
+    x: np.ndarray = field(init=False)
+    weight: np.ndarray = field(init=False)
+    residual: np.ndarray = field(init=False)
+    scale: float = field(init=False)
+    solved: _Solved = field(init=False)
+    intensity: float = field(init=False)
+    evidence: tuple[float, ...] = ()
+    course: _Course | None = None
+
+    @classmethod
+    def of(cls, asked: Asked) -> _Fit | None:
+        """The beginning of a fit, from its consensus line; None where there is none."""
+        back_s, reading_kt = asked.event_s - np.asarray(asked.flight_s, float), np.asarray(asked.ias_kt, float)
+        trust = np.ones(len(back_s)) if asked.trust is None else np.asarray(asked.trust, float)
+        if len(back_s) < MIN_CALLS:
+            return None
+        line = _consensus(back_s, reading_kt, trust, asked.resolution_u_kt)
+        return cls(asked, back_s, reading_kt, trust, *line) if line else None
+
+    def look_through_window(self) -> bool:
+        """Choose the calls near the stall by the line as it is known now; False where they are too few."""
+        inside = _window(self.back_s, self.reading_kt, self.level, self.rate, self.asked.resolution_u_kt)
+        if int(inside.sum()) < MIN_CALLS:
+            if self.course is None:
+                self.used = 0
+            return False
+        self.inside, self.x = inside, self.back_s[inside]
+        return True
+
+    def follow(self) -> None:
+        """Take level and rate from what was solved."""
+        self.course = _course(self.x, self.intensity, self.solved)
+        self.used = int((self.weight > OUTLIER_WEIGHT).sum())
+        self.level, self.rate = self.course.level, self.course.rise / self.course.far
+
+    def approach(self) -> Approach:
+        """The result."""
+        event_s, course = self.asked.event_s, self.course
+        assert course is not None
+        full_weight = np.zeros(len(self.inside))
+        full_weight[self.inside] = self.weight
+        apart = iter(self.residual.tolist())
+        variance = float(self.solved.beta_cov[0, 0])
+        return Approach(
+            event_s=event_s,
+            from_s=event_s - float(self.x.max()),
+            ias_kt=course.level,
+            ias_u_kt=math.sqrt(variance),
+            slope_kt_per_s=course.slope,
+            entry_rate_kt_per_s=self.rate,
+            entry_rate_u_kt_per_s=course.rise_u / course.far,
+            weight=tuple(full_weight.tolist()),
+            residual_kt=tuple(next(apart) if there else None for there in self.inside.tolist()),
+            scatter_kt=self.scale,
+            leverage=variance / self.scale**2,
+            curve=tuple(zip((event_s - course.grid[::-1]).tolist(), course.curve[::-1].tolist())),
+            drift_evidence=self.evidence,
+        )
+
+
+def _refine(fits: Sequence[_Fit], with_evidence: bool) -> None:
+    """Reweight until the weights stand still; all of them have equally many calls in their windows."""
+    x = np.stack([fit.x for fit in fits])
+    v = np.stack([fit.reading_kt[fit.inside] for fit in fits])
+    given = np.stack([fit.trust[fit.inside] for fit in fits])
+    speeds = [max(abs(fit.rate), 0.3) for fit in fits]
+    expected = [math.hypot(fit.asked.resolution_u_kt, LAG_JITTER_S * speed) for fit, speed in zip(fits, speeds)]
+    usual = [(DRIFT * min(speed, FASTEST_DRIFT_KT_PER_S) ** 2.5) ** 2 for speed in speeds]
+    for fit, speed, most in zip(fits, speeds, usual):
+        fit.intensity = _drifting(most, fit.asked.drift_ratio, speed)
+    walk = _wiener(x, x)
+    drift = _column([fit.intensity for fit in fits], 2) * walk
+    design = np.stack([np.ones_like(x), x], axis=-1)
+    residual = v - _column([fit.level for fit in fits]) - _column([fit.rate for fit in fits]) * x
+    middle = np.median(np.abs(residual), axis=1).tolist()
+    scale = [max(1.5 * e, 1.4826 * m) for e, m in zip(expected, middle)]
+    weight = np.maximum(given * _bisquare(residual / _column([1.5 * s for s in scale])), MIN_WEIGHT)
+    still = list(range(len(fits)))
+    for n in range(MAX_ROUNDS):
+        variance = _column([scale[k] ** 2 for k in still])
+        solved = _kriging(design, drift, variance / weight, v)
         # Each call is judged by what the *others* predict for it: at the end of the approach one
         # bad call would otherwise bend the curve to itself.
-        spread = np.sqrt(np.maximum(solved.apart_var, 0.0) + scale**2)
+        spread = np.sqrt(np.maximum(solved.apart_var, 0.0) + variance)
         new = np.maximum(given * _bisquare(solved.apart / spread), MIN_WEIGHT)
-        moved = float(np.abs(new - weight).max())
+        moved = np.abs(new - weight).max(axis=1)
         weight = 0.2 * weight + 0.8 * new  # a little of the old, or two calls may take turns
         residual = v - solved.fitted
-        free = float((weight * solved.freedom).sum())
-        seen = float((weight * residual**2).sum())
-        scale = math.sqrt((seen + SCATTER_PRIOR_DF * expected**2) / (free + SCATTER_PRIOR_DF))
-        if moved < 2e-3:
+        free = (weight * solved.freedom).sum(axis=1).tolist()
+        seen = (weight * residual**2).sum(axis=1).tolist()
+        for k, f, s in zip(still, free, seen):
+            scale[k] = math.sqrt((s + SCATTER_PRIOR_DF * expected[k] ** 2) / (f + SCATTER_PRIOR_DF))
+        stands = (moved < 2e-3) | (n == MAX_ROUNDS - 1)
+        if not stands.any():
+            continue
+        for row in np.flatnonzero(stands).tolist():
+            fit = fits[still[row]]
+            fit.weight, fit.residual, fit.solved, fit.scale = weight[row], residual[row], solved[row], scale[still[row]]
+        go_on = ~stands
+        if not go_on.any():
             break
-    fit = _approach(event_s, x, inside, weight, residual, scale, solved, intensity)
-    if not with_evidence:
-        return fit
-    walk, noise = _wiener(x, x), expected**2 / weight
-    return replace(
-        fit, drift_evidence=tuple(_evidence(design, _drifting(usual, r, speed) * walk, noise, v) for r in DRIFT_RATIOS)
-    )
+        still = [k for k, more in zip(still, go_on.tolist()) if more]
+        v, given, weight, drift, design = v[go_on], given[go_on], weight[go_on], drift[go_on], design[go_on]
+    if with_evidence:
+        _gather_evidence(fits, walk, speeds, expected, usual)
+
+
+def _gather_evidence(fits: Sequence[_Fit], walk, speeds, expected, usual) -> None:
+    """How likely the calls are with each of `DRIFT_RATIOS`."""
+    design = np.stack([np.stack([np.ones_like(fit.x), fit.x], axis=-1) for fit in fits])
+    v = np.stack([fit.reading_kt[fit.inside] for fit in fits])
+    noise = _column([e**2 for e in expected]) / np.stack([fit.weight for fit in fits])
+    each = [
+        _evidence(design, _column([_drifting(m, ratio, s) for m, s in zip(usual, speeds)], 2) * walk, noise, v)
+        for ratio in DRIFT_RATIOS
+    ]
+    for fit, *found in zip(fits, *each):
+        fit.evidence = tuple(found)
+
+
+def _column(values: Sequence[float], axes: int = 1) -> np.ndarray:
+    """One value an approach, to go with an array of its calls, or of pairs of them."""
+    return np.array(values).reshape(-1, *(1,) * axes)
 
 
 def planned_u_kt(call_step_kt: float, rate_kt_per_s: float = 1.0, stall_kt: float = 50.0) -> float:
@@ -259,12 +380,9 @@ def planned_u_kt(call_step_kt: float, rate_kt_per_s: float = 1.0, stall_kt: floa
     calls = max(math.ceil((FIT_WINDOW_RATIOS[0] - 1) * stall_kt / call_step_kt), MIN_CALLS + 1)
     noise = 1 / 12 + (LAG_JITTER_S * rate_kt_per_s) ** 2
     intensity = (DRIFT * rate_kt_per_s**2.5) ** 2
-    found = []
-    for first_s in last_s:
-        x = first_s + call_step_kt / rate_kt_per_s * np.arange(calls)[::-1]
-        design = np.column_stack([np.ones_like(x), x])
-        solved = _kriging(design, intensity * _wiener(x, x), np.full(calls, noise), x)
-        found.append(float(solved.beta_cov[0, 0]))
+    x = last_s[:, None] + call_step_kt / rate_kt_per_s * np.arange(calls)[::-1]
+    design = np.stack([np.ones_like(x), x], axis=-1)
+    found = _kriging(design, intensity * _wiener(x, x), np.full(x.shape, noise), x).beta_cov[:, 0, 0].tolist()
     return math.sqrt(math.fsum(found) / len(found))
 
 
@@ -286,18 +404,21 @@ def _drifting(usual: float, ratio: float, speed_kt_per_s: float) -> float:
     return max(usual, (ratio * slow) ** 2)
 
 
-def _evidence(design, drift, noise, v) -> float:
-    """Log likelihood of the calls, level and rate integrated out, but for a constant."""
-    total = drift + np.diag(noise)
+def _evidence(design, drift, noise, v) -> list[float]:
+    """Log likelihood of the calls of each approach, level and rate integrated out, but for a constant."""
+    total = _with_noise(drift, noise)
     inverse = np.linalg.inv(total)
     left = inverse @ design
-    precision = design.T @ left
-    misfit = v @ inverse @ v - (left.T @ v) @ np.linalg.solve(precision, left.T @ v)
-    return -0.5 * float(np.linalg.slogdet(total)[1] + np.linalg.slogdet(precision)[1] + misfit)
+    precision = _turned(design) @ left
+    column, pull = v[..., None], _turned(left) @ v[..., None]
+    misfit = v[:, None, :] @ inverse @ column - _turned(pull) @ np.linalg.solve(precision, pull)
+    return (-0.5 * (np.linalg.slogdet(total)[1] + np.linalg.slogdet(precision)[1] + misfit[:, 0, 0])).tolist()
 
 
 @dataclass(frozen=True, slots=True)
 class _Solved:
+    """Of several approaches, by the first axis; of one, without it."""
+
     beta: np.ndarray  # level, rate
     beta_cov: np.ndarray
     gain: np.ndarray  # C^-1 (v - X beta)
@@ -308,45 +429,54 @@ class _Solved:
     apart: np.ndarray  # each value less what the others predict for it
     apart_var: np.ndarray  # variance of that prediction
 
+    def __getitem__(self, k: int) -> _Solved:
+        return _Solved(*(getattr(self, name)[k] for name in self.__slots__))
+
 
 def _kriging(design, drift, noise, v) -> _Solved:
-    """Generalised least squares with a drift: universal kriging."""
-    total = drift.copy()
-    total.flat[:: len(v) + 1] += noise
-    inverse = np.linalg.inv(total)
+    """Generalised least squares with a drift, of several approaches: universal kriging."""
+    inverse = np.linalg.inv(_with_noise(drift, noise))
     left = inverse @ design
-    beta_cov = np.linalg.inv(design.T @ left)
-    beta = beta_cov @ (left.T @ v)
-    gain = inverse @ (v - design @ beta)
-    p = inverse.diagonal() - ((left @ beta_cov) * left).sum(axis=1)
-    fitted = design @ beta + drift @ gain
-    return _Solved(beta, beta_cov, gain, inverse, design, fitted, noise * p, gain / p, 1 / p - noise)
+    beta_cov = np.linalg.inv(_turned(design) @ left)
+    beta = beta_cov @ (_turned(left) @ v[..., None])
+    line = (design @ beta)[..., 0]
+    gain = (inverse @ (v - line)[..., None])[..., 0]
+    p = inverse.diagonal(axis1=1, axis2=2) - ((left @ beta_cov) * left).sum(axis=2)
+    fitted = line + (drift @ gain[..., None])[..., 0]
+    return _Solved(beta[..., 0], beta_cov, gain, inverse, design, fitted, noise * p, gain / p, 1 / p - noise)
 
 
-def _approach(event_s, x, inside, weight, residual, scale, solved, intensity) -> Approach:
+def _with_noise(drift, noise) -> np.ndarray:
+    total, k = drift.copy(), np.arange(noise.shape[1])
+    total[:, k, k] += noise
+    return total
+
+
+def _turned(matrices: np.ndarray) -> np.ndarray:
+    """Each matrix transposed."""
+    return matrices.swapaxes(1, 2)
+
+
+@dataclass(frozen=True, slots=True)
+class _Course:
+    """The curve of a fit over seconds before the event, and its rise from there to `far`."""
+
+    level: float
+    slope: float
+    grid: np.ndarray
+    curve: np.ndarray
+    far: float
+    rise: float
+    rise_u: float
+
+
+def _course(x, intensity, solved) -> _Course:
     level, slope = float(solved.beta[0]), -float(solved.beta[1])
     grid = np.append(np.arange(0.0, float(x.max()), _GRID_S), float(x.max()))
     curve = level - slope * grid + intensity * _wiener(grid, x) @ solved.gain
     above = np.flatnonzero(curve >= RATE_WINDOW_RATIO * level)
     far = max(float(grid[above[0]]) if len(above) else float(grid[-1]), _GRID_S)
-    rise, rise_u = _rise(far, x, intensity, solved)
-    full_weight = np.zeros(len(inside))
-    full_weight[inside] = weight
-    apart = iter(map(float, residual))
-    return Approach(
-        event_s=event_s,
-        from_s=event_s - float(x.max()),
-        ias_kt=level,
-        ias_u_kt=math.sqrt(float(solved.beta_cov[0, 0])),
-        slope_kt_per_s=slope,
-        entry_rate_kt_per_s=rise / far,
-        entry_rate_u_kt_per_s=rise_u / far,
-        weight=tuple(map(float, full_weight)),
-        residual_kt=tuple(next(apart) if there else None for there in inside),
-        scatter_kt=scale,
-        leverage=float(solved.beta_cov[0, 0]) / scale**2,
-        curve=tuple((event_s - float(b), float(s)) for b, s in zip(grid[::-1], curve[::-1])),
-    )
+    return _Course(level, slope, grid, curve, far, *_rise(far, x, intensity, solved))
 
 
 def _rise(far: float, x: np.ndarray, intensity: float, solved: _Solved) -> tuple[float, float]:
@@ -360,8 +490,8 @@ def _rise(far: float, x: np.ndarray, intensity: float, solved: _Solved) -> tuple
 
 
 def _wiener(a: np.ndarray, b: np.ndarray) -> np.ndarray:
-    """Covariance of a once integrated Wiener process started at rest at 0."""
-    low, high = np.minimum.outer(a, b), np.maximum.outer(a, b)
+    """Covariance of a once integrated Wiener process started at rest at 0, by the last axis of each."""
+    low, high = np.minimum(a[..., :, None], b[..., None, :]), np.maximum(a[..., :, None], b[..., None, :])
     return low**2 * high / 2 - low**3 / 6
 
 

@@ -37,7 +37,7 @@ from logger_app.reduce.cells import make_cells, with_surplus_noted
 from logger_app.reduce.compare import compare_all
 from logger_app.reduce.one_side import one_sided
 from logger_app.reduce.quality import judge, rules
-from logger_app.reduce.stall_speed import RunStall, stall_of_run
+from logger_app.reduce.stall_speed import RunStall, stalls_of_runs
 from logger_app.reduce.standardise import (
     cas_at_1_g_kt,
     cas_at_cg_kt,
@@ -287,14 +287,13 @@ def _check(campaign: Campaign, flown: list[tuple[str, str | None]]) -> None:
 
 def _stalls(flight: FlightData, indicator: Indicator) -> list[RunStall]:
     """What the calls of every run say, with the unsteadiness of the rate learned from all of them."""
-    found = [stall_of_run(run, indicator) for run in flight.runs.runs]
+    found = stalls_of_runs(flight.runs.runs, indicator)
     ratio = learned_drift_ratio(stall.approach for stall in found if stall.approach and not stall.speed_named)
     if ratio == 1.0:
         return found
-    return [
-        stall if stall.approach is None or stall.speed_named else stall_of_run(run, indicator, drift_ratio=ratio)
-        for run, stall in zip(flight.runs.runs, found)
-    ]
+    redo = {k for k, stall in enumerate(found) if stall.approach and not stall.speed_named}
+    again = iter(stalls_of_runs([flight.runs.runs[k] for k in sorted(redo)], indicator, drift_ratio=ratio))
+    return [next(again) if k in redo else stall for k, stall in enumerate(found)]
 
 
 def _reduce_run(

@@ -16,7 +16,7 @@ from logger_app.records.runs import FlightData, Run
 from logger_app.reduce.align import Alignment, align
 from logger_app.reduce.gps import Leg
 from logger_app.reduce.samples import LONGEST_HOLE_S, Trace, cannot
-from logger_app.reduce.stall_speed import stall_of_run
+from logger_app.reduce.stall_speed import event_s_of_run
 from logger_app.reduce.standardise import wind_axis_load_factor
 
 AROUND_EVENT_S = 0.5
@@ -91,7 +91,7 @@ def join(trace: Trace, flight: FlightData, indicator: Indicator) -> Joined:
     alignment = align(trace, [s for s, _ in said], [v for _, v in said], indicator)
     found = {}
     for run in flight.runs.runs:
-        event_s = stall_of_run(run, indicator).event_s
+        event_s = event_s_of_run(run)
         there = lowest(trace, alignment, run) if event_s is None else at_event(trace, alignment, event_s)
         if there is not None:
             found[run.id] = there

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from logger_app.domain.approach import _consensus, fit_approach
+from logger_app.domain.approach import Asked, _consensus, fit_approach, fit_approaches
 
 RESOLUTION = 0.2887
 
@@ -200,3 +200,27 @@ def test_a_fast_entry_does_not_fall_for_longer_than_the_window():
     fit = fit_approach(times, speeds, event, RESOLUTION)
 
     assert event - fit.from_s <= 25.3  # the longest window, 25 s, and a step of the grid
+
+
+def test_fitted_together_each_is_what_it_is_alone():
+    """To the last digit: whoever is fitted beside it, and whenever the others stand still."""
+    rng = np.random.default_rng(3)
+    asked = []
+    for k in range(60):
+        times, speeds, event = straight(
+            rate=rng.uniform(0.4, 3.0), every=rng.uniform(0.6, 2.5), length=rng.uniform(3, 30)
+        )
+        speeds = np.round(speeds + rng.normal(0, 0.6, len(speeds)))
+        speeds[rng.integers(len(speeds))] += (0.0, 10.0, -8.0)[k % 3]
+        trust = rng.uniform(0.2, 1.0, len(speeds)) if k % 2 else None
+        asked.append(Asked(times, speeds, event, RESOLUTION, trust, (1.0, 3.0)[k % 2]))
+    asked.append(Asked(np.arange(10.0), 80.0 - 9.0 * np.arange(10.0), 10.5, RESOLUTION))  # falls like no approach
+
+    alone = [
+        fit_approach(one.flight_s, one.ias_kt, one.event_s, one.resolution_u_kt, one.trust, one.drift_ratio)
+        for one in asked
+    ]
+
+    assert fit_approaches(asked) == alone
+    assert fit_approaches(asked[::-1]) == alone[::-1]
+    assert None in alone and len({fit.used for fit in alone if fit}) > 5

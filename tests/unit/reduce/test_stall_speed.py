@@ -7,7 +7,7 @@ import pytest
 from logger_app.records.calls import CallStatus, Flag
 from logger_app.records.plan import Indicator
 from logger_app.records.runs import StallEvent
-from logger_app.reduce.stall_speed import stall_of_run
+from logger_app.reduce.stall_speed import event_s_of_run, stall_of_run
 
 
 def stall(make, calls, **over):
@@ -396,3 +396,10 @@ def test_altitudes_before_and_after(make):
 
     assert (only_before.altitude_ft, only_before.altitude_lost_ft) == (5500.0, None)
     assert both.altitude_lost_ft == 300.0
+
+
+def test_the_time_of_the_event_is_known_without_a_fit(make):
+    for event in ("break", "wing_drop", "aft_stop", "heavy_buffet", "recovered"):
+        run = make.run(make.approach(event=event))
+
+        assert event_s_of_run(run) == stall_of_run(run, Indicator()).event_s
