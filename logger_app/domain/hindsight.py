@@ -159,6 +159,9 @@ class _Chain:
         self.wanted = np.array([max(1, point.runs_wanted) for point in points])
         self.stays = np.eye(self.n, dtype=bool)
         self.fits = [self._fits(evidence) for evidence in flown]
+        # Most runs are flown without a word about the settings: what is the same for many is worked out once.
+        kinds: dict[tuple, int] = {}
+        self.kind = np.array([kinds.setdefault(self._alike(k), k) for k in range(self.t)], int)
 
     def _fits(self, evidence: Evidence) -> dict[str, np.ndarray]:
         """By item that was called: how well each point agrees with it."""
@@ -174,6 +177,12 @@ class _Chain:
             if (known and known.value is not None) or (after and after.value is not None):
                 fits[item] = weight
         return fits
+
+    def _alike(self, k: int) -> tuple:
+        """All that `called` depends on: equal for runs that it says the same of."""
+        one = self.flown[k]
+        fits = tuple((item, fit.tobytes()) for item, fit in self.fits[k].items())
+        return k == 0, fits, one.doubted, one.away, one.card, one.card_belief, one.card_follows
 
     def _agrees(self, item: str, known: Known, wrong: float) -> np.ndarray:
         return np.array([1 - wrong if known_fits(item, known, point) else wrong for point in self.points])
@@ -219,12 +228,12 @@ class _Chain:
         return np.where(n < self.wanted, LEAVES_EARLY, np.where(n == self.wanted, LEAVES_DONE, LEAVES_LATE))
 
     def goes_to(self, entered: np.ndarray) -> np.ndarray:
-        """Where a point is left for, shape (n, n); `entered` how often each was gone to at other times."""
-        other = 1 / (1 + FLOWN_ALREADY * entered)
-        there = np.where(self.stays, 0.0, np.broadcast_to(other, (self.n, self.n)))
-        there = there / np.maximum(there.sum(1, keepdims=True), 1e-12)
-        follows = self.next * (0.3 + 0.7 * other)[None, :]
-        return NEXT_IN_ORDER * follows + (1 - NEXT_IN_ORDER * follows.sum(1, keepdims=True)) * there
+        """Where a point is left for, shape (t, n, n); `entered` how often each was gone to at other times, shape (t, n)."""
+        other = (1 / (1 + FLOWN_ALREADY * entered))[:, None, :]
+        there = np.where(self.stays, 0.0, other)
+        there = there / np.maximum(there.sum(2, keepdims=True), 1e-12)
+        follows = self.next * (0.3 + 0.7 * other)
+        return NEXT_IN_ORDER * follows + (1 - NEXT_IN_ORDER * follows.sum(2, keepdims=True)) * there
 
     # ---- forward, backward, habits ----------------------------------------------------------------------
 
@@ -244,51 +253,50 @@ class _Chain:
         for _ in range(ROUNDS):
             gamma, moves = self._passes(habits, entered)
             habits = self._habits(moves)
-            into = np.array([m.sum(0) - np.diag(m) for m in moves])
+            into = moves.sum(1) - moves.diagonal(axis1=1, axis2=2)
             entered = into.sum(0)[None, :] - into
         return gamma
 
-    def _passes(self, habits: dict, entered: np.ndarray) -> tuple[np.ndarray, list[np.ndarray]]:
+    def _passes(self, habits: dict, entered: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Share of each point at each run, and of each step (before, after) into it."""
         deep = MAX_RUNS_IN_A_ROW
         leave = np.array([self.leaves(c + 1) for c in range(deep)])  # (deep, n)
-        likely = [self.called(k, habits) for k in range(self.t)]
+        kinds, which = np.unique(self.kind, return_inverse=True)
+        likely = np.stack([self.called(k, habits) for k in kinds.tolist()])[which]
+        steps = self.goes_to(entered) * likely
+        stay = likely.diagonal(axis1=1, axis2=2)
+        stays = (1 - leave) * stay[:, None, :]  # (t, deep, n)
         start = np.full(self.n, (1 - FIRST_IN_ORDER) / self.n)
         start[self.first] += FIRST_IN_ORDER
         forward = np.zeros((self.t, deep, self.n))
         forward[0, 0] = start * likely[0].mean(0)
         forward[0] /= forward[0].sum()
-        steps = [np.zeros((0, 0))]
         for k in range(1, self.t):
-            stay = np.diag(likely[k])
-            move = self.goes_to(entered[k]) * likely[k]
-            steps.append(move)
-            before = forward[k - 1]
-            forward[k, 0] = (before * leave).sum(0) @ move
-            staying = before * (1 - leave) * stay
-            forward[k, 1:] = staying[:-1]
-            forward[k, -1] += staying[-1]
-            forward[k] /= forward[k].sum()
+            here, before = forward[k], forward[k - 1]
+            here[0] = (before * leave).sum(0) @ steps[k]
+            staying = before * (1 - leave) * stay[k]
+            here[1:] = staying[:-1]
+            here[-1] += staying[-1]
+            here /= here.sum()
         backward = np.ones((self.t, deep, self.n))
-        moves = [np.zeros((self.n, self.n)) for _ in range(self.t)]
-        moves[0] += np.eye(self.n) * 0
+        kept = np.zeros_like(backward)
         for k in range(self.t - 1, 0, -1):
-            stay = np.diag(likely[k])
-            gone = steps[k] @ backward[k, 0]
-            deeper = np.vstack([backward[k, 1:], backward[k, -1:]])
-            kept = (1 - leave) * stay * deeper
-            pair = ((forward[k - 1] * leave).sum(0)[:, None] * steps[k]) * backward[k, 0][None, :]
-            staying = (forward[k - 1] * kept).sum(0)
-            pair[self.stays] += staying
-            moves[k] = pair / pair.sum()
-            backward[k - 1] = leave * gone[None, :] + kept
-            backward[k - 1] /= backward[k - 1].max()
+            after = backward[k]
+            kept[k, :-1] = stays[k, :-1] * after[1:]
+            kept[k, -1] = stays[k, -1] * after[-1]
+            gone = steps[k] @ after[0]
+            before = backward[k - 1]
+            before[:] = leave * gone + kept[k]
+            before /= before.max()
+        moves = np.zeros((self.t, self.n, self.n))
+        pairs = ((forward[:-1] * leave).sum(1)[:, :, None] * steps[1:]) * backward[1:, 0][:, None, :]
+        pairs[:, self.stays] += (forward[:-1] * kept[1:]).sum(1)
+        moves[1:] = pairs / pairs.reshape(-1, self.n**2).sum(1)[:, None, None]
         gamma = (forward * backward).sum(1)
         gamma /= gamma.sum(1, keepdims=True)
-        moves[0] = np.zeros((self.n, self.n))
         return gamma, moves
 
-    def _habits(self, moves: Sequence[np.ndarray]) -> dict:
+    def _habits(self, moves: np.ndarray) -> dict:
         """How often this pilot calls what changes, what does not, before each run, wings level."""
         counts = {
             "changed": list(CALLED_IF_CHANGED),
@@ -298,22 +306,30 @@ class _Chain:
             "after turn": list(CALLED_LEVEL_AFTER_TURN),
             "card": list(CARD_CALLED),
         }
-        apart = ~self.stays
+        apart, level = ~self.stays, self.level
+
+        def share(of: np.ndarray) -> list[float]:
+            """By run, how much of the steps into it are among these."""
+            return moves.reshape(-1, self.n**2).take(np.flatnonzero(of), axis=1).sum(1).tolist()
+
+        into: dict[str, dict[str, list[float]]] = {}
+        again = share(self.stays)
+        for item in ITEMS:
+            held, turned = self.same[item] & apart, ~self.same[item] & apart
+            if item == "bank":
+                held, turned = held & ~level[None, :], turned & ~level[None, :]
+            into[item] = {"same": share(held), "changed": share(turned), "again": again}
+        into["bank"]["level"] = share(apart & level[:, None] & level[None, :])
+        into["bank"]["after turn"] = share(~level[:, None] & level[None, :])
+        moved = share(apart)
         for k in range(1, self.t):
             if self.flown[k].away:
                 continue
             for item in ITEMS:
                 not_called = item not in self.fits[k]
-                held = self.same[item] & apart
-                turned = ~self.same[item] & apart
-                if item == "bank":
-                    counts["level"][not_called] += moves[k][apart & self.level[:, None] & self.level[None, :]].sum()
-                    counts["after turn"][not_called] += moves[k][np.ix_(~self.level, self.level)].sum()
-                    held, turned = held & ~self.level[None, :], turned & ~self.level[None, :]
-                counts["same"][not_called] += moves[k][held].sum()
-                counts["changed"][not_called] += moves[k][turned].sum()
-                counts["again"][not_called] += moves[k][self.stays].sum()
-            counts["card"][self.flown[k].card is None] += moves[k][apart].sum()
+                for name, shares in into[item].items():
+                    counts[name][not_called] += shares[k]
+            counts["card"][self.flown[k].card is None] += moved[k]
         return {name: _mean(pair) for name, pair in counts.items()}
 
 

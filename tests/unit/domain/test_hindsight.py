@@ -86,7 +86,7 @@ def test_shares_are_those_of_all_paths_added_up_one_by_one(away):
         for k in range(1, 4):
             a, b = path[k - 1], path[k]
             leaves = chain.leaves(min(row, MAX_RUNS_IN_A_ROW))[a]
-            p *= ((1 - leaves) if a == b else leaves * chain.goes_to(entered[k])[a, b]) * likely[k][a, b]
+            p *= ((1 - leaves) if a == b else leaves * chain.goes_to(entered)[k, a, b]) * likely[k][a, b]
             row = row + 1 if a == b else 1
         for k, point in enumerate(path):
             weight[k, point] += p
