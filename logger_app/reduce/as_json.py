@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import fields, is_dataclass
 from enum import Enum
+from functools import cache
+from json.encoder import encode_basestring
 
 from logger_app.records.results import Reduction, StallSpeed
 
@@ -30,9 +33,43 @@ def run_to_json(run: StallSpeed) -> dict:
     return _plain(run)
 
 
+def run_text(run: StallSpeed, margin: str = "") -> str:
+    """The entry as text: what ``json.dumps(..., ensure_ascii=False, indent=1)`` makes of it, several times as quickly.
+
+    Parameters
+    ----------
+    margin : str
+        What each line but the first begins with.
+    """
+    return _text(run_to_json(run), "\n" + margin)
+
+
+def _text(value, line: str) -> str:
+    kind = type(value)
+    if kind is float:
+        return repr(value)
+    if kind is str:
+        return encode_basestring(value)
+    if kind is list and value:
+        inner = line + " "
+        return f"[{inner}{f',{inner}'.join([_text(one, inner) for one in value])}{line}]"
+    if kind is dict and value:
+        inner = line + " "
+        pairs = [f"{encode_basestring(key)}: {_text(one, inner)}" for key, one in value.items()]
+        return f"{{{inner}{f',{inner}'.join(pairs)}{line}}}"
+    return json.dumps(value, ensure_ascii=False, allow_nan=False)
+
+
 def _plain(value):
+    kind = type(value)
+    if kind is str or value is None or kind is int or kind is bool:
+        return value
+    if kind is float:
+        return round(value, DECIMALS) if math.isfinite(value) else None
+    if kind is tuple or kind is list:
+        return [_plain(v) for v in value]
     if is_dataclass(value):
-        return {f.name: _plain(getattr(value, f.name)) for f in fields(value)}
+        return {name: _plain(getattr(value, name)) for name in _names(kind)}
     if isinstance(value, Enum):
         return str(value.value)
     if isinstance(value, (tuple, list)):
@@ -40,3 +77,8 @@ def _plain(value):
     if isinstance(value, float):
         return round(value, DECIMALS) if math.isfinite(value) else None
     return value
+
+
+@cache
+def _names(kind: type) -> tuple[str, ...]:
+    return tuple(f.name for f in fields(kind))

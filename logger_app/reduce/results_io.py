@@ -17,7 +17,7 @@ from logger_app.errors import ReportError
 from logger_app.io import files as files_io
 from logger_app.io.resources import user_dir
 from logger_app.records.results import Reduction, StallSpeed
-from logger_app.reduce.as_json import reduction_to_json, run_to_json
+from logger_app.reduce.as_json import reduction_to_json, run_text
 
 RESULTS_DIR = "results"
 RESULTS_FILE = "reduction.json"
@@ -68,8 +68,7 @@ class ResultsDocument:
         """
         try:
             for run in runs:
-                text = json.dumps(run_to_json(run), ensure_ascii=False, indent=1, allow_nan=False)
-                self._runs.write((",\n  " if self._any else "\n  ") + text.replace("\n", "\n  "))
+                self._runs.write((",\n  " if self._any else "\n  ") + run_text(run, "  "))
                 self._any = True
         except OSError as err:
             raise self._refusal(err) from err

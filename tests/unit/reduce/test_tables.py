@@ -3,8 +3,10 @@
 import json
 from dataclasses import replace
 
+import numpy as np
+
 from logger_app.records.plan import Indicator
-from logger_app.reduce.as_json import reduction_to_json, run_to_json
+from logger_app.reduce.as_json import reduction_to_json, run_text, run_to_json
 from logger_app.reduce.campaign import reduce_campaign
 from logger_app.reduce.tables import plain_text
 
@@ -157,3 +159,22 @@ def test_json_rounds_to_four_decimals_and_has_no_figure_where_there_is_none(make
         1,
     )
     assert run_to_json(run) == document
+
+
+def test_the_text_of_a_run_is_what_the_standard_library_makes_of_it(make):
+    _, result = reduction(make)
+    odd = replace(
+        result.runs[0],
+        notes=('"quoted"', "Höhe\n\x07 \\ \u2028", ""),
+        vs_ias_kt=np.float64(45.12345678),
+        entry_rate_kt_per_s=-0.0,
+        vs_cas_kt=1e-7,
+        weight_kg=1e16,
+        bank_deg=30,
+        curve=(),
+    )
+    for run in (*result.runs, odd):
+        standard = json.dumps(run_to_json(run), ensure_ascii=False, indent=1, allow_nan=False)
+
+        assert run_text(run) == standard
+        assert run_text(run, "  ") == standard.replace("\n", "\n  ")
