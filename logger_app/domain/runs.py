@@ -58,12 +58,19 @@ class _Open:
     announced: bool
     last_ns: int
     calls: list[ReviewedCall] = field(default_factory=list)
+    airspeeds: list[ReviewedCall] = field(default_factory=list)
+    believed: list[ReviewedCall] = field(default_factory=list)  # of the airspeeds
 
-    def airspeeds(self) -> list[ReviewedCall]:
-        return [call for call in self.calls if call.kind is CallKind.AIRSPEED]
+    def keep(self, calls: Iterable[ReviewedCall]) -> None:
+        for call in calls:
+            self.calls.append(call)
+            if call.kind is CallKind.AIRSPEED:
+                self.airspeeds.append(call)
+                if not _doubtful(call):
+                    self.believed.append(call)
 
     def flown(self) -> bool:
-        return self.announced or approach_begins([c.ias_kt for c in self.airspeeds() if not _doubtful(c)])
+        return self.announced or approach_begins([call.ias_kt for call in self.believed])
 
     def stalled(self) -> bool:
         return any(call.kind is CallKind.EVENT and call.name in STALL_KINDS for call in self.calls)
@@ -88,7 +95,7 @@ class _Reader:
     doubts: dict[str, str] = field(default_factory=dict)
 
     def take(self, call: ReviewedCall) -> None:
-        if self.run and call.flight_ns - self.run.last_ns > silent_after_ns(bool(self.run.airspeeds())):
+        if self.run and call.flight_ns - self.run.last_ns > silent_after_ns(bool(self.run.airspeeds)):
             self._close(RunEnd.GAP, self.run.last_ns)
         if self.note_ns is not None:
             if call.name not in ENDS_NOTE and call.flight_ns - self.note_ns <= LONGEST_NOTE_NS:
@@ -108,7 +115,7 @@ class _Reader:
 
     def _setting(self, call: ReviewedCall) -> None:
         self._keep(call)
-        flying = bool(self.run and self.run.airspeeds())
+        flying = bool(self.run and self.run.airspeeds)
         if self.run and flying and self.run.stalled():
             return  # power and flaps of the recovery are not the next run's
         self.memory = setting_called(self.memory, call, self.possible, in_approach=flying)
@@ -118,7 +125,7 @@ class _Reader:
 
     def _airspeed(self, call: ReviewedCall) -> None:
         if self.run and self.run.flown() and call.ias_kt is not None and not _doubtful(call):
-            trusted = [c for c in self.run.airspeeds() if c.ias_kt is not None and not _doubtful(c)]
+            trusted = [c for c in self.run.believed if c.ias_kt is not None]
             k = new_approach_at([c.ias_kt for c in trusted if c.ias_kt is not None], call.ias_kt)
             if k is not None:
                 self._split(trusted[k])
@@ -128,8 +135,9 @@ class _Reader:
 
     def _split(self, top: ReviewedCall) -> None:
         assert self.run is not None
-        calls = self.run.calls
-        self.run.calls = [c for c in calls if c.flight_ns < top.flight_ns]
+        whole, calls = self.run, self.run.calls
+        self.run = _Open(whole.id, whole.start_ns, whole.announced, whole.last_ns)
+        self.run.keep(c for c in calls if c.flight_ns < top.flight_ns)
         self._close(RunEnd.NEXT_RUN, top.flight_ns)
         self.begin(top.id, top.flight_ns, announced=False)
         for call in calls:
@@ -207,7 +215,7 @@ class _Reader:
 
     def begin(self, anchor: str, at_ns: int, *, announced: bool) -> None:
         """Open a run. A touch and a word for the same moment open one run, not two."""
-        if self.run and self.run.announced and not self.run.airspeeds():
+        if self.run and self.run.announced and not self.run.airspeeds:
             return
         if self.run:
             self._close(RunEnd.NEXT_RUN, at_ns)
@@ -254,7 +262,7 @@ class _Reader:
         if self.run is None:
             self.loose.append(call)
             return
-        self.run.calls.append(call)
+        self.run.keep((call,))
         if call.kind is not CallKind.SETTING:
             self.run.last_ns = max(self.run.last_ns, call.end_ns)
 
@@ -266,7 +274,7 @@ class _Reader:
     def _close(self, how: RunEnd, at_ns: int) -> None:
         run, self.run = self.run, None
         assert run is not None
-        if not run.airspeeds() or not run.flown():
+        if not run.airspeeds or not run.flown():
             self.loose += run.calls
             if not run.announced:
                 self.memory = approach_given_up(self.memory)
