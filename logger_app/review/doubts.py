@@ -104,14 +104,15 @@ def _as_heard(call: ReviewedCall, heard: HeardCall, unit: str) -> ReviewedCall:
 def _speed_doubt(call: ReviewedCall, context: Context) -> QueueItem | None:
     expected, approach = context.expected[call.id], context.approach_of[call.id]
     wrong = p_wrong(call.posterior, call.ias_kt, expected.ias_kt, expected.sigma_kt, _rivals(call, context))
-    crowded = _crowded(call, approach)
+    crowded = wrong >= SHOW_P_WRONG / 4 and _crowded(call, approach)
     why = [words for flag, words in LOOK_AT.items() if flag in call.flags and call.id not in context.disagreeing]
-    if wrong >= SHOW_P_WRONG or (crowded and wrong >= SHOW_P_WRONG / 4):
+    if wrong >= SHOW_P_WRONG or crowded:
         why += _reasons(call, expected, crowded, context)
     if call.id in context.disagreeing:
         why.append(f"the second listening heard {shown(context.disagreeing[call.id])}")
-    alone_kt = _alone_kt(call, approach) if call.id in context.run_of else 0.0
-    if alone_kt >= ALONE_KT and (wrong >= SHOW_P_WRONG / 3 or len(approach.speeds) < MIN_FOR_A_LINE):
+    decides = wrong >= SHOW_P_WRONG / 3 or len(approach.speeds) < MIN_FOR_A_LINE
+    alone_kt = _alone_kt(call, approach) if (decides or why) and call.id in context.run_of else 0.0
+    if alone_kt >= ALONE_KT and decides:
         why.append(f"changes the stall speed by {context.own(alone_kt):.1f} {context.unit} on its own")
     if call.id not in context.run_of and len(approach.speeds) < MIN_FOR_A_LINE:
         why.append("an airspeed that belongs to no run")
@@ -151,7 +152,7 @@ def _crowded(call: ReviewedCall, approach: Approach) -> bool:
     usual_s = approach.usual_s
     if usual_s is None:
         return False
-    k = next(i for i, c in enumerate(approach.speeds) if c.id == call.id)
+    k = approach.place[call.id]
     around = steps_s(approach.speeds[max(0, k - 1) : k + 2])
     return len(around) == 2 and sum(around) < CROWDED_RATIO * usual_s
 
@@ -224,9 +225,8 @@ def _alone_kt(call: ReviewedCall, approach: Approach) -> float:
     A line over the last seconds before the event, at the event; the lowest reading where there
     are too few for a line. Only to order the queue: `reduce` works out the stall speed.
     """
-    end_ns = approach.end_ns or approach.speeds[-1].flight_ns
-    points = {c.id: ((c.flight_ns - end_ns) / 1e9, kt_of(c)) for c in approach.speeds}
-    with_it = line_at_event_kt(list(points.values()))
-    without = line_at_event_kt([point for id, point in points.items() if id != call.id])
+    points, k = approach.before_end, approach.place[call.id]
+    with_it = line_at_event_kt(points)
+    without = line_at_event_kt([*points[:k], *points[k + 1 :]])
     # The only reading of a run decides all: more than any error of a fit, and still a sane number.
     return ONLY_KT if with_it is None or without is None else abs(with_it - without)

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import combinations
 from statistics import median
 
@@ -83,7 +84,7 @@ def normal(x: float, sigma: float) -> float:
     return math.exp(-0.5 * (x / sigma) ** 2) / (sigma * math.sqrt(2 * math.pi))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Approach:
     """Airspeed calls that follow one another, up to an event, a new start or a long silence.
 
@@ -94,7 +95,18 @@ class Approach:
     speeds: tuple[ReviewedCall, ...]
     end_ns: int | None
 
-    @property
+    @cached_property
+    def place(self) -> dict[str, int]:
+        """Where each call is among the airspeeds, by id."""
+        return {call.id: k for k, call in enumerate(self.speeds)}
+
+    @cached_property
+    def before_end(self) -> list[tuple[float, float]]:
+        """Of each airspeed, its time from the event, or from the last of them [s], and its value [kt]."""
+        end_ns = self.end_ns or self.speeds[-1].flight_ns
+        return [((call.flight_ns - end_ns) / 1e9, kt_of(call)) for call in self.speeds]
+
+    @cached_property
     def usual_s(self) -> float | None:
         """The pilot's rhythm: the median interval [s]; None with too few calls."""
         steps = steps_s(self.speeds)
