@@ -41,11 +41,15 @@ class _Part:
 
 def row_end_ns(row: JournalRow) -> int:
     """The latest time on the flight clock that a row knows [ns]: its own, or the end of what it tells of."""
-    ends = [row.flight_ns] + [value for key, value in row.body.items() if key.endswith("_ns") and type(value) is int]
-    first, samples, rate_hz = (row.body.get(key) for key in ("first_sample", "samples", "rate_hz"))
-    if row.kind is RowKind.AUDIO and type(first) is int and type(samples) is int and type(rate_hz) is int and rate_hz:
-        ends.append((first + samples) * NS_PER_S // rate_hz)
-    return max(ends)
+    end_ns = row.flight_ns
+    for key, value in row.body.items():
+        if key[-3:] == "_ns" and type(value) is int and value > end_ns:
+            end_ns = value
+    if row.kind is RowKind.AUDIO:
+        first, samples, rate_hz = (row.body.get(key) for key in ("first_sample", "samples", "rate_hz"))
+        if type(first) is int and type(samples) is int and type(rate_hz) is int and rate_hz:
+            end_ns = max(end_ns, (first + samples) * NS_PER_S // rate_hz)
+    return end_ns
 
 
 def latest_ns(rows: Iterable[JournalRow]) -> int:

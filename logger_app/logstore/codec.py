@@ -21,6 +21,7 @@ from logger_app.units import AIRSPEED_UNITS
 
 # Eleven days and a half: longer than any flight, short enough that nothing computed from it overflows.
 MAX_NS = 10**15
+_MISFITS = (KeyError, TypeError, ValueError, AttributeError, OverflowError)
 
 
 @contextmanager
@@ -28,10 +29,14 @@ def _reading(what: str, body: dict) -> Iterator[None]:
     """Turn any misfit of a body into one sentence."""
     try:
         yield
-    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as err:
-        name = body.get("id", "?") if isinstance(body, dict) else "?"
-        why = f"no {err}" if isinstance(err, KeyError) else str(err)
-        raise LogDamaged(f"journal: {what} {str(name)[:60]!r} cannot be read ({why[:200]}).") from err
+    except _MISFITS as err:
+        raise _damaged(what, body, err) from err
+
+
+def _damaged(what: str, body: dict, err: Exception) -> LogDamaged:
+    name = body.get("id", "?") if isinstance(body, dict) else "?"
+    why = f"no {err}" if isinstance(err, KeyError) else str(err)
+    return LogDamaged(f"journal: {what} {str(name)[:60]!r} cannot be read ({why[:200]}).")
 
 
 def _ns(value) -> int:
@@ -137,32 +142,37 @@ def call_to_body(call: HeardCall) -> dict:
 
 def body_to_call(body: dict) -> HeardCall:
     """The heard call that a journal body holds; `LogDamaged` when it does not."""
-    with _reading("call", body):
+    try:  # not `_reading`: most of a journal is calls
+        id, start_ns, end_ns = _text(body["id"], "id"), _ns(body["start_ns"]), _ns(body["end_ns"])
+        kind = CallKind(body["kind"])
         return HeardCall(
-            id=_text(body["id"], "id"),
-            start_ns=_ns(body["start_ns"]),
-            end_ns=_ns(body["end_ns"]),
-            kind=CallKind(body["kind"]),
+            id=id,
+            start_ns=start_ns,
+            end_ns=end_ns,
+            kind=kind,
             name=_text(body["name"], "name"),
             value=_value(body.get("value")),
-            unit=_unit(CallKind(body["kind"]), body.get("unit")),
+            unit=_unit(kind, body.get("unit")),
             words=_text(body.get("words", ""), "words"),
             posterior=float(body.get("posterior", 1.0)),
-            flags=tuple(Flag(flag) for flag in body.get("flags", ())),
-            alternatives=tuple(
-                Alternative(
-                    kind=CallKind(a["kind"]),
-                    name=_text(a["name"], "name"),
-                    value=_value(a["value"]),
-                    posterior=float(a["posterior"]),
-                )
-                for a in body.get("alternatives", ())
-            ),
+            flags=tuple(map(Flag, body.get("flags", ()))),
+            alternatives=tuple(map(_alternative, body.get("alternatives", ()))),
             proposed=_value(body.get("proposed")),
-            word_times=tuple((_text(w, "word"), _ns(s), _ns(e)) for w, s, e in body.get("word_times", ())),
+            word_times=tuple([(_text(w, "word"), _ns(s), _ns(e)) for w, s, e in body.get("word_times", ())]),
             engine=_text(body.get("engine", ""), "engine"),
             pack=_text(body.get("pack", ""), "pack"),
         )
+    except _MISFITS as err:
+        raise _damaged("call", body, err) from err
+
+
+def _alternative(body: dict) -> Alternative:
+    return Alternative(
+        kind=CallKind(body["kind"]),
+        name=_text(body["name"], "name"),
+        value=_value(body["value"]),
+        posterior=float(body["posterior"]),
+    )
 
 
 def correction_to_body(correction: Correction) -> dict:
@@ -385,8 +395,9 @@ def fits(kind: str, body: dict) -> bool:
     bool
         False for what this program never wrote.
     """
-    checks = _SHAPES[RowKind(kind)] if kind in _SHAPES else {}
-    return all(check(body.get(key)) for key, check in checks.items())
+    if kind not in _SHAPES:
+        return True
+    return all(check(body.get(key)) for key, check in _SHAPES[RowKind(kind)].items())
 
 
 def call_row(call: HeardCall, utc: str) -> JournalRow:

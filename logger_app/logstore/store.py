@@ -293,8 +293,8 @@ def row_of(record: tuple) -> JournalRow | None:
         It is, and states a kind of fact that a later version knows.
     """
     seq, id, flight_ns, utc, kind, body, stored = record
-    texts = all(isinstance(part, str) for part in (id, utc, kind, body)) and type(flight_ns) is int
-    if not texts or schema.checksum(seq, id, flight_ns, utc, kind, body) != stored:
+    texts = isinstance(id, str) and isinstance(utc, str) and isinstance(kind, str) and isinstance(body, str)
+    if not texts or type(flight_ns) is not int or schema.checksum(seq, id, flight_ns, utc, kind, body) != stored:
         return None
     try:
         facts = json.loads(body)

@@ -39,9 +39,9 @@ def in_force(corrections: Iterable[Correction]) -> tuple[Correction, ...]:
         if correction.action is Action.UNDO:
             undos[correction.target].append(correction.id)
     known: dict[str, bool] = {}
-    for id in by_id:
+    for id in by_id if undos else ():
         _undone(id, undos, known)
-    stand = [c for c in by_id.values() if not known[c.id] and c.action is not Action.UNDO]
+    stand = [c for c in by_id.values() if not known.get(c.id) and c.action is not Action.UNDO]
     return tuple(sorted(stand, key=lambda c: (c.utc, c.id)))
 
 
@@ -108,16 +108,18 @@ def apply_corrections(
 
 def _fold(id: str, heard: HeardCall | None, corrections: Iterable[Correction], unit: str) -> ReviewedCall | None:
     now = _as_heard(heard, unit) if heard else None
+    history = []
     for correction in corrections:
         if correction.action is Action.ADD and now is None:
             now = _as_added(correction, unit)
         elif now is not None:
             now = _changed(now, correction)
         if now is not None:
-            now = replace(now, history=(*now.history, correction.id))
-    if now is None or not now.history:
+            history.append(correction.id)
+    if now is None or not history:
         return now
-    return replace(now, status=_status(now), ias_kt=_ias_kt(now.kind, now.value, now.unit or unit))
+    ias_kt = _ias_kt(now.kind, now.value, now.unit or unit)
+    return replace(now, status=_status(now), ias_kt=ias_kt, history=tuple(history))
 
 
 def _as_heard(heard: HeardCall, unit: str) -> ReviewedCall:
@@ -158,7 +160,8 @@ def _changed(now: ReviewedCall, correction: Correction) -> ReviewedCall:
     action = correction.action
     if action is Action.REJECT:
         return replace(now, status=CallStatus.REJECTED)
-    now = replace(now, status=CallStatus.CORRECTED)
+    if now.status is CallStatus.REJECTED:
+        now = replace(now, status=CallStatus.CORRECTED)
     if action is Action.MOVE:
         start_ns = int(correction.get("flight_ns", now.flight_ns))
         return replace(now, flight_ns=start_ns, end_ns=start_ns + now.end_ns - now.flight_ns)

@@ -38,6 +38,7 @@ FUEL_U_L = 2.0
 BURN_U_SHARE = 0.15
 # Journal rows kept for a second look at their flights; a short campaign's are all of them (about 1 kB each).
 MAX_KEPT_ROWS = 5_000
+_SORTED = json.JSONEncoder(sort_keys=True)
 
 
 def load_campaign(folder: Path) -> Campaign:
@@ -196,9 +197,7 @@ def fold_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[JournalRow], 
     digest = hashlib.sha256()
     for row in rows:
         by_kind[row.kind].append(row)
-        digest.update(
-            f"{row.seq} {row.id} {row.flight_ns} {row.kind} {json.dumps(row.body, sort_keys=True)}\n".encode()
-        )
+        digest.update(f"{row.seq} {row.id} {row.flight_ns} {row.kind} {_SORTED.encode(row.body)}\n".encode())
     heard = [codec.body_to_call(row.body) for row in by_kind[RowKind.CALL]]
     heard = with_proposals(heard, [row.body for row in by_kind[RowKind.PROPOSAL]])
     corrections = [codec.body_to_correction(row.body) for row in by_kind[RowKind.CORRECTION]]
