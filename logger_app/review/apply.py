@@ -107,7 +107,7 @@ def apply_corrections(
 
 
 def _fold(id: str, heard: HeardCall | None, corrections: Iterable[Correction], unit: str) -> ReviewedCall | None:
-    now = _as_heard(heard, unit) if heard else None
+    now = as_heard(heard, unit) if heard else None
     history = []
     for correction in corrections:
         if correction.action is Action.ADD and now is None:
@@ -122,7 +122,8 @@ def _fold(id: str, heard: HeardCall | None, corrections: Iterable[Correction], u
     return replace(now, status=_status(now), ias_kt=ias_kt, history=tuple(history))
 
 
-def _as_heard(heard: HeardCall, unit: str) -> ReviewedCall:
+def as_heard(heard: HeardCall, unit: str) -> ReviewedCall:
+    """A call that nobody has looked at; `unit` for an airspeed that brings none."""
     return ReviewedCall(
         id=heard.id,
         flight_ns=heard.start_ns,

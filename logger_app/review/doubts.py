@@ -7,12 +7,12 @@ A call is shown for its own sake (a low posterior, a flag, the second listening)
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
 
 from logger_app.domain.approach_curve import line_at_event_kt
 from logger_app.domain.call_words import shown
-from logger_app.records.calls import CallKind, CallStatus, Flag, HeardCall, ReviewedCall
+from logger_app.records.calls import CallKind, Flag, ReviewedCall
 from logger_app.records.runs import FlightRuns
+from logger_app.review.apply import as_heard
 from logger_app.review.items import Item, QueueItem
 from logger_app.review.neighbours import (
     DIAL_KT,
@@ -79,26 +79,11 @@ def doubt_of(call: ReviewedCall, context: Context) -> QueueItem | None:
 
 
 def flagged_as_heard(calls: Iterable[ReviewedCall], now: Context, runs_as_heard: FlightRuns) -> frozenset[str]:
-    heard = [_as_heard(call, call.heard, now.unit) for call in calls if call.heard]
+    heard = [as_heard(call.heard, now.unit) for call in calls if call.heard]
     context = Context(runs_as_heard, heard, now.unit, now.graduation, now.disagreeing)
     # Runs move with corrections; here every call counts as being in one.
     context.run_of = dict.fromkeys(context.approach_of, "")
     return frozenset(call.id for call in heard if doubt_of(call, context))
-
-
-def _as_heard(call: ReviewedCall, heard: HeardCall, unit: str) -> ReviewedCall:
-    speed = heard.value if heard.kind is CallKind.AIRSPEED and isinstance(heard.value, (int, float)) else None
-    return replace(
-        call,
-        flight_ns=heard.start_ns,
-        end_ns=heard.end_ns,
-        kind=heard.kind,
-        name=heard.name,
-        value=heard.value,
-        unit=heard.unit,
-        status=CallStatus.HEARD,
-        ias_kt=None if speed is None else to_kt(speed, heard.unit or unit),
-    )
 
 
 def _speed_doubt(call: ReviewedCall, context: Context) -> QueueItem | None:
