@@ -104,8 +104,6 @@ class Fault:
 class LoggerError(Exception):
     """Root of the tree. `hint` says what to do; `faults` lists every offender at once."""
 
-    recoverable = True
-
     def __init__(self, message: str = "", *, hint: str = "", faults: tuple[Fault, ...] = (), **facts):
         self.hint = hint
         self.faults = tuple(faults)
@@ -154,8 +152,6 @@ class LogDamaged(LogError):
 
 class LogTooNew(LogError):
     """A flight folder was written by a newer version."""
-
-    recoverable = False
 
 
 class ReviewError(LoggerError, ValueError):

@@ -27,7 +27,7 @@ def has_display() -> bool:
     return True
 
 
-def run_app(campaign: Path | None = None) -> int:
+def run_app() -> int:
     """Open the app; returns when its window is closed.
 
     Raises
@@ -44,7 +44,7 @@ def run_app(campaign: Path | None = None) -> int:
     from logger_app.ui.main_app import MainApp, Screens
 
     screens = Screens(plan=_plan, preflight=_preflight, fly=_fly, review=_review, compare=_compare, history=_history)
-    MainApp(screens, campaign).run()
+    MainApp(screens).run()
     return 0
 
 

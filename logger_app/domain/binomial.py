@@ -8,8 +8,8 @@ from __future__ import annotations
 import math
 
 
-def clopper_pearson(happened: int, n: int, confidence: float = 0.95) -> tuple[float, float]:
-    """Exact two-sided interval of a proportion.
+def clopper_pearson(happened: int, n: int) -> tuple[float, float]:
+    """Exact two-sided 95 % interval of a proportion.
 
     Returns
     -------
@@ -29,7 +29,7 @@ def clopper_pearson(happened: int, n: int, confidence: float = 0.95) -> tuple[fl
 
     if n == 0:
         return 0.0, 1.0
-    tail = (1 - confidence) / 2
+    tail = 0.025
     low = 0.0 if happened == 0 else float(betaincinv(happened, n - happened + 1, tail))
     high = 1.0 if happened == n else float(betaincinv(happened + 1, n - happened, 1 - tail))
     return low, high

@@ -19,21 +19,14 @@ from enum import StrEnum
 class TuftState(StrEnum):
     """How a tuft moves, least to most separated; the wording is the handbook's, section 7."""
 
-    ATTACHED = "attached"
-    UNSTEADY = "unsteady"
-    SEPARATED = "separated"
-    REVERSED = "reversed"
-    NOT_VISIBLE = "not visible"
+    ATTACHED = "attached"  # steady, aligned with the local flow (small flutter)
+    UNSTEADY = "unsteady"  # large oscillation, still mainly aft
+    SEPARATED = "separated"  # whipping, lifting from the surface, random
+    REVERSED = "reversed"  # points forward of 90 deg to the local chord line, tip toward the leading edge
+    NOT_VISIBLE = "not visible"  # lost or obscured
 
 
 STATES = tuple(TuftState)
-MEANINGS = {
-    TuftState.ATTACHED: "steady, aligned with the local flow (small flutter)",
-    TuftState.UNSTEADY: "large oscillation, still mainly aft",
-    TuftState.SEPARATED: "whipping, lifting from the surface, random",
-    TuftState.REVERSED: "points forward of 90 deg to the local chord line, tip toward the leading edge",
-    TuftState.NOT_VISIBLE: "lost or obscured",
-}
 SEPARATED_STATES = frozenset({TuftState.SEPARATED, TuftState.REVERSED})
 # Two people looked at the same thing when their frames are this near; ours [ns].
 SAME_LOOK_NS = 200_000_000

@@ -35,15 +35,13 @@ def homography(corners: Sequence[Sequence[float]]) -> np.ndarray:
     return fitted_homography(np.array(UNIT_SQUARE), np.asarray(corners, float))
 
 
-def fitted_homography(source: np.ndarray, target: np.ndarray, weight: np.ndarray | None = None) -> np.ndarray:
+def fitted_homography(source: np.ndarray, target: np.ndarray) -> np.ndarray:
     """The projective map that takes points nearest to others.
 
     Parameters
     ----------
     source, target : ndarray of float64, shape (n, 2)
         At least four points each.
-    weight : ndarray of float64, shape (n,), optional
-        How much each pair counts.
 
     Returns
     -------
@@ -55,14 +53,12 @@ def fitted_homography(source: np.ndarray, target: np.ndarray, weight: np.ndarray
     Normalised direct linear transformation (Hartley & Zisserman, Multiple View Geometry, 2nd ed.,
     algorithm 4.2, from memory).
     """
-    weight = np.ones(len(source)) if weight is None else weight
     a, source = _normalised(source)
     b, target = _normalised(target)
     zero, one = np.zeros((len(source), 3)), np.hstack([source, np.ones((len(source), 1))])
     upper = np.hstack([one, zero, -target[:, :1] * one])
     lower = np.hstack([zero, one, -target[:, 1:] * one])
-    rows = np.vstack([upper * weight[:, None], lower * weight[:, None]])
-    found = np.linalg.svd(rows)[2][-1].reshape(3, 3)
+    found = np.linalg.svd(np.vstack([upper, lower]))[2][-1].reshape(3, 3)
     found = np.linalg.inv(b) @ found @ a
     return found / found[2, 2]
 

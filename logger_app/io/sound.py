@@ -25,6 +25,7 @@ HOLE_S = 0.02
 DEAD_CHANNEL = 1e-3
 # Longer recordings are refused: no flight lasts so long, and a hostile header can say anything [s].
 LONGEST_S = 24 * 3600
+OPUS_BITS_PER_S = 18_000
 # Telephones record at 8 kHz, studios at 384; with a rate of gigahertz the filter alone would take gigabytes [Hz].
 LOWEST_HZ, HIGHEST_HZ = 4_000, 768_000
 # The sound may end this much before its header says without being called cut off [s].
@@ -234,15 +235,15 @@ def read_sound_file(path: Path) -> np.ndarray:
         return np.concatenate(list(stream.blocks(30.0)) or [np.zeros(0, np.int16)])
 
 
-def write_flac(path: Path, pcm: np.ndarray, rate: int = RATE_HZ) -> None:
-    """Write mono sound as FLAC, whole or not at all.
+def write_flac(path: Path, pcm: np.ndarray) -> None:
+    """Write mono sound at 16 kHz as FLAC, completely or not at all.
 
     Raises
     ------
     OSError
         The folder cannot be written or the disk is full; the old file is untouched.
     """
-    files_io.write_bytes(path, encode_flac(pcm, rate))
+    files_io.write_bytes(path, encode_flac(pcm))
 
 
 def encode_flac(pcm: np.ndarray, rate: int = RATE_HZ) -> bytes:
@@ -250,7 +251,7 @@ def encode_flac(pcm: np.ndarray, rate: int = RATE_HZ) -> bytes:
     return _encoded(pcm, rate, "flac", "flac")
 
 
-def encode_opus(pcm: np.ndarray, bit_rate: int = 18_000, effort: int = 10) -> bytes:
+def encode_opus(pcm: np.ndarray, effort: int = 10) -> bytes:
     """Mono sound at 16 kHz as a small Ogg Opus file, for a page.
 
     Parameters
@@ -260,7 +261,7 @@ def encode_opus(pcm: np.ndarray, bit_rate: int = 18_000, effort: int = 10) -> by
     effort : int
         0 to 10: at 3 half the time of 10, at the same size; for a page with hundreds of calls.
     """
-    return _encoded(pcm, RATE_HZ, "ogg", "libopus", bit_rate, {"compression_level": str(effort)})
+    return _encoded(pcm, RATE_HZ, "ogg", "libopus", OPUS_BITS_PER_S, {"compression_level": str(effort)})
 
 
 def _encoded(

@@ -25,7 +25,6 @@ class Ballast:
     weight_kg: float
     arm_mm: float | None
     station: str | None
-    cg_with_station_mm: float | None
     words: str
 
 
@@ -170,25 +169,23 @@ def ballast_to_match(aircraft: Aircraft, loading: Loading, to_weight_kg: float, 
     if abs(add_kg) < 0.5:
         if cg_mm is not None and to_cg_mm is not None and abs(cg_mm - to_cg_mm) > 5.0:
             move = f"the weights match; shift the load: the CG is {cg_mm:.0f} mm and should be {to_cg_mm:.0f} mm"
-            return Ballast(weight_kg=0.0, arm_mm=None, station=None, cg_with_station_mm=cg_mm, words=move)
-        return Ballast(weight_kg=0.0, arm_mm=None, station=None, cg_with_station_mm=cg_mm, words="none needed")
+            return Ballast(weight_kg=0.0, arm_mm=None, station=None, words=move)
+        return Ballast(weight_kg=0.0, arm_mm=None, station=None, words="none needed")
     verb = "add" if add_kg > 0 else "take out"
     if cg_mm is None or to_cg_mm is None:
         words = f"{verb} {abs(add_kg):.1f} kg; where, cannot be said: an arm or a CG is not known"
-        return Ballast(weight_kg=add_kg, arm_mm=None, station=None, cg_with_station_mm=None, words=words)
+        return Ballast(weight_kg=add_kg, arm_mm=None, station=None, words=words)
     arm_mm = (to_weight_kg * to_cg_mm - weight_kg * cg_mm) / add_kg
     nearest = min(aircraft.stations, key=lambda s: abs(s.arm_mm - arm_mm), default=None)
     words = f"{verb} {abs(add_kg):.1f} kg at {arm_mm:.0f} mm"
     if nearest is None:
-        return Ballast(weight_kg=add_kg, arm_mm=arm_mm, station=None, cg_with_station_mm=None, words=words)
+        return Ballast(weight_kg=add_kg, arm_mm=arm_mm, station=None, words=words)
     with_station_mm = (weight_kg * cg_mm + add_kg * nearest.arm_mm) / to_weight_kg
     words += (
         f"; at the nearest station, {nearest.name} ({nearest.arm_mm:.0f} mm), "
         f"the CG would be {with_station_mm:.0f} mm against {to_cg_mm:.0f} mm"
     )
-    return Ballast(
-        weight_kg=add_kg, arm_mm=arm_mm, station=nearest.name, cg_with_station_mm=with_station_mm, words=words
-    )
+    return Ballast(weight_kg=add_kg, arm_mm=arm_mm, station=nearest.name, words=words)
 
 
 def _end(limit_mm: float | None) -> str:

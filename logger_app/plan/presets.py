@@ -23,9 +23,8 @@ CAUTIONS = (
 class Preset:
     """Conditions of one kind of stall test.
 
-    `rate_limit_kt_per_s` is what the paragraph allows; the band is what a run must keep to be
-    counted: for the 1 kt/s tests it reaches to 1.5, so that the value at 1 kt/s can be found by
-    regression (common practice, no source).
+    The band of rates is what a run must keep to be counted: for the tests at most 1 kt/s it reaches to 1.5, so that the
+    value at 1 kt/s can be found by regression (common practice, no source).
     """
 
     id: str
@@ -39,11 +38,8 @@ class Preset:
     recovery: str = "Elevator forward first; then power; wings level with rudder and aileron"
     bank_deg: float = 0.0
     start_above_stall_kt: float = 10.0
-    rate_limit_kt_per_s: float = 1.0
     rate_low_kt_per_s: float = 0.5
     rate_high_kt_per_s: float = 1.5
-    warning_above_stall_kt: float = 5.0
-    hold_stop_s: float = 2.0
     trim_over_stall: float = 1.5
 
 
@@ -93,7 +89,6 @@ PRESETS = {
             limits=("Bank not beyond 90 deg with the turn, 60 deg against it (23.203(b)(5))",),
             hazard=5,
             bank_deg=30.0,
-            rate_limit_kt_per_s=5.0,
             rate_low_kt_per_s=3.0,
             rate_high_kt_per_s=5.0,
         ),

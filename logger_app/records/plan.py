@@ -271,11 +271,6 @@ class Loading:
     items: tuple[tuple[str, float], ...] = ()
     fuel_l: float | None = None
 
-    @property
-    def payload_kg(self) -> float:
-        """Everything but the empty aircraft and the fuel [kg]."""
-        return sum(kg for _, kg in self.items)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedFlight:

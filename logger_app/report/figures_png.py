@@ -21,19 +21,13 @@ FAINT = 0.55
 _Points = Sequence[tuple[float, float]]
 
 
-def write_png(drawing: layout.Drawing, path: Path, scale: int = SCALE) -> None:
-    """A figure as a PNG.
-
-    Parameters
-    ----------
-    scale : int
-        Pixels of the file to one of the page.
-    """
-    size = round(drawing.width * scale), round(drawing.height * scale)
-    canvas = _Canvas(size[0] * FINER, size[1] * FINER, scale * FINER)
+def write_png(drawing: layout.Drawing, path: Path) -> None:
+    """A figure as a PNG, at `SCALE` times its size on the page."""
+    size = round(drawing.width * SCALE), round(drawing.height * SCALE)
+    canvas = _Canvas(size[0] * FINER, size[1] * FINER, SCALE * FINER)
     for shape in drawing.shapes:
         canvas.draw(shape)
-    canvas.image.resize(size, Image.Resampling.BOX).save(path, "PNG", dpi=(96 * scale, 96 * scale), optimize=True)
+    canvas.image.resize(size, Image.Resampling.BOX).save(path, "PNG", dpi=(96 * SCALE, 96 * SCALE), optimize=True)
 
 
 class _Canvas:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import tempfile
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -86,25 +86,12 @@ def probe(path: Path) -> CameraFile:
         ) from err
 
 
-def fingerprint(path: Path, progress: Callable[[float], None] = lambda share: None) -> str:
-    """SHA-256 of a file.
-
-    Parameters
-    ----------
-    progress : callable
-        Called with the share done, 0 to 1.
-
-    Returns
-    -------
-    str
-        64 hexadecimal digits.
-    """
-    digest, size, done = hashlib.sha256(), max(1, Path(path).stat().st_size), 0
+def fingerprint(path: Path) -> str:
+    """SHA-256 of a file, in hexadecimal."""
+    digest = hashlib.sha256()
     with open_file(Path(path), through_links=True) as file:
         while block := file.read(4 * 1024 * 1024):
             digest.update(block)
-            done += len(block)
-            progress(done / size)
     return digest.hexdigest()
 
 

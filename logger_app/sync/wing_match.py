@@ -33,14 +33,13 @@ class Match:
     """How the other picture lies against the first.
 
     `matrix` takes pixels of the first to the other, shape (3, 3); None where too few corners agree. `matched` of
-    `corners` corners agree, within `scatter_px` (root mean square); `likeness` is the correlation of the whole
+    `corners` corners agree; `likeness` is the correlation of the whole
     region's fine detail when one picture is laid on the other.
     """
 
     matrix: np.ndarray | None
     matched: int
     corners: int
-    scatter_px: float = 0.0
     likeness: float = 0.0
 
 
@@ -73,16 +72,9 @@ def match(first: np.ndarray, other: np.ndarray, region: np.ndarray | Sequence[Se
     alike = _likeness(one, two, matrix, np.asarray(region, float) * scale)
     if alike < MIN_ALIKE:
         return Match(matrix=None, matched=matched, corners=len(points), likeness=alike)
-    off = mapped(matrix, points[keep]) - found[keep]
     resize = np.diag([scale, scale, 1.0])
     full = np.linalg.inv(resize) @ matrix @ resize
-    return Match(
-        matrix=full / full[2, 2],
-        matched=matched,
-        corners=len(points),
-        scatter_px=float(np.sqrt((off**2).sum(axis=1).mean()) / scale),
-        likeness=alike,
-    )
+    return Match(matrix=full / full[2, 2], matched=matched, corners=len(points), likeness=alike)
 
 
 def moved_corners(matrix: np.ndarray, corners: Sequence[Sequence[float]], width: int, height: int):

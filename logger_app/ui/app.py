@@ -160,14 +160,14 @@ def make_preflight_app(workflow, display: Display):
     return PreflightApp(workflow, fly_context)
 
 
-def preflight_on_screen(workflow, size: tuple[int, int] | None = None) -> int:
+def preflight_on_screen(workflow) -> int:
     """Preflight with the screen until it is closed, and the flight if FLY was touched.
 
-    `size` is a window instead of the complete display [px]. The exit code: 0, or 130 where a flight was begun and not landed.
+    The exit code: 0, or 130 where a flight was begun and not landed.
     """
     from logger_app.workflows.flight_session import Phase
 
-    prepare_kivy(*(size or (None, None)))
+    prepare_kivy()
     keep_flying()
     app = make_preflight_app(workflow, workflow.state.display)
     landed = True
@@ -181,14 +181,14 @@ def preflight_on_screen(workflow, size: tuple[int, int] | None = None) -> int:
     return 0 if landed else 130
 
 
-def fly_on_screen(session, display: Display | None = None, size: tuple[int, int] | None = None) -> int:
+def fly_on_screen(session) -> int:
     """Fly with the screen until it is closed.
 
-    `size` as in `preflight_on_screen`. The exit code: 0 landed, 130 ended otherwise; the next start then resumes the flight.
+    The exit code: 0 landed, 130 ended otherwise; the next start then resumes the flight.
     """
-    prepare_kivy(*(size or (None, None)))
+    prepare_kivy()
     keep_flying()
-    app = make_fly_app(session, display or load_display(), *fly_context(session), end_with_recording=True)
+    app = make_fly_app(session, load_display(), *fly_context(session), end_with_recording=True)
     landed = False
     try:
         with ending_signals(lambda *_: app.stop()):

@@ -69,7 +69,7 @@ class Overview:
         return tuple((point, tuple(names)) for point, names in sorted(flown.items()) if len(names) > 1)
 
 
-def overview(folder: Path, who: str = "") -> Overview:
+def overview(folder: Path) -> Overview:
     """Look at a campaign folder; each journal is read once.
 
     Raises
@@ -89,7 +89,7 @@ def overview(folder: Path, who: str = "") -> Overview:
             raise
         faults = tuple(str(fault) for fault in err.faults) or (str(err),)
         return Overview(folder=folder, name=folder.name, faults=faults)
-    flights = tuple(_flight(path, who) for path in list_flights(folder))
+    flights = tuple(_flight(path) for path in list_flights(folder))
     return Overview(
         folder=folder,
         name=campaign.name,
@@ -102,11 +102,11 @@ def overview(folder: Path, who: str = "") -> Overview:
     )
 
 
-def _flight(path: Path, who: str) -> FlightOverview:
+def _flight(path: Path) -> FlightOverview:
     from logger_app.workflows.review import ReviewWorkflow
 
     try:
-        workflow = ReviewWorkflow(path, who)
+        workflow = ReviewWorkflow(path, "")
         now = workflow.load()
         return FlightOverview(
             id=path.name,

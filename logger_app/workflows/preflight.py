@@ -104,7 +104,7 @@ def _some(count: int, noun: str) -> str:
 # ---- microphone ------------------------------------------------------------------------------------------
 
 
-def check_microphone(device: str | None = None, seconds: float = MICROPHONE_S) -> Check:
+def check_microphone(device: str | None = None) -> Check:
     """Listen for a moment: is there a microphone, and at what level."""
     from logger_app.fly.capture.mic_portaudio import PortAudioMicrophone
 
@@ -112,8 +112,8 @@ def check_microphone(device: str | None = None, seconds: float = MICROPHONE_S) -
     blocks = BlockQueue()
     microphone.start(blocks)
     parts: list[np.ndarray] = []
-    end = time.monotonic() + seconds + 1.0
-    while sum(len(part) for part in parts) < seconds * RATE_HZ and time.monotonic() < end:
+    end = time.monotonic() + MICROPHONE_S + 1.0
+    while sum(len(part) for part in parts) < MICROPHONE_S * RATE_HZ and time.monotonic() < end:
         block = blocks.get(timeout_s=0.1)
         if block is not None:
             parts.append(block.pcm)

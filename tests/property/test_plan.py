@@ -44,7 +44,7 @@ def test_weight_is_the_sum_and_the_cg_lies_between_the_arms(pair, used_l):
     weight_kg, cg_mm = weight_and_cg(aircraft, loading, used_l)
 
     fuel_kg = max(0, loading.fuel_l - used_l) * aircraft.fuel_density_kg_per_l
-    assert weight_kg == pytest.approx(aircraft.empty_weight_kg + loading.payload_kg + fuel_kg)
+    assert weight_kg == pytest.approx(aircraft.empty_weight_kg + sum(kg for _, kg in loading.items) + fuel_kg)
     all_arms = [aircraft.empty_arm_mm, aircraft.fuel_arm_mm, *(s.arm_mm for s in aircraft.stations)]
     assert min(all_arms) - 1e-6 <= cg_mm <= max(all_arms) + 1e-6
 

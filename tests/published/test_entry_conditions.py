@@ -19,12 +19,11 @@ LEVEL, TURNING, ACCELERATED, SPEEDS = (PRESETS[name] for name in ("level", "turn
 
 def test_23_201b_starts_10_kt_above_the_stall_and_slows_by_1_kt_per_s():
     assert LEVEL.start_above_stall_kt == 10 == START_ABOVE_STALL_KT
-    assert LEVEL.rate_limit_kt_per_s == 1
+    assert "at most 1 kt/s" in LEVEL.entry
     assert "23.201(b)" in LEVEL.basis
 
 
 def test_23_201c_holds_the_stop_for_2_s():
-    assert LEVEL.hold_stop_s == 2
     assert any("2 s with the stick on the stop" in step for step in LEVEL.procedure)
 
 
@@ -38,7 +37,7 @@ def test_23_201f_trims_at_1_5_times_the_stall_speed():
 
 def test_23_203a1_turning_flight_stall_30_deg_and_1_kt_per_s():
     assert TURNING.bank_deg == 30
-    assert TURNING.rate_limit_kt_per_s == 1
+    assert "at most 1 kt/s" in TURNING.entry
     assert "23.203(a)(1)" in TURNING.basis
     assert any("60 deg with the turn, 30 deg against it (23.203(b)(4))" in limit for limit in TURNING.limits)
 
@@ -50,7 +49,6 @@ def test_23_203a2_accelerated_turning_stall_3_to_5_kt_per_s():
 
 
 def test_23_207c_warning_5_kt_above_the_stall():
-    assert LEVEL.warning_above_stall_kt == 5
     assert any("5 kt above the stall (23.207(c))" in limit for limit in LEVEL.limits)
 
 

@@ -215,7 +215,7 @@ def _result_sign(state: str) -> str:
 # ---- choices ---------------------------------------------------------------------------------------------
 
 
-def flights_view(title: str, flights: Sequence[FlightOverview], words: str = "") -> PageView:
+def flights_view(title: str, flights: Sequence[FlightOverview]) -> PageView:
     """Which flight?"""
     tiles = tuple(
         TileView(
@@ -228,7 +228,7 @@ def flights_view(title: str, flights: Sequence[FlightOverview], words: str = "")
         )
         for flight in flights
     )
-    return PageView(title=title, words=words or "Which flight?", tiles=tiles)
+    return PageView(title=title, words="Which flight?", tiles=tiles)
 
 
 def points_view(compared: Sequence[tuple[str, Sequence[str]]]) -> PageView:

@@ -24,7 +24,6 @@ from logger_app.records.plan import (
     CalibrationTable,
     Campaign,
     Indicator,
-    Loading,
     PlannedFlight,
     TestCard,
     TestPoint,
@@ -317,11 +316,6 @@ def test_what_a_campaign_says_of_its_parts():
     assert campaign.pairs() == (("base", "cuffs"),)
     listed = Campaign(name="made", aircraft=aircraft(), configurations=configurations, comparisons=(("cuffs", "base"),))
     assert listed.pairs() == (("cuffs", "base"),)
-
-
-def test_the_payload_is_everything_loaded_but_fuel():
-    assert Loading(items=(("pilot", 82.0), ("ballast", 12.5)), fuel_l=60.0).payload_kg == 94.5
-    assert Loading().payload_kg == 0
 
 
 def run(**over):
