@@ -4,8 +4,15 @@
 raw.githubusercontent.com/dmbates/slides, 2014-10-01-Ithaca, "lmm Examples". A public course book ("Hierarchical
 (mixed) models", section "One-factor layout: Dyestuff data") prints the restricted likelihood fit of the R package lme4:
 batch standard deviation 42.00, residual 49.51, mean 1527.50 with a standard error of 19.38, and Satterthwaite's 5.00
-degrees of freedom from package lmerTest, 95 % from 1477.682 to 1577.318. No printed Kenward-Roger table was found; for
-one balanced random factor it has the same degrees of freedom (from memory).
+degrees of freedom from package lmerTest, 95 % from 1477.682 to 1577.318.
+*Pots*: 4 chambers, 2 of each CO2, 6 nutrients in each: four flights A-B-B-A of six points. The R package lmerTest prints
+the fit of biomass to CO2 * nutrients + (1 | chamber) in the output of its own test (win-builder.r-project.org, lmerTest
+3.2-0, tests/zlmerTest_zeroDenom.Rout): standard deviation of chambers 0.4936 (variance 0.2437), residual 1.2568 (1.5797);
+CO2 at the first nutrient 2.0000, standard error 1.3503, Satterthwaite's 11.0163 degrees of freedom, p 0.166595; second
+nutrient against first 7.3500, 1.2568, 10.0000, p 0.000162. The 24 yields are not printed. In a balanced design all
+of this rests on the means and two mean squares, which these figures give; the yields below are made to have just those.
+Of Kenward-Roger degrees of freedom no printed table of one random factor with unequal groups and its data was found; in
+balanced designs like these they are Satterthwaite's (from memory).
 *Sleep*: Student (1908), 10 and 10 hours of extra sleep. Output of the R package TOSTER printed in a public course's
 answers ("Equivalence Test", bounds -1 and 1): Welch t -1.8608, 17.776 degrees of freedom, p 0.0794; lower test t -0.683,
 p 0.7483, upper test t -3.039, p 0.00357. Many public pages print the same Welch line.
@@ -82,6 +89,61 @@ def test_without_beliefs_the_interval_is_near_that_with_the_printed_degrees_of_f
 
     # Every scatter of batches as likely as every other costs about a degree of freedom: t with 4 of them, 53.8.
     assert printed < SCALE * (high - low) / 2 < 1.2 * printed
+
+
+NUTRIENT_MEANS = (12.85, 20.20, 23.30, 31.50, 37.90, 41.85)
+CO2_EFFECT = 2.0  # the same at every nutrient: only the first is asked about
+
+
+def pots(prior):
+    chamber = math.sqrt(2 * (1.5797 + 6 * 0.2437) / 24)  # two degrees of freedom
+    pot = math.sqrt(10 * 1.5797 / 24)
+    made = [
+        (6 * co2 + n, 2 * co2 + k, mean + CO2_EFFECT * co2 + sign * (chamber + pot * (-1) ** n))
+        for co2 in (0, 1)
+        for k, sign in enumerate((1, -1))
+        for n, mean in enumerate(NUTRIENT_MEANS)
+    ]
+    cell, flight, yields = zip(*made)
+    return Posterior(run_data(cell, flight, yields), prior)
+
+
+def half_width(mixture):
+    low, high = mixture.interval()
+    return (high - low) / 2
+
+
+def test_four_flights_of_six_points_have_the_printed_standard_deviations():
+    residual, chamber = most_likely(pots(Prior(flight_sd_kt=math.inf, **NO_BELIEF)))
+
+    assert chamber == pytest.approx(0.4936, abs=0.0002)
+    assert residual == pytest.approx(1.2568, abs=0.0002)
+
+
+def test_within_a_flight_the_interval_is_the_printed_one():
+    nutrient = pots(Prior(flight_sd_kt=math.inf, **NO_BELIEF)).change([1], [0])
+
+    assert nutrient.value == pytest.approx(7.35)
+    assert half_width(nutrient) == pytest.approx(1.2568 * stats.t.ppf(0.975, 10.0), rel=0.02)
+    assert nutrient.p_against_zero() == pytest.approx(0.000162, abs=0.00005)
+
+
+@pytest.mark.parametrize("belief_of_runs", [NO_BELIEF, {"slope": (0.0, 1e-6)}])
+def test_between_flights_the_usual_belief_gives_nearly_the_printed_interval(belief_of_runs):
+    co2 = pots(Prior(**belief_of_runs)).change([6], [0])
+    printed = 1.3503 * stats.t.ppf(0.975, 11.0163)
+
+    # Chambers differ by 0.49 here where 0.35 is believed of flights, pots by 1.26 where 0.7 is believed of runs.
+    assert co2.value == pytest.approx(2.0)
+    assert half_width(co2) == pytest.approx(printed, rel=0.04)
+    assert co2.p_against_zero() == pytest.approx(0.166595, abs=0.012)
+
+
+def test_without_any_belief_two_flights_a_side_hardly_bound_the_change():
+    co2 = pots(Prior(flight_sd_kt=math.inf, **NO_BELIEF)).change([6], [0])
+
+    # Two degrees of freedom between chambers: every scatter as likely as every other leaves it nearly open.
+    assert half_width(co2) > 1.5 * 1.3503 * stats.t.ppf(0.975, 11.0163)
 
 
 @pytest.mark.parametrize("seed", range(4))
