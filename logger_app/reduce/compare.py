@@ -581,8 +581,9 @@ def _flight_notes(campaign: Campaign, reference, changed, days: Mapping[str, str
     if len(means[0]) == 1 and len(means[1]) == 1:
         prior = campaign.planning.flight_scatter_kt
         notes.append(
-            "one flight each: how far flights differ by themselves was not measured here; taken as about "
-            f"{speed_text(prior, unit, '.2g')} (standard deviation, [plan] flight_scatter_kt; common practice, no source)"
+            "one flight each: how far flights differ by themselves was not measured here; the interval of the change rests "
+            f"on an assumed {speed_text(prior, unit, '.2g')} (standard deviation, [plan] flight_scatter_kt; common practice, "
+            "no source)"
         )
     elif 1 in (len(means[0]), len(means[1])):
         notes.append("one configuration flew once only: its own flight's peculiarity is known from the other's flights")

@@ -73,7 +73,7 @@ def _what_next(reduction: Reduction, labels, unit: str) -> str:
         return ""
     model = reduction.model
     if model:
-        flights = "learned" if model.flights_learned else "not measured: the plan's"
+        flights = "learned" if model.flights_learned else "assumed in [plan] flight_scatter_kt, not measured"
         runs, between = (
             f"{speed_text(m, unit)} ({_span(low, high, unit)}" for m, low, high in (model.run_sd_kt, model.flight_sd_kt)
         )

@@ -227,6 +227,14 @@ def not_flown(line: Sequence[Generation]) -> tuple[str, ...]:
             found.append(f"{name}: no run counts, so nothing is known of its stall.")
         elif missing := [point for point in points if point not in flown]:
             found.append(f"{name}: no run counts at {', '.join(missing)}.")
+        compared = [
+            c for stall in one.stalls for c in (stall.to_baseline, stall.to_parent) if c and c.low_kt is not None
+        ]
+        if any(c.n_flights_reference == c.n_flights_changed == 1 for c in compared):
+            found.append(
+                f"{name}: compared by one flight each, so its intervals rest on an assumed scatter of flights "
+                "([plan] flight_scatter_kt), not on a measured one."
+            )
         wings = {station.wing for station in one.stations}
         if flown and any(other.stations for other in line) and len(wings) < 2:
             which = f"the {'right' if 'left' in wings else 'left'} wing" if wings else "either wing"

@@ -40,10 +40,12 @@ def caveats(pair: Pair, units: Units) -> tuple[str, ...]:
     found = []
     flights = [{run.flight for row in pair.rows for run in _counting(side(row))} for side in (_reference, _changed)]
     if all(flights) and min(map(len, flights)) == 1:
-        each = "One flight each" if max(map(len, flights)) == 1 else "One flight only of one of them"
+        once = max(map(len, flights)) == 1
+        each = "One flight each" if once else "One flight only of one of them"
+        rests = ", which rests on an assumed scatter of flights and not on a measured one" if once else ""
         found.append(
             f"{each}: the weather, the loading and the pilot of the day are in what differed between the flights. "
-            "What holds for the change has a wider interval; another flight of each narrows it most."
+            f"What holds for the change has a wider interval{rests}; another flight of each narrows it most."
         )
     runs = [run for row in pair.rows for side in (row.reference, row.changed) for run in _counting(side)]
     unreviewed = sum(not run.reduced.reviewed for run in runs)

@@ -58,6 +58,7 @@ def test_one_flight_each_makes_two_statements(make):
     assert found.low_kt < found.flights_low_kt - 0.3 and found.high_kt > found.flights_high_kt + 0.3
     assert found.words.startswith("lower by 2.4 kt, ") and "between these two flights lower by 2.4 kt" in found.words
     assert "one flight each: how far flights differ by themselves was not measured" in notes_of(found)
+    assert "the interval of the change rests on an assumed 0.35 kt" in notes_of(found)
 
 
 def test_more_flights_earn_a_narrower_interval(make):

@@ -233,6 +233,19 @@ def test_of_a_line_that_was_never_marked_no_wing_is_missed():
     assert not_flown(line) == ()
 
 
+def test_a_line_says_where_its_intervals_rest_on_an_assumed_scatter_of_flights():
+    def remarks(flights):
+        found = replace(
+            compared("plain", "strip"), low_kt=-1.6, high_kt=-0.4, n_flights_reference=flights, n_flights_changed=1
+        )
+        flown = replace(reduction(found), cells=(cell("A1", "plain"), cell("A1", "strip")))
+        return [one for one in not_flown(generations(campaign(), flown)) if "one flight each" in one]
+
+    (said,) = remarks(1)
+    assert said.startswith("strip: ") and "assumed scatter of flights" in said
+    assert remarks(2) == []
+
+
 def test_a_generation_taken_back_two_changes_at_once_and_an_old_fit_are_named():
     base = campaign()
     back = AircraftConfig(
