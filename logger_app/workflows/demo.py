@@ -17,10 +17,11 @@ from logger_app.errors import CardError, Fault
 from logger_app.io.resources import data_dir
 from logger_app.records.results import Reduction
 from logger_app.report.report_io import PAGE
-from logger_app.workflows.campaign import all_calls, reduce_all
+from logger_app.report.view import CallView
+from logger_app.workflows.campaign import FlightByFlight
 from logger_app.workflows.demo_films import film_campaign, mark_films
 from logger_app.workflows.hearing import hear_into
-from logger_app.workflows.report import Stage, add_report, silent, write_report
+from logger_app.workflows.report import Stage, add_report, silent
 
 NAME, HISTORY = "sparrow_cuffs", "heron_fences"
 # A heard call is the same as a true one when the words begin within this of each other [s].
@@ -43,13 +44,12 @@ def run_demo(output: Path, *, force: bool = False, stage: Stage = silent, warn: 
     source, truth, campaign_dir, report_dir = _start(NAME, output, force)
     for flight in truth["flights"]:
         _hear(source / "inputs" / f"{flight['flight']}.opus", campaign_dir, flight, stage)
-    _, flights, reduction = reduce_all(campaign_dir)
-    page = write_report(campaign_dir, report_dir, stage=stage, warn=warn)
+    page = add_report(campaign_dir, report_dir, stage=stage, warn=warn)
     return {
-        "calls": _score_calls(truth, flights),
-        "stall_speeds": _stall_speeds(truth, reduction),
-        "differences": _differences(truth, reduction),
-        "report": str(page),
+        "calls": _score_calls(truth, page.calls),
+        "stall_speeds": _stall_speeds(truth, page.reduction),
+        "differences": _differences(truth, page.reduction),
+        "report": str(report_dir / PAGE),
     }
 
 
@@ -68,19 +68,19 @@ def run_history(
     for flight in truth["flights"]:
         _hear(source / "inputs" / "transcripts" / f"{flight['flight']}.csv", campaign_dir, flight, stage)
     films = film_campaign(truth, campaign_dir, stage)
-    campaign, flights, reduction = reduce_all(campaign_dir)
-    for data in flights:
+    reader = FlightByFlight(campaign_dir)
+    for data, results in reader:
         mark_films(
             [film for film in films if film.flight == data.info.id],
             campaign_dir / "flights" / data.info.id,
             data,
-            reduction,
-            campaign.indicator.reading_lag_s,
+            results,
+            reader.campaign.indicator.reading_lag_s,
         )
     page = add_report(campaign_dir, report_dir, stage=stage, warn=warn)
     return {
-        "one_sided": _one_sided(truth, reduction),
-        "stall_speeds": _history_speeds(truth, reduction),
+        "one_sided": _one_sided(truth, page.reduction),
+        "stall_speeds": _history_speeds(truth, page.reduction),
         "let_go": _let_go(truth, page.stations),
         "films": len(films),
         "report": str(report_dir / PAGE),
@@ -213,21 +213,20 @@ def _fresh(output: Path, source: Path, force: bool) -> tuple[Path, Path]:
     return campaign_dir, report_dir
 
 
-def _score_calls(truth: dict, flights) -> dict:
+def _score_calls(truth: dict, calls: Sequence[CallView]) -> dict:
     """Airspeed calls: right, wrong, missed, and invented where none was spoken."""
     score = dict.fromkeys(("expected", "right", "wrong", "missed", "invented"), 0)
-    by_id = {data.info.id: data for data in flights}
     for flight in truth["flights"]:
-        heard = [c for c in all_calls(by_id[flight["flight"]]) if c.kind == "airspeed"]
-        for told in (c for c in flight["calls"] if c["kind"] == "airspeed"):
+        heard = [c.call for c in calls if c.flight == flight["flight"] and c.call.kind == "airspeed"]
+        for spoken in (c for c in flight["calls"] if c["kind"] == "airspeed"):
             score["expected"] += 1
-            near = [c for c in heard if abs(c.flight_s - told["start_s"]) <= SAME_CALL_S]
+            near = [c for c in heard if abs(c.flight_s - spoken["start_s"]) <= SAME_CALL_S]
             if not near:
                 score["missed"] += 1
                 continue
-            call = min(near, key=lambda c: abs(c.flight_s - told["start_s"]))
+            call = min(near, key=lambda c: abs(c.flight_s - spoken["start_s"]))
             heard.remove(call)
-            score["right" if call.value == told["value"] else "wrong"] += 1
+            score["right" if call.value == spoken["value"] else "wrong"] += 1
         score["invented"] += len(heard)
     return score
 

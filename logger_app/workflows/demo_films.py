@@ -20,7 +20,7 @@ from logger_app.domain.tufts import TuftMark, TuftState
 from logger_app.logstore.store import Journal
 from logger_app.records.journal import JournalRow, RowKind
 from logger_app.records.plan import Campaign
-from logger_app.records.results import Reduction
+from logger_app.records.results import StallSpeed
 from logger_app.records.runs import FlightData
 from logger_app.units import s_to_ns
 from logger_app.workflows.campaign import load_campaign
@@ -133,7 +133,9 @@ def _draw(film: Film) -> None:
     write_film(film.path, film.wing, film.begin_s, film.end_s, film.states_at)
 
 
-def mark_films(films: Sequence[Film], flight_dir: Path, data: FlightData, reduction: Reduction, lag_s: float) -> None:
+def mark_films(
+    films: Sequence[Film], flight_dir: Path, data: FlightData, reduced: Sequence[StallSpeed], lag_s: float
+) -> None:
     """Mark every station of a flight's films at the stops of the comparing screen.
 
     Parameters
@@ -141,7 +143,7 @@ def mark_films(films: Sequence[Film], flight_dir: Path, data: FlightData, reduct
     lag_s : float
         From reading the needle to the word, as the campaign says [s].
     """
-    results = {run.run: run for run in reduction.runs if run.flight == data.info.id}
+    results = {run.run: run for run in reduced}
     runs = {run.number: run for run in data.runs.runs}
     marks = []
     for film in films:
