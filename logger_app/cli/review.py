@@ -140,14 +140,14 @@ def _wanted(workflow, action, values: list[str], args) -> tuple:
     from logger_app.units import s_to_ns
     from logger_app.workflows.review import new_call_id
 
-    told = {"kind": args.kind, "name": args.name, "unit": args.unit}
+    given = {"kind": args.kind, "name": args.name, "unit": args.unit}
     target, payload = values[0], {}
     if action in RUN_WORDS:
         target = _run_id(workflow, target)
     if action is Action.SET:
-        payload = _content(workflow, values[1], told)
+        payload = _content(workflow, values[1], given)
     elif action is Action.ADD:
-        payload = {"flight_ns": s_to_ns(seconds(values[0])), **_content(workflow, values[1], told)}
+        payload = {"flight_ns": s_to_ns(seconds(values[0])), **_content(workflow, values[1], given)}
         target = new_call_id()
     elif action is Action.MOVE or action is Action.SPLIT:
         payload = {"flight_ns": s_to_ns(seconds(values[1]))}

@@ -42,7 +42,7 @@ def write_cards(
     Parameters
     ----------
     out : Path
-        The PDF; put in its place whole or not at all.
+        The PDF; put in its place completely or not at all.
     paper : str
         ``a5`` (two on A4) or ``half-letter`` (two on letter).
     flight : PlannedFlight, optional

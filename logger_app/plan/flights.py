@@ -126,8 +126,8 @@ def shared_runs(campaign: Campaign, flight: PlannedFlight) -> dict[str, int]:
         if point.card in flight.cards:
             same = [f.id for f in campaign.flights if f.configuration == flight.configuration and point.card in f.cards]
             place = same.index(flight.id) if flight.id in same else 0
-            whole, over = divmod(point.runs_wanted, max(1, len(same)))
-            runs[point.id] = whole + (place < over)
+            each, over = divmod(point.runs_wanted, max(1, len(same)))
+            runs[point.id] = each + (place < over)
     return runs
 
 

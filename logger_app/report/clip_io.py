@@ -39,7 +39,7 @@ def write_clip(
     Parameters
     ----------
     out : Path
-        MP4 file to write; put in place whole or not at all.
+        MP4 file to write; put in place completely or not at all.
     clock_map : ClockMap
         From the camera's clock to the flight clock.
     progress : callable, optional

@@ -92,7 +92,7 @@ def forest(pair: Pair, id: str, units: Units) -> Figure | None:
             label=f"lower \N{LEFTWARDS ARROW}  difference in stall speed [{units.speed_unit}], {basis}",
             low=low,
             high=high,
-            ticks=nice_ticks(low, high, whole=True),
+            ticks=nice_ticks(low, high, integers=True),
         ),
         y=Axis(
             label="",
@@ -198,7 +198,10 @@ def warning_figure(pair: Pair, id: str, units: Units) -> Figure | None:
         f"{pair.reference.id} \N{RIGHTWARDS ARROW} {pair.changed.id}. Line: 14 CFR 23.207(c), before amendment 64."
         + (f" {NOT_REVIEWED}." if any(dot.hollow for dot in dots) else ""),
         x=Axis(
-            label=f"above the stall [{units.speed_unit}]", low=low, high=high, ticks=nice_ticks(low, high, whole=True)
+            label=f"above the stall [{units.speed_unit}]",
+            low=low,
+            high=high,
+            ticks=nice_ticks(low, high, integers=True),
         ),
         y=Axis(
             label="",

@@ -162,21 +162,21 @@ class Grid:
 Picture = Figure | Grid
 
 
-def nice_ticks(low: float, high: float, wanted: int = 7, whole: bool = False) -> tuple[float, ...]:
-    """Round values that cover a range, steps of 1, 2 or 5 times a power of ten; of 1 at least where `whole`.
+def nice_ticks(low: float, high: float, wanted: int = 7, integers: bool = False) -> tuple[float, ...]:
+    """Round values that cover a range, steps of 1, 2 or 5 times a power of ten; of 1 at least where `integers`.
 
     Examples
     --------
     >>> nice_ticks(41.2, 60.0, 5)
     (45.0, 50.0, 55.0, 60.0)
-    >>> nice_ticks(-0.4, 1.3, whole=True)
+    >>> nice_ticks(-0.4, 1.3, integers=True)
     (0.0, 1.0)
     """
     span = max(high - low, 1e-9)
     rough = span / max(wanted, 1)
     power = 10.0 ** math.floor(math.log10(rough))
     step = min((m * power for m in (1, 2, 5, 10)), key=lambda s: abs(math.log(s / rough)))
-    step = max(step, 1.0) if whole else step
+    step = max(step, 1.0) if integers else step
     first = math.ceil(low / step - 1e-9)
     last = math.floor(high / step + 1e-9)
     return tuple(round(k * step, 10) + 0.0 for k in range(first, last + 1))

@@ -59,7 +59,7 @@ def write_clip(
     Parameters
     ----------
     out : Path
-        MP4 file to write, whole or not at all.
+        MP4 file to write, completely or not at all.
     sides : sequence of Side
         Left to right; each run has a stall event.
     progress : callable
@@ -254,7 +254,7 @@ def write_subtitles(out: Path, sides: Sequence[Side], unit: str) -> Path:
     Parameters
     ----------
     out : Path
-        File to write, whole or not at all.
+        File to write, completely or not at all.
     """
     start_s, end_s = clip_span(sides)
     blocks = ["WEBVTT\n"]

@@ -228,14 +228,14 @@ class _Camera:
         offset_s, drift_ppm, u_s = one.line
         drift = drift_ppm * 1e-6
         length_s = len(self._sound(j)) / RATE_HZ
-        whole = max(file.duration_s, start_s + length_s)
+        end_s = max(file.duration_s, start_s + length_s)
         clock = ClockMap(
             source=str(file.path),
             offset_s=offset_s - start_s * (1 + drift),
             drift_ppm=drift_ppm,
             u_s=u_s,
             valid_from_s=0.0 if one.from_s <= 0 else start_s + one.from_s,
-            valid_to_s=whole if one.to_s >= length_s - 0.01 else start_s + one.to_s,
+            valid_to_s=end_s if one.to_s >= length_s - 0.01 else start_s + one.to_s,
             method=self.method[j],
             evidence=one.evidence,
         )

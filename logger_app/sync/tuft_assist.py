@@ -172,8 +172,8 @@ def _grid_trouble(fit: Fit) -> str:
 
 
 def _remark(proposals: tuple[Proposal, ...]) -> str:
-    told = [one.state for one in proposals if one.state is not None]
-    if len(told) >= 6 and sum(state is TuftState.REVERSED for state in told) > 0.6 * len(told):
+    known = [one.state for one in proposals if one.state is not None]
+    if len(known) >= 6 and sum(state is TuftState.REVERSED for state in known) > 0.6 * len(known):
         return "Most tufts point at the leading edge: are leading and trailing edge swapped in the grid?"
     return ""
 

@@ -371,9 +371,11 @@ def proxy_path(campaign_dir: Path, flight: str, path: Path) -> Path:
     OSError
         The camera file is not there.
     """
-    told = Path(path).stat()
+    source = Path(path).stat()
     return (
-        Path(campaign_dir) / PROXIES_DIR / f"{flight}_{Path(path).stem}_{told.st_size}_{told.st_mtime_ns // 10**9}.mp4"
+        Path(campaign_dir)
+        / PROXIES_DIR
+        / f"{flight}_{Path(path).stem}_{source.st_size}_{source.st_mtime_ns // 10**9}.mp4"
     )
 
 
@@ -383,7 +385,7 @@ def make_proxy(path: Path, proxy: Path, progress: Callable[[float], None] = lamb
     Parameters
     ----------
     proxy : Path
-        MP4 to write, whole or not at all.
+        MP4 to write, completely or not at all.
     progress : callable
         Called with the share done, 0 to 1.
 

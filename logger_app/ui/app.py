@@ -45,12 +45,12 @@ def prepare_kivy(width: int | None = None, height: int | None = None) -> None:
         if "probesysfs" in provider:  # the window library has the touches itself; this one asks for libmtdev
             Config.remove_option("input", name)
     Config.set("kivy", "exit_on_escape", "0")  # a brushed key must not end a flight
-    whole = size_without_manager()
-    if whole:
+    screen = size_without_manager()
+    if screen:
         Config.set("graphics", "borderless", "1")
         for key, value in (("position", "custom"), ("left", "0"), ("top", "0")):
             Config.set("graphics", key, value)
-        width, height = whole
+        width, height = screen
     if width and height:
         Config.set("graphics", "width", str(width))
         Config.set("graphics", "height", str(height))

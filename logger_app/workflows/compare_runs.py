@@ -166,7 +166,7 @@ def open_comparison(
             candidates[name] = seen or [r for r in runs if r.event_flight_s is not None] or runs
         _need_a_camera(names, candidates, cameras, [part.camera for part in parts])
         picked, why = choose_runs(candidates, wanted)
-        results, whole = in_full(reader, list(picked.values()), flights)
+        results, full = in_full(reader, list(picked.values()), flights)
         sides = tuple(
             make_side(
                 reader.campaign,
@@ -183,7 +183,7 @@ def open_comparison(
             point=point,
             parts=parts,
             sides=sides,
-            flights=whole,
+            flights=full,
             why=why,
             reader=reader,
             candidates={
