@@ -42,13 +42,7 @@ class _Parser(argparse.ArgumentParser):
 
 
 def main(argv: list[str] | None = None) -> int:
-    """Run one verb.
-
-    Returns
-    -------
-    int
-        0 done, 1 wrong input, 2 wrong usage, 130 interrupted.
-    """
+    """Run one verb; gives the exit code: 0 done, 1 wrong input, 2 wrong usage, 130 interrupted."""
     from logger_app.cli.common import shown_streams
     from logger_app.io.process import interrupts_remembered, keep_standard_files_open, leave_if_stuck
 

@@ -92,32 +92,10 @@ def _factor(unit: str) -> float:
 
 
 def ns_to_s(ns: int) -> float:
-    """Nanoseconds on a clock to seconds.
-
-    Parameters
-    ----------
-    ns : int
-        Time [ns].
-
-    Returns
-    -------
-    float
-        Time [s].
-    """
+    """Nanoseconds on a clock to seconds."""
     return ns / NS_PER_S
 
 
 def s_to_ns(seconds: float) -> int:
-    """Seconds to whole nanoseconds, rounded.
-
-    Parameters
-    ----------
-    seconds : float
-        Time [s].
-
-    Returns
-    -------
-    int
-        Time [ns].
-    """
+    """Seconds to nanoseconds, rounded."""
     return round(seconds * NS_PER_S)

@@ -66,13 +66,7 @@ def sync_chirp() -> np.ndarray:
 
 
 def tone_sound(tone: Tone) -> np.ndarray:
-    """A cue's sound.
-
-    Returns
-    -------
-    ndarray of int16, shape (n,)
-        16 kHz mono.
-    """
+    """A cue's sound, int16 at 16 kHz mono."""
     if tone is Tone.MARK:
         return sync_chirp()
     return _pcm(np.concatenate([_beep(hz, s) for hz, s in PATTERNS[tone]]))

@@ -372,13 +372,7 @@ def list_segments(flight_dir: Path) -> list[Segment]:
 
 
 def sound_duration_s(flight_dir: Path) -> float:
-    """How long the flight's recording is, erased or missing sound included.
-
-    Returns
-    -------
-    float
-        Length on the flight clock [s].
-    """
+    """How long the flight's recording is on the flight clock [s], erased or missing sound included."""
     return end_s(list_segments(flight_dir))
 
 

@@ -388,13 +388,7 @@ _SHAPES = {
 
 
 def fits(kind: str, body: dict) -> bool:
-    """Whether a body has the form that is read without further questions.
-
-    Returns
-    -------
-    bool
-        False for what this program never wrote.
-    """
+    """Whether a body has the form that is read without further questions; False for what this program never wrote."""
     if kind not in _SHAPES:
         return True
     return all(check(body.get(key)) for key, check in _SHAPES[RowKind(kind)].items())

@@ -245,13 +245,7 @@ class Journal:
             last = batch[-1][0]
 
     def new_id(self, prefix: str) -> str:
-        """An id that no row of this flight bears: the prefix and a running number.
-
-        Returns
-        -------
-        str
-            For example ``call-0007``.
-        """
+        """An id that no row of this flight bears: the prefix and a running number; for example ``call-0007``."""
         with self._mutex:
             if prefix not in self._given:
                 self._given[prefix] = self._highest(prefix)

@@ -44,13 +44,7 @@ class Advice:
 
 
 def advise(campaign: Campaign, flights: Sequence[FlightInfo] = ()) -> tuple[Advice, ...]:
-    """Everything that is unwise in a campaign.
-
-    Returns
-    -------
-    tuple of Advice
-        Grouped by topic; empty if there is nothing to say.
-    """
+    """Everything that is unwise in a campaign, grouped by topic."""
     found: list[Advice] = []
     for topic, check in (
         ("one change", _changes),

@@ -91,13 +91,7 @@ def read_text(file: Path) -> str:
 
 
 def campaign_error(file: Path, faults: tuple[Fault, ...]) -> CardError:
-    """One error that names all faults of a file.
-
-    Returns
-    -------
-    CardError
-        To be raised; its `faults` name the file.
-    """
+    """One error that names all faults of a file; its `faults` name the file too."""
     named = tuple(replace(f, where=f"{file}: {f.where}" if f.where else str(file)) for f in faults)
     message = f"{file}: {len(named)} things to correct" if len(named) > 1 else ""
     return CardError(message, faults=named, file=str(file))

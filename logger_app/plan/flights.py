@@ -185,13 +185,7 @@ def loads(campaign: Campaign, flight: PlannedFlight) -> tuple[CardLoad, ...]:
 
 
 def count_flown(runs: Sequence[StallSpeed]) -> dict[tuple[str, str], int]:
-    """Runs that count, out of reduced ones.
-
-    Returns
-    -------
-    dict of (str, str) to int
-        By (configuration, point); runs without either are not in it.
-    """
+    """How many reduced runs count, by (configuration, point); those without either are left out."""
     return dict(Counter((r.configuration, r.point) for r in runs if r.counts and r.configuration and r.point))
 
 

@@ -61,26 +61,14 @@ def matrix(campaign: Campaign) -> tuple[tuple[str, ...], tuple[tuple[str, tuple[
 
 
 def row_label(point: TestPoint) -> str:
-    """The matrix row of a point.
-
-    Returns
-    -------
-    str
-        Power and bank, and the entry rate where it is a fast one.
-    """
+    """The matrix row of a point: power and bank, and the entry rate where it is a fast one."""
     bank = point.label.rsplit(", ", 1)[1]
     fast = f", {point.rate_low_kt_per_s:g} to {point.rate_high_kt_per_s:g} kt/s" if point.rate_high_kt_per_s > 2 else ""
     return f"{point.power}, {bank}{fast}"
 
 
 def plan_document(campaign: Campaign, flown: Flown | None = None, flights: Sequence[FlightInfo] = ()) -> dict:
-    """The plan for machines.
-
-    Returns
-    -------
-    dict
-        Plain values; what is not known is None.
-    """
+    """The plan for machines: plain values, None for what is not known."""
     flown = flown or {}
     history = [f.configuration for f in flights if f.configuration]
     proposed = propose_flights(campaign, flown, history)
@@ -156,13 +144,7 @@ def _powers(campaign: Campaign) -> list[dict]:
 
 
 def plan_text(campaign: Campaign, flown: Flown | None = None, flights: Sequence[FlightInfo] = ()) -> str:
-    """The plan for a person.
-
-    Returns
-    -------
-    str
-        Lines of at most about 110 characters.
-    """
+    """The plan for a person, in lines of at most about 110 characters."""
     document = plan_document(campaign, flown, flights)
     parts = [
         _head_lines(campaign, flown or {}, flights),

@@ -104,13 +104,7 @@ def slug(text: str) -> str:
 
 
 def quoted(text: str) -> str:
-    """A text as a TOML basic string.
-
-    Returns
-    -------
-    str
-        In quotes, with what must be escaped escaped.
-    """
+    """A text as a TOML basic string, quoted and escaped."""
     out = text.replace("\\", "\\\\").replace('"', '\\"')
     out = "".join(c if c >= " " and c != "\x7f" else f"\\u{ord(c):04X}" for c in out)
     return f'"{out}"'

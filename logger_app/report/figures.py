@@ -514,13 +514,7 @@ def _approach_words(view: PointView, units: Units) -> str:
 
 
 def drawn_words(view: PointView) -> str:
-    """What is said beside the approaches where not all are drawn.
-
-    Returns
-    -------
-    str
-        A sentence after a blank, or nothing.
-    """
+    """What is said beside the approaches where not all are drawn: a blank and a sentence, or nothing."""
     counting = [run for side in view.sides for run in side.counting]
     return _drawn(len(_detailed(counting)), len(counting))
 

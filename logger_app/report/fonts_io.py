@@ -12,13 +12,7 @@ FAMILIES = ("Roboto-Regular", "Roboto-Bold", "DejaVuSans")
 
 @cache
 def register() -> tuple[str, str, str]:
-    """Register the fonts with reportlab.
-
-    Returns
-    -------
-    tuple of str
-        Names of the plain font, the bold one, and the one with more letters.
-    """
+    """Register the fonts with reportlab; gives the names of the plain font, the bold one, and the one with more letters."""
     from reportlab.pdfbase import pdfmetrics
     from reportlab.pdfbase.ttfonts import TTFont
 

@@ -88,13 +88,7 @@ def clip_span(call: CallView) -> tuple[float, float]:
 
 
 def wanted_sounds(page: Page) -> list[tuple[str, float, float]]:
-    """(flight, start, end) of every call in a run, in order of time [s].
-
-    Returns
-    -------
-    list[tuple[str, float, float]]
-        Flight, start [s], end [s].
-    """
+    """(flight, start [s], end [s]) of every call in a run, in order of time."""
     return [(call.flight, *clip_span(call)) for call in _spoken(page)]
 
 

@@ -74,13 +74,7 @@ class _Document(BaseDocTemplate):
 
 
 def write_pdf(path: Path, page: Page, media: Media, extras: Extras, made_utc: str) -> list[float]:
-    """Write the PDF.
-
-    Returns
-    -------
-    list of float
-        How much of each page is filled, 0 to 1.
-    """
+    """Write the PDF; gives how much of each page is filled, 0 to 1."""
     best: tuple[float, list[float], bytes] | None = None
     for scale, apart in ((scale, apart) for scale in SCALES for apart in (False, True)):
         filled, data = _built(page, media, extras, made_utc, scale, apart)

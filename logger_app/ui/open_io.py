@@ -11,13 +11,7 @@ from pathlib import Path
 
 
 def open_path(path: Path) -> str:
-    """Open it.
-
-    Returns
-    -------
-    str
-        Empty, or a sentence that says what could not be opened and where it is.
-    """
+    """Open it; gives nothing, or a sentence that says what could not be opened and where it is."""
     path = Path(path).resolve()
     if not path.exists():
         return f"{path} does not exist yet."

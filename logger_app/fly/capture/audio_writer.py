@@ -138,13 +138,7 @@ class AudioWriter(threading.Thread):
         self._look_at_disk_at = self.position
 
     def finish(self, within_s: float | None = None) -> bool:
-        """Take what is queued, then end.
-
-        Returns
-        -------
-        bool
-            Whether the sound is closed; False if the disk did not take it in time.
-        """
+        """Take what is queued, then end; False if the disk did not take it in time."""
         self.blocks.closed = True
         self._stopped.set()
         self.join(within_s)

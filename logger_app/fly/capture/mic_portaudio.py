@@ -23,13 +23,7 @@ PORTAUDIO = threading.Lock()
 
 
 def load_portaudio() -> tuple[Any, str]:
-    """The `sounddevice` module, or the reason in words why there is none.
-
-    Returns
-    -------
-    tuple of (module or None, str)
-        Module, and the trouble when it is None.
-    """
+    """The `sounddevice` module and an empty string; else None and why there is none."""
     try:
         import sounddevice
     except (ImportError, OSError) as err:  # the PortAudio library is missing

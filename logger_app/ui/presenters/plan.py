@@ -98,13 +98,7 @@ def start(
 
 
 def update(state: PlanState, intent) -> PlanState:
-    """The state after a touch or a typed value.
-
-    Returns
-    -------
-    PlanState
-        Equal to the old one if nothing changes.
-    """
+    """The state after a touch or a typed value, equal to the old one if nothing changes."""
     if isinstance(intent, ShowConfiguration):
         return replace(state, configuration=intent.id, selected=("configuration", intent.id), message="")
     if isinstance(intent, Select):
@@ -295,13 +289,7 @@ def _free(stem: str, taken: set[str]) -> str:
 
 
 def view(state: PlanState) -> PlanView:
-    """What to draw.
-
-    Returns
-    -------
-    PlanView
-        Texts, colours by name, and what each touch asks for.
-    """
+    """What to draw: texts, colours by name, and what each touch asks for."""
     campaign = state.campaign
     if campaign is None:
         return _unreadable(state)
