@@ -156,7 +156,11 @@ def read_bytes(path: Path, max_bytes: int = MAX_BYTES, *, through_links: bool = 
         As `open_file`.
     """
     with open_file(path, through_links=through_links) as file:
-        data = file.read(max_bytes + 1)
+        # As much as is there: `read` makes room for all that it is asked for.
+        size_bytes = os.fstat(file.fileno()).st_size
+        data = file.read(min(size_bytes, max_bytes) + 1)
+        if size_bytes < len(data) <= max_bytes:  # it has grown since
+            data += file.read(max_bytes + 1 - len(data))
     if len(data) > max_bytes:
         raise FileRefused(f"{path}: {path.stat().st_size} bytes; expected at most {max_bytes}.", path=path)
     return data

@@ -35,6 +35,7 @@ def campaigns(tmp_path_factory):
 
 
 def peak_bytes(words) -> int:
+    gc.collect()
     tracemalloc.start()
     try:
         assert main([*map(str, words)]) == 0
@@ -53,6 +54,9 @@ def test_three_times_the_flights_take_hardly_more_memory(campaigns, tmp_path, ca
     monkeypatch.setattr(campaign, "MAX_KEPT_ROWS", 200)
     monkeypatch.setattr(tables_io, "GROUP_ROWS", 10)
     monkeypatch.setattr(results_io, "IN_MEMORY_BYTES", 1)
+    # Between two flights nothing waits for the collector: when that comes is chance, and what waits is of the last flights.
+    load = campaign._load
+    monkeypatch.setattr(campaign, "_load", lambda *args: (gc.collect(), load(*args))[1])
     words = {
         flights: [verb, folder, *(["-o", tmp_path / str(flights)] if verb == "report" else [])]
         for flights, folder in campaigns.items()

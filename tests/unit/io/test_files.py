@@ -8,9 +8,11 @@ file of its own whose changes need their own `fsync` (Linux man-pages, fsync(2),
 import errno
 import os
 import time
+import tracemalloc
 
 import pytest
 
+from logger_app.errors import FileRefused
 from logger_app.io import files as files_io
 from logger_app.io.files import LEFT_BEHIND_S, complete_file, write_bytes, write_text
 
@@ -98,3 +100,25 @@ def test_a_name_with_signs_of_patterns_clears_only_its_own(tmp_path):
     write_text(tmp_path / "[ab].txt", "new")
 
     assert names(tmp_path) == [yours.name, "[ab].txt"]
+
+
+def test_a_small_file_takes_little_memory_however_long_it_might_be(tmp_path):
+    file = write_bytes(tmp_path / "a.bin", b"x" * 1000)
+    tracemalloc.start()
+    try:
+        assert files_io.read_bytes(file, 400_000_000) == b"x" * 1000
+        assert tracemalloc.get_traced_memory()[1] < 1_000_000
+    finally:
+        tracemalloc.stop()
+
+
+def test_what_a_file_has_grown_by_since_it_was_measured_is_read_too(tmp_path, monkeypatch):
+    file = write_bytes(tmp_path / "a.bin", b"x" * 1000)
+    real = os.fstat
+    short = lambda fd: os.stat_result((*real(fd)[:6], 10, *real(fd)[7:]))
+    monkeypatch.setattr(files_io.os, "fstat", short)
+
+    assert files_io.read_bytes(file) == b"x" * 1000
+    assert files_io.read_bytes(file, 1000) == b"x" * 1000
+    with pytest.raises(FileRefused):
+        files_io.read_bytes(file, 999)
