@@ -1,6 +1,8 @@
 """A small campaign on disk as the program makes it: the demo's cards, flights heard from a transcript, a minute of sound."""
 
 import functools
+import itertools
+import math
 import shutil
 from pathlib import Path
 
@@ -8,7 +10,7 @@ import numpy as np
 
 from logger_app.__main__ import main
 from logger_app.io.resources import data_dir
-from logger_app.io.sound import read_sound_file
+from logger_app.io.sound import open_sound
 from logger_app.logstore.audio_io import SegmentWriter
 from logger_app.logstore.store import Journal
 
@@ -48,9 +50,11 @@ def make_campaign(folder: Path, flights=("day1_baseline",), sound_s: float = 30.
 
 
 @functools.cache
-def demo_sound(flight: str = "day1_baseline") -> np.ndarray:
-    """The cockpit sound of a flight of the demo, thirteen minutes: decoded once, not to be changed."""
-    return read_sound_file(data_dir("demo_sessions") / "sparrow_cuffs" / "inputs" / f"{flight}.opus")
+def demo_sound(flight: str = "day1_baseline", seconds: float = 800.0) -> np.ndarray:
+    """The cockpit sound of a flight of the demo, thirteen minutes or its first seconds: decoded once, not to be changed."""
+    with open_sound(data_dir("demo_sessions") / "sparrow_cuffs" / "inputs" / f"{flight}.opus") as stream:
+        blocks = itertools.islice(stream.blocks(1.0), math.ceil(seconds))
+        return np.concatenate(list(blocks))[: round(seconds * RATE_HZ)]
 
 
 def tone(k: int, seconds: float) -> np.ndarray:

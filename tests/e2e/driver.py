@@ -39,10 +39,21 @@ class Pilot:
             if time.monotonic() > began + timeout_s:
                 raise AssertionError(f"still not so after {timeout_s:g} s: {condition}")
 
+    def still(self, widget) -> None:
+        """Draw until a widget has not moved from one frame to the next: a touch on what still moves falls beside it."""
+        places = [None]
+
+        def same():
+            places.append(widget.to_window(*widget.center))
+            return places[-1] == places[-2]
+
+        self.until(same)
+
     def tap(self, widget) -> None:
         """Touch a widget in its middle."""
         from kivy.tests.common import UnitTestTouch
 
+        self.still(widget)
         touch = UnitTestTouch(*widget.to_window(*widget.center))
         touch.touch_down()
         self.frames(1)

@@ -33,7 +33,7 @@ def shown_words(window) -> list[dict]:
 
 
 def main(out: Path) -> int:
-    """Open the app; the file, how often it was written and the words, is written anew twelve times a second."""
+    """Open the app; the file, how often it was written and the words, is written anew thirty times a second."""
     from logger_app.ui import app as ui_app
 
     splash = ui_app.show_splash
@@ -50,7 +50,7 @@ def main(out: Path) -> int:
             part.write_text(json.dumps([next(times), shown_words(Window)]), "utf-8")
             os.replace(part, out)
 
-        Clock.schedule_interval(write, 0.08)
+        Clock.schedule_interval(write, 1 / 30)
 
     ui_app.show_splash = splash_and_watch
     from logger_app.cli.app import run_app

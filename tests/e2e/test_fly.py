@@ -29,7 +29,7 @@ def recording(tmp_path_factory):
     from logger_app.io.sound import write_flac
 
     path = tmp_path_factory.mktemp("sound") / "two runs.flac"
-    write_flac(path, demo_sound()[: round(SECONDS * 16_000)])
+    write_flac(path, demo_sound(seconds=SECONDS))
     return path
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from logger_app.io.sound import RATE_HZ, write_flac
+from logger_app.io.sound import write_flac
 from tests.made_campaign import demo_sound
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_sessions" / "sparrow_cuffs" / "inputs"
@@ -33,7 +33,7 @@ def test_the_whole_path_stays_offline_and_in_its_folders(tmp_path, watched):
     os.makedirs(f"{campaign}/flights")
     (work / "campaign" / "campaign.toml").write_bytes((DEMO / "campaign.toml").read_bytes())
     sound = work / "cockpit.flac"
-    write_flac(sound, demo_sound()[: 44 * RATE_HZ])  # the first run
+    write_flac(sound, demo_sound(seconds=44))  # the first run
     legs = work / "legs.csv"
     legs.write_text(LEGS, encoding="utf-8")
     window = 1.0 if os.environ.get("DISPLAY") else None
