@@ -29,7 +29,7 @@ from logger_app.report.plot import (
     fitted_range,
     nice_ticks,
 )
-from logger_app.report.view import Page, Pair, PointView, RunView, Side
+from logger_app.report.view import Page, Pair, PointView, Row, RunView, Side
 from logger_app.report.words import Units, basis_words, clock, flights_words, interval, interval_words, listed, number
 from logger_app.units import NS_PER_S, from_kt
 
@@ -94,21 +94,30 @@ def forest(pair: Pair, id: str, units: Units) -> Figure | None:
             high=high,
             ticks=nice_ticks(low, high, integers=True),
         ),
-        y=Axis(
-            label="",
-            low=-0.6,
-            high=len(rows) - 0.4,
-            names=tuple(row.point.id for row, _ in rows),
-            notes=tuple(row.point.label for row, _ in rows),
-            links=tuple(row.anchor for row, _ in rows),
-            values=tuple(f"{number(v[1], 1, True)} ({interval(v[0], v[2])})" for _, v in shown),
-            values_head=f"{units.speed_unit} (interval)",
+        y=_points_axis(
+            [row for row, _ in rows],
+            [f"{number(v[1], 1, True)} ({interval(v[0], v[2])})" for _, v in shown],
+            f"{units.speed_unit} (interval)",
         ),
         bars=tuple(bars),
         rules=(Rule(at=0.0, upright=True, strong=True),),
         height=62.0 + 38.0 * len(rows),
         left=170.0,
         right=142.0,
+    )
+
+
+def _points_axis(rows: Sequence[Row], values: Sequence[str], head: str) -> Axis:
+    """A row of the figure for each test point, with its value at the right."""
+    return Axis(
+        label="",
+        low=-0.6,
+        high=len(rows) - 0.4,
+        names=tuple(row.point.id for row in rows),
+        notes=tuple(row.point.label for row in rows),
+        links=tuple(row.anchor for row in rows),
+        values=tuple(values),
+        values_head=head,
     )
 
 
@@ -203,16 +212,7 @@ def warning_figure(pair: Pair, id: str, units: Units) -> Figure | None:
             high=high,
             ticks=nice_ticks(low, high, integers=True),
         ),
-        y=Axis(
-            label="",
-            low=-0.6,
-            high=len(rows) - 0.4,
-            names=tuple(row.point.id for row in rows),
-            notes=tuple(row.point.label for row in rows),
-            links=tuple(row.anchor for row in rows),
-            values=tuple(values),
-            values_head=f"mean [{units.speed_unit}]",
-        ),
+        y=_points_axis(rows, values, f"mean [{units.speed_unit}]"),
         dots=tuple(dots),
         rules=(Rule(at=line, upright=True, strong=True, word=f"{_plain(line)} {units.speed_unit}"),),
         keys=(

@@ -332,12 +332,12 @@ class DroppedPage(Page):
 
 
 class WithFiles(Page):
-    """A page with a list of files: added by dialog, dropped, removed."""
+    """A page with a list of files: added by dialog, dropped, removed; `chosen` is what a tile with a colon chose."""
 
     suffixes: tuple[str, ...] = ()
 
     def __init__(self, files: Sequence[Path]):
-        self.files = list(files)
+        self.files, self.chosen = list(files), ""
 
     def press(self, key: str) -> None:
         if key == "add":
@@ -347,6 +347,9 @@ class WithFiles(Page):
             self.shell.changed()
         elif key == "go":
             self.go()
+        elif ":" in key:
+            self.chosen = key.partition(":")[2]
+            self.shell.changed()
 
     def _add(self, paths: Sequence[Path]) -> None:
         self.files += [path for path in paths if path not in self.files]
@@ -376,13 +379,13 @@ class HearPage(WithFiles):
         self.configurations = now.configurations if now else ()
         self.planned = dict(now.planned) if now else {}
         self.name = next((id for id in self.planned if not self._taken(id)), "")
-        self.fitted = self.configurations[0] if len(self.configurations) == 1 else ""
+        self.chosen = self.configurations[0] if len(self.configurations) == 1 else ""
 
     def view(self) -> PageView:
         wrong = "there is a flight of that name already" if self.name and self._taken(self.name) else ""
         if self.name and not re.fullmatch(r"[\w.\- ]+", self.name):
             wrong = "letters, digits, - and _ only"
-        return home.hear_view(self.name, self.files, self.configurations, self.fitted, self.planned, wrong)
+        return home.hear_view(self.name, self.files, self.configurations, self.chosen, self.planned, wrong)
 
     def _taken(self, name: str) -> bool:
         return (self.folder / "flights" / name).exists()
@@ -391,15 +394,8 @@ class HearPage(WithFiles):
         self.name = text.strip()
         self.shell.changed()
 
-    def press(self, key: str) -> None:
-        if key.startswith("fitted:"):
-            self.fitted = key.partition(":")[2]
-            self.shell.changed()
-        else:
-            super().press(key)
-
     def go(self) -> None:
-        fitted = ["--configuration", self.fitted] if self.fitted and self.name not in self.planned else []
+        fitted = ["--configuration", self.chosen] if self.chosen and self.name not in self.planned else []
         words = ["hear", *map(str, self.files), "--into", str(self.folder / "flights" / self.name), *fitted]
         self.run(f"Hear {self.name}", words)
 
@@ -432,13 +428,6 @@ class ReducePage(WithFiles):
 
     def view(self) -> PageView:
         return home.reduce_view(self.flights, self.chosen, self.files)
-
-    def press(self, key: str) -> None:
-        if key.startswith("flight:"):
-            self.chosen = key.partition(":")[2]
-            self.shell.changed()
-        else:
-            super().press(key)
 
     def go(self) -> None:
         traces = [word for path in self.files for word in ("--trace", f"{self.chosen}={path}")]

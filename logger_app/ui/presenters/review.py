@@ -428,11 +428,18 @@ def _add(state):
 
 
 def _move(state):
-    call = _call(state)
-    if not call:
-        return _sorry(state, "no call is selected"), ()
+    return _at_cursor(state, Action.MOVE, _call(state), "call")
+
+
+def _split(state):
+    return _at_cursor(state, Action.SPLIT, run_here(state), "run")
+
+
+def _at_cursor(state, action: Action, chosen, what: str):
+    if not chosen:
+        return _sorry(state, f"no {what} is selected"), ()
     at_ns = round(state.cursor_s * 1e9)
-    return state, (Correct(action=Action.MOVE, target=call.id, payload=(("flight_ns", at_ns),)),)
+    return state, (Correct(action=action, target=chosen.id, payload=(("flight_ns", at_ns),)),)
 
 
 def _discard(state):
@@ -441,14 +448,6 @@ def _discard(state):
         return _sorry(state, "no run is selected"), ()
     action = Action.REINSTATE if run.discarded else Action.DISCARD
     return state, (Correct(action=action, target=run.id),)
-
-
-def _split(state):
-    run = run_here(state)
-    if not run:
-        return _sorry(state, "no run is selected"), ()
-    at_ns = round(state.cursor_s * 1e9)
-    return state, (Correct(action=Action.SPLIT, target=run.id, payload=(("flight_ns", at_ns),)),)
 
 
 def _join(state):
