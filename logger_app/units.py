@@ -57,18 +57,7 @@ def to_kt(speed: float, unit: str) -> float:
 
 
 def from_kt(speed_kt: float, unit: str) -> float:
-    """Knots to the indicator's unit; the inverse of `to_kt`.
-
-    Parameters
-    ----------
-    speed_kt : float
-        Airspeed [kt].
-
-    Raises
-    ------
-    ValueError
-        The unit is not one of the three.
-    """
+    """Knots to the indicator's unit; the inverse of `to_kt`."""
     return speed_kt / _factor(unit)
 
 

@@ -68,17 +68,9 @@ class Placement:
 
 
 def place(points: Sequence[TestPoint], memory: Memory) -> Placement:
-    """The test point that the settings make.
+    """The test point of the campaign (in card order) that the settings make.
 
-    Parameters
-    ----------
-    points : sequence of TestPoint
-        Of the campaign, in card order.
-
-    Returns
-    -------
-    Placement
-        With no point where nothing was said, where nothing fits, or where several fit as well.
+    None where nothing was said, where nothing fits, or where several fit as well.
     """
     if not points:
         return Placement(point=None, why="the campaign has no test points")

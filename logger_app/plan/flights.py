@@ -109,17 +109,9 @@ def budget(campaign: Campaign, runs: int, fuel_l: float | None) -> Budget:
 
 
 def shared_runs(campaign: Campaign, flight: PlannedFlight) -> dict[str, int]:
-    """Runs of each point in a planned flight: what is wanted, shared over the flights that fly the same.
+    """Runs of each point, by its id, in a planned flight: what is wanted, shared over the flights that fly the same.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        For the cards and the other flights.
-
-    Returns
-    -------
-    dict of str to int
-        By point id; the earlier flights take what does not divide.
+    The earlier flights take what does not divide.
     """
     runs = {}
     for point in campaign.points:

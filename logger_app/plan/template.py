@@ -111,12 +111,7 @@ def quoted(text: str) -> str:
 
 
 def also_in(unit: str, text: str) -> str:
-    """A text with every speed in knots also in the pilot's unit.
-
-    Returns
-    -------
-    str
-        The same text if the unit is kt.
+    """A text with every speed in knots also in the pilot's unit, if that is another.
 
     Examples
     --------

@@ -155,18 +155,7 @@ def _moved(shape: Shape, dx: float, dy: float) -> Shape:
 
 
 def text_width(text: str, size: float) -> float:
-    """About how wide a line of text is [px].
-
-    Parameters
-    ----------
-    size : float
-        Size [px].
-
-    Returns
-    -------
-    float
-        Width [px].
-    """
+    """About how wide a line of text is [px], in letters of a size [px]."""
     return len(text) * size * LETTER
 
 

@@ -110,16 +110,6 @@ def wanted_frames(page: Page, sparing: bool = False) -> list[tuple[str, float]]:
     """(flight, flight time [s]) of every picture wanted, in order of time, for a decoder reads on.
 
     `sparing` wants those of the events and the contact sheets only.
-
-    Parameters
-    ----------
-    sparing : bool
-        Those of events and contact sheets only.
-
-    Returns
-    -------
-    list[tuple[str, float]]
-        Flight, time [s].
     """
     shown = [call for call in _spoken(page) if call.call.counts and not (sparing and call.call.kind != "event")]
     calls = {(call.flight, call.call.flight_s) for call in shown}

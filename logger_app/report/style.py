@@ -49,27 +49,10 @@ SMALL_PX = 11.0
 
 
 def look_of(series: int) -> Look:
-    """The look of the series with this number; they come round again after the last.
-
-    Parameters
-    ----------
-    series : int
-        Number from 0.
-    """
+    """The look of the series with this number, from 0; they come round again after the last."""
     return SERIES[series % len(SERIES)]
 
 
 def role_of(series: int) -> str:
-    """The colour role of a series, a key of `ROLES`.
-
-    Parameters
-    ----------
-    series : int
-        Number from 0.
-
-    Returns
-    -------
-    str
-        ``s0``, ``s1``, ....
-    """
+    """The colour role of a series: ``s0``, ``s1`` and so on, keys of `ROLES`."""
     return f"s{series % len(SERIES)}"

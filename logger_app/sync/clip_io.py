@@ -238,11 +238,6 @@ def clip_words(result: StallSpeed, to_stall_s: float, unit: str) -> str:
     ----------
     to_stall_s : float
         Time from the stall event, negative before [s].
-
-    Returns
-    -------
-    str
-        For example ``52.3 kt · 4.2 s to the stall``.
     """
     speed = _speed_kt(result, to_stall_s)
     return f"{spoken_speed(speed, unit)} · {_time_words(to_stall_s)}" if speed is not None else _time_words(to_stall_s)

@@ -81,11 +81,6 @@ def campaign_of(flight_dir: Path) -> Path:
 def load_flight(campaign: Campaign, flight_dir: Path) -> FlightData:
     """One flight as it stands after review: calls folded, runs found, weights worked out.
 
-    Returns
-    -------
-    FlightData
-        All that the reduction and the report need.
-
     Raises
     ------
     LogError
