@@ -43,6 +43,9 @@ FASTEST_DRIFT_KT_PER_S = 2.3
 DRIFT_RATIOS = (1.0, 2.0, 3.0)
 DRIFT_LOG_PRIOR = (0.0, -1.0, -2.0)
 EASING_UP_TO_KT_PER_S = 1.2
+# An approach that has eased shows its slow end only: the least steady pilot is taken to have come from a card's usual
+# rate at least. Ours; chosen on made approaches that ease (tests/bench/single_runs.py).
+EASING_FROM_KT_PER_S = 0.9
 # "Break, forty nine": a speed that begins within this time of the event's last word is the one
 # seen at the event, or just after it (ours).
 NAMED_WITHIN_S = 1.2
@@ -400,6 +403,8 @@ def learned_drift_ratio(fits: Iterable[Approach]) -> float:
 
 def _drifting(usual: float, ratio: float, speed_kt_per_s: float) -> float:
     """Intensity of the drift for a pilot less steady than usual; fast entries drift enough by themselves."""
+    if ratio >= DRIFT_RATIOS[-1]:
+        speed_kt_per_s = max(speed_kt_per_s, EASING_FROM_KT_PER_S)
     slow = DRIFT * min(speed_kt_per_s, EASING_UP_TO_KT_PER_S) ** 2.5
     return max(usual, (ratio * slow) ** 2)
 

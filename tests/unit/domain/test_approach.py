@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from logger_app.domain.approach import Asked, _consensus, fit_approach, fit_approaches
+from logger_app.domain.approach import DRIFT_RATIOS, Asked, _consensus, fit_approach, fit_approaches
 
 RESOLUTION = 0.2887
 
@@ -224,3 +224,19 @@ def test_fitted_together_each_is_what_it_is_alone():
     assert fit_approaches(asked) == alone
     assert fit_approaches(asked[::-1]) == alone[::-1]
     assert None in alone and len({fit.used for fit in alone if fit}) > 5
+
+
+@pytest.mark.parametrize("rate", [0.6, 0.8, 1.0])
+def test_a_speed_read_at_the_event_holds_where_a_slow_rate_eased_before_it(rate):
+    # Integrated backwards: over the last 5 kt the rate falls to 40 %. Whole knots every 1.2 s, the event's speed exact.
+    errors = []
+    for stall in (45.0, 46.2, 47.4, 48.6):
+        speeds = [stall]
+        while speeds[-1] < stall + 15:
+            speeds.append(speeds[-1] + 0.05 * rate * (0.4 + 0.6 * min((speeds[-1] - stall) / 5, 1)))
+        speeds = np.array(speeds[::-1])
+        times, said = 0.05 * np.arange(len(speeds)), np.arange(0, len(speeds) - 12, 24)
+        flown = np.append(times[said], times[-1]), np.append(np.round(speeds[said]), stall), times[-1]
+        errors.append(fit_approach(*flown, RESOLUTION, drift_ratio=DRIFT_RATIOS[-1]).ias_kt - stall)
+
+    assert abs(np.mean(errors)) < 0.05
