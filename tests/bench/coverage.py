@@ -366,7 +366,7 @@ def compare_plans(args: argparse.Namespace, pool: ProcessPoolExecutor) -> int:
     """Print promised and flown power of `PLANNED`; 1 if they differ by more than 5 points and twice the chance of the sample."""
     lines, bad = [], 0
     for row in [replace(row, flight_sd_kt=Planning().flight_scatter_kt) for row in PLANNED if _wanted(row, args)]:
-        for truth in TRUTHS_KT[1:3]:
+        for truth in args.truth or TRUTHS_KT[1:3]:
             tasks = [(row, truth, args.seed + k) for k in range(args.campaigns)]
             line = plan_against_flown(row, list(pool.map(one, tasks, chunksize=10)), truth)
             lines.append(line)
