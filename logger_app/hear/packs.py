@@ -51,8 +51,9 @@ class Item:
     """Phrases with one meaning. `value` holds for all of them unless a slot gives it.
 
     Values from a slot lie in ``low .. high`` on multiples of `step`; of these the sound decoder
-    listens only for those up to `hear_high` that are multiples of `hear_step`, and only for the
-    values in `only`, if there are any: the settings that this aircraft has, the cards that this campaign has.
+    listens only for those up to `hear_high` that are multiples of `hear_step`, and for those in `also`, which this
+    campaign plans; or for the values in `only` alone, if there are any: the settings that this aircraft has, the cards
+    that this campaign has.
     """
 
     kind: CallKind
@@ -67,6 +68,7 @@ class Item:
     hear_high: float = float("inf")
     hear_step: float | None = None
     only: tuple[float | str, ...] = ()
+    also: tuple[float, ...] = ()
 
     @property
     def has_slot(self) -> bool:
@@ -203,7 +205,9 @@ def _allowed(item: Item, value: float | str, all_values: bool) -> bool:
         return False
     if all_values:
         return True
-    return value <= item.hear_high and _on_step(value, item.hear_step) and (not item.only or value in item.only)
+    if item.only:
+        return value in item.only
+    return value in item.also or (value <= item.hear_high and _on_step(value, item.hear_step))
 
 
 def _on_step(value: float, step: float | None) -> bool:

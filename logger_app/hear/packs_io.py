@@ -33,7 +33,8 @@ def load_pack(name: str | None = None, campaign: Campaign | None = None) -> Pack
         campaign's language, or ``en``.
     campaign : Campaign, optional
         Its team's own words replace the pack's phrases; its flap settings give "half", "full" and
-        notches their degrees, and are the only ones that the sound decoder listens for, as are its cards and points.
+        notches their degrees, and are the only ones that the sound decoder listens for, as are its cards and points;
+        the powers and banks that it plans are listened for however odd they are.
 
     Raises
     ------
@@ -65,7 +66,12 @@ def _compiled(path: Path, text: str, campaign: Campaign | None) -> Pack:
     team = campaign.team.words if campaign else ()
     pack = build_pack(document, lambda word: sounds.get(word, ()), where=str(path), team=team)
     return (
-        replace(pack, items=tuple(_with_cards(_with_flaps(item, campaign), campaign) for item in pack.items))
+        replace(
+            pack,
+            items=tuple(
+                _with_planned(_with_cards(_with_flaps(item, campaign), campaign), campaign) for item in pack.items
+            ),
+        )
         if campaign
         else pack
     )
@@ -175,3 +181,14 @@ def _with_flaps(item: Item, campaign: Campaign) -> Item:
     elif item.value.startswith("notch ") and int(item.value.split()[1]) <= len(steps):
         value = steps[int(item.value.split()[1]) - 1]
     return item if value is None else replace(item, value=float(value))
+
+
+def _with_planned(item: Item, campaign: Campaign) -> Item:
+    """Powers and banks of the plan: 2350 rpm or 62 % are listened for although others only in round figures."""
+    if item.kind is not CallKind.SETTING or item.name not in ("power", "bank") or not item.has_slot:
+        return item
+    if item.name == "bank":
+        planned = [point.bank_deg for point in campaign.points]
+    else:
+        planned = [point.power_pct if item.unit == "%" else point.power_rpm for point in campaign.points]
+    return replace(item, also=tuple(sorted({float(value) for value in planned if value is not None})))
