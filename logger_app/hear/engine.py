@@ -19,6 +19,8 @@ ENGINES = ("callout", "vosk")
 LOW, HIGH = 20.0, 199.0
 # Of the lowest stall expected or calibrated speed, and of the never-exceed speed: nothing is said beyond these.
 _UNDER_STALL, _OVER_LIMIT = 0.65, 1.05
+# An approach begins at the planned trim speed, or where none is given at so much of the stall; nobody is much faster.
+_TRIM, _OVER_TRIM = 1.6, 1.15
 
 
 @runtime_checkable
@@ -96,3 +98,13 @@ def airspeed_range(campaign: Campaign | None) -> tuple[float, float, str]:
     if campaign.aircraft.never_exceed_ias_kt:
         high = min(high, np.ceil(from_kt(_OVER_LIMIT * campaign.aircraft.never_exceed_ias_kt, unit)))
     return float(low), float(max(high, low + 20)), unit
+
+
+def usual_high(campaign: Campaign | None) -> float | None:
+    """Highest airspeed that the planned approaches pass through, in the indicator's unit; None where no plan says it."""
+    starts = [
+        point.trim_ias_kt or _TRIM * point.expected_stall_ias_kt
+        for point in (campaign.points if campaign else ())
+        if point.trim_ias_kt or point.expected_stall_ias_kt
+    ]
+    return float(np.ceil(from_kt(_OVER_TRIM * max(starts), campaign.indicator.unit))) if campaign and starts else None

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logger_app.errors import EngineError, SoundError
-from logger_app.hear.engine import Engine, airspeed_range
+from logger_app.hear.engine import Engine, airspeed_range, usual_high
 from logger_app.hear.packs import Pack
 from logger_app.hear.sequence import read_sequence
 from logger_app.hear.transcript_io import is_transcript, read_transcript, transcript_end_s
@@ -127,7 +127,7 @@ def hear_files(
         repeat = _Feed(paths, lambda fraction: None, lambda path, pcm: None)
         read = second_listening(minutes(repeat.blocks()), again, calls, campaign=campaign)
     else:
-        read = read_sequence(calls, unit=unit, low=low, high=high)
+        read = read_sequence(calls, unit=unit, low=low, high=high, usual_high=usual_high(campaign))
     return HearResult(
         files=tuple(map(str, paths)),
         duration_s=duration_s,
@@ -191,7 +191,7 @@ def second_listening(
     for other in others:
         calls = agree(calls, other, add=False)
     low, high, unit = airspeed_range(campaign)
-    return read_sequence(calls, unit=unit, low=low, high=high)
+    return read_sequence(calls, unit=unit, low=low, high=high, usual_high=usual_high(campaign))
 
 
 def minutes(blocks: Iterable[np.ndarray]) -> Iterator[np.ndarray]:

@@ -65,6 +65,7 @@ class Motion:
     shorthand_share: float = 0.12
     unheard_share: float = 0.02
     alike_share: float = 0.5
+    above_plan_ratio: float = 0.03
 
 
 def read_sequence(
@@ -73,6 +74,7 @@ def read_sequence(
     unit: str = "kt",
     low: float | None = None,
     high: float | None = None,
+    usual_high: float | None = None,
     motion: Motion | None = None,
 ) -> tuple[HeardCall, ...]:
     """Every call with what its neighbours, before and after, say about it.
@@ -84,6 +86,8 @@ def read_sequence(
         alone has the digit as `value` and the flag `SHORTHAND` or `NO_DECADE`.
     low, high : float, optional
         Lowest and highest airspeed the aircraft can show, in `unit`.
+    usual_high : float, optional
+        Highest airspeed that the planned approaches pass through, in `unit`; a faster one needs more to be believed.
     motion : Motion, optional
         How the airspeed moves; the default is for light aircraft.
 
@@ -92,7 +96,7 @@ def read_sequence(
     tuple of HeardCall
         The same calls in order of time: `posterior`, `flags`, `proposed` as read, `value` as heard.
     """
-    model = _Model(unit, low, high, motion or Motion())
+    model = _Model(unit, low, high, usual_high, motion or Motion())
     ordered = sorted(calls, key=lambda call: (call.start_ns, call.id))
     speeds = [call for call in ordered if call.kind is CallKind.AIRSPEED]
     if not speeds:
@@ -120,9 +124,15 @@ class SequenceReader:
     """
 
     def __init__(
-        self, *, unit: str = "kt", low: float | None = None, high: float | None = None, motion: Motion | None = None
+        self,
+        *,
+        unit: str = "kt",
+        low: float | None = None,
+        high: float | None = None,
+        usual_high: float | None = None,
+        motion: Motion | None = None,
     ):
-        self._model = _Model(unit, low, high, motion or Motion())
+        self._model = _Model(unit, low, high, usual_high, motion or Motion())
         self._now = self._model.start
         self._last_s: float | None = None
         self._between: set[str] = set()
@@ -165,13 +175,16 @@ class SequenceReader:
 class _Model:
     """Probabilities over rates and whole airspeeds, shape (n_rates, n_speeds), in the indicator's unit."""
 
-    def __init__(self, unit: str, low: float | None, high: float | None, motion: Motion):
+    def __init__(self, unit: str, low: float | None, high: float | None, usual_high: float | None, motion: Motion):
         self.kt = from_kt(1.0, unit)  # one knot in the indicator's unit
         self.low = LOW_KT * self.kt if low is None else low
         self.high = HIGH_KT * self.kt if high is None else high
         self.motion = motion
         self.grid = np.arange(np.floor(self.low), np.ceil(self.high) + 1)
-        self.start = np.outer(motion.rate_shares, np.full(len(self.grid), 1.0 / len(self.grid)))
+        anywhere = np.ones(len(self.grid))
+        if usual_high is not None:
+            anywhere[self.grid > usual_high] = motion.above_plan_ratio
+        self.start = np.outer(motion.rate_shares, anywhere / anywhere.sum())
         self._step = np.arange(1 - len(self.grid), len(self.grid), dtype=float)
         self._alike = {value: self._alike_to(value) for value in range(10, int(self.grid[-1]) + 1)}
 

@@ -565,7 +565,7 @@ class ReviewWorkflow:
 
 def _heard_again(flight_dir: Path, workflow: ReviewData, pack, campaign: Campaign, progress) -> tuple[list, str]:
     """The slower listening of our own recogniser, minute by minute, then all of it read in sequence."""
-    from logger_app.hear.engine import airspeed_range, make_engine
+    from logger_app.hear.engine import airspeed_range, make_engine, usual_high
     from logger_app.hear.listen import minutes
     from logger_app.hear.sequence import read_sequence
 
@@ -579,7 +579,8 @@ def _heard_again(flight_dir: Path, workflow: ReviewData, pack, campaign: Campaig
     heard += engine.finish()
     low, high, unit = airspeed_range(campaign)
     named = [replace(call, id=f"second-{k:04d}") for k, call in enumerate(heard)]
-    return list(read_sequence(named, unit=unit, low=low, high=high)), f"{engine.name}, slower"
+    read = read_sequence(named, unit=unit, low=low, high=high, usual_high=usual_high(campaign))
+    return list(read), f"{engine.name}, slower"
 
 
 def _other_recogniser(pack, campaign: Campaign):

@@ -37,10 +37,10 @@ class EngineMaker:
 
     def reader(self, confusions: Collection[tuple[int, int]] = ()) -> Callable[[Iterable[HeardCall]], list[HeardCall]]:
         """A reader of sequences for calls as they come (see `Listener`); `confusions` are the pilot's own."""
-        from logger_app.hear.engine import airspeed_range
+        from logger_app.hear.engine import airspeed_range, usual_high
         from logger_app.hear.own_voice import soften
         from logger_app.hear.sequence import SequenceReader
 
         low, high, unit = airspeed_range(self.campaign)
-        reader = SequenceReader(unit=unit, low=low, high=high)
+        reader = SequenceReader(unit=unit, low=low, high=high, usual_high=usual_high(self.campaign))
         return lambda calls: soften(map(reader.read, calls), confusions)
