@@ -1,6 +1,6 @@
 """Where an approach begins and ends, by its airspeeds and silences: for the cockpit and the ground alike. Pure.
 
-Main names: `silent_after_ns`, `approach_begins`, `new_approach_at`.
+Main names: `silent_after_ns`, `approach_begins`, `new_approach_at`, `next_set_up_ns`.
 """
 
 from __future__ import annotations
@@ -19,6 +19,9 @@ FIRST_CALL_NS = s_to_ns(40.0)
 SCRATCH_NS = s_to_ns(30.0)
 # After "knock it off" or "hold" speeds are said on the way home, not in an approach, until "on condition".
 STOPPED_NS = s_to_ns(60.0)
+# Power and flaps said sooner after the stall are the recovery's; later, where nobody called the recovery, they are the
+# next set-up's (ours).
+RECOVERY_NS = s_to_ns(8.0)
 # A sentence for the notes is over by then, whatever was said (common practice, no source).
 LONGEST_NOTE_NS = s_to_ns(20.0)
 # A recording without "on condition" or "recovered" shows a new approach as a speed well above the
@@ -33,6 +36,11 @@ DOUBTED_SPEED = frozenset({Flag.IMPLAUSIBLE, Flag.OUT_OF_RANGE, Flag.NO_DECADE})
 def silent_after_ns(has_airspeeds: bool) -> int:
     """The silence that ends a run [ns]."""
     return SILENCE_NS if has_airspeeds else FIRST_CALL_NS
+
+
+def next_set_up_ns(stalls_ns: Sequence[int]) -> int | None:
+    """From when on a setting is the next set-up's although nobody called the recovery [ns]; None without a stall."""
+    return max(stalls_ns) + RECOVERY_NS if stalls_ns else None
 
 
 def approach_begins(speeds_kt: Sequence[float | None]) -> bool:

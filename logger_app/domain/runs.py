@@ -24,6 +24,7 @@ from logger_app.domain.run_bounds import (
     STOPPED_NS,
     approach_begins,
     new_approach_at,
+    next_set_up_ns,
     silent_after_ns,
 )
 from logger_app.domain.run_corrections import apply_to_runs
@@ -72,8 +73,14 @@ class _Open:
     def flown(self) -> bool:
         return self.announced or approach_begins([call.ias_kt for call in self.believed])
 
-    def stalled(self) -> bool:
-        return any(call.kind is CallKind.EVENT and call.name in STALL_KINDS for call in self.calls)
+    def stalls_ns(self) -> list[int]:
+        return [call.flight_ns for call in self.calls if call.kind is CallKind.EVENT and call.name in STALL_KINDS]
+
+    def set_up(self) -> list[ReviewedCall]:
+        """Settings said so long after the stall that they are the next run's."""
+        from_ns = next_set_up_ns(self.stalls_ns())
+        settings = [call for call in self.calls if call.kind is CallKind.SETTING]
+        return [] if from_ns is None else [call for call in settings if call.flight_ns >= from_ns]
 
 
 @dataclass
@@ -113,11 +120,12 @@ class _Reader:
 
     # ---- what was said --------------------------------------------------------------------------
 
-    def _setting(self, call: ReviewedCall) -> None:
-        self._keep(call)
+    def _setting(self, call: ReviewedCall, *, kept: bool = False) -> None:
+        if not kept:
+            self._keep(call)
         flying = bool(self.run and self.run.airspeeds)
-        if self.run and flying and self.run.stalled():
-            return  # power and flaps of the recovery are not the next run's
+        if self.run and flying and self.run.stalls_ns():
+            return  # power and flaps of the recovery are not the next run's; `_close` finds those that are
         self.memory = setting_called(self.memory, call, self.possible, in_approach=flying)
         self.doubts |= {doubt.call: doubt.why for doubt in self.memory.doubts if doubt.call == call.id}
         if not flying and (there := point_to_show(self.order, self.memory, self.here)):
@@ -183,6 +191,8 @@ class _Reader:
 
     def card(self, call: ReviewedCall) -> None:
         """A card asked for by voice: where it led is in the journal, or follows from the order of the cards."""
+        if self.run and self.run.stalls_ns():  # nobody goes on with the cards before the recovery: its call was missed
+            self._close(RunEnd.NEXT_RUN, call.flight_ns)
         self._keep(call)
         self._drop_forming()
         held = self.run or (self.knocked_off and call.name != "card")
@@ -284,6 +294,9 @@ class _Reader:
         point = next((p for p in self.possible.points if p.id == placed.point), None)
         self.closed.append(self._run(run, how, at_ns, placed, point))
         self.memory = approach_flown(self.memory, at_ns)
+        if how in (RunEnd.NEXT_RUN, RunEnd.GAP):
+            for call in run.set_up():
+                self._setting(call, kept=True)
 
     def _run(self, run: _Open, how: RunEnd, at_ns: int, placed: Placement, point: TestPoint | None) -> Run:
         return Run(

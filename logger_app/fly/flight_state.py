@@ -227,8 +227,11 @@ class _Turn:
         run = self.state.run
         flying = bool(run and run.airspeeds) or any(c.kind is CallKind.AIRSPEED for c in self.state.forming)
         calls = run.calls if run else self.state.forming
-        if flying and any(c.kind is CallKind.EVENT and c.name in STALL_KINDS for c in calls):
-            return  # power and flaps of the recovery are not the next run's
+        if flying and _stalls_ns(calls):
+            return  # power and flaps of the recovery are not the next run's; `_close` finds those that are
+        self._set(call, flying)
+
+    def _set(self, call: HeardCall, flying: bool) -> None:
         memory = settings.setting_called(self.state.memory, call, self.state.possible, in_approach=flying)
         self.state = replace(self.state, memory=memory)
         there = None if flying else point_to_show(self.state.points, memory, self.state.point)
@@ -351,7 +354,13 @@ class _Turn:
         elif self.state.phase in (Phase.KNOCKED_OFF, Phase.LANDED):
             self._go(Phase.SET_UP, "resume", cause)
 
+    def _after_the_stall(self, cause: _Cause) -> None:
+        """Nobody goes on with the cards before the recovery: its call was missed."""
+        if cause.call is not None and self.state.run and _stalls_ns(self.state.run.calls):
+            self._close(RunEnd.NEXT_RUN, cause.start_ns)
+
     def _move(self, cause: _Cause, *, forward: bool) -> None:
+        self._after_the_stall(cause)
         self._keep_cause(cause)
         if self.state.run or not self.state.points or self.state.phase in (Phase.KNOCKED_OFF, Phase.LANDED):
             return
@@ -361,6 +370,7 @@ class _Turn:
 
     def _again(self, cause: _Cause) -> None:
         """The same point once more: the pilot's answer to a verdict, or a change of mind."""
+        self._after_the_stall(cause)
         self._keep_cause(cause)
         if self.state.run or self.state.phase in (Phase.KNOCKED_OFF, Phase.LANDED):
             return
@@ -370,6 +380,7 @@ class _Turn:
             self._choose(there, cause, step="again")
 
     def _card(self, cause: _Cause) -> None:
+        self._after_the_stall(cause)
         self._keep_cause(cause)
         there = named_point(self.state.points, cause.value, self.state.point)
         if there and not self.state.run:
@@ -388,7 +399,7 @@ class _Turn:
         self._cue(Tone.STEP, text="Note: speak")
 
     def _restarted(self, cause: _Cause) -> None:
-        """The program was settings.away: a run in flight then cannot be joined to what comes."""
+        """The program was away: a run in flight then cannot be joined to what comes."""
         if self.state.run:
             self._close(RunEnd.GAP, cause.start_ns)
         self._drop_forming()
@@ -547,6 +558,11 @@ class _Turn:
         phase = self.state.phase if self.state.phase is Phase.HOLD else Phase.SET_UP if scratched else Phase.VERDICT
         self.state = replace(self.state, run=None, runs=self.state.runs + (closed,), phase=phase)
         self.closed.append(closed)
+        if how in (RunEnd.NEXT_RUN, RunEnd.GAP):
+            from_ns = run_bounds.next_set_up_ns(_stalls_ns(run.calls))
+            for call in run.calls:
+                if from_ns is not None and call.kind is CallKind.SETTING and call.start_ns >= from_ns:
+                    self._set(call, flying=False)
         if scratched:
             self._cue(Tone.DISCARD, text=f"Run {closed.number} scratched")
         else:
@@ -575,6 +591,10 @@ class _Cause:
     @classmethod
     def of_touch(cls, touch: Touch) -> _Cause:
         return cls(id=touch.id, start_ns=touch.flight_ns, end_ns=touch.flight_ns, by=touch.by, value=touch.point)
+
+
+def _stalls_ns(calls: Sequence[HeardCall]) -> list[int]:
+    return [call.start_ns for call in calls if call.kind is CallKind.EVENT and call.name in STALL_KINDS]
 
 
 def _kt(call: HeardCall) -> float | None:
