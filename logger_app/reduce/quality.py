@@ -67,6 +67,12 @@ def rules(unit: str = "kt") -> tuple[tuple[str, str, str], ...]:
             "stall, nor does a trace or a person confirm it",
         ),
         (
+            "fell on",
+            "excluded",
+            f"too few calls for a fit, and the speed fell by more than {text(MAX_BELOW_LAST_CALL_KT)} between the "
+            "call used and the event",
+        ),
+        (
             "trim speed",
             "caveat",
             f"the first airspeed called is more than {text(TRIM_WITHIN_KT)} above the trim speed on the card",
@@ -127,6 +133,7 @@ def judge(
         *_event_and_calls(stall),
         *_figures(stall, point, unit),
         *_too_far(stall, trace_ias_kt, unit),
+        *_fell_on(stall, trace_ias_kt, unit),
     ]
     if run.decade_doubt:
         excluded.append(f"{run.decade_doubt}; settle it in the review")
@@ -200,6 +207,21 @@ def _too_far(stall: RunStall, trace_ias_kt: float | None, unit: str) -> list[str
         return []
     most = speed_text(MAX_BELOW_LAST_CALL_KT, unit, ".2g")
     return [f"the stall speed lies {speed_text(below_kt, unit)} below the last call; at most {most}"]
+
+
+def _fell_on(stall: RunStall, trace_ias_kt: float | None, unit: str) -> list[str]:
+    """A single call in place of a fit, with the airspeed falling on from it to the event."""
+    if stall.method != "lowest" or stall.event is StallEvent.NOT_REACHED or len(stall.used) != 1:
+        return []
+    rate, gap_s = stall.rate_kt_per_s, stall.last_call_gap_s
+    if stall.ias_kt is None or rate is None or gap_s is None or rate * gap_s <= MAX_BELOW_LAST_CALL_KT:
+        return []
+    if trace_ias_kt is not None and abs(trace_ias_kt - stall.ias_kt) <= MAX_BELOW_LAST_CALL_KT:
+        return []
+    fell, most = speed_text(rate * gap_s, unit, ".0f"), speed_text(MAX_BELOW_LAST_CALL_KT, unit, ".2g")
+    return [
+        f"the airspeed fell on by about {fell} in the {gap_s:.1f} s from the call used to the event; at most {most}"
+    ]
 
 
 def _caveats(run: Run, stall: RunStall, point: TestPoint | None, unit: str) -> list[str]:
