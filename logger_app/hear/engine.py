@@ -102,9 +102,9 @@ def airspeed_range(campaign: Campaign | None) -> tuple[float, float, str]:
 
 def usual_high(campaign: Campaign | None) -> float | None:
     """Highest airspeed that the planned approaches pass through, in the indicator's unit; None where no plan says it."""
-    starts = [
-        point.trim_ias_kt or _TRIM * point.expected_stall_ias_kt
-        for point in (campaign.points if campaign else ())
-        if point.trim_ias_kt or point.expected_stall_ias_kt
-    ]
-    return float(np.ceil(from_kt(_OVER_TRIM * max(starts), campaign.indicator.unit))) if campaign and starts else None
+    if campaign is None:
+        return None
+    trims = [point.trim_ias_kt for point in campaign.points if point.trim_ias_kt]
+    stalls = [_TRIM * point.expected_stall_ias_kt for point in campaign.points if point.expected_stall_ias_kt]
+    starts = trims + stalls
+    return float(np.ceil(from_kt(_OVER_TRIM * max(starts), campaign.indicator.unit))) if starts else None

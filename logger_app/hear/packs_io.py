@@ -187,8 +187,6 @@ def _with_planned(item: Item, campaign: Campaign) -> Item:
     """Powers and banks of the plan: 2350 rpm or 62 % are listened for although others only in round figures."""
     if item.kind is not CallKind.SETTING or item.name not in ("power", "bank") or not item.has_slot:
         return item
-    if item.name == "bank":
-        planned = [point.bank_deg for point in campaign.points]
-    else:
-        planned = [point.power_pct if item.unit == "%" else point.power_rpm for point in campaign.points]
-    return replace(item, also=tuple(sorted({float(value) for value in planned if value is not None})))
+    values = {"bank": "bank_deg", "power": "power_pct" if item.unit == "%" else "power_rpm"}
+    planned = {getattr(point, values[item.name]) for point in campaign.points} - {None}
+    return replace(item, also=tuple(sorted(planned)))
