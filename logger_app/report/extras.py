@@ -6,28 +6,9 @@ from dataclasses import dataclass
 
 from logger_app.domain.cameras import CameraFile
 from logger_app.domain.moments import USUAL, Moment, moments
+from logger_app.domain.tufts import TuftMark
 from logger_app.domain.wing_words import MapCell
 from logger_app.records.stills import SavedPicture
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TuftMark:
-    """The state that a person gave one tuft station on one frame.
-
-    `state` is ``attached``, ``unsteady``, ``separated``, ``reversed`` or ``not visible``;
-    `proposed` says that the assist named it and nobody confirmed.
-    """
-
-    flight: str
-    flight_s: float
-    camera: str
-    station: str
-    state: str
-    ias_kt: float | None = None
-    proposed: bool = False
-    who: str = ""
-    view: str = ""  # wing and camera
-    run: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,7 +84,7 @@ class Extras:
     """
 
     cameras: tuple[CameraFile, ...] = ()
-    tufts: tuple[TuftMark, ...] = ()
+    tufts: tuple[tuple[str, TuftMark], ...] = ()  # (flight, mark)
     wings: tuple[WingMap, ...] = ()
     stills: tuple[SavedStill, ...] = ()
     photos: tuple[Photo, ...] = ()

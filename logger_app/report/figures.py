@@ -10,11 +10,12 @@ import statistics
 from collections.abc import Mapping, Sequence
 
 from logger_app.domain.approach_curve import ApproachCurve
+from logger_app.domain.tufts import TuftMark, view_of
 from logger_app.domain.warning import WARNING_MARGIN_KT
 from logger_app.domain.wing_words import ASSIST_LIMITS
 from logger_app.records.calls import CallKind
 from logger_app.records.results import Cell, Comparison
-from logger_app.report.extras import TuftMark, WingMap
+from logger_app.report.extras import WingMap
 from logger_app.report.plot import (
     Axis,
     Bar,
@@ -655,6 +656,7 @@ def tuft_map(side: Side, view: PointView, marks: Sequence[TuftMark], unit: str) 
     marks = [mark for mark in marks if id(mark) in speed_of]
     if not marks:
         return None
+    seen = view_of(marks[0])
     # Root above, tip below; fast at the left, as the approach is flown.
     stations = sorted({mark.station for mark in marks}, key=_station_order, reverse=True)
     speeds = sorted(set(speed_of.values()), reverse=True)
@@ -680,9 +682,8 @@ def tuft_map(side: Side, view: PointView, marks: Sequence[TuftMark], unit: str) 
         if any(stations[y] == name and _shade(m) >= 2 for (_, y), m in worst.items())
     ]
     return Figure(
-        id=f"{view.anchor}-tufts-{side.series}-{_id(marks[0].view)}",
-        title=f"{view.point.id}: tufts along the span, {side.configuration.name}"
-        + (f", {marks[0].view}" if marks[0].view else ""),
+        id=f"{view.anchor}-tufts-{side.series}-{_id(seen)}",
+        title=f"{view.point.id}: tufts along the span, {side.configuration.name}" + (f", {seen}" if seen else ""),
         description=("; ".join(first) + "." if first else "No station was marked separated.")
         + (
             f" Dashed boxes are proposed by the assist, not confirmed. {ASSIST_LIMITS}"

@@ -9,6 +9,7 @@ from functools import cache
 from importlib import resources
 
 from logger_app import __version__
+from logger_app.domain.tufts import TuftMark, view_of
 from logger_app.report import shown, words
 from logger_app.report.extras import Extras
 from logger_app.report.figures import (
@@ -31,7 +32,6 @@ from logger_app.report.style import ROLES, look_of, role_of
 from logger_app.report.svg import marker_path, page_colours, to_svg
 from logger_app.report.view import Page, Pair, PointView, Side
 from logger_app.report.wing_drawing import MAP_WORDS
-from logger_app.units import NS_PER_S
 
 # Names of files that the page lists; the rest is in versions.json.
 MAX_FILES = 60
@@ -97,15 +97,15 @@ def line_evidence(page: Page) -> tuple[str, ...]:
 
 def add_figures(page: Page, extras: Extras) -> None:
     """Make the figures of every test point: `figures` of its points are filled in."""
-    tufts: dict[str, list] = {}
-    for mark in extras.tufts:
-        tufts.setdefault(mark.flight, []).append(mark)
+    tufts: dict[str, list[TuftMark]] = {}
+    for flight, mark in extras.tufts:
+        tufts.setdefault(flight, []).append(mark)
     for view in page.points:
         found: list[Picture | None] = [approaches(view, page.units), against_entry_rate(view, page.units)]
         for side in view.sides:
             marks = _tufts_of(side, tufts)
-            views = dict.fromkeys(mark.view for mark in marks)
-            found += [tuft_map(side, view, [m for m in marks if m.view == seen], page.unit) for seen in views]
+            views = dict.fromkeys(map(view_of, marks))
+            found += [tuft_map(side, view, [m for m in marks if view_of(m) == seen], page.unit) for seen in views]
         found += [_wing(one, view, page) for one in extras.wings if one.point == view.point.id]
         view.figures = [figure for figure in found if figure]
 
@@ -115,14 +115,13 @@ def _wing(one, view: PointView, page: Page):
     return wing_map(one, view, {c.id: c.name for c in page.campaign.configurations}, series, page.unit)
 
 
-def _tufts_of(side: Side, tufts: dict[str, list]) -> list:
-    marks = []
-    for run in side.runs:
-        begin, end = run.run.start_ns / NS_PER_S, run.run.end_ns / NS_PER_S
-        marks += [
-            m for m in tufts.get(run.flight, ()) if m.run == run.run.id or (not m.run and begin <= m.flight_s < end)
-        ]
-    return marks
+def _tufts_of(side: Side, tufts: dict[str, list[TuftMark]]) -> list[TuftMark]:
+    return [
+        mark
+        for view in side.runs
+        for mark in tufts.get(view.flight, ())
+        if mark.run == view.run.id or (not mark.run and view.run.start_ns <= mark.flight_ns < view.run.end_ns)
+    ]
 
 
 def render_page(page: Page, media: Media, extras: Extras, files: list[str], made_utc: str) -> str:

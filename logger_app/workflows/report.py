@@ -19,7 +19,7 @@ from logger_app import __version__
 from logger_app.domain.cameras import CameraFile
 from logger_app.domain.moments import USUAL, moments
 from logger_app.domain.station_ratios import station_ratios
-from logger_app.domain.tufts import RunMarks, differences, in_force, pairs, view_of, wing_maps
+from logger_app.domain.tufts import RunMarks, TuftMark, differences, in_force, pairs, wing_maps
 from logger_app.domain.wing_words import MapCell, difference_cell, difference_words, first_words, map_cell
 from logger_app.errors import LogError, ReportError
 from logger_app.io.files import read_bytes
@@ -31,7 +31,7 @@ from logger_app.records.clocks import ClockMap
 from logger_app.records.journal import JournalRow
 from logger_app.records.runs import FlightData, Run
 from logger_app.report.clip_io import write_clip
-from logger_app.report.extras import Conditions, Extras, Photo, SavedStill, TuftMark, WingCell, WingMap
+from logger_app.report.extras import Conditions, Extras, Photo, SavedStill, WingCell, WingMap
 from logger_app.report.frames_io import FrameFinder
 from logger_app.report.page import line_of_design
 from logger_app.report.report_io import PAGE, ReportWriter
@@ -156,7 +156,7 @@ class Gathered:
     def __init__(self, campaign_dir: Path):
         self.campaign_dir = campaign_dir
         self.cameras: list[CameraFile] = []
-        self.tufts: list[TuftMark] = []
+        self.tufts: list[tuple[str, TuftMark]] = []
         self.engines: set[str] = set()
         self.marked: list[RunMarks] = []
         self.configurations: dict[str, None] = {}  # in the order flown
@@ -175,7 +175,7 @@ class Gathered:
         self.newest_utc = max([self.newest_utc, *(row.utc for row in rows if row.utc)])
         cameras = cameras_in(rows, data.info.id)
         self.cameras += cameras
-        self.tufts += _tufts_of(data.info.id, rows)
+        self.tufts += [(data.info.id, mark) for mark in in_force(flight_marks(rows))]
         self.marked += marks_of_flight(data, rows)
         if data.info.configuration:
             self.configurations[data.info.configuration] = None
@@ -204,24 +204,6 @@ class Gathered:
                 ("engine", ", ".join(sorted(self.engines)) or "none"),
             ),
         )
-
-
-def _tufts_of(flight: str, rows: Sequence[JournalRow]) -> list[TuftMark]:
-    return [
-        TuftMark(
-            flight=flight,
-            flight_s=mark.flight_ns / 1e9,
-            camera=mark.camera,
-            station=mark.station,
-            state=str(mark.state),
-            ias_kt=mark.ias_kt,
-            proposed=mark.proposed,
-            who=mark.who,
-            view=view_of(mark),
-            run=mark.run,
-        )
-        for mark in in_force(flight_marks(rows))
-    ]
 
 
 def _wings(marked: Sequence[RunMarks], configurations: Sequence[str], unit: str) -> tuple[WingMap, ...]:

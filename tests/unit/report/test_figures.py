@@ -7,12 +7,14 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from logger_app.report.extras import Extras, TuftMark
+from logger_app.domain.tufts import TuftMark, TuftState
+from logger_app.report.extras import Extras
 from logger_app.report.figures import against_entry_rate, approaches, every_run, forest, tuft_map, warning_figure
 from logger_app.report.layout import Label, Marker, lay_out
 from logger_app.report.page import add_figures, all_figures, slim
 from logger_app.report.plot import Grid, fitted_range, nice_ticks
 from logger_app.report.svg import to_svg
+from logger_app.units import s_to_ns
 
 
 @pytest.fixture
@@ -119,12 +121,17 @@ def test_warning_margins_are_one_marker_a_run(page):
     assert sorted(dot.x for dot in figure.dots) == pytest.approx(margins)
 
 
+def tuft(at_s, station, state, ias_kt):
+    return TuftMark(
+        flight_ns=s_to_ns(at_s), camera="left", frame_pts=0, station=station, state=state, ias_kt=ias_kt, who="ann"
+    )
+
+
 def test_the_worst_state_seen_at_a_station_and_speed_is_kept(page):
     view = page.points[0]
     run = view.sides[0].runs[0]
-    at_s = run.event_s - 1
-    mark = TuftMark(flight=run.flight, flight_s=at_s, camera="left", station="30 %", state="attached", ias_kt=48.0)
-    marks = [mark, replace(mark, state="separated"), replace(mark, station="90 %", state="not visible")]
+    mark = tuft(run.event_s - 1, "30 %", TuftState.ATTACHED, 48.0)
+    marks = [mark, replace(mark, state=TuftState.SEPARATED), replace(mark, station="90 %", state=TuftState.NOT_VISIBLE)]
 
     figure = tuft_map(view.sides[0], view, marks, "kt")
 
@@ -135,9 +142,8 @@ def test_the_worst_state_seen_at_a_station_and_speed_is_kept(page):
 
 def test_tuft_marks_go_to_the_point_of_their_run(page):
     run = page.points[1].sides[1].runs[0]
-    mark = TuftMark(flight=run.flight, flight_s=run.event_s, camera="l", station="1", state="unsteady", ias_kt=43.0)
 
-    add_figures(page, Extras(tufts=(mark,)))
+    add_figures(page, Extras(tufts=((run.flight, tuft(run.event_s, "1", TuftState.UNSTEADY, 43.0)),)))
 
     assert [view.point.id for view in page.points for f in view.figures if f.squares] == ["A2"]
 

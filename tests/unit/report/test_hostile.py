@@ -10,7 +10,9 @@ import html5lib
 import pytest
 
 from logger_app.domain.cameras import CameraFile
-from logger_app.report.extras import Extras, TuftMark
+from logger_app.domain.tufts import TuftMark, TuftState
+from logger_app.report.extras import Extras
+from logger_app.units import NS_PER_S
 
 POISON = "\"'><script>alert(1)</script><img src=x onerror=alert(2)>{{ 7*7 }}</style></b>&amp;\N{RIGHT-TO-LEFT OVERRIDE}\x0b=cmd"
 # What other code keys on, or what says a kind rather than a name.
@@ -57,10 +59,18 @@ def report(make, tmp_path_factory):
     example = make(points=("A1", "A2"))
     flight = example.flights[0].info.id
     mark = TuftMark(
-        flight=flight, flight_s=30.0, camera=POISON, station=POISON, state="separated", ias_kt=50.0, who=POISON
+        flight_ns=30 * NS_PER_S,
+        camera=POISON,
+        frame_pts=0,
+        station=POISON,
+        state=TuftState.SEPARATED,
+        ias_kt=50.0,
+        who=POISON,
     )
     extras = Extras(
-        cameras=(CameraFile(flight=flight, camera=POISON, file=POISON),), tufts=(mark,), versions=((POISON, POISON),)
+        cameras=(CameraFile(flight=flight, camera=POISON, file=POISON),),
+        tufts=((flight, mark),),
+        versions=((POISON, POISON),),
     )
     parts = [poisoned(part) for part in (example.campaign, example.flights, example.reduction)]
     # Which calls a fit used and what was left out are told by id.
