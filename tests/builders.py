@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+from bench.campaigns import HEAD
 
 from logger_app.records.calls import CallKind, CallStatus, ReviewedCall
 from logger_app.records.journal import FlightInfo
@@ -117,16 +118,7 @@ def campaign_text(runs_wanted: int | None = None) -> str:
     return CAMPAIGN_TEXT.replace("# runs_wanted\n", wanted)
 
 
-CAMPAIGN_TEXT = """
-[campaign]
-name = "made"
-[aircraft]
-name = "made"
-empty_weight_kg = 380.0
-reference_weight_kg = 600.0
-max_weight_kg = 650.0
-wing_area_m2 = 12.0
-fuel_capacity_l = 90.0
+CAMPAIGN_TEXT = f"""{HEAD}fuel_capacity_l = 90.0
 [[aircraft.flap_limit]]
 flap_deg = 20
 max_ias_kt = 80

@@ -23,7 +23,8 @@ from logger_app.records.journal import FlightInfo
 from logger_app.units import s_to_ns
 
 UTC = "2031-05-04T07:00:00Z"
-CAMPAIGN = """
+# How every made campaign.toml begins, those of tests/builders.py too.
+HEAD = """
 [campaign]
 name = "made"
 [aircraft]
@@ -32,7 +33,8 @@ empty_weight_kg = 380.0
 reference_weight_kg = 600.0
 max_weight_kg = 650.0
 wing_area_m2 = 12.0
-[indicator]
+"""
+CAMPAIGN = f"""{HEAD}[indicator]
 unit = "kt"
 graduation = 1.0
 [[calibration]]
