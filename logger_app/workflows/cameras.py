@@ -1,6 +1,6 @@
 """The cameras of a flight as its journal has them, and where their files lie.
 
-Main names: `read_cameras`, `cameras_in`, `camera_path`, `open_cameras`.
+Main names: `read_cameras`, `cameras_in`, `camera_path`, `open_cameras`, `opened`.
 """
 
 from __future__ import annotations
@@ -46,5 +46,10 @@ def open_cameras(campaign_dir: Path, flight: str, folder: Path | None = None) ->
         The flight's folder, where it is not named by the flight's id.
     """
     flight_dir = folder or Path(campaign_dir) / flow.FLIGHTS_DIR / flight
-    synced = [file for file in read_cameras(flight_dir, flight) if file.clock_map is not None]
+    return opened(read_cameras(flight_dir, flight), flight_dir)
+
+
+def opened(files: Sequence[CameraFile], flight_dir: Path) -> FlightCameras:
+    """Those of these files that are on the flight's clock; a context manager."""
+    synced = [file for file in files if file.clock_map is not None]
     return FlightCameras([on_clock(file, camera_path(flight_dir, file.file)) for file in synced])

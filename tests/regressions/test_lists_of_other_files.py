@@ -28,7 +28,6 @@ from logger_app.records.journal import FlightInfo
 from logger_app.report.frames_io import FrameFinder
 from logger_app.sync.media_io import SoundStore, probe
 from logger_app.sync.video_io import VideoFrames, make_proxy
-from logger_app.ui.widgets.camera import frame_at
 
 IN_OPEN = 0x20
 
@@ -193,7 +192,6 @@ READERS = {
     "frames": VideoFrames,
     "proxy": lambda path: make_proxy(path, path.with_suffix(".proxy.mp4")),
     "the page's pictures": page_picture,
-    "review's camera": lambda path: frame_at(path, 1.0),
 }
 
 

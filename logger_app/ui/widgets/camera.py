@@ -6,10 +6,12 @@ import threading
 from collections.abc import Sequence
 from pathlib import Path
 
-from logger_app.domain.cameras import camera_files, covering
-from logger_app.io.containers import open_container
+import numpy as np
+
+from logger_app.domain.cameras import camera_files
+from logger_app.errors import LoggerError
 from logger_app.records.clocks import ClockMap
-from logger_app.workflows.cameras import camera_path
+from logger_app.workflows.cameras import opened
 
 MAX_PX = 640
 
@@ -23,13 +25,8 @@ class CameraFrames:
     """
 
     def __init__(self, flight_dir: Path, media: Sequence[dict], maps: Sequence[ClockMap]):
-        self._cameras = [
-            file
-            for file in camera_files(media, maps)
-            if file.clock_map and camera_path(flight_dir, file.file).is_file()
-        ]
-        self._flight_dir = flight_dir
-        self.linked = bool(self._cameras)
+        self._cameras = opened(camera_files(media, maps), flight_dir)
+        self.linked = bool(self._cameras.cameras)
         self._wanted: float | None = None
         self._done = None
         self._wake = threading.Condition()
@@ -67,62 +64,26 @@ class CameraFrames:
                 while self._running and self._wanted is None:
                     self._wake.wait()
                 if not self._running:
-                    return
+                    break
                 flight_s, self._wanted = self._wanted, None
                 if flight_s is None:
                     continue
             done = self._frame(flight_s)
             with self._wake:
                 self._done = done
+        self._cameras.close()
 
     def _frame(self, flight_s: float):
-        camera = covering(self._cameras, flight_s)
+        camera = self._cameras.showing(flight_s)
         if camera is None:
             return None, "No camera was running here"
-        path, video_s = camera_path(self._flight_dir, camera.file), camera.video_s(flight_s)
-        if video_s is None:
-            return None, "No camera was running here"
         try:
-            return frame_at(path, video_s), f"{path.name} at {video_s:.2f} s"
-        except (OSError, ValueError) as err:
-            return None, f"{path.name}: {err}"
-
-
-def frame_at(path: Path, video_s: float):
-    """The frame on show at a time of the file, as RGB.
-
-    Parameters
-    ----------
-    video_s : float
-        Time stamp in the file [s].
-
-    Returns
-    -------
-    ndarray of uint8, shape (height, width, 3)
-        At most 640 pixels wide.
-
-    Raises
-    ------
-    OSError
-        The file cannot be decoded there.
-    """
-    with open_container(path) as container:
-        stream = container.streams.video[0]
-        base = float(stream.time_base)
-        container.seek(max(0, int(video_s / base)), stream=stream)
-        last = None
-        for frame in container.decode(stream):
-            if frame.pts is None:
-                continue
-            if frame.pts * base > video_s + 1e-6 and last is not None:
-                break
-            last = frame
-        if last is None:
-            raise OSError(f"no picture at {video_s:.2f} s")
-        scale = min(1.0, MAX_PX / last.width)
-        return last.to_ndarray(
-            format="rgb24", width=int(last.width * scale) // 2 * 2, height=int(last.height * scale) // 2 * 2
-        )
+            frame, _ = self._cameras.frame_at(flight_s)
+            video_s = camera.clock_map.from_flight_s(flight_s)
+        except (LoggerError, OSError, ValueError) as err:
+            return None, f"{camera.path.name}: {err}"
+        every = -(-frame.rgb.shape[1] // MAX_PX)
+        return np.ascontiguousarray(frame.rgb[::every, ::every]), f"{camera.path.name} at {video_s:.2f} s"
 
 
 def _texture(frame):
