@@ -1,10 +1,13 @@
 """The wing in report and compare screen: what was wrong once."""
 
+import shutil
+
 import pytest
 
-from logger_app.report.extras import TuftMark
+from logger_app.domain.tufts import TuftMark, TuftState
 from logger_app.report.figures import tuft_map
 from logger_app.sync import video_io
+from logger_app.units import s_to_ns
 
 
 def _page():
@@ -21,7 +24,14 @@ def test_stations_stand_along_the_span_whatever_decimals_they_have():
     run = view.sides[0].runs[0]
     names = ["83.3/20", "50/80", "16.7/83.3", "50/20", "16.7/20"]
     marks = [
-        TuftMark(flight=run.flight, flight_s=run.event_s, camera="wing", station=name, state="attached", ias_kt=48.0)
+        TuftMark(
+            flight_ns=s_to_ns(run.event_s),
+            camera="wing",
+            frame_pts=0,
+            station=name,
+            state=TuftState.ATTACHED,
+            ias_kt=48.0,
+        )
         for name in names
     ]
 
@@ -43,7 +53,14 @@ def test_names_of_stations_have_room_in_the_tuft_map():
     run = view.sides[0].runs[0]
     names = [f"{s}/{c}" for s in (12.5, 37.5, 62.5, 87.5) for c in (16.7, 50, 83.3)]
     marks = [
-        TuftMark(flight=run.flight, flight_s=run.event_s, camera="wing", station=name, state="attached", ias_kt=48.0)
+        TuftMark(
+            flight_ns=s_to_ns(run.event_s),
+            camera="wing",
+            frame_pts=0,
+            station=name,
+            state=TuftState.ATTACHED,
+            ias_kt=48.0,
+        )
         for name in names
     ]
     labels = [
@@ -88,3 +105,25 @@ def test_a_step_on_after_steps_back_over_the_first_picture_kept_goes_on(tmp_path
         at = made.number_in(video.frame_at(4.0).rgb)
         assert made.number_in(video.step(-40).rgb) == at - 40
         assert made.number_in(video.step(90).rgb) == at + 50
+
+
+@pytest.mark.skipif(shutil.which("ffmpeg") is None, reason="needs the ffmpeg program")
+def test_the_review_shows_the_film_of_a_turned_camera_upright(tmp_path):
+    """It decoded pictures by itself and passed over the film's turn: a camera mounted on its side showed the wing lying."""
+    from unit.sync import test_video as made
+
+    from logger_app.records.clocks import ClockMap
+    from logger_app.ui.widgets.camera import CameraFrames
+
+    film = made.make_video(tmp_path / "a.mp4", made.constant(30, 2), 60)
+    turned = made.turned(film)
+    shapes = []
+    for path in (film, turned):
+        clock = ClockMap(source=path.name, offset_s=0.0, valid_to_s=2.0)
+        frames = CameraFrames(tmp_path, [{"file": path.name, "camera": "wing"}], [clock])
+        shapes.append(frames._frame(1.0)[0].shape)
+        frames.close()
+
+    with video_io.open_container(turned) as container:
+        assert container.streams.video[0].width != shapes[0][1], "it is stored lying"
+    assert shapes[0] == shapes[1]
