@@ -74,7 +74,7 @@ def layout(width: float, height: float, display: Display) -> FlyLayout:
         _row(rects, UPPER_ROW, edge, width, target, gap, foot)
         foot += target + gap
         panel = (edge, foot, width - 2 * edge, height - edge - foot)
-        _tall_reading_area(rects, panel, display)
+        _reading_area(rects, panel, display, tall=True)
     else:
         _row(rects, WIDE_ROW, edge, width, target, gap, edge)
         side = target * 1.2
@@ -82,7 +82,7 @@ def layout(width: float, height: float, display: Display) -> FlyLayout:
         for k, key in enumerate(COLUMN):
             rects[key] = (width - edge - side, foot + k * (tall + gap), side, tall)
         panel = (edge, foot, width - edge - side - gap - edge, height - edge - foot)
-        _reading_area(rects, panel, display)
+        _reading_area(rects, panel, display, tall=False)
     if display.hand == "left":
         shift = width - panel[0] - panel[2] - panel[0]
         panel = (panel[0] + shift, *panel[1:])
@@ -131,36 +131,29 @@ def _row(rects, keys, edge, width, target, gap, y) -> None:
         x += wide + gap
 
 
-def _reading_area(rects, area: Rect, display) -> None:
+def _reading_area(rects, area: Rect, display, tall: bool) -> None:
+    """What is read: side by side, or in a `tall` area one below the other."""
     left, foot, wide, high = area
     top = foot + high
     status = 1.35 * display.text_px
-    setup = max(1.15 * display.live_px, 0.2 * high)
+    setup = max(1.15 * display.live_px, (0.1 if tall else 0.2) * high)
     banner = 2.5 * display.text_px
-    rest = high - status - setup - banner
+    below = top - (2 if tall else 1) * status - setup
+    rest, base = below - foot - banner, foot + banner
+    rects["setup"] = (left, below, wide, setup)
+    rects["banner"] = (left, foot, wide, banner)
+    if tall:
+        rects["recording"] = (left, top - status, 0.56 * wide, status)
+        rects["level"] = (left + 0.56 * wide, top - status, 0.44 * wide, status)
+        rects["place"] = (left, top - 2 * status, wide, status)
+        rects["phase"] = (left, base + 0.78 * rest, wide, 0.22 * rest)
+        rects["last"] = (left, base + 0.6 * rest, wide, 0.18 * rest)
+        rects["strip"] = (left, base, wide, 0.6 * rest)
+        return
     half = 0.44 * wide
     rects["recording"] = (left, top - status, 0.36 * wide, status)
     rects["level"] = (left + 0.36 * wide, top - status, 0.28 * wide, status)
     rects["place"] = (left + 0.64 * wide, top - status, 0.36 * wide, status)
-    rects["setup"] = (left, top - status - setup, wide, setup)
-    rects["phase"] = (left, foot + banner + 0.42 * rest, half, 0.58 * rest)
-    rects["last"] = (left, foot + banner, half, 0.42 * rest)
-    rects["strip"] = (left + half, foot + banner, wide - half, rest)
-    rects["banner"] = (left, foot, wide, banner)
-
-
-def _tall_reading_area(rects, area: Rect, display) -> None:
-    left, foot, wide, high = area
-    top = foot + high
-    status = 1.35 * display.text_px
-    setup = max(1.15 * display.live_px, 0.1 * high)
-    banner = 2.5 * display.text_px
-    rest = high - 2 * status - setup - banner
-    rects["recording"] = (left, top - status, 0.56 * wide, status)
-    rects["level"] = (left + 0.56 * wide, top - status, 0.44 * wide, status)
-    rects["place"] = (left, top - 2 * status, wide, status)
-    rects["setup"] = (left, top - 2 * status - setup, wide, setup)
-    rects["phase"] = (left, foot + banner + 0.78 * rest, wide, 0.22 * rest)
-    rects["last"] = (left, foot + banner + 0.6 * rest, wide, 0.18 * rest)
-    rects["strip"] = (left, foot + banner, wide, 0.6 * rest)
-    rects["banner"] = (left, foot, wide, banner)
+    rects["phase"] = (left, base + 0.42 * rest, half, 0.58 * rest)
+    rects["last"] = (left, base, half, 0.42 * rest)
+    rects["strip"] = (left + half, base, wide - half, rest)
