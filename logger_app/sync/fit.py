@@ -17,7 +17,7 @@ from typing import overload
 import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft
 from scipy.ndimage import maximum_filter1d
-from scipy.special import gammaln
+from scipy.special import gammaln, logsumexp
 from scipy.stats import binom
 
 from logger_app.sync.onsets import ENVELOPE_HZ
@@ -423,8 +423,16 @@ def log10_chance(
         return 0.0
     single = min(1.0, TOLERANCE_S / spread_s)
     lines = (gammaln(trials + 1) - gammaln(free + 1) - gammaln(trials - free + 1)) / math.log(10)
-    tail = binom.logsf(hits - free - 1, trials - free, single) / math.log(10)
+    tail = _log10_tail(hits - free, trials - free, single)
     return min(0.0, float(lines + tail + math.log10(tries)))
+
+
+def _log10_tail(hits: int, trials: int, share: float) -> float:
+    """Decimal logarithm of the probability of at least so many hits, also where the probability itself is too small to hold."""
+    tail = float(binom.logsf(hits - 1, trials, share))
+    if math.isinf(tail):
+        tail = float(logsumexp(binom.logpmf(np.arange(hits, trials + 1), trials, share)))
+    return tail / math.log(10)
 
 
 def log10_chance_clear(clearness: np.ndarray, windows: int, *, free: int = 2, tries: int = 1) -> float:
@@ -450,5 +458,5 @@ def log10_chance_clear(clearness: np.ndarray, windows: int, *, free: int = 2, tr
         lines = (gammaln(windows + 1) - gammaln(free + 1) - gammaln(windows - free + 1)) / math.log(
             10
         ) + free * math.log10(clear)
-        best = min(best, float(lines + binom.logsf(hits - free - 1, windows - free, clear * on_line) / math.log(10)))
+        best = min(best, float(lines + _log10_tail(hits - free, windows - free, clear * on_line)))
     return min(0.0, best + math.log10(tries * len(CLEARNESS)))

@@ -1,3 +1,5 @@
+import math
+
 import numpy as np
 import pytest
 from scipy.stats import combine_pvalues
@@ -5,6 +7,8 @@ from scipy.stats import combine_pvalues
 from logger_app.sync import align as align_module
 from logger_app.sync.align import Prior, align
 from logger_app.sync.fit import (
+    CHANCE_SPREAD_S,
+    TOLERANCE_S,
     consensus,
     lag_curve,
     log10_chance,
@@ -256,3 +260,12 @@ def test_envelopes_without_common_sound_agree_by_chance_as_often_as_is_said():
     assert log10_chance_there(flight, flight[20_000:23_000], 200.0, 1.5) < -2
     assert log10_chance_there(flight, flight[20_000:23_000], 900.0, 1.5) == 0.0, "beyond the flight nothing can be told"
     assert log10_chance_there(flight, np.zeros(3000, np.float32), 200.0, 1.5) == 0.0
+
+
+def test_the_chance_of_a_long_perfect_match_is_a_number():
+    """A camera fed from the intercom: 102 of 102 windows agreed, the chance was too small for a float, and sync broke off."""
+    chance, clear = log10_chance(102, 102), log10_chance_clear(np.full(102, 9.0), 102)
+
+    # All but the two that fix the line: C(102, 2) lines, each of the others within 1.5 ms by chance.
+    assert chance == pytest.approx(math.log10(math.comb(102, 2)) + 100 * math.log10(TOLERANCE_S / CHANCE_SPREAD_S))
+    assert math.isfinite(clear) and clear < log10_chance_clear(np.full(60, 9.0), 60)
