@@ -162,21 +162,23 @@ def wait_for(condition, timeout_s=5.0):
 def test_unplugged_and_put_back_it_comes_back_by_itself(card):
     microphone, blocks = PortAudioMicrophone(), BlockQueue()
     microphone.start(blocks)
+    before_s = time.monotonic()
     card.push(SOUND[:BLOCK_SAMPLES], 5.0)
+    after_s = time.monotonic()
     assert microphone.trouble == ""
     card.there = False
-    began_s = time.monotonic()
     wait_for(lambda: "no microphone" in microphone.trouble)
     wait_for(lambda: card.restarts >= 2)  # it asks again and again which devices there are
     card.there = True
     wait_for(lambda: len(card.opened) == 2)
+    least_s = time.monotonic() - after_s
     card.push(SOUND[:BLOCK_SAMPLES], 77.0)  # the device's own clock began anew
-    away_s = time.monotonic() - began_s
+    most_s = time.monotonic() - before_s
     microphone.stop()
     got = taken(blocks)
 
     assert microphone.trouble == ""
-    assert got[1].missing / RATE_HZ == pytest.approx(away_s, abs=0.1)
+    assert least_s - 0.1 <= got[1].missing / RATE_HZ <= most_s + 0.1
     assert "microphone" in got[1].why
 
 

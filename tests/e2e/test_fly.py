@@ -5,7 +5,6 @@ import os
 import shutil
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -361,14 +360,11 @@ def test_sigterm_leaves_a_flight_that_the_next_start_resumes(campaign, recording
     assert json.loads(line)["step"] == "card"
     assert "resumes" in err
 
-    began_s = time.monotonic()
     second = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT)
     rows = [json.loads(second.stdout.readline()) for _ in range(2)]
-    took_s = time.monotonic() - began_s
     second.terminate()
     second.communicate(timeout=60)
 
     assert [row["row"] for row in rows] == ["gap", "step"]
     assert (rows[1]["step"], rows[1]["point"]) == ("restarted", "A1")
-    assert took_s < 60  # the figure itself (under 5 s) is the bench's
     assert [path.name for path in (campaign / "flights").iterdir()] == ["day1_baseline"]

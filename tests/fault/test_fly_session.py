@@ -217,15 +217,12 @@ def test_restart_is_on_the_same_card_with_everything_before(tmp_path):
     before = rows_on_disk(tmp_path)
     assert unfinished_flight(tmp_path) == "f1"
 
-    began_s = time.monotonic()
     _, session = fly(tmp_path, script=RUN, name=None)
-    took_s = time.monotonic() - began_s
 
     after = rows_on_disk(tmp_path)
     assert after[: len(before)] == before
     assert session.flight_dir.name == "f1"
     assert session.snapshot().state.point == "A2"
-    assert took_s < 5
     gap = next(row.body for row in after if row.kind is RowKind.GAP)
     assert gap["end_ns"] - gap["start_ns"] == AWAY_NS
     first_call = next(row for row in after[len(before) :] if row.kind is RowKind.CALL)
