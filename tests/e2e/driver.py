@@ -35,7 +35,7 @@ class Pilot:
         while not condition():
             self.loop.idle()
             if time.monotonic() > began + 0.2:
-                time.sleep(0.01)  # a long wait is for a thread: drawing all the time would take its processor
+                time.sleep(0.03)  # a long wait is for a thread: drawing all the time would take its processor
             if time.monotonic() > began + timeout_s:
                 raise AssertionError(f"still not so after {timeout_s:g} s: {condition}")
 

@@ -139,12 +139,12 @@ def test_fast_and_at_pace_give_the_same_rows(campaign, recording, tmp_path):
 
     short = tmp_path / "short.flac"
     write_flac(short, read_sound_file(recording)[16_000 * 20 : 16_000 * 44])
-    seen = []
-    for pace in (["--fast"], []):
-        folder = campaign / f"copy{len(seen)}"
+    flights, seen = [], []
+    for pace in ([], ["--fast"]):
+        folder = campaign / f"copy{len(flights)}"
         folder.mkdir()
         shutil.copy(INPUTS / "campaign.toml", folder)
-        done = subprocess.run(
+        flight = subprocess.Popen(
             [
                 sys.executable,
                 "-m",
@@ -159,13 +159,16 @@ def test_fast_and_at_pace_give_the_same_rows(campaign, recording, tmp_path):
                 str(short),
                 *pace,
             ],
-            capture_output=True,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
             text=True,
-            check=False,
             cwd=ROOT,
         )
-        assert done.returncode == 0, done.stderr
-        rows = [json.loads(line) for line in done.stdout.splitlines()]
+        flights.append(flight)
+    for flight in flights:
+        out, err = flight.communicate()
+        assert flight.returncode == 0, err
+        rows = [json.loads(line) for line in out.splitlines()]
         seen.append(
             [
                 (row["row"], row.get("start_s"), row.get("value"), row.get("step"), row.get("words"))
