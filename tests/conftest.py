@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import signal
 import subprocess
 import tempfile
 from pathlib import Path
@@ -13,6 +14,11 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 settings.register_profile("untimed", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("untimed")  # a machine with other work is no failure
+
+# What begins in the background of a shell, or under nohup, ignores these two; so would every program that the tests begin.
+for name, handler in (("SIGINT", signal.default_int_handler), ("SIGHUP", signal.SIG_DFL)):
+    if (number := getattr(signal, name, None)) and signal.getsignal(number) is signal.SIG_IGN:
+        signal.signal(number, handler)
 
 OWN = tempfile.TemporaryDirectory(prefix="kneecall-tests-")  # removed when the process ends
 for variable in ("KNEECALL_HOME", "KIVY_HOME"):  # else the user's own, and two workers write there at once
