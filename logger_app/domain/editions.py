@@ -1,6 +1,6 @@
 """Runs under the edition of the campaign that they were flown under: a plan edited afterwards moves none. Pure.
 
-Main names: `runs_as_flown`, `elsewhere_in_words`.
+Main names: `runs_as_flown`, `doubts_as_flown`, `elsewhere_in_words`.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from logger_app.domain.points import points_for, same_point
-from logger_app.domain.runs import find_runs
+from logger_app.domain.runs import find_runs, settings_doubted
 from logger_app.domain.settings import Possible
 from logger_app.records.calls import Action, CaptureGap, Correction, ReviewedCall
 from logger_app.records.journal import JournalRow
@@ -50,7 +50,7 @@ def runs_as_flown(
         return find_runs(flight, calls, steps, points, corrections, gaps, duration_ns, possible, order)
 
     now = fold(campaign.points)
-    if not flown or len(flown) == len(campaign.points) and all(map(same_edition, flown, campaign.points)):
+    if flown is None or not _edited(campaign, flown):
         return now
     assigned = {c.target for c in corrections if c.action is Action.ASSIGN}
     there = {run.id: run for run in now.runs}
@@ -70,6 +70,27 @@ def runs_as_flown(
         lost = replace(run, point=None, why_no_point=why, point_sure=False, rivals=((other, 0.5),) if other else ())
         runs.append(lost if changed else run)
     return replace(as_flown, runs=tuple(runs), elsewhere=tuple(elsewhere))
+
+
+def doubts_as_flown(
+    campaign: Campaign,
+    flown: Sequence[TestPoint] | None,
+    flight: str,
+    calls: Sequence[ReviewedCall],
+    steps: Sequence[JournalRow],
+    gaps: Sequence[CaptureGap],
+    duration_ns: int | None,
+) -> dict[str, str]:
+    """Settings that were heard and not applied, by call: `doubts` of `runs_as_flown`, without making the runs."""
+    points = flown if flown and _edited(campaign, flown) else campaign.points
+    possible = Possible.of(campaign, points)
+    return settings_doubted(flight, calls, steps, gaps, duration_ns, possible, points_for(campaign, flight))
+
+
+def _edited(campaign: Campaign, flown: Sequence[TestPoint]) -> bool:
+    """Whether a flight's own points are not those that the campaign has now."""
+    same = len(flown) == len(campaign.points) and all(map(same_edition, flown, campaign.points))
+    return bool(flown) and not same
 
 
 def elsewhere_in_words(found: FlightRuns) -> list[str]:

@@ -338,7 +338,7 @@ _COMMANDS = {
 
 
 def _doubtful(call: ReviewedCall) -> bool:
-    return not call.reviewed and not DOUBTED_SPEED.isdisjoint(call.flags)
+    return bool(call.flags) and not call.reviewed and not DOUBTED_SPEED.isdisjoint(call.flags)
 
 
 def find_runs(
@@ -374,14 +374,9 @@ def find_runs(
     FlightRuns
         Runs in order of time, numbered from 1, and the calls in none.
     """
-    steps = list(steps)
     possible = possible or Possible(points=tuple(points))
     order = possible.points if order is None else order
-    reader = _Reader(flight, possible, order, _moves(steps), here=order[0].id if order else None)
-    for _, _, act in sorted(_acts(calls, steps, gaps), key=lambda item: item[:2]):
-        act(reader)
-    end_ns = max([duration_ns or 0] + [call.end_ns for call in calls])
-    reader.end(RunEnd.FLIGHT_END, end_ns)
+    reader = _read(flight, calls, steps, gaps, duration_ns, possible, order)
     reader.closed = _looked_back(reader.closed, possible.points, order, reader.memory)
     runs = apply_to_runs(reader.closed, corrections, possible.points)
     return FlightRuns(
@@ -390,6 +385,28 @@ def find_runs(
         unassigned=tuple(sorted(reader.loose, key=lambda call: (call.flight_ns, call.id))),
         doubts=tuple(reader.doubts.items()),
     )
+
+
+def settings_doubted(
+    flight: str,
+    calls: Sequence[ReviewedCall],
+    steps: Iterable[JournalRow],
+    gaps: Iterable[CaptureGap],
+    duration_ns: int | None,
+    possible: Possible,
+    order: Sequence[TestPoint],
+) -> dict[str, str]:
+    """`FlightRuns.doubts` of `find_runs` by itself: no correction on a run and no looking back changes them."""
+    return _read(flight, calls, steps, gaps, duration_ns, possible, order).doubts
+
+
+def _read(flight, calls, steps, gaps, duration_ns, possible: Possible, order: Sequence[TestPoint]) -> _Reader:
+    steps = list(steps)
+    reader = _Reader(flight, possible, order, _moves(steps), here=order[0].id if order else None)
+    for _, _, act in sorted(_acts(calls, steps, gaps), key=lambda item: item[:2]):
+        act(reader)
+    reader.end(RunEnd.FLIGHT_END, max([duration_ns or 0] + [call.end_ns for call in calls]))
+    return reader
 
 
 def _looked_back(runs: Sequence[Run], points: Sequence[TestPoint], order, memory: Memory) -> list[Run]:

@@ -47,8 +47,17 @@ NOTHING = "nothing"  # what the second listening heard where it heard no call
 class Context:
     """Everything that a doubt about one call is judged by, worked out once."""
 
-    def __init__(self, runs: FlightRuns, calls, unit: str, graduation: float, disagreeing: Mapping[str, float | str]):
+    def __init__(
+        self,
+        runs: FlightRuns,
+        calls,
+        unit: str,
+        graduation: float,
+        disagreeing: Mapping[str, float | str],
+        like: Context | None = None,
+    ):
         self.runs = runs
+        self.doubts: Mapping[str, str] = dict(runs.doubts)
         self.unit = unit
         self.graduation = graduation
         self.disagreeing = disagreeing
@@ -56,7 +65,9 @@ class Context:
         self.by_id = {call.id: call for call in calls}
         self.approaches = approaches(calls)
         self.approach_of = {call.id: a for a in self.approaches for call in a.speeds}
-        self.expected = {id: e for a in self.approaches for id, e in expectations(a.speeds).items()}
+        self.expected: dict[str, Expected] = {}
+        for approach in self.approaches:
+            self.expected |= _known_already(approach, like) or expectations(approach.speeds)
         self.run_of = {call.id: run.id for run in runs.runs for call in run.calls}
         self.spans = [(run.start_ns, run.end_ns, run.id) for run in runs.runs]
 
@@ -72,17 +83,26 @@ class Context:
         return self.graduation * round(self.own(speed_kt) / self.graduation)
 
 
+def _known_already(approach: Approach, other: Context | None) -> dict[str, Expected] | None:
+    """What the calls of an approach make of each other where another context has the same readings; else None."""
+    there = other.approach_of.get(approach.speeds[0].id) if other else None
+    if other is None or there is None or there.readings != approach.readings:
+        return None
+    return {id: other.expected[id] for id in approach.place}
+
+
 def doubt_of(call: ReviewedCall, context: Context) -> QueueItem | None:
     if call.kind is CallKind.AIRSPEED and call.id in context.approach_of:
         return _speed_doubt(call, context)
     return _other_doubt(call, context)
 
 
-def flagged_as_heard(calls: Iterable[ReviewedCall], now: Context, runs_as_heard: FlightRuns) -> frozenset[str]:
+def flagged_as_heard(calls: Iterable[ReviewedCall], now: Context, doubts_as_heard: Mapping[str, str]) -> frozenset[str]:
     heard = [as_heard(call.heard, now.unit) for call in calls if call.heard]
-    context = Context(runs_as_heard, heard, now.unit, now.graduation, now.disagreeing)
+    context = Context(now.runs, heard, now.unit, now.graduation, now.disagreeing, like=now)
     # Runs move with corrections; here every call counts as being in one.
     context.run_of = dict.fromkeys(context.approach_of, "")
+    context.doubts = doubts_as_heard
     return frozenset(call.id for call in heard if doubt_of(call, context))
 
 
@@ -147,7 +167,7 @@ def _other_doubt(call: ReviewedCall, context: Context) -> QueueItem | None:
     wrong = p_wrong(call.posterior)
     if call.kind is CallKind.AIRSPEED and call.ias_kt is None:
         why.append("no value")
-    if doubted := dict(context.runs.doubts).get(call.id):
+    if doubted := context.doubts.get(call.id):
         why.append(f"not applied: {doubted}")
         wrong = max(wrong, 0.5)
     elif wrong >= 2 * SHOW_P_WRONG:

@@ -100,6 +100,11 @@ class Approach:
         """Where each call is among the airspeeds, by id."""
         return {call.id: k for k, call in enumerate(self.speeds)}
 
+    @property
+    def readings(self) -> list[tuple[str, int, float | None]]:
+        """All that its neighbours make of a call depends on."""
+        return [(call.id, call.flight_ns, call.ias_kt) for call in self.speeds]
+
     @cached_property
     def before_end(self) -> list[tuple[float, float]]:
         """Of each airspeed, its time from the event, or from the last of them [s], and its value [kt]."""

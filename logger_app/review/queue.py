@@ -79,7 +79,7 @@ def build_queue(
     second: Iterable[Mapping] = (),
     settled: frozenset[str] = frozenset(),
     flagged: frozenset[str] | None = None,
-    as_heard: Callable[[], FlightRuns] | None = None,
+    doubts_as_heard: Callable[[], Mapping[str, str]] | None = None,
     points: Sequence[TestPoint] = (),
     peers: Mapping[str, Sequence[float]] = MappingProxyType({}),
     what_if: WhatIf | None = None,
@@ -98,9 +98,9 @@ def build_queue(
     flagged : frozenset of str, optional
         `flagged` of an earlier queue of the same heard calls and second listening, which it
         depends on alone; saves working it out again.
-    as_heard : callable, optional
-        The runs before any correction, whose doubtful settings are flagged; asked for where `flagged` is not given,
-        without it those of `runs`.
+    doubts_as_heard : callable, optional
+        Doubtful settings before any correction, by call with the reason, which are flagged; asked for where `flagged`
+        is not given, without it those of `runs`.
     points : sequence of TestPoint
         Of the campaign; without them no run is weighed against other points.
     peers : mapping of str to sequence of float
@@ -126,7 +126,7 @@ def build_queue(
     reviewed = {call.id for call in calls if call.reviewed}
     # Which calls nothing pointed at is a property of what was heard, not of what was made of it since.
     if flagged is None:
-        flagged = flagged_as_heard(calls, context, as_heard() if as_heard else runs)
+        flagged = flagged_as_heard(calls, context, doubts_as_heard() if doubts_as_heard else context.doubts)
     sampled = [c for c in calls if c.heard and c.id not in flagged and _in_sample(runs.flight, c.id)]
     items = [
         *said_after_items([*doubts.values()], runs, points, context),
@@ -211,7 +211,7 @@ def _with_consequence(item: QueueItem, context: Context, what_if: WhatIf | None)
     call = context.by_id.get(item.target or "") if item.item is Item.CALL else None
     if what_if is None or call is None or call.kind not in (CallKind.SETTING, CallKind.COMMAND):
         return item
-    applied = call.id not in dict(context.runs.doubts)
+    applied = call.id not in context.doubts
     then = {run.id: run.point for run in what_if(call.id, applied).runs}
     moved = [run for run in context.runs.runs if run.id in then and then[run.id] != run.point]
     if not moved:

@@ -10,7 +10,7 @@ import hashlib
 import json
 import warnings
 from collections import defaultdict
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import takewhile
 from pathlib import Path
@@ -156,13 +156,14 @@ def folder_of(campaign_dir: Path, data: FlightData) -> Path:
 class FoldedFlight:
     """The rows of a flight folded: what was heard, the calls that hold now, the runs in them.
 
-    `runs_with` gives the runs as they would be with one more correction, `as_heard` those before any.
+    `runs_with` gives the runs as they would be with one more correction, `doubts_as_heard` which settings were not
+    applied before any.
     """
 
     data: FlightData
     calls: tuple[ReviewedCall, ...]
     runs_with: Callable[[Correction], FlightRuns]
-    as_heard: Callable[[], FlightRuns]
+    doubts_as_heard: Callable[[], Mapping[str, str]]
 
 
 def flight_from_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[JournalRow], duration_ns: int) -> FlightData:
@@ -183,7 +184,7 @@ def fold_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[JournalRow], 
     LogDamaged
         A row's body cannot be read.
     """
-    from logger_app.domain.editions import runs_as_flown
+    from logger_app.domain.editions import doubts_as_flown, runs_as_flown
     from logger_app.logstore import codec
     from logger_app.review.apply import apply_corrections, in_force, settled_items
 
@@ -212,27 +213,30 @@ def fold_rows(campaign: Campaign, info: FlightInfo, rows: Iterable[JournalRow], 
     runs = with_clock_faults(runs_of(calls, corrections), overlaps(rows))
     runs = with_decade_doubts(runs, campaign, settled_items(corrections, calls), info.confusions)
 
-    def as_heard() -> FlightRuns:
-        return runs_of(apply_corrections(heard, (), unit), ()) if corrections else runs
+    def doubts_as_heard() -> Mapping[str, str]:
+        if not corrections:
+            return dict(runs.doubts)
+        untouched, steps = apply_corrections(heard, (), unit), by_kind[RowKind.STEP]
+        return doubts_as_flown(campaign, flown, info.id, untouched, steps, gaps, duration_ns)
 
     second = [row.body for row in by_kind[RowKind.SECOND]]
     data = FlightData(
         info=info,
-        review=_review(campaign, info, runs, as_heard, calls, corrections, second),
+        review=_review(campaign, info, runs, doubts_as_heard, calls, corrections, second),
         runs=runs,
         weights=weights_of(campaign, info, runs),
         corrections=tuple(corrections),
         packs=tuple(sorted({call.pack for call in heard if call.pack})),
         journal_sha256=digest.hexdigest(),
     )
-    return FoldedFlight(data=data, calls=calls, runs_with=runs_with, as_heard=as_heard)
+    return FoldedFlight(data=data, calls=calls, runs_with=runs_with, doubts_as_heard=doubts_as_heard)
 
 
 def _review(
     campaign: Campaign,
     info: FlightInfo,
     runs: FlightRuns,
-    as_heard: Callable[[], FlightRuns],
+    doubts_as_heard: Callable[[], Mapping[str, str]],
     calls: Sequence[ReviewedCall],
     corrections: Sequence,
     second: list,
@@ -252,7 +256,7 @@ def _review(
         graduation=indicator.graduation,
         second=last_listening(second),
         settled=settled_items(corrections, calls),
-        as_heard=as_heard,
+        doubts_as_heard=doubts_as_heard,
         points=campaign.points,
         own=info.confusions,
     )

@@ -191,7 +191,7 @@ class ReviewWorkflow:
             second=last_listening([row.body for row in rows if row.kind is RowKind.SECOND]),
             settled=settled_items(corrections, calls),
             flagged=self._flagged,
-            as_heard=folded.as_heard,
+            doubts_as_heard=folded.doubts_as_heard,
             points=self.campaign.points,
             peers=self._peers(info),
             own=data.info.confusions,
