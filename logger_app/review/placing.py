@@ -8,6 +8,7 @@ speed beside those of the other runs and the plan's expectations. Main names: `M
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from statistics import median
@@ -113,12 +114,14 @@ def peers_of(runs: FlightRuns, calls: Sequence[ReviewedCall]) -> list[tuple[str,
 
 def _set_ups(runs: FlightRuns, calls: Sequence[ReviewedCall]) -> list[_SetUp]:
     said = sorted((c for c in calls if c.counts), key=lambda c: c.flight_ns)
+    times_ns = [c.flight_ns for c in said]
     found: list[_SetUp] = []
     doubted = {id for id, _ in runs.doubts}
     before_ns = -1
     for run in runs.runs:
         first_ns = next((c.flight_ns for c in run.calls if c.kind is CallKind.AIRSPEED), run.start_ns)
-        between = [c for c in said if before_ns < c.flight_ns <= first_ns and c.id not in doubted]
+        since = said[bisect_right(times_ns, before_ns) : bisect_right(times_ns, first_ns)]
+        between = [c for c in since if c.id not in doubted]
         items = {c.name for c in between if c.kind is CallKind.SETTING and c.name in ITEMS}
         carded = any(c.kind is CallKind.COMMAND and c.name in ("next_card", "previous_card", "card") for c in between)
         before_ns = run.end_ns
