@@ -452,8 +452,8 @@ def _kriging(design, drift, noise, v) -> _Solved:
 
 
 def _with_noise(drift, noise) -> np.ndarray:
-    total, k = drift.copy(), np.arange(noise.shape[1])
-    total[:, k, k] += noise
+    total, n = drift.copy(), noise.shape[1]
+    total.reshape(-1, n * n)[:, :: n + 1] += noise
     return total
 
 
@@ -501,4 +501,4 @@ def _wiener(a: np.ndarray, b: np.ndarray) -> np.ndarray:
 
 
 def _bisquare(misfit: np.ndarray) -> np.ndarray:
-    return np.clip(1 - (misfit / BISQUARE_C) ** 2, 0.0, 1.0) ** 2
+    return np.maximum(1 - (misfit / BISQUARE_C) ** 2, 0.0) ** 2

@@ -5,6 +5,7 @@ Main names: `silent_after_ns`, `approach_begins`, `new_approach_at`, `next_set_u
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from logger_app.domain.approach import MIN_CALLS
@@ -71,6 +72,13 @@ def new_approach_at(speeds_kt: Sequence[float], next_kt: float) -> int | None:
     >>> new_approach_at([61, 58, 55, 50, 62], 60), new_approach_at([61, 58, 55, 50, 52], 51)
     (4, None)
     """
+    lowest_kt = math.inf
+    for kt in speeds_kt:
+        if kt > lowest_kt + NEW_APPROACH_KT:
+            break
+        lowest_kt = min(lowest_kt, kt)
+    else:
+        return None  # most often: nothing rises by so much
     come_down_to = [k for k in range(1, len(speeds_kt)) if speeds_kt[k - 1] - speeds_kt[k] <= JUMP_KT]
     if len(speeds_kt) < MIN_CALLS or not come_down_to:
         return None

@@ -21,6 +21,7 @@ from logger_app.units import AIRSPEED_UNITS
 
 # Eleven days and a half: longer than any flight, short enough that nothing computed from it overflows.
 MAX_NS = 10**15
+_CALL_KINDS = {str(kind): kind for kind in CallKind}
 _MISFITS = (KeyError, TypeError, ValueError, AttributeError, OverflowError)
 
 
@@ -144,7 +145,7 @@ def body_to_call(body: dict) -> HeardCall:
     """The heard call that a journal body holds; `LogDamaged` when it does not."""
     try:  # not `_reading`: most of a journal is calls
         id, start_ns, end_ns = _text(body["id"], "id"), _ns(body["start_ns"]), _ns(body["end_ns"])
-        kind = CallKind(body["kind"])
+        kind = _CALL_KINDS.get(body["kind"]) or CallKind(body["kind"])
         return HeardCall(
             id=id,
             start_ns=start_ns,

@@ -52,7 +52,8 @@ def _text(value, line: str) -> str:
         return encode_basestring(value)
     if kind is list and value:
         inner = line + " "
-        return f"[{inner}{f',{inner}'.join([_text(one, inner) for one in value])}{line}]"
+        texts = [repr(one) if type(one) is float else _text(one, inner) for one in value]
+        return f"[{inner}{f',{inner}'.join(texts)}{line}]"
     if kind is dict and value:
         inner = line + " "
         pairs = [f"{encode_basestring(key)}: {_text(one, inner)}" for key, one in value.items()]
