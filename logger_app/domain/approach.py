@@ -435,7 +435,7 @@ class _Solved:
     apart_var: np.ndarray  # variance of that prediction
 
     def __getitem__(self, k: int) -> _Solved:
-        return _Solved(*(getattr(self, name)[k] for name in self.__slots__))
+        return _Solved(*[getattr(self, name)[k] for name in self.__slots__])
 
 
 def _kriging(design, drift, noise, v) -> _Solved:

@@ -269,9 +269,10 @@ class _Beliefs:
         self._middle: dict[str, float] = {}
         self._off: dict[tuple[str, int], float | None] = {}
         self.here: dict[str, list[tuple[str, float]]] = {}
+        self.heard = {one.run.id: one.stall(one.values) for one in approaches}
         for one in approaches:
             if one.run.point:
-                self.here.setdefault(one.run.point, []).append((one.run.id, one.stall(one.values)))
+                self.here.setdefault(one.run.point, []).append((one.run.id, self.heard[one.run.id]))
 
     def others(self, point: str, run: str, pair: tuple[int, int] | None, near: float) -> list[float]:
         """Stall speeds of other runs at a point; under a fault that all of them may have, each as it fits better."""
@@ -300,7 +301,7 @@ class _Beliefs:
 
     def usual(self, one: _Approach) -> bool:
         """Whether nothing at all is odd about the speeds of an approach: most are looked at no further."""
-        x, point = one.stall(one.values), one.run.point or ""
+        x, point = self.heard[one.run.id], one.run.point or ""
         if point not in self._middle:
             self._middle[point] = median([kt for _, kt in self.here.get(point, [("", x)])])
         known = [self._middle[point], *self.peers.get(point, ()), *([self.plan[point]] if point in self.plan else [])]

@@ -60,7 +60,9 @@ class _Open:
     last_ns: int
     calls: list[ReviewedCall] = field(default_factory=list)
     airspeeds: list[ReviewedCall] = field(default_factory=list)
-    believed: list[ReviewedCall] = field(default_factory=list)  # of the airspeeds
+    believed_kt: list[float | None] = field(default_factory=list)  # of the airspeeds
+    trusted: list[ReviewedCall] = field(default_factory=list)  # of the believed ones, those with a value
+    trusted_kt: list[float] = field(default_factory=list)
 
     def keep(self, calls: Iterable[ReviewedCall]) -> None:
         for call in calls:
@@ -68,10 +70,13 @@ class _Open:
             if call.kind is CallKind.AIRSPEED:
                 self.airspeeds.append(call)
                 if not _doubtful(call):
-                    self.believed.append(call)
+                    self.believed_kt.append(call.ias_kt)
+                    if call.ias_kt is not None:
+                        self.trusted.append(call)
+                        self.trusted_kt.append(call.ias_kt)
 
     def flown(self) -> bool:
-        return self.announced or approach_begins([call.ias_kt for call in self.believed])
+        return self.announced or approach_begins(self.believed_kt)
 
     def stalls_ns(self) -> list[int]:
         return [call.flight_ns for call in self.calls if call.kind is CallKind.EVENT and call.name in STALL_KINDS]
@@ -133,10 +138,9 @@ class _Reader:
 
     def _airspeed(self, call: ReviewedCall) -> None:
         if self.run and self.run.flown() and call.ias_kt is not None and not _doubtful(call):
-            trusted = [c for c in self.run.believed if c.ias_kt is not None]
-            k = new_approach_at([c.ias_kt for c in trusted if c.ias_kt is not None], call.ias_kt)
+            k = new_approach_at(self.run.trusted_kt, call.ias_kt)
             if k is not None:
-                self._split(trusted[k])
+                self._split(self.run.trusted[k])
         if not self.run and call.flight_ns >= self.stopped_until_ns:
             self.begin(call.id, call.flight_ns, announced=False)
         self._keep(call)

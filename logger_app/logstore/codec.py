@@ -95,6 +95,8 @@ def _unit(kind: CallKind, unit) -> str | None:
 
 def _payload(payload: dict) -> tuple[tuple[str, object], ...]:
     """A correction's payload with the keys that the fold reads checked."""
+    if payload == {}:
+        return ()
     checks = {
         "flight_ns": _ns,
         "value": _value,
@@ -192,7 +194,7 @@ def correction_to_body(correction: Correction) -> dict:
 
 def body_to_correction(body: dict) -> Correction:
     """The correction that a journal body holds; `LogDamaged` when it does not."""
-    with _reading("correction", body):
+    try:
         return Correction(
             id=_text(body["id"], "id"),
             utc=_text(body["utc"], "utc"),
@@ -203,6 +205,8 @@ def body_to_correction(body: dict) -> Correction:
             why=_text(body.get("why", ""), "why"),
             replaces=_optional(_text, body.get("replaces"), "replaces"),
         )
+    except _MISFITS as err:
+        raise _damaged("correction", body, err) from err
 
 
 def gap_to_body(gap: CaptureGap) -> dict:

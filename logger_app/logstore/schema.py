@@ -62,8 +62,7 @@ def checksum(seq: int, id: str, flight_ns: int, utc: str, kind: str, body: str) 
     str
         16 hexadecimal digits (BLAKE2b, 8 bytes).
     """
-    parts = (str(seq), id, str(flight_ns), utc, kind, body)
-    text = "\x1f".join(parts).encode("utf-8", "surrogatepass")
+    text = f"{seq}\x1f{id}\x1f{flight_ns}\x1f{utc}\x1f{kind}\x1f{body}".encode("utf-8", "surrogatepass")
     return hashlib.blake2b(text, digest_size=8).hexdigest()
 
 

@@ -42,7 +42,7 @@ from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 
 FLIGHTS_DIR = "flights"
 BATCH_ROWS = 500
-_KINDS = frozenset(map(str, RowKind))
+_KINDS = {str(kind): kind for kind in RowKind}
 
 
 class Journal:
@@ -298,7 +298,7 @@ def row_of(record: tuple) -> JournalRow | None:
         return None
     if kind not in _KINDS:
         raise LogTooNew(f"row {seq}: a kind of entry that this version does not know ({kind!r}).")
-    return JournalRow(id=id, flight_ns=flight_ns, utc=utc, kind=RowKind(kind), body=facts, seq=seq)
+    return JournalRow(id=id, flight_ns=flight_ns, utc=utc, kind=_KINDS[kind], body=facts, seq=seq)
 
 
 def list_flights(campaign_dir: Path) -> list[Path]:

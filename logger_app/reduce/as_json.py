@@ -41,24 +41,25 @@ def run_text(run: StallSpeed, margin: str = "") -> str:
     margin : str
         What each line but the first begins with.
     """
-    return _text(run_to_json(run), "\n" + margin)
+    return _text(run, "\n" + margin)
 
 
 def _text(value, line: str) -> str:
     kind = type(value)
     if kind is float:
-        return repr(value)
+        return repr(round(value, DECIMALS)) if -math.inf < value < math.inf else "null"
     if kind is str:
         return encode_basestring(value)
-    if kind is list and value:
+    if value is None:
+        return "null"
+    if (kind is tuple or kind is list) and value:
         inner = line + " "
-        texts = [repr(one) if type(one) is float else _text(one, inner) for one in value]
-        return f"[{inner}{f',{inner}'.join(texts)}{line}]"
-    if kind is dict and value:
+        return f"[{inner}{f',{inner}'.join([_text(one, inner) for one in value])}{line}]"
+    if is_dataclass(value):
         inner = line + " "
-        pairs = [f"{encode_basestring(key)}: {_text(one, inner)}" for key, one in value.items()]
+        pairs = [f'"{name}": {_text(getattr(value, name), inner)}' for name in _names(kind)]
         return f"{{{inner}{f',{inner}'.join(pairs)}{line}}}"
-    return json.dumps(value, ensure_ascii=False, allow_nan=False)
+    return json.dumps(_plain(value), ensure_ascii=False, indent=1, allow_nan=False).replace("\n", line)
 
 
 def _plain(value):

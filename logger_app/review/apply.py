@@ -10,7 +10,7 @@ Not for: runs (`domain.runs`), whether a correction may be taken (`review.check`
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -106,7 +106,9 @@ def apply_corrections(
     return tuple(sorted((call for call in calls if call), key=lambda call: (call.flight_ns, call.id)))
 
 
-def _fold(id: str, heard: HeardCall | None, corrections: Iterable[Correction], unit: str) -> ReviewedCall | None:
+def _fold(id: str, heard: HeardCall | None, corrections: Sequence[Correction], unit: str) -> ReviewedCall | None:
+    if heard and all(correction.action is Action.CONFIRM for correction in corrections):
+        return as_heard(heard, unit, tuple([correction.id for correction in corrections]))
     now = as_heard(heard, unit) if heard else None
     history = []
     for correction in corrections:
@@ -122,8 +124,8 @@ def _fold(id: str, heard: HeardCall | None, corrections: Iterable[Correction], u
     return replace(now, status=_status(now), ias_kt=ias_kt, history=tuple(history))
 
 
-def as_heard(heard: HeardCall, unit: str) -> ReviewedCall:
-    """A call that nobody has looked at; `unit` for an airspeed that brings none."""
+def as_heard(heard: HeardCall, unit: str, confirmed_by: tuple[str, ...] = ()) -> ReviewedCall:
+    """A call that nobody has corrected; `unit` for an airspeed that brings none."""
     return ReviewedCall(
         id=heard.id,
         flight_ns=heard.start_ns,
@@ -132,11 +134,12 @@ def as_heard(heard: HeardCall, unit: str) -> ReviewedCall:
         name=heard.name,
         value=heard.value,
         unit=heard.unit,
-        status=CallStatus.HEARD,
+        status=CallStatus.CONFIRMED if confirmed_by else CallStatus.HEARD,
         ias_kt=_ias_kt(heard.kind, heard.value, heard.unit or unit),
         flags=heard.flags,
         posterior=heard.posterior,
         heard=heard,
+        history=confirmed_by,
     )
 
 

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 
 from logger_app.domain.approach_curve import line_at_event_kt
 from logger_app.domain.call_words import shown
-from logger_app.records.calls import CallKind, Flag, ReviewedCall
+from logger_app.records.calls import CallKind, CallStatus, Flag, ReviewedCall
 from logger_app.records.runs import FlightRuns
 from logger_app.review.apply import as_heard
 from logger_app.review.items import Item, QueueItem
@@ -98,7 +98,8 @@ def doubt_of(call: ReviewedCall, context: Context) -> QueueItem | None:
 
 
 def flagged_as_heard(calls: Iterable[ReviewedCall], now: Context, doubts_as_heard: Mapping[str, str]) -> frozenset[str]:
-    heard = [as_heard(call.heard, now.unit) for call in calls if call.heard]
+    same = (CallStatus.HEARD, CallStatus.CONFIRMED)  # nothing in it but its status is another
+    heard = [call if call.status in same else as_heard(call.heard, now.unit) for call in calls if call.heard]
     context = Context(now.runs, heard, now.unit, now.graduation, now.disagreeing, like=now)
     # Runs move with corrections; here every call counts as being in one.
     context.run_of = dict.fromkeys(context.approach_of, "")

@@ -166,7 +166,8 @@ def expectations(speeds: Sequence[ReviewedCall]) -> dict[str, Expected]:
     speeds : sequence of ReviewedCall
         Airspeeds of one approach, in order of time.
     """
-    predicted = {call.id: _predict(call, speeds) for call in speeds}
+    readings = [(call.flight_ns, kt_of(call)) for call in speeds]
+    predicted = {call.id: _predict(k, readings) for k, call in enumerate(speeds)}
     off = [abs(kt_of(c) - likely) for c in speeds if (likely := predicted[c.id][0]) is not None]
     wander = min(MAX_WANDER_KT, max(MIN_WANDER_KT, 1.4826 * median(off))) if off else MAX_WANDER_KT
     return {
@@ -180,14 +181,15 @@ def kt_of(call: ReviewedCall) -> float:
     return math.nan if call.ias_kt is None else call.ias_kt
 
 
-def _predict(call: ReviewedCall, speeds: Sequence[ReviewedCall]) -> tuple[float | None, float]:
-    """A robust line (Theil-Sen) through the nearest others, at this call; and seconds past its end."""
-    others = sorted((c for c in speeds if c.id != call.id), key=lambda c: abs(c.flight_ns - call.flight_ns))
-    near = [c for c in others[:NEIGHBOURS] if abs(c.flight_ns - call.flight_ns) <= NEIGHBOUR_S * 1e9]
+def _predict(k: int, readings: Sequence[tuple[int, float]]) -> tuple[float | None, float]:
+    """A robust line (Theil-Sen) through the nearest others, at this one of (ns, kt); and seconds past its end."""
+    at_ns = readings[k][0]
+    others = sorted([(abs(ns - at_ns), j) for j, (ns, _) in enumerate(readings) if j != k])
+    near = [readings[j] for apart_ns, j in others[:NEIGHBOURS] if apart_ns <= NEIGHBOUR_S * 1e9]
     if len(near) < MIN_FOR_A_LINE:
         return None, 0.0
-    points = sorted(((c.flight_ns - call.flight_ns) / 1e9, kt_of(c)) for c in near)
-    slopes = [(b[1] - a[1]) / (b[0] - a[0]) for a, b in combinations(points, 2) if b[0] - a[0] > 0.3]
+    points = sorted([((ns - at_ns) / 1e9, kt) for ns, kt in near])
+    slopes = [(w - v) / (t - s) for (s, v), (t, w) in combinations(points, 2) if t - s > 0.3]
     slope = median(slopes) if slopes else 0.0
     beyond_s = max(0.0, points[0][0], -points[-1][0])
-    return median(v - slope * s for s, v in points), beyond_s
+    return median([v - slope * s for s, v in points]), beyond_s
