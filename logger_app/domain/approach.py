@@ -341,15 +341,14 @@ def _refine(fits: Sequence[_Fit], with_evidence: bool) -> None:
 
 def _gather_evidence(fits: Sequence[_Fit], walk, speeds, expected, usual) -> None:
     """How likely the calls are with each of `DRIFT_RATIOS`."""
-    design = np.stack([np.stack([np.ones_like(fit.x), fit.x], axis=-1) for fit in fits])
-    v = np.stack([fit.reading_kt[fit.inside] for fit in fits])
-    noise = _column([e**2 for e in expected]) / np.stack([fit.weight for fit in fits])
-    each = [
-        _evidence(design, _column([_drifting(m, ratio, s) for m, s in zip(usual, speeds)], 2) * walk, noise, v)
-        for ratio in DRIFT_RATIOS
-    ]
-    for fit, *found in zip(fits, *each):
-        fit.evidence = tuple(found)
+    of_all = np.tile(np.arange(len(fits)), len(DRIFT_RATIOS))
+    x = np.stack([fit.x for fit in fits])[of_all]
+    v = np.stack([fit.reading_kt[fit.inside] for fit in fits])[of_all]
+    noise = (_column([e**2 for e in expected]) / np.stack([fit.weight for fit in fits]))[of_all]
+    drift = _column([_drifting(m, ratio, s) for ratio in DRIFT_RATIOS for m, s in zip(usual, speeds)], 2) * walk[of_all]
+    found = _evidence(np.stack([np.ones_like(x), x], axis=-1), drift, noise, v)
+    for k, fit in enumerate(fits):
+        fit.evidence = tuple(found[k :: len(fits)])
 
 
 def _column(values: Sequence[float], axes: int = 1) -> np.ndarray:

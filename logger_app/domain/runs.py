@@ -105,6 +105,7 @@ class _Reader:
     knocked_off: bool = False
     note_ns: int | None = None
     doubts: dict[str, str] = field(default_factory=dict)
+    placed: tuple[tuple, Placement] | None = None
 
     def take(self, call: ReviewedCall) -> None:
         if self.run and call.flight_ns - self.run.last_ns > silent_after_ns(bool(self.run.airspeeds)):
@@ -294,13 +295,20 @@ class _Reader:
                 self.memory = approach_given_up(self.memory)
             return
         self.knocked_off = False
-        placed = place(self.possible.points, self.memory)
+        placed = self._place()
         point = next((p for p in self.possible.points if p.id == placed.point), None)
         self.closed.append(self._run(run, how, at_ns, placed, point))
         self.memory = approach_flown(self.memory, at_ns)
         if how in (RunEnd.NEXT_RUN, RunEnd.GAP):
             for call in run.set_up():
                 self._setting(call, kept=True)
+
+    def _place(self) -> Placement:
+        """Where the settings put a run: mostly where they put the one before."""
+        by = self.memory.placed_by
+        if self.placed is None or self.placed[0] != by:
+            self.placed = by, place(self.possible.points, self.memory)
+        return self.placed[1]
 
     def _run(self, run: _Open, how: RunEnd, at_ns: int, placed: Placement, point: TestPoint | None) -> Run:
         return Run(

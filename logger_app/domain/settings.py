@@ -135,6 +135,12 @@ class Memory:
     flown: tuple[Evidence, ...] = ()
 
     @property
+    def placed_by(self) -> tuple:
+        """All that says which test point it makes: `points.place` reads nothing else."""
+        said = (self.power, self.flap, self.bank, self.late, self.bank_left, self.set_up_after_ns, self.doubts)
+        return (*said, self.card, self.card_ns, self.card_by_pilot, self.card_belief)
+
+    @property
     def anything_said(self) -> bool:
         """Whether power, flap or bank was said."""
         return any(getattr(self, item) for item in ITEMS) or bool(self.late)

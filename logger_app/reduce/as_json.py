@@ -12,6 +12,9 @@ from json.encoder import encode_basestring
 from logger_app.records.results import Reduction, StallSpeed
 
 DECIMALS = 4
+# Up to here a float tells its four decimals apart, and is written without an exponent.
+MAX_IN_LINE = 1e11
+_CONSTANTS = {None: "null", True: "true", False: "false"}
 
 
 def reduction_to_json(reduction: Reduction) -> dict:
@@ -47,11 +50,16 @@ def run_text(run: StallSpeed, margin: str = "") -> str:
 def _text(value, line: str) -> str:
     kind = type(value)
     if kind is float:
-        return repr(round(value, DECIMALS)) if -math.inf < value < math.inf else "null"
+        if not -MAX_IN_LINE < value < MAX_IN_LINE:
+            return repr(round(value, DECIMALS)) if math.isfinite(value) else "null"
+        digits = f"{value:.{DECIMALS}f}".rstrip("0")  # rounded as `round` does it, in half the time
+        return digits + "0" if digits[-1] == "." else digits
     if kind is str:
         return encode_basestring(value)
-    if value is None:
-        return "null"
+    if value is None or kind is bool:
+        return _CONSTANTS[value]
+    if kind is int:
+        return repr(value)
     if (kind is tuple or kind is list) and value:
         inner = line + " "
         return f"[{inner}{f',{inner}'.join([_text(one, inner) for one in value])}{line}]"

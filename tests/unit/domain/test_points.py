@@ -1,9 +1,21 @@
 """Which point the settings make: said, on the card, older; never guessed where two fit as well."""
 
+import dataclasses
+from dataclasses import replace
+
 import pytest
 
 from logger_app.domain.points import named_point, next_point, place, point_to_show, points_for
-from logger_app.domain.settings import Memory, Possible, approach_flown, card_shown, setting_called
+from logger_app.domain.settings import (
+    BankLeft,
+    Evidence,
+    Known,
+    Memory,
+    Possible,
+    approach_flown,
+    card_shown,
+    setting_called,
+)
 from logger_app.records.calls import CallKind, HeardCall
 from logger_app.records.plan import Aircraft, Campaign, Loading, PlannedFlight, TestCard, TestPoint
 from logger_app.units import s_to_ns
@@ -168,3 +180,34 @@ def test_the_order_of_a_planned_flight():
 
     assert [p.id for p in points_for(campaign, "f")] == ["D1", "D2", "A1", "A2"]
     assert points_for(campaign, "other") == campaign.points
+
+
+def test_nothing_but_what_it_names_places_a_run():
+    """A run is placed as the one before where `placed_by` is the same: whatever else a memory holds must not matter."""
+    known = Known(value=0.0, unit="deg", since_ns=5, call="late")
+    others = {
+        "altitude": known,
+        "fuel": known,
+        "flown_ns": 10**12,
+        "changed": True,
+        "repeated": True,
+        "said_since": frozenset({"power", "flap", "bank"}),
+        "since": Evidence(said=(("flap", known),), card="A2", away=True),
+        "flown": (Evidence(late=(("bank", known),)),),
+    }
+    fields = {field.name for field in dataclasses.fields(Memory)}
+    memories = [
+        said(power="idle", flap=20.0),
+        said(power="idle", bank=-30.0),
+        replace(said(power="idle", flap=20.0, bank=-30.0), bank_left=BankLeft.NOT_REPEATED, set_up_after_ns=10**9),
+        replace(said(flap=20.0), late=(("flap", known),)),
+        card_shown(said(power=2100.0), "B1", s_to_ns(3.0), by_pilot=True, belief=0.8),
+        Memory(),
+    ]
+
+    for memory in memories:
+        for name, value in others.items():
+            other = replace(memory, **{name: value})
+
+            assert other.placed_by == memory.placed_by and place(POINTS, other) == place(POINTS, memory), name
+        assert len(memory.placed_by) == len(fields - others.keys())

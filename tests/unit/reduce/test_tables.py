@@ -172,6 +172,9 @@ def test_the_text_of_a_run_is_what_the_standard_library_makes_of_it(make):
         weight_kg=1e16,
         bank_deg=30,
         curve=(),
+        readings=tuple(
+            (x, -x) for k in range(-6, 20) for x in (1.00005 * 10**k, 0.5 * 10**k, 9.99995 * 10**k, 0.00005)
+        ),
     )
     for run in (*result.runs, odd):
         standard = json.dumps(run_to_json(run), ensure_ascii=False, indent=1, allow_nan=False)
