@@ -48,7 +48,7 @@ def run_text(run: StallSpeed, margin: str = "") -> str:
 
 
 def _text(value, line: str) -> str:
-    kind = type(value)
+    kind: type = type(value)
     if kind is float:
         if not -MAX_IN_LINE < value < MAX_IN_LINE:
             return repr(round(value, DECIMALS)) if math.isfinite(value) else "null"
@@ -71,7 +71,7 @@ def _text(value, line: str) -> str:
 
 
 def _plain(value):
-    kind = type(value)
+    kind: type = type(value)
     if kind is str or value is None or kind is int or kind is bool:
         return value
     if kind is float:
