@@ -102,7 +102,7 @@ class Hand:
     def close(self):
         for process in (self.program, self.server):
             process.terminate()
-            process.wait(timeout=20)
+            process.wait(timeout=60)
 
     def shown(self):
         """(how many times it was written, the words on the screen)."""
@@ -276,7 +276,7 @@ def whole_path(hand, by, pictures):
     by.press("Write the report")
     hand.find("Done.", limit_s=300)
     by.press("Read the report")
-    end = time.monotonic() + 30
+    end = time.monotonic() + LIMIT_S
     while not hand.opened.exists():
         assert time.monotonic() < end, "no browser was opened"
         time.sleep(0.2)

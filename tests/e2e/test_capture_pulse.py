@@ -76,7 +76,7 @@ def sound_server(tmp_path):
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
     )
-    deadline = time.monotonic() + 20
+    deadline = time.monotonic() + 60
     while subprocess.run(["pactl", "info"], env=env, capture_output=True, check=False).returncode:
         assert time.monotonic() < deadline, "the sound server does not start"
         time.sleep(0.1)
@@ -89,7 +89,7 @@ def sound_server(tmp_path):
     for process in (keeper, server):
         process.send_signal(signal.SIGCONT)
         process.terminate()
-        process.wait(10)
+        process.wait(60)
 
 
 def tone_steps() -> np.ndarray:

@@ -241,7 +241,7 @@ def test_the_command_opens_a_window_that_takes_a_mouse_and_ends_with_ctrl_c(tmp_
             )
             wait_for(lambda: picture(env, where, shots / "plan_process.png", other_than=seen))
             program.send_signal(signal.SIGINT)
-            assert program.wait(timeout=30) == 130
+            assert program.wait(timeout=120) == 130
         finally:
             program.kill()
             program.wait()

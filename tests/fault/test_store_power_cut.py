@@ -79,13 +79,13 @@ def test_what_was_acknowledged_is_on_the_disk(disk, tmp_path, seed):
         return
     image, place, again = disk
     writer = subprocess.Popen([sys.executable, "-c", WRITER, str(place / "day1")], stdout=subprocess.PIPE, text=True)
-    writer.stdout.readline()
+    first = writer.stdout.readline()
     time.sleep(random.Random(seed).uniform(0.5, 1.5))
     writer.send_signal(signal.SIGSTOP)
     found = tmp_path / "copy"
     shutil.copyfile(image, found)
     writer.send_signal(signal.SIGKILL)
-    rows_acked, samples_acked = map(int, writer.stdout.read().split("\n")[-2].split())
+    rows_acked, samples_acked = map(int, (first + writer.stdout.read()).split("\n")[-2].split())
     writer.wait()
     assert _mounted(found, again)
     flight = again / "day1"

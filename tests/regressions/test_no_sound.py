@@ -99,7 +99,7 @@ class KeptTones:
         return 0.0
 
 
-def until(condition, timeout_s=30.0):
+def until(condition, timeout_s=60.0):
     end_s = time.monotonic() + timeout_s
     while not condition():
         assert time.monotonic() < end_s

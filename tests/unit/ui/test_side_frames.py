@@ -36,7 +36,7 @@ def opened():
         frames.close()
 
 
-def wait(look, timeout_s=10.0):
+def wait(look, timeout_s=60.0):
     found, gap = [], threading.Event()
     for _ in range(round(timeout_s / 0.005)):
         if found := look():
@@ -52,7 +52,7 @@ def test_small_pictures_follow_while_a_true_one_takes_long(opened):
         frames.want([(float(at), ""), (10.0 + at, "")])
         assert wait(frames.take_quick) == (((float(at), ""), (10.0 + at, "")), [f"small {at}", f"small {10 + at}"])
         if at == 0:
-            assert camera.began.wait(5)
+            assert camera.began.wait(60)
     assert frames.take()[0] is None
     camera.go.set()
     wishes, done = wait(lambda: frames.take()[0])
@@ -78,7 +78,7 @@ def test_without_small_ones_a_newer_wish_ends_a_picture_that_takes_long(opened):
     camera = Camera()
     frames = opened(camera.frame)
     frames.want([(1.0, "")])
-    assert camera.began.wait(5)
+    assert camera.began.wait(60)
     frames.want([(2.0, "")])
     wait(lambda: camera.given_up)
     camera.go.set()
@@ -99,6 +99,6 @@ def test_closing_ends_a_picture_that_is_being_looked_for(opened):
     camera = Camera()
     frames = opened(camera.frame)
     frames.want([(1.0, "")])
-    assert camera.began.wait(5)
+    assert camera.began.wait(60)
     frames.close()
     assert not any(thread.is_alive() for thread in frames._threads)
