@@ -235,6 +235,16 @@ def test_a_silent_window_has_no_curve():
     assert not lag_curve(np.zeros(3200, np.float32), np.ones(3200, np.float32), 0.05).any()
 
 
+@pytest.mark.parametrize(("hits", "windows"), [(2, 2), (3, 8), (9, 10), (40, 60), (150, 150)])
+def test_the_chance_of_windows_that_agree_is_the_binomial_tail_of_scipy(hits, windows):
+    from scipy.stats import binom
+
+    tail = binom.logsf(hits - 2, windows - 1, 0.015) / math.log(10)
+
+    found = log10_chance(hits, windows, free=1, spread_s=TOLERANCE_S / 0.015)
+    assert found == pytest.approx(min(0.0, tail + math.log10(windows)))
+
+
 @pytest.mark.parametrize("one, other", [(-1.9, -2.9), (-2.6, -1.7), (-1.0, 0.0), (0.0, 0.0), (-9.0, -0.3)])
 def test_two_chances_are_put_together_as_fisher_does(one, other):
     """Against scipy's `combine_pvalues`, method of Fisher (Statistical Methods for Research Workers, 4th ed. 1932, section 21.1)."""
