@@ -74,17 +74,7 @@ class ResultsDocument:
             raise self._refusal(err) from err
 
     def finish(self, reduction: Reduction) -> Path | None:
-        """Write the rest, and put the file in its place.
-
-        Parameters
-        ----------
-        reduction : Reduction
-            All but its runs is taken from it.
-
-        Returns
-        -------
-        Path or None
-            The file written; None where none was wanted.
+        """Write the rest (all of a reduction but its runs), and put the file in its place; None where no file was wanted.
 
         Raises
         ------

@@ -61,17 +61,7 @@ class Joined:
 
 
 def join(trace: Trace, flight: FlightData, indicator: Indicator) -> Joined:
-    """Join a trace to a flight and read it at every run's stall event.
-
-    Parameters
-    ----------
-    flight : FlightData
-        Its runs hold the calls to align by.
-
-    Returns
-    -------
-    Joined
-        Runs that the trace does not cover are left out.
+    """Join a trace to a flight by the calls in its runs and read it at every run's stall event, where it covers that.
 
     Raises
     ------

@@ -70,25 +70,12 @@ def not_counted_items(runs: FlightRuns, beyond: Collection[str]) -> list[QueueIt
     if not chosen:
         return []
     n, of = len(chosen), sum(not run.discarded for run in runs.runs)
-    count = f"{n} of {of} runs {'does' if n == 1 else 'do'} not count"
-    return [
-        QueueItem(
-            id=f"fitted-{runs.flight}",
-            item=Item.STALL,
-            target=None,
-            run=chosen[0].id,
-            flight_ns=chosen[0].start_ns,
-            why=(
-                f"{count}: no speed was said at the break and the last call is more than "
-                f"{MAX_BELOW_LAST_CALL_KT:g} kt above the fitted stall speed",
-                f"accept the fitted stall of {'it' if n == 1 else 'all of them'}, or run by run",
-            ),
-            proposed=COUNT_THEM,
-            effect_kt=2.0 * n,
-            p_wrong=0.5,
-            runs=tuple(run.id for run in chosen),
-        )
-    ]
+    why = (
+        f"{n} of {of} runs {'does' if n == 1 else 'do'} not count: no speed was said at the break and the last call is "
+        f"more than {MAX_BELOW_LAST_CALL_KT:g} kt above the fitted stall speed",
+        f"accept the fitted stall of {'it' if n == 1 else 'all of them'}, or run by run",
+    )
+    return [_flight_item("fitted", Item.STALL, runs, chosen, chosen[0].start_ns, why, 2.0 * n, COUNT_THEM)]
 
 
 def spread_times_items(runs: FlightRuns) -> list[QueueItem]:
@@ -103,22 +90,36 @@ def spread_times_items(runs: FlightRuns) -> list[QueueItem]:
         return []
     n = sum(len(spread[run.id]) for run in chosen)
     numbers = ", ".join(str(run.number) for run in chosen[:MAX_NAMED]) + (" ..." if len(chosen) > MAX_NAMED else "")
-    return [
-        QueueItem(
-            id=f"times-{runs.flight}",
-            item=Item.TIMES,
-            target=None,
-            run=chosen[0].id,
-            flight_ns=spread[chosen[0].id][0].flight_ns,
-            why=(
-                f"{n} calls come from long lines of text: their times are good to seconds only (run {numbers})",
-                "shorter lines or the sound itself give better ones; until then the stall speeds are less sure",
-            ),
-            effect_kt=0.5 * len(chosen),
-            p_wrong=0.5,
-            runs=tuple(run.id for run in chosen),
-        )
-    ]
+    why = (
+        f"{n} calls come from long lines of text: their times are good to seconds only (run {numbers})",
+        "shorter lines or the sound itself give better ones; until then the stall speeds are less sure",
+    )
+    first_ns = spread[chosen[0].id][0].flight_ns
+    return [_flight_item("times", Item.TIMES, runs, chosen, first_ns, why, 0.5 * len(chosen))]
+
+
+def _flight_item(
+    prefix: str,
+    item: Item,
+    runs: FlightRuns,
+    chosen: Sequence[Run],
+    flight_ns: int,
+    why: tuple[str, ...],
+    effect_kt: float,
+    proposed=None,
+) -> QueueItem:
+    return QueueItem(
+        id=f"{prefix}-{runs.flight}",
+        item=item,
+        target=None,
+        run=chosen[0].id,
+        flight_ns=flight_ns,
+        why=why,
+        proposed=proposed,
+        effect_kt=effect_kt,
+        p_wrong=0.5,
+        runs=tuple(run.id for run in chosen),
+    )
 
 
 def said_after_items(
