@@ -184,7 +184,8 @@ class _Model:
         anywhere = np.ones(len(self.grid))
         if usual_high is not None:
             anywhere[self.grid > usual_high] = motion.above_plan_ratio
-        self.start = np.outer(motion.rate_shares, anywhere / anywhere.sum())
+        self._unknown = anywhere / anywhere.sum()
+        self.start = np.outer(motion.rate_shares, self._unknown)
         self._step = np.arange(1 - len(self.grid), len(self.grid), dtype=float)
         self._alike = {value: self._alike_to(value) for value in range(10, int(self.grid[-1]) + 1)}
 
@@ -287,7 +288,7 @@ class _Model:
         digit = _digit(call)
         if digit is None:
             return _number(call), []
-        if previous is None and np.ptp(around) < 1e-9:
+        if previous is None and np.ptp(around - self._unknown) < 1e-9:
             return digit, [Flag.NO_DECADE]
         fits = np.flatnonzero(self.grid % 10 == digit)
         if not len(fits):

@@ -7,7 +7,7 @@ from logger_app.fly.flight_state import advance, begin
 from logger_app.hear.engine import usual_high
 from logger_app.hear.packs import legal_calls
 from logger_app.hear.packs_io import load_pack
-from logger_app.hear.sequence import read_sequence
+from logger_app.hear.sequence import SequenceReader, read_sequence
 from logger_app.records.calls import CallKind, CallStatus, Flag, HeardCall
 from logger_app.records.plan import Aircraft, Campaign, FlapLimit, Indicator, TestCard, TestPoint
 from logger_app.records.runs import RunEnd
@@ -114,6 +114,16 @@ def test_a_hundred_that_was_said_is_believed():
 
     assert [c.proposed for c in read] == [None] * 5
     assert not any(Flag.IMPLAUSIBLE in c.flags for c in read)
+
+
+def test_a_digit_alone_has_no_decade_whatever_is_planned():
+    digit = call(1.0, CallKind.AIRSPEED, "ias", 7.0, "km/h")
+    usual = usual_high(campaign())
+    (read,) = read_sequence([digit], unit="km/h", low=42, high=231, usual_high=usual)
+    live = SequenceReader(unit="km/h", low=42, high=231, usual_high=usual).read(digit)
+
+    assert (read.value, live.value) == (7.0, 7.0)
+    assert Flag.NO_DECADE in read.flags and Flag.NO_DECADE in live.flags
 
 
 # ---- a recovery that nobody heard --------------------------------------------------------------------
