@@ -855,9 +855,12 @@ def _run_verdict(state: ReviewState, run: Run | None) -> str:
     result = state.results.get(run.id)
     if result is None:
         return run.why_no_point
-    rate = f", {result.entry_rate_kt_per_s:.1f} kt/s" if result.entry_rate_kt_per_s is not None else ""
+    from logger_app.units import speed_text
+
+    unit, rate_kt_per_s = state.workflow.unit, result.entry_rate_kt_per_s
+    rate = f", {speed_text(rate_kt_per_s, unit)}/s" if rate_kt_per_s is not None else ""
     why = f": {'; '.join(result.why)}" if result.why else ""
-    return f"{_verdict_words(result, state.workflow.unit)}{rate}{why}"
+    return f"{_verdict_words(result, unit)}{rate}{why}"
 
 
 def _big(state: ReviewState, item: QueueItem | None, call: ReviewedCall | None) -> str:

@@ -13,7 +13,7 @@ class WrappedText(Label):
 
 
 class KeyButton(Button):
-    """A key as a button, for touch; `strong` for what is on, or comes next."""
+    """A key as a button, for touch; `strong` for what is on, or comes next. Its words shrink before one is cut off."""
 
     strong = BooleanProperty(False)
 
@@ -21,6 +21,7 @@ class KeyButton(Button):
 Builder.load_string("""
 #:import CURRENT logger_app.ui.theme.CURRENT
 #:import dp kivy.metrics.dp
+#:import fitting_px logger_app.ui.widgets.fit_label.fitting_px
 #:import sp kivy.metrics.sp
 
 <WrappedText>:
@@ -39,7 +40,7 @@ Builder.load_string("""
     background_color: CURRENT.main if self.strong and not self.disabled else CURRENT.button
     color: CURRENT.main_on if self.strong and not self.disabled else CURRENT.button_on
     disabled_color: CURRENT.quiet
-    font_size: sp(15)
+    font_size: fitting_px(self.text, self.width, self.height, sp(15), sp(9), self.bold)
     halign: "center"
     valign: "middle"
     text_size: self.size
