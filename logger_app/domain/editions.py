@@ -97,9 +97,13 @@ def elsewhere_in_words(found: FlightRuns) -> list[str]:
     """Runs that the campaign as it is now would put at another point than they were flown for, one sentence each."""
     number = {run.id: run.number for run in found.runs}
     return [
-        f"flight {found.flight}, run {number[id]}: flown as {flown}; the campaign as it is now puts it at "
-        f"{other or 'no point'}. It stays where it was flown until you assign it "
-        f"(kneecall review ... --assign {number[id]} POINT)."
+        f"flight {found.flight}, run {number[id]}: flown as {flown}; the campaign as it is now "
+        + (
+            f"asks for other settings at {other}"
+            if flown.startswith(f"{other} (")
+            else f"puts it at {other or 'no point'}"
+        )
+        + f". It stays where it was flown until you assign it (kneecall review ... --assign {number[id]} POINT)."
         for id, flown, other in found.elsewhere
     ]
 

@@ -53,7 +53,7 @@ class CalloutEngine:
 
     def __init__(self, pack: Pack, low: float = 20.0, high: float = 199.0, unit: str = "kt", model: Path | None = None):
         self.pack, self.unit = pack, unit
-        self.net, gate, _ = load_model(model)
+        self.net, gate, self.languages = load_model(model)
         self._digits = {one.words[0]: float(one.value) for one in pack.shorthands if len(one.words) == 1}
         self.decoder = Decoder(phone_tree(pack, low, high, unit), gate)
         self.reset()

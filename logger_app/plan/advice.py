@@ -21,6 +21,7 @@ from logger_app.plan.order import build_up
 from logger_app.plan.repeats import runs_a_flight, runs_of_each, shown_kt, total_scatter_kt
 from logger_app.records.journal import FlightInfo
 from logger_app.records.plan import AircraftConfig, Campaign, PlannedFlight, TestPoint
+from logger_app.units import speed_text
 
 # 23.21(b) lets weight differ by +5/-1 % where it is critical and CG by 7 % of the travel (fragments
 # read in CS 23.21); a comparison of a few tenths of a knot is given less: 1 % is 0.25 kt at 50 kt.
@@ -198,14 +199,15 @@ def _named(work: str, recorded: list[str]) -> bool:
 
 
 def _runs(campaign: Campaign) -> Iterator[str]:
-    plan = campaign.planning
+    plan, unit = campaign.planning, campaign.indicator.unit
     if len(campaign.configurations) < 2:
         return
     flown = Counter(flight.configuration for flight in campaign.flights)
     if len(flown) > 1 and max(flown.values()) == 1 and runs_a_flight(plan, 1) is None:
         yield (
-            f"one flight of each configuration cannot show {plan.smallest_difference_kt:g} kt, however many runs: flights "
-            f"differ by about {plan.flight_scatter_kt:g} kt by themselves; fly each twice (A-B-B-A)."
+            f"one flight of each configuration cannot show {speed_text(plan.smallest_difference_kt, unit, '.3g')}, however "
+            f"many runs: flights differ by about {speed_text(plan.flight_scatter_kt, unit, '.2g')} by themselves; fly each "
+            "twice (A-B-B-A)."
         )
     need = runs_of_each(plan)
     few: dict[int, list[str]] = {}
@@ -214,10 +216,10 @@ def _runs(campaign: Campaign) -> Iterator[str]:
             few.setdefault(point.runs_wanted, []).append(point.id)
     for runs, ids in sorted(few.items()):
         shows = shown_kt(plan, (2, 2), runs / 2) if runs > 1 else 100.0
-        can = f"can show {shows:.1f} kt at best" if shows < 100 else "can show no difference at all"
+        can = f"can show {speed_text(shows, unit)} at best" if shows < 100 else "can show no difference at all"
         yield (
-            f"{_plural(runs, 'run')} at {', '.join(ids)} {can}; for {plan.smallest_difference_kt:g} kt with a scatter of "
-            f"{total_scatter_kt(plan):.1f} kt each configuration needs {need}, flown as A-B-B-A (80 % power, 5 % two-sided)."
+            f"{_plural(runs, 'run')} at {', '.join(ids)} {can}; for {speed_text(plan.smallest_difference_kt, unit, '.3g')} "
+            f"with a scatter of {speed_text(total_scatter_kt(plan), unit)} each configuration needs {need}, flown as A-B-B-A (80 % power, 5 % two-sided)."
         )
 
 
@@ -273,6 +275,11 @@ def _loading(campaign: Campaign) -> Iterator[str]:
     known = [f for f in campaign.flights if f.loading.fuel_l is not None]
     if known and all(row.cg_mm is None for row in loads(campaign, known[0])):
         yield "The CG cannot be worked out: give empty_arm_mm, fuel_arm_mm and the stations of the aircraft."
+    if nobody := [f.id for f in known if not any(load_kg for _, load_kg in f.loading.items)]:
+        yield (
+            f"{_some('Flight', nobody)} without load_kg: the weight is that of the aircraft and its fuel, with nobody aboard. "
+            "Give the aircraft its stations and each flight what they carry: stall speeds at the reference weight rest on it."
+        )
     for reference, changed in campaign.pairs():
         one = next((f for f in known if f.configuration == reference), None)
         other = next((f for f in known if f.configuration == changed), None)

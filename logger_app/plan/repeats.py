@@ -18,6 +18,7 @@ from logger_app.errors import CardError, Fault
 from logger_app.plan.flights import Budget, ProposedFlight, budget, capacity, fuel_to_count_with_l
 from logger_app.plan.order import build_up
 from logger_app.records.plan import Campaign, Planning
+from logger_app.units import speed_text
 
 MAX_FLIGHTS = 40
 
@@ -228,12 +229,13 @@ def _left_out(campaign: Campaign, made: Sequence[ProposedFlight], pair: tuple[st
 def budget_text(campaign: Campaign, found: BudgetPlan) -> str:
     """The plan for a person: total time and fuel first."""
     reference, changed, point = found.question
+    unit = campaign.indicator.unit
     label = next(p.label for p in campaign.points if p.id == point)
     lines = [
         total_in_words([flight.budget for flight in found.flights]),
         f"Question: {changed} against {reference} at {point} ({label})",
-        f"  {found.runs_a_flight} runs of it a flight show {found.shows_kt:.1f} kt four times out of five; "
-        f"{found.difference_kt:g} kt is shown with a chance of {100 * found.power:.0f} %",
+        f"  {found.runs_a_flight} runs of it a flight show {speed_text(found.shows_kt, unit)} four times out of "
+        f"five; {speed_text(found.difference_kt, unit, '.3g')} is shown with a chance of {100 * found.power:.0f} %",
         "Flights, in this order",
     ]
     for flight in found.flights:

@@ -32,7 +32,7 @@ from logger_app.plan.repeats import (
 )
 from logger_app.records.journal import FlightInfo
 from logger_app.records.plan import Campaign, PlannedFlight, TestPoint
-from logger_app.units import from_kt
+from logger_app.units import from_kt, speed_text
 
 # Flights of each configuration for which the runs are listed.
 SHOWN_FLIGHTS = (1, 2, 3)
@@ -278,11 +278,15 @@ def _head_lines(campaign: Campaign, flown: Flown, flights: Sequence[FlightInfo])
 
 
 def _repeat_lines(campaign: Campaign) -> list[str]:
-    plan = campaign.planning
+    plan, unit = campaign.planning, campaign.indicator.unit
+
+    def text(speed_kt: float, form: str = ".2g") -> str:
+        return speed_text(speed_kt, unit, form)
+
     lines = [
-        f"Runs: to see {plan.smallest_difference_kt:g} kt with a scatter of {total_scatter_kt(plan):.1f} kt between runs ("
-        f"{plan.scatter_kt:g} kt of the stalls, the rest from calls every {plan.call_step_kt:g} kt) and "
-        f"{plan.flight_scatter_kt:g} kt between flights",
+        f"Runs: to see {text(plan.smallest_difference_kt, '.3g')} with a scatter of {text(total_scatter_kt(plan), '.1f')} "
+        f"between runs ({text(plan.scatter_kt)} of the stalls, the rest from calls every {text(plan.call_step_kt)}) and "
+        f"{text(plan.flight_scatter_kt)} between flights",
         "  (four times out of five, 5 % two-sided; the same model as the comparison)",
     ]
     for flights in SHOWN_FLIGHTS:
@@ -292,7 +296,7 @@ def _repeat_lines(campaign: Campaign) -> list[str]:
     for runs in sorted({p.runs_wanted for p in campaign.points}):
         if runs > 1:
             shows = shown_kt(plan, (2, 2), max(1.0, runs / 2))
-            lines.append(f"  {runs} runs of each as A-B-B-A show {shows:.1f} kt")
+            lines.append(f"  {runs} runs of each as A-B-B-A show {text(shows, '.1f')}")
     return lines
 
 

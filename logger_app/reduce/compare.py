@@ -590,7 +590,9 @@ def _flight_notes(campaign: Campaign, reference, changed, days: Mapping[str, str
     for of_flight, side in zip(means, (reference, changed)):
         if len(of_flight) > 1:
             flat = [float(np.mean(speeds)) for speeds in of_flight.values()]
-            notes.append(f"{side[0][0].configuration}: flight means {_listed([from_kt(v, unit) for v in flat])} {unit}")
+            notes.append(
+                f"{side[0][0].configuration}: flight means {_listed([from_kt(v, unit) for v in flat])} {unit} as compared"
+            )
     known = [{days.get(flight, "") for flight in of_flight} for of_flight in means]
     if len(known[0] | known[1]) == 1 and "" not in known[0]:
         notes.append("all flown on one day: another day may differ by more than these flights do")

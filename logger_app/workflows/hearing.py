@@ -11,12 +11,14 @@ import os
 import shutil
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 
 import numpy as np
 
 from logger_app.domain.flight_time import latest_ns
 from logger_app.domain.folder_names import name_faults
+from logger_app.domain.times import flight_time
 from logger_app.errors import CardError, Fault, SoundError
 from logger_app.hear.listen import HearResult, hear_files
 from logger_app.hear.own_voice import soften
@@ -33,6 +35,9 @@ from logger_app.records.calls import CallKind
 from logger_app.records.journal import FlightInfo, JournalRow, RowKind
 from logger_app.records.plan import Campaign, Loading
 from logger_app.units import NS_PER_S, RATE_HZ, s_to_ns
+
+# The files' clocks give whole seconds, and chapters of one recording may lose some; more is a gap. Ours.
+APART_S = 5.0
 
 
 def hear(
@@ -72,7 +77,51 @@ def hear(
     listener = None if all(map(is_transcript, files)) else make_engine(engine, words, campaign, model)
     slow = make_engine("callout", words, campaign) if second and listener else None
     again = slow if isinstance(slow, CalloutEngine) else None
-    return hear_files(files, listener, words, campaign, progress, on_sound, again)
+    result = hear_files(files, listener, words, campaign, progress, on_sound, again)
+    notes = (language_note(listener), *apart_notes(files, result)) if listener else ()
+    return replace(result, notes=(*result.notes, *filter(None, notes)))
+
+
+def language_note(engine: object) -> str:
+    """A sentence where our recogniser was not trained on the pack's language; empty elsewhere."""
+    pack, languages = getattr(engine, "pack", None), getattr(engine, "languages", ())
+    if pack is None or not languages or pack.language in languages:
+        return ""
+    return (
+        f"Our own recogniser was never trained on this language (pack {pack.name}) and misses most of what is said in it: "
+        "check all runs by ear, or hear it with another recogniser."
+    )
+
+
+def apart_notes(files: Sequence[Path], result: HearResult) -> list[str]:
+    """Sentences where the files' own clocks say that one does not begin where the one before ends."""
+    begun = [_begun(path) for path in files]
+    notes = []
+    for k in range(1, len(files)):
+        one, other = begun[k - 1], begun[k]
+        if one is None or other is None:
+            continue
+        apart_s = (other - one).total_seconds() - (result.starts_s[k] - result.starts_s[k - 1])
+        if abs(apart_s) >= APART_S:
+            how = (
+                f"{apart_s:.0f} s after {files[k - 1].name} ends"
+                if apart_s > 0
+                else f"{-apart_s:.0f} s before {files[k - 1].name} ends"
+            )
+            notes.append(
+                f"{files[k].name} begins {how}, by the files' own clocks. They were heard as one recording without a gap: "
+                f"from {flight_time(result.starts_s[k])} on, times on the flight clock are off by as much, and a run across "
+                "that moment is none: discard it in the review."
+            )
+    return notes
+
+
+def _begun(path: Path) -> datetime | None:
+    """When a recording began by its own clock, where that gives the hour."""
+    recorded = recorded_at(path)
+    if recorded.by != "recording" or "T" not in recorded.utc:
+        return None
+    return datetime.fromisoformat(recorded.utc.replace("Z", "+00:00"))
 
 
 def hear_into(

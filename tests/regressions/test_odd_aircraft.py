@@ -2,18 +2,34 @@
 
 from dataclasses import replace
 
+import numpy as np
+
 from logger_app.domain.runs import find_runs
 from logger_app.fly.flight_state import advance, begin
 from logger_app.hear.engine import usual_high
+from logger_app.hear.listen import HearResult
 from logger_app.hear.packs import legal_calls
 from logger_app.hear.packs_io import load_pack
 from logger_app.hear.sequence import SequenceReader, read_sequence
+from logger_app.plan.advice import advise
 from logger_app.records.calls import CallKind, CallStatus, Flag, HeardCall
-from logger_app.records.plan import Aircraft, Campaign, FlapLimit, Indicator, TestCard, TestPoint
+from logger_app.records.plan import (
+    Aircraft,
+    AircraftConfig,
+    Campaign,
+    FlapLimit,
+    Indicator,
+    Loading,
+    PlannedFlight,
+    Planning,
+    TestCard,
+    TestPoint,
+)
 from logger_app.records.runs import RunEnd
 from logger_app.reduce.quality import judge
 from logger_app.reduce.stall_speed import stall_of_run
 from logger_app.units import s_to_ns, to_kt
+from logger_app.workflows.hearing import apart_notes, language_note
 from tests.builders import Make
 
 make = Make()
@@ -184,3 +200,66 @@ def test_one_call_is_no_stall_speed_when_the_airspeed_fell_on():
 
     assert "fell on by about 3 kt in the 3.1 s" in judged(23.38).why[0]
     assert judged(22.0).counts and judged(23.38, trace_ias_kt=39.0).counts
+
+
+# ---- what is said to the user ------------------------------------------------------------------------
+
+
+def a_file(tmp_path, name, begun):
+    import av
+
+    path = tmp_path / name
+    with av.open(str(path), "w", format="matroska") as container:
+        container.metadata["creation_time"] = begun
+        stream = container.add_stream("pcm_s16le", rate=16_000, layout="mono")
+        frame = av.AudioFrame.from_ndarray(np.zeros((1, 16_000), np.int16), format="s16", layout="mono")
+        frame.sample_rate = 16_000
+        container.mux(stream.encode(frame))
+        container.mux(stream.encode(None))
+    return path
+
+
+def test_two_files_with_time_between_them_are_not_silently_one(tmp_path):
+    """Half a minute was missing between two files; they were joined without a word, and all times after it were off."""
+    files = [a_file(tmp_path, "p1.mkv", "2026-11-20T23:59:50Z"), a_file(tmp_path, "p2.mkv", "2026-11-21T00:03:40Z")]
+    heard = HearResult(
+        files=("p1", "p2"), duration_s=201, engine="callout", pack="en/4", calls=(), starts_s=(0.0, 200.0)
+    )
+
+    (note,) = apart_notes(files, heard)
+    assert note.startswith("p2.mkv begins 30 s after p1.mkv ends") and "from 3:20.0 on" in note
+    assert apart_notes(files, replace(heard, starts_s=(0.0, 229.0))) == []
+
+
+def test_a_language_that_was_never_trained_on_is_said_so():
+    """Of 24 runs spoken in German five were found, and nothing said that this was to be expected."""
+
+    class Engine:
+        pack, languages = load_pack("de"), ("en",)
+
+    assert "never trained on this language (pack de)" in language_note(Engine())
+    assert language_note(type("Engine", (), {"pack": load_pack("en"), "languages": ("en",)})()) == ""
+
+
+def test_a_plan_speaks_in_the_unit_of_the_dial():
+    """ "For 2.15983 kt" stood in the plan of an aircraft that is read in km/h."""
+    plan = replace(
+        campaign(),
+        configurations=(AircraftConfig(id="a", name="a"), AircraftConfig(id="b", name="b", parent="a")),
+        planning=Planning(smallest_difference_kt=to_kt(4, "km/h")),
+    )
+    said = [one.words for one in advise(plan)]
+
+    assert any("for 4 km/h" in text for text in said)
+    assert not any(" kt" in text for text in said)
+
+
+def test_a_weight_with_nobody_aboard_is_said_so():
+    flights = (
+        PlannedFlight(id="d1", configuration="a", cards=("A",), loading=Loading(fuel_l=60.0)),
+        PlannedFlight(id="d2", configuration="a", cards=("A",), loading=Loading(fuel_l=60.0, items=(("seats", 86.0),))),
+    )
+    plan = replace(campaign(), configurations=(AircraftConfig(id="a", name="a"),), flights=flights)
+    (said,) = [one.words for one in advise(plan) if "nobody aboard" in one.words]
+
+    assert said.startswith("Flight d1 is without load_kg")
