@@ -101,7 +101,7 @@ def screen(pilot):
 
     def make(size=(1280, 800), palette="day", context=HEIGHTS, **display):
         script = Script()
-        app = make_fly_app(script, Display(dpi=TABLETS[size], palette_name=palette, **display), context)
+        app = make_fly_app(script, Display(dpi=TABLETS.get(size, 149.0), palette_name=palette, **display), context)
         finger = pilot(app, size)
         return finger, script
 
@@ -285,6 +285,30 @@ def test_cautions_that_nobody_has_read_are_shown_once_before_the_first_run(scree
     panel_tap(finger, "read")
 
     assert finger.root.panel is None
+
+
+def test_in_a_small_window_the_cautions_come_in_more_parts_and_none_is_covered(screen):
+    """At 800x600 the heading lay over the heights, and the button over the last knock-it-off criterion."""
+    stops = (
+        "anyone says so",
+        "any roll that aileron and rudder do not stop at once",
+        "below the floor",
+        "any surprise",
+    )
+    briefing = (("heights", ("recovered above 3000 ft", "enter above 5000 ft")), ("stop if", stops))
+    finger, _ = screen(size=(800, 600), context=FlyContext(briefing=briefing, acknowledged=False))
+    seen = []
+    for _ in range(6):
+        panel = finger.root.panel
+        words = panel.ids.words
+        seen += words.text.split("\n")
+        assert words.texture_size[1] <= words.height + 1
+        assert all(target.top <= words.y + 1 for target in panel.targets) and words.top <= panel.ids.heading.y + 1
+        if panel.targets[0].key == "read":
+            break
+        panel_tap(finger, "more_cautions")
+
+    assert seen == [f"HEIGHTS: {text}" for text in briefing[0][1]] + [f"STOP IF: {text}" for text in stops]
 
 
 def test_nothing_covers_a_run_that_begins_before_the_cautions_are_read(screen):

@@ -6,6 +6,7 @@ is. The last call is labelled with its age, dim in a run, and goes after a while
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -397,14 +398,25 @@ def panel_shown(wanted: Panel, state: FlightState, context: FlyContext, acknowle
     return wanted if wanted not in (Panel.CAUTIONS, Panel.LANDED) else Panel.NONE
 
 
-def caution_parts(context: FlyContext) -> tuple[tuple[str, ...], ...]:
-    """The briefing in parts that fit the panel."""
-    lines = [f"{heading.upper()}: {text}" for heading, texts in context.briefing for text in texts]
-    return tuple(tuple(lines[k : k + CAUTION_LINES]) for k in range(0, len(lines), CAUTION_LINES))
+def few(lines: Sequence[str]) -> bool:
+    """Whether a part of the briefing holds no more lines than are read with ease."""
+    return len(lines) <= CAUTION_LINES
 
 
-def panel_view(panel: Panel, state: FlightState, context: FlyContext, part: int = 0) -> PanelView | None:
-    """What a panel shows, or None without one."""
+def caution_parts(context: FlyContext, fit: Callable[[Sequence[str]], bool] = few) -> list[list[str]]:
+    """The briefing in parts that fit the panel; one line is a part, whether it fits or not."""
+    parts: list[list[str]] = [[]]
+    for line in (f"{heading.upper()}: {text}" for heading, texts in context.briefing for text in texts):
+        if parts[-1] and not fit([*parts[-1], line]):
+            parts.append([])
+        parts[-1].append(line)
+    return parts
+
+
+def panel_view(
+    panel: Panel, state: FlightState, context: FlyContext, part: int = 0, fit: Callable[[Sequence[str]], bool] = few
+) -> PanelView | None:
+    """What a panel shows, or None without one; of the briefing the part of that number, in parts that `fit`."""
 
     def button(key: str, label: str, intent: Intent | None = None, role: str = "button", enabled: bool = True):
         return ButtonView(key=key, label=label, intent=intent, role=role, enabled=enabled)
@@ -431,14 +443,14 @@ def panel_view(panel: Panel, state: FlightState, context: FlyContext, part: int 
     if panel is Panel.HELP:
         return PanelView(heading="What you can say", lines=HELP_WORDS, buttons=(shut,))
     if panel is Panel.CAUTIONS:
-        parts = caution_parts(context)
+        parts = caution_parts(context, fit)
         part = min(part, len(parts) - 1)
         last = part + 1 == len(parts)
         action = (
             button("read", "I HAVE\nREAD IT", role="main") if last else button("more_cautions", "MORE", role="main")
         )
         return PanelView(
-            heading=f"Before the first run: {part + 1} of {len(parts)}", lines=parts[part], buttons=(action,)
+            heading=f"Before the first run: {part + 1} of {len(parts)}", lines=tuple(parts[part]), buttons=(action,)
         )
     if panel is Panel.LANDED:
         lines = ("Flight ended. All data saved.", "Next: review the calls.")

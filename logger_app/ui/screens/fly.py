@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 from kivy.clock import Clock
@@ -21,14 +22,15 @@ from logger_app.ui.presenters.fly import (
     FlyView,
     Panel,
     PanelView,
+    few,
     panel_shown,
     panel_view,
     view,
 )
-from logger_app.ui.presenters.fly_layout import TARGETS, FlyLayout, layout, panel_grid
+from logger_app.ui.presenters.fly_layout import TARGETS, FlyLayout, Rect, layout, panel_grid
 from logger_app.ui.theme import DAY, PALETTES, Display, Palette
 from logger_app.ui.widgets import call_strip, level_bar, sign  # noqa: F401 the kv names them
-from logger_app.ui.widgets.fit_label import fitting_px
+from logger_app.ui.widgets.fit_label import fits, fitting_px
 from logger_app.ui.widgets.target import Target
 from logger_app.workflows.flight_session import Cue
 
@@ -59,6 +61,10 @@ class RecordingView(BoxLayout):
     colour = ColorProperty((0, 0, 0, 1))
     text_px = NumericProperty(20)
     least_px = NumericProperty(16)
+
+
+# Of the smallest type in flight; what is read before the first run only may be so much smaller.
+ON_THE_GROUND = 0.8
 
 
 class BannerView(BoxLayout):
@@ -96,10 +102,7 @@ class PanelBox(FloatLayout):
             self.remove_widget(target)
         x, y, wide, high = placed.panel
         self.pos, self.size = (x, y), (wide, high)
-        inset = 0.6 * placed.text_px
-        inner = (x + inset, y + inset, wide - 2 * inset, high - 2 * inset)
-        words, rects = panel_grid(inner, len(shown.buttons), display)
-        (wx, wy, ww, wh), head = words, 1.8 * placed.text_px
+        (wx, wy, ww, wh), rects, head = _panel_parts(placed, len(shown.buttons), display)
         self.ids.heading.text, self.ids.words.text = shown.heading, "\n".join(shown.lines)
         self.ids.heading.pos, self.ids.heading.size = (wx, wy + wh - head), (ww, head)
         self.ids.words.pos, self.ids.words.size = (wx, wy), (ww, wh - head)
@@ -111,6 +114,20 @@ class PanelBox(FloatLayout):
             target.bind(on_press=lambda pressed: self.screen.press_panel(pressed.key) if pressed.ready else None)
             self.targets.append(target)
             self.add_widget(target)
+
+
+def _panel_parts(placed: FlyLayout, buttons: int, display: Display) -> tuple[Rect, tuple[Rect, ...], float]:
+    """The rectangle of a panel's heading and words, those of its buttons, and the height of the heading."""
+    x, y, wide, high = placed.panel
+    inset = 0.6 * placed.text_px
+    words, rects = panel_grid((x + inset, y + inset, wide - 2 * inset, high - 2 * inset), buttons, display)
+    return words, rects, 1.8 * placed.text_px
+
+
+def room_for(lines: Sequence[str], placed: FlyLayout, display: Display) -> bool:
+    """Whether lines of the briefing fit a panel in type for reading on the ground; in a small window fewer do."""
+    (_, _, wide, high), _, head = _panel_parts(placed, 1, display)
+    return few(lines) and fits("\n".join(lines), wide, high - head, ON_THE_GROUND * placed.least_px, False)
 
 
 def paint(target: Target, button: ButtonView, palette: Palette) -> None:
@@ -299,7 +316,9 @@ class FlyScreen(FloatLayout):
         panel = panel_shown(self.wanted, state, self.context, self.acknowledged)
         if panel is Panel.NONE and state.phase in IN_RUN:
             self.wanted = Panel.NONE
-        shown = panel_view(panel, state, self.context, self.part)
+        placed, display = self.placed, self.display
+        fit = partial(room_for, placed=placed, display=display)
+        shown = panel_view(panel, state, self.context, self.part, fit)
         key = (shown, self.display) if shown else None
         if key == self.panel_shown:
             return

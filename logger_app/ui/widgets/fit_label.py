@@ -18,12 +18,17 @@ def fitting_px(text: str, width: float, height: float, largest: float, least: fl
     """The largest font size [px] at which the text, wrapped at words, fits a box; never under `least`."""
     size = largest
     while size > least:
-        lines = _wrapped(text, width, size, bold)
-        high = 1.17 * size * len(lines)
-        if high <= height and all(wide <= width - SLACK_PX for wide in lines):
+        if fits(text, width, height, size, bold):
             return size
         size *= SHRINK
     return least
+
+
+@lru_cache(maxsize=2000)
+def fits(text: str, width: float, height: float, size: float, bold: bool) -> bool:
+    """Whether the text, wrapped at words, fits a box at a font size [px]."""
+    lines = _wrapped(text, width, size, bold)
+    return 1.17 * size * len(lines) <= height and all(wide <= width - SLACK_PX for wide in lines)
 
 
 def _wrapped(text: str, width: float, size: float, bold: bool) -> list[float]:
