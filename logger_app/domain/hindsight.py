@@ -261,11 +261,12 @@ class _Chain:
         """Share of each point at each run, and of each step (before, after) into it."""
         deep = MAX_RUNS_IN_A_ROW
         leave = np.array([self.leaves(c + 1) for c in range(deep)])  # (deep, n)
+        stay_on = 1 - leave
         kinds, which = np.unique(self.kind, return_inverse=True)
         likely = np.stack([self.called(k, habits) for k in kinds.tolist()])[which]
         steps = self.goes_to(entered) * likely
         stay = likely.diagonal(axis1=1, axis2=2)
-        stays = (1 - leave) * stay[:, None, :]  # (t, deep, n)
+        stays = stay_on * stay[:, None, :]  # (t, deep, n)
         start = np.full(self.n, (1 - FIRST_IN_ORDER) / self.n)
         start[self.first] += FIRST_IN_ORDER
         forward = np.zeros((self.t, deep, self.n))
@@ -273,8 +274,8 @@ class _Chain:
         forward[0] /= forward[0].sum()
         for k in range(1, self.t):
             here, before = forward[k], forward[k - 1]
-            here[0] = (before * leave).sum(0) @ steps[k]
-            staying = before * (1 - leave) * stay[k]
+            here[0] = np.add.reduce(before * leave, 0) @ steps[k]
+            staying = before * stay_on * stay[k]
             here[1:] = staying[:-1]
             here[-1] += staying[-1]
             here /= here.sum()
