@@ -38,7 +38,7 @@ def faults():
 @pytest.mark.slow
 def test_nothing_accepted_is_lost_whatever_strikes_and_damage_is_named(faults):
     plan = [(kind, 0) for kind in faults.QUICK] + [(kind, k) for kind in DAMAGE for k in (1, 2)]
-    rows = faults.run(plan, seed=5, jobs=2, tell=lambda text: None)
+    rows = faults.run(plan, seed=5, jobs=3, tell=lambda text: None)
 
     assert [(row["kind"], row["k"]) for row in rows] == plan
     assert [row for row in rows if row["wrong"]] == []
