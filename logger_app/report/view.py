@@ -633,7 +633,8 @@ def _pairs(configurations, points, reduction, series) -> tuple[Pair, ...]:
                 overall=next((o for o in reduction.overall if (o.reference, o.changed) == (reference, changed)), None),
             )
         )
-    return tuple(pairs)
+    # The last one leads the page: one that has nothing to say yet, its configuration not flown, never does.
+    return tuple(sorted(pairs, key=lambda pair: any(row.comparison.difference_kt is not None for row in pair.rows)))
 
 
 def _excluded(reduction: Reduction, runs: Sequence[RunView]):

@@ -105,3 +105,14 @@ def test_notes_that_stand_at_every_point_are_said_once(example):
 
     assert pair.common_notes == ("one flight each",)
     assert [pair.own_notes(row) for row in pair.rows] == [("A1",), ("A2",), ("A3",), ("B1",)]
+
+
+def test_a_pair_whose_change_was_not_flown_yet_does_not_lead_the_page(example):
+    """With the next change planned, the page opened with "not comparable" and hid the answer that there was."""
+    planned = tuple(
+        replace(c, reference=c.changed, changed="next", difference_kt=None) for c in example.reduction.comparisons
+    )
+    reduction = replace(example.reduction, comparisons=example.reduction.comparisons + planned)
+    page = page_of(replace(example, reduction=reduction))
+
+    assert [pair.changed.id for pair in page.pairs] == ["next", "cuffs"]
