@@ -230,9 +230,11 @@ def not_flown(line: Sequence[Generation]) -> tuple[str, ...]:
         compared = [
             c for stall in one.stalls for c in (stall.to_baseline, stall.to_parent) if c and c.low_kt is not None
         ]
-        if any(c.n_flights_reference == c.n_flights_changed == 1 for c in compared):
+        once = [c for c in compared if c.n_flights_reference == c.n_flights_changed == 1]
+        if once:
+            at = f" at {', '.join(dict.fromkeys(c.point for c in once))}" if len(once) < len(compared) else ""
             found.append(
-                f"{name}: compared by one flight each, so its intervals rest on an assumed scatter of flights "
+                f"{name}: compared by one flight each{at}, so its intervals {'there ' if at else ''}rest on an assumed scatter of flights "
                 "([plan] flight_scatter_kt), not on a measured one."
             )
         wings = {station.wing for station in one.stations}

@@ -246,6 +246,27 @@ def test_a_line_says_where_its_intervals_rest_on_an_assumed_scatter_of_flights()
     assert remarks(2) == []
 
 
+def test_where_only_one_point_was_flown_once_the_others_are_not_said_to_be():
+    """Both flights of the baseline counted at five points of six: all were said to rest on one flight each."""
+    found = [
+        replace(
+            compared("plain", "strip"),
+            point=point,
+            low_kt=-1.6,
+            high_kt=-0.4,
+            n_flights_reference=n,
+            n_flights_changed=1,
+        )
+        for point, n in (("A1", 2), ("A2", 1))
+    ]
+    cells = tuple(cell(point, side) for point in ("A1", "A2") for side in ("plain", "strip"))
+    said = [one for one in not_flown(generations(campaign(), replace(reduction(*found), cells=cells))) if "each" in one]
+
+    assert len(said) == 1 and said[0].startswith(
+        "strip: compared by one flight each at A2, so its intervals there rest"
+    )
+
+
 def test_a_generation_taken_back_two_changes_at_once_and_an_old_fit_are_named():
     base = campaign()
     back = AircraftConfig(
