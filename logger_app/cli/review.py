@@ -199,7 +199,7 @@ def seconds(text: str) -> float:
     """`512.4` or `8:32.4` or `1:08:32.4` as seconds; `ReviewError` if it is neither."""
     try:
         parts = [float(part) for part in text.split(":")]
-        if not 1 <= len(parts) <= 3 or any(part < 0 for part in parts):
+        if not 1 <= len(parts) <= 3 or any(part < 0 for part in parts) or any(part >= 60 for part in parts[1:]):
             raise ValueError
     except ValueError:
         raise ReviewError(f"time {text!r}: expected seconds (512.4) or minutes and seconds (8:32.4).") from None

@@ -56,7 +56,11 @@ def choose_runs(
     said = " and ".join(f"{r.flight} run {r.run_number} ({_rate(r)}{', reviewed' if r.reviewed else ''})" for r in best)
     near = "the nearest entry rates" if len(best) > 1 and None not in rates else "the first that counts"
     reason = "chosen by you" if wanted else f"{near}, runs that count and reviewed ones first"
-    return dict(zip(lists, best)), f"{said}: {reason}"
+    out = [
+        f"{r.flight} run {r.run_number} does not count ({'; '.join(r.why) or 'left out'})" for r in best if not r.counts
+    ]
+    doubt = f". {'; '.join(out)}: its stall speed, and ratios to it, are not established" if out else ""
+    return dict(zip(lists, best)), f"{said}: {reason}{doubt}"
 
 
 def _typical(run: StallSpeed) -> tuple:

@@ -3,8 +3,11 @@
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
+from logger_app.cli.review import seconds
 from logger_app.domain.runs import find_runs
+from logger_app.errors import ReviewError
 from logger_app.fly.flight_state import advance, begin
 from logger_app.hear.engine import usual_high
 from logger_app.hear.listen import HearResult
@@ -263,3 +266,10 @@ def test_a_weight_with_nobody_aboard_is_said_so():
     (said,) = [one.words for one in advise(plan) if "nobody aboard" in one.words]
 
     assert said.startswith("Flight d1 is without load_kg")
+
+
+def test_a_time_with_ninety_nine_seconds_is_a_slip():
+    """`--add 8:99 70` put a call at 9:39."""
+    with pytest.raises(ReviewError):
+        seconds("8:99")
+    assert (seconds("8:59.5"), seconds("599")) == (539.5, 599.0)

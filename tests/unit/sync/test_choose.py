@@ -80,6 +80,15 @@ def test_runs_that_count_then_reviewed_then_nearest_rates():
     assert choose_runs({"a": a, "b": b})[0]["b"].run == "b1"
 
 
+def test_a_run_that_does_not_count_is_said_not_to():
+    """The only run with pictures had no stall speed that counts, and was shown "at the stall" like any other."""
+    poor = result("a3", counts=False, number=3, why=("2 airspeed(s) called before the event; needs 3",))
+    _, why = choose_runs({"a": [poor], "b": [result("b2", number=2)]})
+
+    assert "f run 3 does not count (2 airspeed(s) called before the event; needs 3): its stall speed" in why
+    assert "not count" not in choose_runs({"b": [result("b2", number=2)]})[1]
+
+
 def test_a_run_can_be_chosen():
     runs = {"a": [result("a1"), result("a2", number=2)], "b": [result("b1")]}
     chosen, why = choose_runs(runs, {"a": "f:2"})
