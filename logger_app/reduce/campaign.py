@@ -55,6 +55,8 @@ from logger_app.units import EasKt, IasKt, s_to_ns, speed_text
 LEVEL_WITHIN_DEG = 5.0
 BANK_U_DEG = 3.0
 MAX_ROLL_DEG = 15.0
+# Standard uncertainties from the middle to either bound of 95 %.
+REACH_95 = normal_quantile(0.975)
 # Source of a table that `calibrate` made, with the aircraft's own indicator in it.
 MADE_HERE = "GPS legs"
 # How much less than 1/cos of the bank the load factor may be at the stall: 6 % on an independent flight model at 30 deg.
@@ -383,7 +385,7 @@ def _bounds(stall: RunStall) -> dict:
     """95 % bounds of the indicated stall speed: wider upwards by what the rate may have eased after the last call."""
     if stall.ias_kt is None or stall.ias_u_kt is None:
         return {}
-    reach = normal_quantile(0.975)
+    reach = REACH_95
     up = math.hypot(stall.ias_u_kt, stall.unseen_kt)
     return {"vs_ias_low_kt": stall.ias_kt - reach * stall.ias_u_kt, "vs_ias_high_kt": stall.ias_kt + reach * up}
 
@@ -591,7 +593,7 @@ def _cl_max(campaign, calibrated, weight, bank_deg, trace, budget) -> dict:
     value = max_lift_coefficient(eas, weight[0], campaign.aircraft.wing_area_m2, n)
     speed_u = total_u_kt(term for term in budget if term.name not in ("weight", "load factor")) / calibrated.cas_kt
     share = math.sqrt((n_u / n) ** 2 + (2 * speed_u) ** 2 + ((weight[1] or 0.0) / weight[0]) ** 2)
-    reach = normal_quantile(0.975) * share
+    reach = REACH_95 * share
     low, high = value * (1 - reach), value * (1 + reach)
     return {"cl_max": value, "cl_max_low": low, "cl_max_high": high, "load_factor_from": source}
 
