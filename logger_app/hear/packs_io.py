@@ -50,21 +50,40 @@ def load_pack(name: str | None = None, campaign: Campaign | None = None) -> Pack
         raise PackError(f"{path}: not a TOML file: {err}") from err
     except OSError as err:
         raise PackError(f"{path}: cannot be read: {err.strerror}") from err
-    return _compiled(path, text, campaign)
+    return _compiled(path, text, _stamp(_dictionary_path(path, text)), campaign)
 
 
 @lru_cache(maxsize=4)
-def _compiled(path: Path, text: str, campaign: Campaign | None) -> Pack:
-    """A pack as its text says; kept, for compiling takes seconds and a campaign's flights are heard one after another."""
+def _document(path: Path, text: str) -> dict:
     try:
-        document = tomllib.loads(text)
+        return tomllib.loads(text)
     except (ValueError, RecursionError) as err:  # ValueError: also a number of more digits than Python reads
         raise PackError(f"{path}: not a TOML file: {err}") from err
-    head = document.get("pack", {})
+
+
+def _dictionary_path(path: Path, text: str) -> Path | None:
+    head = _document(path, text).get("pack", {})
     dictionary = head.get("dictionary") if isinstance(head, dict) else None
-    sounds = _dictionary(_beside(path, dictionary)) if dictionary else {}
+    return _beside(path, dictionary) if dictionary else None
+
+
+def _stamp(path: Path | None) -> tuple[int, ...]:
+    """What tells a file from one that was put in its place; nothing where it cannot be asked."""
+    try:
+        found = path.stat() if path else None
+    except OSError:
+        return ()
+    return (found.st_mtime_ns, found.st_size, found.st_ino) if found else ()
+
+
+@lru_cache(maxsize=4)
+def _compiled(path: Path, text: str, stamp: tuple[int, ...], campaign: Campaign | None) -> Pack:
+    """A pack as its text and its dictionary say; kept, for compiling takes seconds and a campaign's flights are heard one after
+    another. `stamp` is the dictionary's: one that was changed is read again."""
+    dictionary = _dictionary_path(path, text)
+    sounds = _dictionary(dictionary, stamp) if dictionary else {}
     team = campaign.team.words if campaign else ()
-    pack = build_pack(document, lambda word: sounds.get(word, ()), where=str(path), team=team)
+    pack = build_pack(_document(path, text), lambda word: sounds.get(word, ()), where=str(path), team=team)
     return (
         replace(
             pack,
@@ -136,8 +155,8 @@ def _find(name: str) -> Path:
 
 
 @lru_cache(maxsize=4)
-def _dictionary(path: Path) -> dict[str, tuple[str, ...]]:
-    """Words and their pronunciations: one a line, the word first."""
+def _dictionary(path: Path, stamp: tuple[int, ...]) -> dict[str, tuple[str, ...]]:
+    """Words and their pronunciations: one a line, the word first. Kept while the file is the one with this `stamp`."""
     try:
         with open_file(path) as packed, gzip.open(packed, "rb") if path.suffix == ".gz" else packed as file:
             text = file.read(MAX_DICTIONARY_BYTES + 1).decode("utf-8")

@@ -309,6 +309,20 @@ def test_a_damaged_dictionary_is_named(tmp_path):
         load_pack(str(tmp_path))
 
 
+def test_a_dictionary_that_was_changed_is_read_again_by_a_program_that_runs(tmp_path):
+    (tmp_path / "callouts.toml").write_text(
+        '[pack]\nname = "x"\nlanguage = "x"\nversion = "1"\ndictionary = "d.txt"\n[number.n.words]\nzehn = 10\nelf = 11\n'
+        '[airspeed]\nlow = 10\nhigh = 11\nsay = ["<n>"]\n'
+    )
+    (tmp_path / "d.txt").write_text("elf EH L F\nzehn T S EY N\n")
+    before = load_pack(str(tmp_path))
+    (tmp_path / "d.txt").write_text("elf EH L F\nzehn S EY N\n")
+    after = load_pack(str(tmp_path))
+
+    assert (before.pronunciations("zehn"), after.pronunciations("zehn")) == (("T S EY N",), ("S EY N",))
+    assert load_pack(str(tmp_path)) is after
+
+
 def test_sound_is_heard_only_as_flap_settings_and_cards_that_there_are():
 
     root = Path(__file__).resolve().parents[3]
