@@ -104,7 +104,7 @@ class OpenRun:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClosedRun:
-    """A run that is over: which calls it holds and what was made of it."""
+    """A run that is over: which calls it holds and what was made of it. `spoken` are the calls themselves."""
 
     id: str
     number: int
@@ -115,6 +115,7 @@ class ClosedRun:
     ended: RunEnd
     verdict: Verdict
     discarded: bool = False
+    spoken: tuple[HeardCall, ...] = ()
 
     @property
     def counts(self) -> bool:
@@ -165,7 +166,8 @@ class Outcome:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlightState:
-    """All that the cards know. `forming` are calls from which an unannounced approach may grow.
+    """All that the cards know. `forming` are calls from which an unannounced approach may grow; `own` are decades, heard and
+    meant, that the rehearsal showed this pilot's voice to confuse.
 
     `points` are this flight's, in the order of its cards; `possible` holds those of the whole campaign.
     """
@@ -184,6 +186,7 @@ class FlightState:
     note_ns: int | None = None
     runs_begun: int = 0
     stopped_until_ns: int = 0
+    own: tuple[tuple[int, int], ...] = ()
 
     @property
     def test_point(self) -> TestPoint | None:

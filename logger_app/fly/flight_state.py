@@ -27,6 +27,7 @@ from logger_app.domain.hindsight import looking_back
 from logger_app.domain.points import named_point, place, point_to_show
 from logger_app.domain.stall_events import STALL_KINDS
 from logger_app.fly.cues import Cue, Tone
+from logger_app.fly.decade_doubt import doubted_decade, without_decade
 from logger_app.fly.flight_records import (
     COMMANDS,
     IN_RUN,
@@ -46,7 +47,12 @@ from logger_app.records.runs import RunEnd
 from logger_app.units import to_kt
 
 
-def begin(points: Sequence[TestPoint], unit: str = "kt", possible: settings.Possible | None = None) -> FlightState:
+def begin(
+    points: Sequence[TestPoint],
+    unit: str = "kt",
+    possible: settings.Possible | None = None,
+    own: tuple[tuple[int, int], ...] = (),
+) -> FlightState:
     """The state before anything has happened: the first card up.
 
     Parameters
@@ -55,6 +61,8 @@ def begin(points: Sequence[TestPoint], unit: str = "kt", possible: settings.Poss
         In the order to fly them; may be empty.
     possible : settings.Possible, optional
         What this campaign can have; the `points` alone if not given.
+    own : tuple of (int, int)
+        Decades, heard and meant, that the rehearsal showed this pilot's voice to confuse.
     """
     points = tuple(points)
     first = points[0].id if points else None
@@ -64,6 +72,7 @@ def begin(points: Sequence[TestPoint], unit: str = "kt", possible: settings.Poss
         unit=unit,
         point=first,
         memory=settings.card_shown(settings.Memory(), first, 0, by_pilot=False),
+        own=own,
     )
 
 
@@ -551,7 +560,12 @@ class _Turn:
             ended=how,
             verdict=verdict,
             discarded=how in (RunEnd.DISCARDED, RunEnd.KNOCKED_OFF),
+            spoken=run.calls,
         )
+        found = doubted_decade([*self.state.runs, closed], self.state.possible.points, self.state.unit, self.state.own)
+        if found and verdict.counts:
+            verdict = without_decade(verdict, found)
+            closed = replace(closed, verdict=verdict)
         if run.airspeeds:
             self.state = replace(self.state, memory=settings.approach_flown(self.state.memory, at_ns))
         scratched = how is RunEnd.DISCARDED

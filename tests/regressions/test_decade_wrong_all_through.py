@@ -6,6 +6,10 @@ import shutil
 import pytest
 
 from logger_app.__main__ import main
+from logger_app.domain.points import points_for
+from logger_app.domain.settings import Possible
+from logger_app.fly.flight_state import advance, begin
+from logger_app.fly.verdict import in_words
 from logger_app.io.resources import data_dir
 from logger_app.logstore import codec
 from logger_app.logstore.store import Journal
@@ -67,6 +71,30 @@ def test_kept_as_heard_it_counts_and_is_not_asked_again(flight, capsys):
 
     assert not any(item["item"] == "decade" for item in kept["queue"])
     assert not any("read as fifties" in why for why in reduced(flight).why)
+
+
+def verdicts(flight, runs, own=()):
+    """What the cards say of each run as it ends, the calls fed as in flight."""
+    campaign = flow.load_campaign(flight.parent.parent)
+    state = begin(points_for(campaign, "day1"), campaign.indicator.unit, Possible.of(campaign), own)
+    for call in spoken_runs(runs):
+        state, _ = advance(state, call)
+    return [run.verdict for run in state.runs]
+
+
+def test_in_flight_the_same_run_does_not_count_either_and_the_pilot_is_told_why(flight):
+    first, *_, last = verdicts(flight, RUNS)
+
+    assert first.counts and last.runs_counted == 3
+    assert not last.counts
+    assert in_words(last) == "sixties may have been fifties, a stall at 50 and not 60 kt: fly it again?"
+
+
+def test_in_flight_what_the_rehearsal_showed_counts_from_the_first_run_on(flight):
+    odd = ((62, 60, 68, 67, 65, 64, 63, 62, 61),)
+
+    assert [run.counts for run in verdicts(flight, RUNS[:1], own=((6, 5),))] == [True]
+    assert [run.counts for run in verdicts(flight, odd, own=((6, 5),))] == [False]
 
 
 def test_a_run_without_a_proposal_has_nothing_to_read_again(flight, capsys):

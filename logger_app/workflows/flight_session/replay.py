@@ -25,9 +25,11 @@ NAMED_NS = s_to_ns(1.0)
 _INTENTS = frozenset(Intent)
 
 
-def replay(rows: Sequence[JournalRow], campaign: Campaign, flight: str) -> tuple[FlightState, list[HeardCall]]:
-    """The state that the rows lead to, and the calls in them: the same fold as in flight."""
-    state = begin(points_for(campaign, flight), campaign.indicator.unit, Possible.of(campaign))
+def replay(
+    rows: Sequence[JournalRow], campaign: Campaign, flight: str, own: tuple[tuple[int, int], ...] = ()
+) -> tuple[FlightState, list[HeardCall]]:
+    """The state that the rows lead to, and the calls in them: the same fold as in flight; `own` are the pilot's confusions."""
+    state = begin(points_for(campaign, flight), campaign.indicator.unit, Possible.of(campaign), own)
     calls: list[HeardCall] = []
     for row in rows:
         event = _event_of(row)

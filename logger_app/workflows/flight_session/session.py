@@ -170,7 +170,7 @@ class FlightSession:
         self._marks_asked = 0
         self.failure: Exception | None = None  # the last error that the core survived
         flown = list(journal.rows())
-        self._state, past = replay(flown, campaign, journal.info.id)
+        self._state, past = replay(flown, campaign, journal.info.id, journal.info.confusions)
         self._strip: deque[HeardCall] = deque(past, maxlen=STRIP_CALLS)
         self._writer: AudioWriter | None = None
         self._listener: Listener | None = None
