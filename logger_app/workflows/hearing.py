@@ -11,7 +11,7 @@ import os
 import shutil
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -182,6 +182,7 @@ def hear_into(
     if faults := name_faults(flight_dir.name, str(flight_dir)):
         raise CardError(faults=faults)
     info = _dated(_new_info(campaign, flight_dir.name, configuration), files, flown)
+    info = replace(info, confusions=_kept_confusions(Path(campaign_dir or flow.campaign_of(flight_dir)), info))
     if flight_dir.exists() and any(flight_dir.iterdir()):
         raise SoundError(f"{flight_dir}: a folder with other files in it; expected a flight, or a new or empty folder.")
     refuse_links(flight_dir)
@@ -200,6 +201,17 @@ def hear_into(
     finally:
         shutil.rmtree(building, ignore_errors=True)
     return replace(result, notes=(*result.notes, _date_in_words(info)))
+
+
+def _kept_confusions(campaign_dir: Path, info: FlightInfo) -> tuple[tuple[int, int], ...]:
+    """What the rehearsal of the day on which it was flown showed of the voice; of today's where that day is not known."""
+    from logger_app.workflows.preflight import kept_confusions
+
+    folder = campaign_dir if campaign_dir.is_dir() else campaign_dir.parent
+    when = datetime.fromisoformat(info.started_utc) if info.started_utc else None
+    if when and len(info.started_utc) == len("YYYY-MM-DD"):
+        when = when.replace(hour=12)
+    return kept_confusions(folder, info.who, when and (when if when.tzinfo else when.replace(tzinfo=UTC)))
 
 
 def _dated(info: FlightInfo, files: Sequence[Path], flown: str | None) -> FlightInfo:

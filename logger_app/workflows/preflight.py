@@ -240,11 +240,11 @@ def keep_voice(campaign_dir: Path, who: str, result: Score) -> None:
 
 
 def kept_confusions(campaign_dir: Path, who: str, now: datetime | None = None) -> tuple[tuple[int, int], ...]:
-    """Decades, heard and meant, that the last rehearsal showed this pilot's voice to confuse; none where it is old,
-    another's, or cannot be read."""
+    """Decades, heard and meant, that the last rehearsal showed this pilot's voice to confuse; none where it is another's,
+    cannot be read, or lies more than a day from `now` (from the flight, where a recording is heard later)."""
     try:
         kept = json.loads(read_text(campaign_dir / RESULTS_DIR / VOICE_FILE))
-        old = (now or datetime.now(UTC)) - datetime.fromisoformat(kept["utc"]) > VOICE_KEPT
+        old = abs((now or datetime.now(UTC)) - datetime.fromisoformat(kept["utc"])) > VOICE_KEPT
         pairs = tuple((int(heard), int(meant)) for heard, meant in kept["confusions"])
     except (OSError, ValueError, KeyError, TypeError):
         return ()

@@ -99,6 +99,31 @@ def test_in_flight_after_a_resume_and_in_hear_the_same_calls_are_flagged(folder)
     assert [a.value for call in heard for a in call.alternatives if call.value == 62.0] == [52.0]
 
 
+def written(folder, flown=None):
+    """The talk of a flight as a new one, heard without having been flown with the program; its rows."""
+    talk = folder / "talk.srt"
+    talk.write_text("1\n00:00:01,000 --> 00:00:02,000\nsixty two\n\n2\n00:00:03,000 --> 00:00:04,000\nfifty nine\n")
+    flight = folder / "flights" / "day1_baseline"
+    hear_into([talk], flight, flown=flown)
+    with Journal.open(flight, read_only=True) as journal:
+        heard = [codec.body_to_call(row.body) for row in journal.rows() if row.kind == "call"]
+        return journal.info.confusions, {call.value: Flag.SOUNDS_LIKE in call.flags for call in heard}
+
+
+def test_a_new_flight_made_of_a_recording_takes_them_over(folder):
+    preflight.keep_voice(folder, "ann", rehearsed(load_pack("en"), {50.0: 60.0}))
+
+    assert written(folder) == (((6, 5),), {62.0: True, 59.0: False})
+
+
+@pytest.mark.parametrize(("flown", "kept"), [(0, ((6, 5),)), (-40, ())])
+def test_of_a_recording_the_day_it_was_flown_decides_and_not_the_day_it_is_heard(folder, flown, kept):
+    preflight.keep_voice(folder, "", rehearsed(load_pack("en"), {50.0: 60.0}))
+    day = (datetime.now(UTC) + timedelta(days=flown)).date().isoformat()
+
+    assert written(folder, day) == (kept, {62.0: bool(kept), 59.0: False})
+
+
 def test_a_journal_without_them_opens_as_before_and_one_with_nonsense_is_damaged():
     body = codec.info_to_body(FlightInfo(id="f", configuration=None))
 
