@@ -7,11 +7,12 @@ the weights; the fit is in ``grammar/en/acoustic``). Main names: `measures`, `Ga
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from logger_app.errors import EngineError
+from logger_app.hear.phones import PHONE_ID
 
 # How surely the posterior among legal calls may speak: beyond this it says nothing more.
 MAX_NATS = 12.0
@@ -52,7 +53,10 @@ def measures(posterior: float, log_ratio: float, phones: int, activity: float, t
 
 @dataclass(frozen=True, slots=True)
 class Gate:
-    """The fitted function, and what it must reach: expected calls, others, digits alone, short words (`context`)."""
+    """The fitted function, and what it must reach: expected calls, others, digits alone, short words (`context`).
+
+    `leans` is what was added to the network's single phones after its training, by phone id [natural log].
+    """
 
     weights: np.ndarray
     mean: np.ndarray
@@ -71,6 +75,7 @@ class Gate:
     short: float = 0.75
     other_expected: float = 0.2
     command: float = 0.5
+    leans: Mapping[int, float] = field(default_factory=dict)
 
     @classmethod
     def from_conf(cls, conf: Mapping) -> Gate:
@@ -79,7 +84,7 @@ class Gate:
         Parameters
         ----------
         conf : mapping
-            ``w`` (7), ``mu`` and ``sd`` (6), and maybe ``late_s`` and, under ``accept``, thresholds by name.
+            ``w`` (7), ``mu`` and ``sd`` (6), and maybe ``late_s``, ``leans`` and, under ``accept``, thresholds by name.
 
         Raises
         ------
@@ -89,7 +94,8 @@ class Gate:
         try:
             weights, mean, spread = (np.asarray(conf[key], float) for key in ("w", "mu", "sd"))
             least = {str(name): float(value) for name, value in conf.get("accept", {}).items()}
-            gate = cls(weights, mean, spread, float(conf.get("late_s", 0.2)) / 0.02, **least)
+            leans = {PHONE_ID[phone]: float(value) for phone, value in conf.get("leans", {}).items()}
+            gate = cls(weights, mean, spread, float(conf.get("late_s", 0.2)) / 0.02, **least, leans=leans)
         except (KeyError, TypeError, ValueError, AttributeError) as err:
             raise EngineError(
                 f"conf.json: not the calibration of a callout model ({err}); reinstall kneecall."

@@ -108,8 +108,9 @@ def main() -> None:
     conf["late_s"] = recorder.late_frames * 0.02
     conf["feat"] = "1, -log(1-post)<=12, llr/n, min(0,llr)/10, vad, log n, talk"
     conf["fitted_on"] = f"{len(right)} calls of {len(speech.CALIBRATION_VOICES)} voices, {len(talk)} pieces of talk"
-    if args.out.exists():  # the thresholds (`Gate`) were chosen apart, and stay
-        conf["accept"] = json.loads(args.out.read_text(encoding="utf-8")).get("accept", {})
+    if args.out.exists():  # the thresholds (`Gate`) were chosen apart, and the leans are the network's: they stay
+        before = json.loads(args.out.read_text(encoding="utf-8"))
+        conf |= {key: before[key] for key in ("leans", "accept") if key in before}
     args.out.write_text(json.dumps(conf, indent=1) + "\n", encoding="utf-8")
     print(
         f"{conf['fitted_on']}; 3 % of right calls at 5 dB and better lie under {acceptance(believed[y & counted]):.3f}"

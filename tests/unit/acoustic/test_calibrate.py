@@ -1,9 +1,13 @@
 """The fit of the belief."""
 
+import json
+
 import numpy as np
 import statsmodels.api as sm
 
 from grammar.en.acoustic.calibrate import acceptance, believe, fit
+from grammar.en.acoustic.export import LEANS
+from logger_app.io.resources import data_dir
 
 
 def _drawn(rng, n=4000):
@@ -36,3 +40,10 @@ def test_acceptance_loses_the_share_it_says():
     beliefs = np.linspace(0, 1, 101)
 
     assert abs(np.mean(beliefs < acceptance(beliefs, 0.1)) - 0.1) < 0.02
+
+
+def test_the_leans_beside_the_weights_are_those_that_were_put_into_them():
+    """The decoder takes them back in phrases; `export.LEANS` is what `--lean` adds."""
+    conf = json.loads((data_dir("grammar") / "en/acoustic/conf.json").read_text("utf-8"))
+
+    assert conf["leans"] == LEANS

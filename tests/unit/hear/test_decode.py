@@ -1,10 +1,13 @@
 """From a stretch of speech to the calls in it, and how much each is believed."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from logger_app.hear.decode import PHONE_PRIOR, Decoder, Stretch
 from logger_app.hear.gate import Gate
+from logger_app.hear.phones import PHONE_ID
 from logger_app.hear.segment import Piece, Segmenter
 
 # Belief from the posterior and the talk output alone, so that a test can say what it rests on.
@@ -53,6 +56,19 @@ def test_a_phrase_outweighs_a_number_that_fits_as_well(decoder, spoken):
 
     assert set(ranked["phrase"]) == {0.0}
     assert max(ranked["number"]) < 0
+
+
+def test_what_the_leans_took_from_a_phrase_it_gets_back_and_a_number_does_not(decoder):
+    """The leans of single phones were found on numbers; of "horn" they made "one", whose phones lean the other way."""
+    leaning = Decoder(decoder.tree, replace(GATE, leans={PHONE_ID["S"]: -2.0, PHONE_ID["N"]: 1.0}))
+
+    def gained(meaning):
+        one = decoder.tree.meanings.index(meaning)
+        ends = [k for k, m in enumerate(decoder.tree.end_meaning) if m == one][:1]
+        return [leaning._phone_prior(one, k) - decoder._phone_prior(one, k) for k in ends]
+
+    assert gained(("event", "aft_stop", None, False))[0] > 0
+    assert gained(("airspeed", "ias", 69.0, False)) == [0.0]
 
 
 class Cut:

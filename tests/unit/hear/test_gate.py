@@ -31,7 +31,7 @@ def test_belief_is_a_probability_at_the_ends(posterior, log_ratio):
     assert 0.0 <= belief <= 1.0 and np.isfinite(belief)
 
 
-@pytest.mark.parametrize("broken", [{}, CONF | {"w": [1.0]}, CONF | {"mu": "much"}])
+@pytest.mark.parametrize("broken", [{}, CONF | {"w": [1.0]}, CONF | {"mu": "much"}, CONF | {"leans": {"XX": 1.0}}])
 def test_a_broken_calibration_is_named(broken):
     with pytest.raises(EngineError):
         Gate.from_conf(broken)
