@@ -35,6 +35,8 @@ UNCHECKED = 0.5
 # Under this much belief our network says that it was something else.
 REFUSED = 0.05
 UNSURE_BELOW = 0.8
+# Digits go on from an airspeed for so long [s], as in `context`.
+GOES_ON_S = 6.0
 # Confusable endings hide in short pieces: sound goes to Vosk in pieces of this length [samples].
 PIECE = 3200
 
@@ -78,6 +80,8 @@ class VoskEngine:
         self._activity = np.zeros(0, np.float32)
         self._talk = np.zeros(0, np.float32)
         self._first = 0
+        self._last_speed: float | None = None
+        self._last_s = 0.0
 
     def feed(self, pcm: np.ndarray) -> list[HeardCall]:
         """The next sound; see `engine.Engine`."""
@@ -136,12 +140,16 @@ class VoskEngine:
         said = result.get("result", [])
         words = [one["word"] for one in said]
         calls = []
-        for parsed in parse_words(words, self.pack, unit=self.unit):
+        at_s = float(said[0]["start"]) if said else 0.0
+        before = self._last_speed if at_s - self._last_s <= GOES_ON_S else None
+        for parsed in parse_words(words, self.pack, before, unit=self.unit):
             value = parsed.value if isinstance(parsed.value, int | float) and not parsed.shorthand else self.low
             if parsed.kind is CallKind.AIRSPEED and not self.low <= value <= self.high:
                 continue
             if call := self._call(parsed, said[parsed.start : parsed.end]):
                 calls.append(call)
+                if parsed.kind is CallKind.AIRSPEED and isinstance(parsed.value, float) and parsed.value > 9:
+                    self._last_speed, self._last_s = parsed.value, call.end_s
         return calls
 
     def _call(self, parsed: Parsed, said: list[dict]) -> HeardCall | None:
@@ -183,7 +191,9 @@ class VoskEngine:
         span = Stretch(self._log_p[first:last], self._activity[first:last], self._talk[first:last], self._first + first)
         if not len(span.log_p):
             return 0.0
-        meaning = (str(parsed.kind), parsed.name, parsed.value, parsed.shorthand)
+        # A last digit may have been completed by the airspeed before it; what was said is the digit.
+        digit = parsed.shorthand and isinstance(parsed.value, float)
+        meaning = (str(parsed.kind), parsed.name, parsed.value % 10 if digit else parsed.value, parsed.shorthand)
         return self._judge[1].belief_in(span, meaning)
 
 

@@ -26,6 +26,10 @@ _TOKEN = re.compile(r"\d{1,3}(?:,\d{3})+(?!\d)|\d+(?:[.]\d+)?|%|[^\W\d_]+(?:['â€
 FALL_PER_CALL = 1.5
 # Two single digits in a row are one airspeed within so much of the one before, else two last digits [kt; ours].
 FAR_KT = 8.0
+# So many digits in one breath are a code, a frequency or a telephone number where as airspeeds they would jump.
+CODE_DIGITS = 4
+# Last digits said in one breath fall by no more than this from one to the next [unit of the indicator; ours].
+FALL_IN_ONE_BREATH = 4.0
 # Numbers that a transcriber writes for tens ("fifteen" for fifty); no airspeed is that low.
 TEENS = (10.0, 20.0)
 # In a text, a word or two beside a call need not make a sentence of it ("nose dropped nicely").
@@ -77,15 +81,15 @@ def parse_words(
     previous_airspeed : float, optional
         The airspeed called before, in `unit`; completes a last digit said alone.
     as_written : bool
-        The words are somebody's text: single digits in a row may each be a last digit ("58, 7, 6, 5"), a teen is
-        an airspeed although none is that low, to be looked at ("15" for fifty), words may be written that only
-        sound like a call ("braking"), where with them nothing but calls is in a clause, and an event or command
-        within a sentence is none ("tell me when the horn goes") or doubtful ("last time the left wing went down").
+        The words are somebody's text: a teen is an airspeed although none is that low, to be looked at ("15" for fifty),
+        words may be written that only sound like a call ("braking"), where with them nothing but calls is in a clause, and an
+        event or command within a sentence is none ("tell me when the horn goes") or doubtful ("last time the left wing went down").
 
     Returns
     -------
     list of Parsed
-        In order; words that belong to no call are in none.
+        In order; words that belong to no call are in none. Single digits in a row may each be a last digit ("58, 7, 6, 5");
+        four and more that go on from nothing are no calls ("four two one seven").
 
     Examples
     --------
@@ -100,7 +104,7 @@ def parse_words(
     changed: set[int] = set()
     if as_written:
         tokens, origin, pieces, changed = _as_it_sounds(words, tokens, origin, pieces, pack)
-        pieces = [part for piece in pieces for part in _digits_apart(piece, tokens, pack, pieces, previous_airspeed)]
+    pieces = _without_codes(_digits_apart(pieces, tokens, pack, previous_airspeed), tokens, pack, previous_airspeed)
     for k, (what, start, end, call) in enumerate(pieces):
         if what != "call" or call is None:
             continue
@@ -237,25 +241,120 @@ def _sounding(tokens: list[str], origin: list[int], talk: list[int], pack: Pack)
     return None
 
 
-def _digits_apart(piece, tokens: list[str], pack: Pack, pieces, previous: float | None) -> list:
-    """An airspeed made of single digits, cut into last digits where only these go on from the airspeed before it."""
+def _digits_apart(pieces, tokens: list[str], pack: Pack, previous: float | None) -> list:
+    """The pieces, airspeeds made of single digits cut into last digits where only these go on from the airspeed before.
+
+    "Fifty three two one zero" is 53, 52, 51, 50, and "fifty two one zero" no 210 after 50.
+    """
+    made: list = []
+    for piece in pieces:
+        what, start, end, call = piece
+        digits = _digits_of(piece, tokens, pack)
+        if len(digits) > 1 and not call.shorthand:
+            before = _speed_before(made, previous)
+            last = made[-1] if made and made[-1][2] == start and _is_tens(made[-1], tokens, pack) else None
+            if before is not None and abs(call.value - before) > FAR_KT:
+                if _only_fall(before, digits):
+                    made += [_last_digit(call, tokens, start + k, digit) for k, digit in enumerate(digits)]
+                    continue
+                if last and digits[0] and _only_fall(before + digits[0], digits[1:]):
+                    tens = replace(last[3], words=tuple(tokens[last[1] : start + 1]), value=before + digits[0])
+                    made[-1] = ("call", last[1], start + 1, tens)
+                    made += [_last_digit(call, tokens, start + k, digit) for k, digit in enumerate(digits) if k]
+                    continue
+        made.append(piece)
+    return made
+
+
+def _without_codes(pieces, tokens: list[str], pack: Pack, previous: float | None) -> list:
+    """The pieces, with digits read out that are no airspeeds as talk: a squawk, a frequency, a telephone number."""
+    made: list = []
+    k = 0
+    while k < len(pieces):
+        row, at = [], k
+        while at < len(pieces) and _digits_of(pieces[at], tokens, pack):
+            row.append(pieces[at])
+            at += 1
+        before = _speed_before(made, previous)
+        speeds = [(call.value, call.shorthand) for _, _, _, call in row]
+        if row and is_code(sum(end - start for _, start, end, _ in row), speeds, before):
+            made.append(("talk", row[0][1], row[-1][2], None))
+        else:
+            at = max(at, k + 1)
+            made += pieces[k:at]
+        k = at
+    return made
+
+
+def is_code(count: int, speeds: Sequence[tuple[float, bool]], before: float | None) -> bool:
+    """Whether digits in one breath are no airspeeds: there are many, and as airspeeds they would jump.
+
+    Parameters
+    ----------
+    count : int
+        How many digits.
+    speeds : sequence of (float, bool)
+        What they were taken for: value, and whether it is a last digit alone.
+    before : float, optional
+        The airspeed before them.
+
+    Examples
+    --------
+    >>> is_code(4, [(42.0, False), (17.0, False)], None), is_code(4, [(58.0, False), (57.0, False)], None)
+    (True, False)
+    >>> is_code(5, [(53.0, False), (2.0, True), (1.0, True), (0.0, True)], None), is_code(4, [(299.0, False), (2.0, True)], 53.0)
+    (False, True)
+    """
+    if count < CODE_DIGITS:
+        return False
+    for k, (said, shorthand) in enumerate(speeds):
+        if shorthand and (before is None or (k and speeds[0][0] >= 100)):  # "one one eight six five": a frequency
+            return True
+        value = complete_shorthand(said, before) if shorthand and before is not None else said
+        if k or shorthand:  # the first number may begin an approach
+            fall = (before or 0.0) - value
+            if not (0 <= fall <= FALL_IN_ONE_BREATH if shorthand else abs(fall) <= FAR_KT):
+                return True
+        before = value
+    return False
+
+
+def _digits_of(piece, tokens: list[str], pack: Pack) -> list[float]:
+    """The digits of an airspeed that is made of nothing else; none of any other piece."""
     what, start, end, call = piece
-    if what != "call" or call.kind is not CallKind.AIRSPEED or call.shorthand or end - start < 2:
-        return [piece]
+    if what != "call" or call.kind is not CallKind.AIRSPEED:
+        return []
     digits = [digit for token in tokens[start:end] if (digit := _one_digit(token, pack)) is not None]
-    before = [p[3].value for p in pieces if p[0] == "call" and p[1] < start and p[3].kind is CallKind.AIRSPEED]
-    whole = next((value for value in reversed(before) if value > 9), previous)
-    if len(digits) < end - start or whole is None or abs(call.value - whole) <= FAR_KT:
-        return [piece]
-    read = [whole]
+    return digits if len(digits) == end - start else []
+
+
+def _speed_before(pieces, previous: float | None) -> float | None:
+    """The airspeed that was called last, last digits completed."""
+    for what, _, _, call in pieces:
+        if what == "call" and call.kind is CallKind.AIRSPEED:
+            if call.shorthand:
+                previous = None if previous is None else complete_shorthand(call.value, previous)
+            else:
+                previous = call.value
+    return previous
+
+
+def _is_tens(piece, tokens: list[str], pack: Pack) -> bool:
+    """Whether a piece is a tens word alone, to which a digit may belong."""
+    what, start, end, call = piece
+    speed = what == "call" and call.kind is CallKind.AIRSPEED and not call.shorthand
+    return speed and end - start == 1 and call.value < 100 and call.value % 10 == 0 and tokens[start].isalpha()
+
+
+def _only_fall(before: float, digits: Sequence[float]) -> bool:
+    read = [before]
     for digit in digits:
         read.append(complete_shorthand(digit, read[-1]))
-    if any(later > earlier for earlier, later in zip(read, read[1:], strict=False)):
-        return [piece]
-    return [
-        ("call", start + k, start + k + 1, replace(call, words=(tokens[start + k],), value=digit, shorthand=True))
-        for k, digit in enumerate(digits)
-    ]
+    return all(later <= earlier for earlier, later in itertools.pairwise(read))
+
+
+def _last_digit(call: LegalCall, tokens: list[str], at: int, digit: float) -> tuple:
+    return ("call", at, at + 1, replace(call, words=(tokens[at],), value=digit, shorthand=True))
 
 
 def setting_in_talk(call: LegalCall, words: Sequence[str], sides: int, pack: Pack) -> bool:

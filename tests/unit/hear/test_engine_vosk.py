@@ -6,6 +6,7 @@ import pytest
 from logger_app.errors import EngineError
 from logger_app.hear import engine_vosk
 from logger_app.hear.engine_vosk import UNKNOWN, VoskEngine, find_model, grammar_of
+from logger_app.hear.sequence import read_sequence
 from logger_app.records.calls import CallKind, Flag
 
 
@@ -91,6 +92,23 @@ def test_a_setting_within_a_sentence_is_no_set_up(engine, words, in_talk):
     (call,) = engine(script, judge=False).feed(np.zeros(3200, np.int16))
 
     assert (call.kind, Flag.IN_TALK in call.flags) == (CallKind.SETTING, in_talk)
+
+
+def test_last_digits_go_on_from_the_airspeed_before_them_also_over_a_pause(engine):
+    """53 and 210 before; and our network was asked for a "fifty two" where only "two" was said."""
+    one = said(*((word, 0.4 * k, 0.4 * k + 0.3) for k, word in enumerate(["fifty", "three", "two"])))
+    two = said(*((word, 3.0 + 0.3 * k, 3.2 + 0.3 * k) for k, word in enumerate(["one", "zero", "nine", "eight"])))
+    vosk, asked = engine(Script(one, two)), []
+    vosk._judge[1].belief_in = lambda span, meaning: asked.append(meaning[2]) or 1.0
+    vosk._log_p, vosk._activity, vosk._talk = np.zeros((300, 40)), np.zeros(300), np.zeros(300)
+    calls = vosk.feed(np.zeros(6400, np.int16))
+    vosk.reset()
+    vosk._recogniser = Script(two)
+    alone = vosk.feed(np.zeros(3200, np.int16))
+
+    assert [call.value for call in read_sequence(calls)] == [53, 52, 51, 50, 49, 48]
+    assert asked == [53, 2, 1, 0, 9, 8]
+    assert alone == []  # four digits that go on from nothing
 
 
 def test_partial_words_come_without_the_unknown_word(engine):

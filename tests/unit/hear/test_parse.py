@@ -53,6 +53,41 @@ def test_calls(pack, text, expected):
     assert read(pack, text) == expected
 
 
+@pytest.mark.parametrize("as_written", [False, True])
+@pytest.mark.parametrize(
+    "text, expected",
+    [
+        ("fifty three two one zero", [53, 52, 51, 50]),  # 53 and 210
+        ("fifty three two one zero nine eight", [53, 52, 51, 50, 49, 48]),
+        ("fifty two one zero", [52, 51, 50]),  # 50 and 210: the two belongs to the fifty
+        ("sixty one zero nine", [61, 60, 59]),
+        ("fifty eight seven six buffet", [58, 57, 56]),
+        ("fifty two three one", [52, 31]),  # rising: no last digits
+        ("fifty one oh one", [50, 101]),
+        ("five eight five seven five six", [58, 57, 56]),
+    ],
+)
+def test_last_digits_in_running_text_go_on_from_the_number_before(pack, text, expected, as_written):
+    found = parse_words(text.split(), pack, as_written=as_written)
+
+    assert [call.value for call in found if call.kind is CallKind.AIRSPEED] == expected
+
+
+@pytest.mark.parametrize("as_written", [False, True])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "four two one seven",  # a transponder code
+        "one one eight six five",  # a frequency
+        "two nine nine two",  # an altimeter setting
+        "five five five one two three four",  # a telephone number
+        "1 0 1 3 2",
+    ],
+)
+def test_digits_read_out_are_no_airspeeds(pack, text, as_written):
+    assert parse_words(text.split(), pack, as_written=as_written) == []
+
+
 @pytest.mark.parametrize(
     "text, name, value, unit",
     [
