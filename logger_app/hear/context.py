@@ -8,7 +8,7 @@ Main names: `Context`, `Need`, `in_talk`.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -16,13 +16,15 @@ from logger_app.hear.decode import MAX_LEAN, Found, Heard, Lean
 from logger_app.hear.gate import Gate
 from logger_app.hear.net import FRAME_S
 from logger_app.hear.packs import LegalCall, Pack
-from logger_app.hear.parse import complete_shorthand, setting_in_talk
+from logger_app.hear.parse import CODE_DIGITS, complete_shorthand, is_code, setting_in_talk
 from logger_app.records.calls import CallKind
 
 # An airspeed is expected for so long after another, or after the run began [20 ms frames].
 EXPECT_FRAMES = 300
 # A call that is not expected needs this much quiet before and after it [frames].
 ALONE_FRAMES, AFTER_FRAMES = 40, 18
+# Digits that follow within so much belong together [frames].
+BREATH_FRAMES = 25
 # Who begins a recording with a number, and has not talked before, most likely makes a call [frames].
 FIRST_FRAMES = 500
 # So long after the last speech nobody is in the middle of a sentence: a number that stands alone is most likely a call [frames].
@@ -71,6 +73,10 @@ class Context:
     speech_end: float = -1e9
     talk_heard: bool = False
     said: float | None = None  # the last airspeed, a last digit alone completed
+    row: tuple[Found, ...] = ()  # single digits said without a break, up to now
+    row_end: float = -1e9
+    row_before: float | None = None  # the airspeed before them
+    before_row: tuple[float, float | None, float, float | None] = (-1.0, None, 0.0, None)  # what was known before them
 
     def need(self, found: Found, heard: Heard, begin: float) -> Need:
         """What becomes of a call.
@@ -142,7 +148,7 @@ class Context:
         words, call = found.words, found.call
         if call.kind is not CallKind.AIRSPEED or call.shorthand or len(words) < 2 or self.said is None:
             return [found]
-        if found.start > self.expected_until or any(word not in digits for word, _, _ in words):
+        if found.start > self.expected_until or not _is_digits(found, digits):
             return [found]
         read = [self.said]
         for word, _, _ in words:
@@ -162,6 +168,57 @@ class Context:
             )
             for word, start, end in words
         ]
+
+    def codes(self, heard: Heard, begin: float, digits: Mapping[str, float]) -> tuple[set[int], bool, bool]:
+        """Which calls are parts of a code, a frequency or a telephone number that is read out, perhaps over short breaks.
+
+        Parameters
+        ----------
+        begin : float
+            Frame at which the stretch begins.
+        digits : mapping of str to float
+            What the words for a last digit alone mean.
+
+        Returns
+        -------
+        tuple of (set of int, bool, bool)
+            Indices into the calls of the stretch; whether the calls just before the stretch are parts as well; whether the
+            stretch goes on with their digits.
+        """
+        row = self.row if begin - self.row_end < BREATH_FRAMES else ()
+        found, indices, carried, goes_on = set[int](), list[int](), False, False
+        for k in range(len(heard.calls) + 1):
+            one = heard.calls[k] if k < len(heard.calls) else None
+            if one and one.call.kind is CallKind.AIRSPEED and _is_digits(one, digits):
+                if not row:
+                    self.row_before = self.said if one.start <= self.expected_until else None
+                    self.before_row = (self.expected_until, self.last_speed, self.last_at, self.said)
+                row, self.row_end = (*row, one), one.end
+                indices.append(k)
+                goes_on |= len(row) > len(indices)
+                continue
+            if indices and self._is_code(row, digits):
+                found.update(indices)
+                carried |= len(row) > len(indices)
+                # What was taken of them before anybody could know makes no call expected.
+                self.expected_until, self.last_speed, self.last_at, self.said = self.before_row
+            if one:
+                row, indices = (), []
+        self.row = row if indices else ()
+        return found, carried, goes_on and not carried
+
+    def _is_code(self, row: Sequence[Found], digits: Mapping[str, float]) -> bool:
+        now = self.row_before
+        speeds: list[tuple[float, bool]] = []
+        for one in row:
+            said = [digits[word] for word, _, _ in one.words]
+            apart = not one.call.shorthand and now is not None and abs(one.call.number - now) > FAR_OFF
+            parts = [(digit, True) for digit in said] if apart else [(one.call.number, one.call.shorthand)]
+            for value, shorthand in parts:
+                now = complete_shorthand(value, now) if shorthand and now is not None else value
+            speeds += parts
+        least = CODE_DIGITS if self.row_before is not None else CODE_DIGITS - 1
+        return is_code(sum(len(one.words) for one in row), speeds, self.row_before, least)
 
     def lean(self, begin: float) -> Lean | None:
         """What the airspeeds before say about the next one, before it is heard.
@@ -216,3 +273,8 @@ class Context:
         self.talk_heard |= heard.talk_first or heard.talk_last
         if heard.talk_last:
             self.talk_end = last_speech
+
+
+def _is_digits(found: Found, digits: Mapping[str, float]) -> bool:
+    """Whether a call was said digit by digit."""
+    return bool(found.words) and all(word in digits for word, _, _ in found.words)

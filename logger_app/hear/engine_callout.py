@@ -74,7 +74,7 @@ class CalloutEngine:
         self._begin = 0
         self._search = BEAM
         self._context = Context(self.decoder.gate)
-        self._pending: Found | None = None
+        self._pending: list[Found] = []
         self._closed_at = 0
         self._count = 0
 
@@ -170,7 +170,7 @@ class CalloutEngine:
             self._segmenter.feed(row[None])
         if self._segmenter is None:
             self._drop(self._endpoint.frame - BEFORE_FRAMES - 4)
-            over = self._pending is not None and self._endpoint.frame - self._pending.end >= AFTER_FRAMES
+            over = bool(self._pending) and self._endpoint.frame - self._pending[-1].end >= AFTER_FRAMES
             return self._release() if over else []
         return self._close() if self._over() else []
 
@@ -184,7 +184,7 @@ class CalloutEngine:
         return last == "whole" or (last == "talk" and quiet >= TALK)
 
     def _close(self) -> list[HeardCall]:
-        """The stretch is over: what is in it, and what becomes of the call that waited for it."""
+        """The stretch is over: what is in it, and what becomes of the calls that waited for it."""
         assert self._segmenter is not None
         heard = self.decoder.calls(
             Stretch(np.array(self._rows), np.array(self._activity), np.array(self._talk), self._first),
@@ -192,13 +192,18 @@ class CalloutEngine:
             self._context.lean(self._begin),
         )
         end = self._endpoint.frame
-        taken = self._release(followed_by=heard)
-        for found in heard.calls:
-            need = self._context.need(found, heard, self._begin)
-            if need is Need.TAKE:
+        codes, pending_too, goes_on = self._context.codes(heard, self._begin, self._digits)
+        if pending_too:
+            self._pending = []
+        taken = [] if goes_on else self._release(followed_by=heard)
+        for k, found in enumerate(heard.calls):
+            need = Need.DROP if k in codes else self._context.need(found, heard, self._begin)
+            if self._pending and found not in self._context.row:
+                taken += self._release()
+            if need is Need.WAIT or (need is Need.TAKE and self._pending):
+                self._pending.append(found)
+            elif need is Need.TAKE:
                 taken += self._take(found)
-            elif need is Need.WAIT:
-                self._pending = found
         self._context.talked(heard, self._endpoint.last_speech)
         self._segmenter, self._closed_at = None, end
         self._endpoint.close()
@@ -206,11 +211,11 @@ class CalloutEngine:
         return taken
 
     def _release(self, followed_by: Heard | None = None) -> list[HeardCall]:
-        """The call that waits, unless talk followed at once."""
-        found, self._pending = self._pending, None
-        if found is None or (followed_by and followed_by.talk_first and self._begin - found.end < AFTER_FRAMES):
+        """The calls that wait, unless talk followed at once."""
+        waiting, self._pending = self._pending, []
+        if not waiting or (followed_by and followed_by.talk_first and self._begin - waiting[-1].end < AFTER_FRAMES):
             return []
-        return self._take(found)
+        return [call for found in waiting for call in self._take(found)]
 
     def _take(self, found: Found) -> list[HeardCall]:
         parts = self._context.apart(found, self._digits)

@@ -28,8 +28,8 @@ FALL_PER_CALL = 1.5
 FAR_KT = 8.0
 # So many digits in one breath are a code, a frequency or a telephone number where as airspeeds they would jump.
 CODE_DIGITS = 4
-# Last digits said in one breath fall by no more than this from one to the next [unit of the indicator; ours].
-FALL_IN_ONE_BREATH = 4.0
+# In one breath last digits fall by no more than this from one to the next, and whole numbers rise by no more [indicator's unit; ours].
+FALL_IN_ONE_BREATH, RISE_IN_ONE_BREATH = 2.0, 2.0
 # Numbers that a transcriber writes for tens ("fifteen" for fifty); no airspeed is that low.
 TEENS = (10.0, 20.0)
 # In a text, a word or two beside a call need not make a sentence of it ("nose dropped nicely").
@@ -286,7 +286,7 @@ def _without_codes(pieces, tokens: list[str], pack: Pack, previous: float | None
     return made
 
 
-def is_code(count: int, speeds: Sequence[tuple[float, bool]], before: float | None) -> bool:
+def is_code(count: int, speeds: Sequence[tuple[float, bool]], before: float | None, least: int = CODE_DIGITS) -> bool:
     """Whether digits in one breath are no airspeeds: there are many, and as airspeeds they would jump.
 
     Parameters
@@ -297,6 +297,8 @@ def is_code(count: int, speeds: Sequence[tuple[float, bool]], before: float | No
         What they were taken for: value, and whether it is a last digit alone.
     before : float, optional
         The airspeed before them.
+    least : int
+        How many digits are many.
 
     Examples
     --------
@@ -305,7 +307,7 @@ def is_code(count: int, speeds: Sequence[tuple[float, bool]], before: float | No
     >>> is_code(5, [(53.0, False), (2.0, True), (1.0, True), (0.0, True)], None), is_code(4, [(299.0, False), (2.0, True)], 53.0)
     (False, True)
     """
-    if count < CODE_DIGITS:
+    if count < least:
         return False
     for k, (said, shorthand) in enumerate(speeds):
         if shorthand and (before is None or (k and speeds[0][0] >= 100)):  # "one one eight six five": a frequency
@@ -313,7 +315,7 @@ def is_code(count: int, speeds: Sequence[tuple[float, bool]], before: float | No
         value = complete_shorthand(said, before) if shorthand and before is not None else said
         if k or shorthand:  # the first number may begin an approach
             fall = (before or 0.0) - value
-            if not (0 <= fall <= FALL_IN_ONE_BREATH if shorthand else abs(fall) <= FAR_KT):
+            if not (0 <= fall <= FALL_IN_ONE_BREATH if shorthand else -RISE_IN_ONE_BREATH <= fall <= FAR_KT):
                 return True
         before = value
     return False
