@@ -75,6 +75,8 @@ class Gate:
     short: float = 0.75
     other_expected: float = 0.2
     command: float = 0.5
+    phrase: float = 0.1
+    phrase_expected: float = 0.02
     leans: Mapping[int, float] = field(default_factory=dict)
 
     @classmethod

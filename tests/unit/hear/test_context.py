@@ -171,3 +171,89 @@ def test_a_setting_heard_within_a_sentence(words, glued, expected):
 
     assert in_talk(found(setting, glued=glued), load_pack("en")) is expected
     assert not in_talk(found(SPEED, glued=glued), load_pack("en"))
+
+
+STOP = LegalCall(("stick", "on", "the", "stop"), CallKind.EVENT, "aft_stop", None, None)
+SCRATCH = LegalCall(("scratch", "that", "run"), CallKind.COMMAND, "scratch_that", None, None)
+
+
+def test_a_phrase_that_stands_alone_needs_little_belief_and_one_beside_talk_much():
+    """Narrated, "stick on the stop" was believed 0.03 and dropped: the network takes narration for talk."""
+    approach = Context(GATE)
+    approach.took(found(SPEED, at=900.0))
+
+    assert need(approach, found(STOP, belief=0.03, phones=13)) is Need.TAKE
+    assert need(approach, found(STOP, belief=0.03, phones=13), talk_first=True) is Need.DROP
+    assert need(approach, found(SCRATCH, belief=0.03, phones=11)) is Need.DROP
+    assert need(Context(GATE), found(SCRATCH, belief=0.14, phones=11)) is not Need.DROP
+    assert need(Context(GATE), found(SCRATCH, belief=0.14, phones=5)) is Need.DROP
+
+
+def test_a_short_weak_call_in_one_breath_with_a_surer_phrase_is_a_part_of_it():
+    """ "I've got full back stick" was 54 and the stop, "mushing along" mush and a nine."""
+    context = Context(GATE)
+    context.took(found(SPEED, at=900.0))
+    weak, sure = found(SPEED, belief=0.04, phones=6), found(STOP, at=1040.0, belief=0.8, phones=10)
+
+    assert context.need(weak, Heard((weak, sure), False, False), 1000.0) is Need.DROP
+    assert context.need(weak, Heard((weak,), False, False), 1000.0) is Need.TAKE
+
+
+DIGITS = {
+    "zero": 0.0,
+    "one": 1.0,
+    "two": 2.0,
+    "three": 3.0,
+    "four": 4.0,
+    "five": 5.0,
+    "seven": 7.0,
+    "eight": 8.0,
+    "nine": 9.0,
+}
+
+
+def read_out(*said, at=1000.0):
+    """Stretches of speech, each a text of calls parted by commas, a tenth of a second apart."""
+    for text in said:
+        calls = []
+        for words in text.split(","):
+            parts = words.split()
+            value = sum(DIGITS[word] * 10**k for k, word in enumerate(reversed(parts)))
+            spans = tuple((word, at + 15.0 * k, at + 15.0 * k + 13) for k, word in enumerate(parts))
+            call = LegalCall(("x",), CallKind.AIRSPEED, "ias", value, "kt", shorthand=len(parts) == 1)
+            calls.append(Found(call, 0.95, (), at, spans[-1][2], spans, 6))
+            at = spans[-1][2] + 5
+        yield Heard(tuple(calls), False, False), calls[0].start
+
+
+@pytest.mark.parametrize(
+    ("before", "said", "left_out"),
+    [
+        (None, ["four two,one seven"], [({0, 1}, False)]),  # a transponder code in one stretch
+        (
+            None,
+            ["eight three", "seven four", "nine"],
+            [(set(), False), ({0}, True), ({0}, True)],
+        ),  # a telephone number in three
+        (None, ["five eight", "five seven", "five five"], [(set(), False)] * 3),
+        (53.0, ["two", "one", "zero"], [(set(), False)] * 3),
+        (53.0, ["two,one", "zero", "nine eight"], [(set(), False)] * 3),
+        (53.0, ["four two,one seven"], [({0, 1}, False)]),
+    ],
+)
+def test_digits_read_out_are_left_out_unless_they_go_on(context, before, said, left_out):
+    """65 calls a minute were taken from telephone numbers."""
+    if before:
+        context.said, context.expected_until = before, 1e6
+
+    assert [context.codes(heard, begin, DIGITS)[:2] for heard, begin in read_out(*said)] == left_out
+
+
+def test_what_was_taken_of_a_code_makes_no_call_expected(context):
+    first, second = read_out("eight three", "two one five")
+    context.codes(*first, DIGITS)
+    context.took(first[0].calls[0])
+    expected = context.expected_until
+    context.codes(*second, DIGITS)
+
+    assert expected > 1000 > context.expected_until

@@ -5,10 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logger_app.hear.decode import PHONE_PRIOR, Decoder, Stretch
+from logger_app.hear.decode import PHONE_PRIOR, PHRASE_BELIEF, SHORT_BELIEF, Decoder, Stretch
 from logger_app.hear.gate import Gate
+from logger_app.hear.net import BLANK, OUTPUTS
 from logger_app.hear.phones import PHONE_ID
-from logger_app.hear.segment import Piece, Segmenter
+from logger_app.hear.segment import OTHER, Piece, Segmenter
 
 # Belief from the posterior and the talk output alone, so that a test can say what it rests on.
 GATE = Gate(np.array([0.0, 3.0, 0.0, 0.0, 0.0, 0.0, -15.0]), np.array([2.0, 0, 0, 0, 0, 0]), np.ones(6), 0.0)
@@ -97,3 +98,40 @@ def test_two_calls_that_are_both_believed_stay_two(decoder, spoken):
     found = decoder.calls(stretch(log_p), Cut(decoder.tree, at, len(log_p), ("fifty", "eight"), ("fifty", "seven")))
 
     assert [one.call.value for one in found.calls] == [58.0, 57.0]
+
+
+def test_a_digit_that_is_the_beginning_of_a_phrase_is_joined_with_it(decoder, spoken):
+    """ "Stick's full back" was a six, sure, and the stop."""
+    log_p = spoken("S T IH K S F UH L B AE K")
+    log_p[8:10] = np.log(np.full(OUTPUTS, 0.01))
+    log_p[8:10, [BLANK, PHONE_ID["T"]]] = np.log([[0.35, 0.27]])  # the T is weak
+    at = len(spoken("S T IH K S")) - 6
+
+    found = decoder.calls(stretch(log_p), Cut(decoder.tree, at, len(log_p), ("six",), ("full", "back")))
+
+    assert [one.call.name for one in found.calls] == ["aft_stop"]
+
+
+def test_a_digit_and_an_event_that_were_both_said_stay_two(decoder, spoken):
+    log_p = spoken("T UW B R EY K")
+    at = len(spoken("T UW")) - 6
+
+    found = decoder.calls(stretch(log_p), Cut(decoder.tree, at, len(log_p), ("two",), ("break",)))
+
+    assert [one.call.name for one in found.calls] == ["ias", "break"]
+
+
+def test_a_phrase_in_what_was_taken_for_talk_is_heard_with_less_belief_than_a_number(decoder, spoken):
+    """ "The stick is on the stop" was talk in noise, though of all that may be said nothing came near it."""
+
+    class Talk:
+        def pieces(self):
+            return [Piece(0, len(log_p), OTHER)]
+
+    log_p = spoken("S T IH K AA N DH AH S T AA P")
+    phrase = decoder.calls(stretch(log_p, talk=2.1), Talk()).calls
+    log_p = spoken("F IH F T IY EY T")
+    number = decoder.calls(stretch(log_p, talk=2.1), Talk()).calls
+
+    assert [one.call.name for one in phrase] == ["aft_stop"] and PHRASE_BELIEF < phrase[0].belief < SHORT_BELIEF
+    assert number == ()
