@@ -124,8 +124,11 @@ class Context:
             # The network takes narration for talk more often than talk has all the sounds of a phrase and nothing beside them:
             # in 27 min of other people's talk two such phrases were believed more than 0.02, one more than 0.1.
             if is_phrase(found) and not (sum(found.glued) or heard.talk_first or heard.talk_last):
-                event = expected and found.call.kind is CallKind.EVENT
-                return min(least, self.gate.phrase_expected if event else self.gate.phrase)
+                if expected and found.call.kind is CallKind.EVENT:
+                    return min(least, self.gate.phrase_expected)
+                # Out of an approach no stall event is likely: "going to the left" there is talk.
+                if found.call.kind is CallKind.COMMAND or found.call.name in _BEGIN:
+                    return min(least, self.gate.phrase)
         elif found.phones <= SHORT_PHONES + 1 and expected:
             # A short word in one breath with other calls may be a part of them: "five four, full back stick" for "I've got".
             others = [one for one in heard.calls if (one.call.kind in (CallKind.EVENT, CallKind.COMMAND)) is not told]

@@ -5,10 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logger_app.hear.decode import PHONE_PRIOR, PHRASE_BELIEF, SHORT_BELIEF, Decoder, Stretch
+from logger_app.hear.decode import PHONE_PRIOR, PHRASE_BELIEF, SHORT_BELIEF, UNLEANED, Decoder, Stretch
 from logger_app.hear.gate import Gate
 from logger_app.hear.net import BLANK, OUTPUTS
 from logger_app.hear.phones import PHONE_ID
+from logger_app.hear.rescore import SpanScores
 from logger_app.hear.segment import OTHER, Piece, Segmenter
 
 # Belief from the posterior and the talk output alone, so that a test can say what it rests on.
@@ -59,17 +60,25 @@ def test_a_phrase_outweighs_a_number_that_fits_as_well(decoder, spoken):
     assert max(ranked["number"]) < 0
 
 
-def test_what_the_leans_took_from_a_phrase_it_gets_back_and_a_number_does_not(decoder):
-    """The leans of single phones were found on numbers; of "horn" they made "one", whose phones lean the other way."""
-    leaning = Decoder(decoder.tree, replace(GATE, leans={PHONE_ID["S"]: -2.0, PHONE_ID["N"]: 1.0}))
+def test_the_leans_decide_whether_it_is_a_phrase_but_not_which(decoder):
+    """They were found on numbers: of "wing dropping" they made "wing rock", whose phones lean the other way."""
+    leaning = Decoder(decoder.tree, replace(GATE, leans={PHONE_ID["S"]: -2.0}))
+    names = [
+        ("event", "stick_shaker", None, False),
+        ("event", "recovered", None, False),
+        ("airspeed", "ias", 69.0, False),
+    ]
+    meanings = [decoder.tree.meanings.index(name) for name in names]
+    spelled = [next(k for k, m in enumerate(decoder.tree.end_meaning) if m == one) for one in meanings]
+    with_s = sum(phone == PHONE_ID["S"] for phone, _ in decoder.tree.spellings[spelled[0]])
+    scored = SpanScores(tuple((m, score) for m, score in zip(meanings, (-10.0, -9.5, -9.0))), tuple(spelled), -5.0)
+    before, after = ({m: score for m, score, _ in one._with_prior(scored, None)} for one in (decoder, leaning))
+    shaker, other, number = meanings
+    gained = (after[shaker] - after[other]) - (before[shaker] - before[other])
 
-    def gained(meaning):
-        one = decoder.tree.meanings.index(meaning)
-        ends = [k for k, m in enumerate(decoder.tree.end_meaning) if m == one][:1]
-        return [leaning._phone_prior(one, k) - decoder._phone_prior(one, k) for k in ends]
-
-    assert gained(("event", "aft_stop", None, False))[0] > 0
-    assert gained(("airspeed", "ias", 69.0, False)) == [0.0]
+    assert with_s and gained == pytest.approx(UNLEANED * 2.0 * with_s)
+    assert max(after[shaker], after[other]) == pytest.approx(max(before[shaker], before[other]))
+    assert after[number] == before[number]
 
 
 class Cut:
