@@ -119,7 +119,6 @@ class Context:
 
     def _least(self, found: Found, heard: Heard, expected: bool, begin: float) -> float:
         least = self._least_anywhere(found, expected, begin)
-        told = found.call.kind in (CallKind.EVENT, CallKind.COMMAND)
         if len(heard.calls) == 1:
             # The network takes narration for talk more often than talk has all the sounds of a phrase and nothing beside them:
             # in 27 min of other people's talk two such phrases were believed more than 0.02, one more than 0.1.
@@ -129,10 +128,10 @@ class Context:
                 # Out of an approach no stall event is likely: "going to the left" there is talk.
                 if found.call.kind is CallKind.COMMAND or found.call.name in _BEGIN:
                     return min(least, self.gate.phrase)
-        elif found.phones <= SHORT_PHONES + 1 and expected:
-            # A short word in one breath with other calls may be a part of them: "five four, full back stick" for "I've got".
-            others = [one for one in heard.calls if (one.call.kind in (CallKind.EVENT, CallKind.COMMAND)) is not told]
-            if any(one.belief > found.belief for one in others):
+        elif found.call.kind is CallKind.AIRSPEED and found.phones <= SHORT_PHONES + 1 and expected:
+            # A short number in one breath with a phrase may be a part of it: "five four, full back stick" for "I've got".
+            told_too = [one for one in heard.calls if one.call.kind in (CallKind.EVENT, CallKind.COMMAND)]
+            if any(one.belief > found.belief for one in told_too):
                 return max(least, self.gate.airspeed_after_quiet)
         return least
 
