@@ -192,8 +192,10 @@ class VoskEngine:
         if not len(span.log_p):
             return 0.0
         # A last digit may have been completed by the airspeed before it; what was said is the digit.
-        digit = parsed.shorthand and isinstance(parsed.value, float)
-        meaning = (str(parsed.kind), parsed.name, parsed.value % 10 if digit else parsed.value, parsed.shorthand)
+        value = parsed.value
+        if parsed.shorthand and isinstance(value, float):
+            value %= 10
+        meaning = (str(parsed.kind), parsed.name, value, parsed.shorthand)
         return self._judge[1].belief_in(span, meaning)
 
 
