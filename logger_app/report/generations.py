@@ -18,6 +18,7 @@ from logger_app.records.plan import AircraftConfig, Campaign, TestPoint
 from logger_app.records.results import Cell, Comparison, OneSided, Reduction, StationPair
 from logger_app.report import layout
 from logger_app.report.wing_drawing import wing_figure
+from logger_app.report.words import WING_DROPS
 
 MAX_FIRST, MAX_PAIRS = 4, 4
 SAME_RATIO = 0.005  # a look at 1.1 times the stall speed is within this of 1.1
@@ -130,13 +131,11 @@ def _comparison(reduction: Reduction, point: str, reference: str | None, changed
 
 
 def _drops(reduction: Reduction, configuration: str) -> tuple[tuple[str, int], ...]:
-    """Of all runs with a stall, whether or not they count for its speed: as where one wing is the control."""
+    """Of the runs that count, as in the headline."""
     said = [
-        run.wing_drop or "not called"
-        for run in reduction.runs
-        if run.event_flight_s is not None and run.configuration == configuration
+        run.wing_drop or "not called" for run in reduction.runs if run.counts and run.configuration == configuration
     ]
-    return tuple((name, said.count(name)) for name in ("left", "right", "none", "not called") if said.count(name))
+    return tuple((name, said.count(name)) for name in WING_DROPS if said.count(name))
 
 
 def caption(one: Generation) -> str:
@@ -161,7 +160,9 @@ def facts(one: Generation) -> tuple[tuple[str, str], ...]:
     found += [("let go", words) for words in one.first_to_go]
     found += [("wing against wing", words) for words in one.paired_words]
     if one.one_sided:
-        found.append(("one wing only", f"{one.one_sided.words}. No stall speed of a full fit follows from it."))
+        # A side that dropped is known of every stall; the tally above is of the runs that count.
+        said = f"of every stall, whether or not its speed counts: {one.one_sided.words}"
+        found.append(("one wing only", f"{said}. No stall speed of a full fit follows from it."))
     found += [("the team", words) for words in one.team_words]
     if one.question:
         found.append(("next question", one.question))

@@ -33,7 +33,7 @@ from logger_app.records.results import (
 )
 from logger_app.records.runs import FlightData, FlightRuns, Run, Settings, StallEvent
 from logger_app.report.details import choose_details
-from logger_app.report.words import Units, call_words, count, heard_words
+from logger_app.report.words import WING_DROPS, Units, call_words, count, heard_words
 
 # Runs with all their calls, sounds and pictures on one page: about 2 MB of 15, and what a reader can take in.
 MAX_DETAILED = 120
@@ -140,8 +140,7 @@ class Side:
     def wing_drops(self) -> tuple[tuple[str, int], ...]:
         """How often left, right, none, a side nobody named, and not called, among the runs that count."""
         said = [run.reduced.wing_drop or "not called" for run in self.counting]
-        order = ("left", "right", "none", "unknown", "not called")
-        return tuple((name, said.count(name)) for name in order if said.count(name) or name in order[:3])
+        return tuple((name, said.count(name)) for name in WING_DROPS if said.count(name) or name in WING_DROPS[:3])
 
     @property
     def margins(self) -> tuple[tuple[RunView, float], ...]:

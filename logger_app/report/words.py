@@ -28,6 +28,8 @@ BASES = {
     "sqrt_cos": "wings level by √cos of the bank",
     "measured_nz": "1 g by the measured load factor",
 }
+# How a wing dropped: sides, none, a side that nobody named.
+WING_DROPS = ("left", "right", "none", "unknown", "not called")
 METHODS = {"fit": "fit of the approach at the event", "lowest": "lowest steady call"}
 STATUS = {
     "heard": "heard, not reviewed",
