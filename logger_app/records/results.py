@@ -209,6 +209,9 @@ class Comparison:
     at_most_kt: float | None = None  # one-sided bound: higher by no more than this (95 %)
     next_run_kt: float | None = None  # half-width now is (high - low) / 2; with one more run of each
     next_flight_kt: float | None = None  # with one more flight of each
+    planned_kt: float | None = None  # the smallest difference worth knowing, of the plan
+    runs_to_show_planned: int | None = None  # as runs_to_show_1_kt, for that difference
+    flights_to_show_planned: int | None = None
     next_words: str = ""  # enough, or one more run, or one more flight
 
 

@@ -461,6 +461,9 @@ def _what_next(posterior: Posterior, reference, changed, campaign: Campaign) -> 
         "next_flight_kt": found.with_flight_kt,
         "runs_to_show_1_kt": found.runs_to_show(1.0),
         "flights_to_show_1_kt": found.flights_to_show(1.0),
+        "planned_kt": wanted_kt,
+        "runs_to_show_planned": found.runs_to_show(wanted_kt),
+        "flights_to_show_planned": found.flights_to_show(wanted_kt),
     }
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from logger_app.domain.binomial import counts_differ_p
 from logger_app.domain.warning import WARNING_MARGIN_KT
-from logger_app.records.results import Overall
+from logger_app.records.results import Comparison, Overall
 from logger_app.report.view import Pair, Row, Side
 from logger_app.report.words import Units, count, flights_words, listed
 
@@ -106,16 +106,27 @@ def _unclear(rows: Sequence[Row], every: int, units: Units) -> list[Statement]:
     bounds = [row.bounds for row in rows if row.bounds]
     if bounds:
         text += f" ({units.span(min(b[0] for b in bounds), max(b[2] for b in bounds))} {units.speed_unit} is possible)"
-    runs = [row.comparison.runs_to_show_1_kt for row in rows if row.comparison.runs_to_show_1_kt]
-    flights = [row.comparison.flights_to_show_1_kt for row in rows if row.comparison.flights_to_show_1_kt]
-    one = f"{units.text(1.0)} {units.speed_unit}"
-    if runs and len(runs) == len(rows):
-        text += f"; about {max(runs)} runs of each on as many flights would show {one}"
-    elif flights:
-        text += f"; about {max(flights)} flights of each would show {one}"
+    if more := _would_show([row.comparison for row in rows], units):
+        text += f"; {more}"
     elif not bounds:
         text += "; two runs of each at least are needed"
     return [*found, Statement(OPEN, "Point by point" if every > 1 else "Stall", text)]
+
+
+def _would_show(comparisons: Sequence[Comparison], units: Units) -> str:
+    """What it takes to show the planned difference at every one of these points; empty where that is not known."""
+    planned = next((c.planned_kt for c in comparisons if c.planned_kt), None)
+    if planned is None:
+        return ""
+    wanted = f"the planned {units.text(planned)} {units.speed_unit}"
+    runs = [(c.runs_to_show_planned, max(c.n_reference, c.n_changed)) for c in comparisons]
+    if all(need is not None and need <= flown for need, flown in runs):
+        return f"as many runs as were flown show {wanted}, four times out of five"
+    known = [need for need, _ in runs if need is not None]
+    if len(known) == len(runs):
+        return f"about {max(known)} runs of each on as many flights would show {wanted}"
+    flights = [c.flights_to_show_planned for c in comparisons if c.flights_to_show_planned]
+    return f"about {max(flights)} flights of each would show {wanted}" if flights else ""
 
 
 def _warning(rows: Sequence[Row], units: Units) -> list[Statement]:

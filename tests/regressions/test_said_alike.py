@@ -5,7 +5,16 @@ from dataclasses import replace
 import pytest
 from report_example import made_example
 
+from logger_app.records.plan import Planning
+from logger_app.records.results import StallSpeed
+from logger_app.records.runs import StallEvent
+from logger_app.reduce.compare import compare_all
 from logger_app.report.generations import generations
+from logger_app.report.headline import headline
+from logger_app.units import to_kt
+from tests.builders import Make
+
+make = Make()
 
 
 @pytest.fixture(scope="module")
@@ -30,3 +39,66 @@ def test_wing_drops_are_counted_over_one_set_of_runs(example):
     assert line["cuffs"]["unknown"] and sum(line["cuffs"].values()) == sum(
         r.counts for r in runs if r.configuration == "cuffs"
     )
+
+
+def not_shown(example, **fields):
+    """The example's headline in km/h where nothing was shown at any point."""
+    plan = {"verdict": "not shown", "low_kt": -3.0, "high_kt": 3.0, "runs_to_show_1_kt": 60, "flights_to_show_1_kt": 11}
+    comparisons = tuple(replace(c, **plan, **fields) for c in example.reduction.comparisons)
+    indicator = replace(example.campaign.indicator, unit="km/h")
+    page = replace(
+        example,
+        campaign=replace(example.campaign, indicator=indicator),
+        reduction=replace(example.reduction, comparisons=comparisons),
+    ).page()
+    return next(one.text for one in headline(page.pairs[0], page.units) if one.about == "Point by point")
+
+
+def test_what_more_flights_would_show_is_the_difference_that_was_planned(example):
+    """ "About 11 flights of each would show 1.9 km/h": the plan asked for 4 km/h."""
+    asked = {"planned_kt": to_kt(4, "km/h")}
+
+    assert not_shown(example, **asked, flights_to_show_planned=3).endswith(
+        "about 3 flights of each would show the planned 4.0 km/h"
+    )
+    assert not_shown(example, **asked, runs_to_show_planned=9).endswith(
+        "about 9 runs of each on as many flights would show the planned 4.0 km/h"
+    )
+    assert not_shown(example, **asked, runs_to_show_planned=2).endswith(
+        "as many runs as were flown show the planned 4.0 km/h, four times out of five"
+    )
+
+
+def made_stall(configuration, flight, number, speed_kt):
+    """A reduced run that counts."""
+    return StallSpeed(
+        run=f"{flight}-{number}",
+        run_number=number,
+        flight=flight,
+        configuration=configuration,
+        point="A1",
+        event=StallEvent.PITCH_DOWN,
+        method="fit",
+        counts=True,
+        vs_ias_kt=speed_kt - 3,
+        vs_cas_kt=speed_kt,
+        vs_std_kt=speed_kt,
+        bases=(("raw", speed_kt, 0.5),),
+        entry_rate_kt_per_s=1.0,
+    )
+
+
+def test_the_comparison_asks_for_the_planned_difference():
+    runs = [
+        made_stall(configuration, flight, k, speed)
+        for configuration, flight in (("base", "f1"), ("cuffs", "f2"))
+        for k, speed in enumerate((47.0, 47.4, 46.6, 47.1))
+    ]
+
+    def found(difference_kt):
+        return compare_all(make.campaign(planning=Planning(smallest_difference_kt=difference_kt)), runs).comparisons[0]
+
+    wide, fine = found(3.0), found(1.0)
+    assert (wide.planned_kt, fine.planned_kt) == (3.0, 1.0)
+    assert wide.flights_to_show_planned < fine.flights_to_show_planned == fine.flights_to_show_1_kt
+    assert fine.runs_to_show_planned == fine.runs_to_show_1_kt

@@ -8,6 +8,8 @@ from report_example import made_example
 from logger_app.records.results import Overall
 from logger_app.report.headline import caveats, headline
 
+PLANNED = {"planned_kt": 2.2, "runs_to_show_1_kt": 40, "flights_to_show_1_kt": 30}
+
 
 def said(example):
     page = example.page()
@@ -45,12 +47,19 @@ def test_a_point_that_got_worse_is_a_statement_of_its_own(example):
 
 
 def test_what_was_not_shown_says_what_it_leaves_and_what_would_settle_it(example):
-    field = {"verdict": "not shown", "difference_kt": 0.1, "low_kt": -1.2, "high_kt": 1.4, "runs_to_show_1_kt": 8}
+    field = {
+        "verdict": "not shown",
+        "difference_kt": 0.1,
+        "low_kt": -1.2,
+        "high_kt": 1.4,
+        **PLANNED,
+        "runs_to_show_planned": 8,
+    }
     text = said(compared(example, **dict.fromkeys(("A1", "A2", "A3", "B1"), field)))
 
     assert text["Point by point", "open"] == (
         "not shown for the change at any of 4 points (−1.2 to +1.4 kt is possible); "
-        "about 8 runs of each on as many flights would show 1.0 kt"
+        "about 8 runs of each on as many flights would show the planned 2.2 kt"
     )
     assert not any(tone in ("better", "worse") for about, tone in text if about in ("Stall", "Point by point"))
 
@@ -66,12 +75,13 @@ def test_what_differed_between_single_flights_is_not_said_of_the_change(example)
         "flights_difference_kt": -1.9,
         "flights_low_kt": -3.0,
         "flights_high_kt": -0.7,
-        "flights_to_show_1_kt": 7,
+        "flights_to_show_planned": 7,
+        **PLANNED,
     }
     text = said(compared(example, **dict.fromkeys(("A1", "A2", "A3", "B1"), field)))
 
     assert text["Between these flights", "as flown"] == "lower at all 4 points, by 1.9 kt"
-    assert text["Point by point", "open"].endswith("about 7 flights of each would show 1.0 kt")
+    assert text["Point by point", "open"].endswith("about 7 flights of each would show the planned 2.2 kt")
     assert not any(tone == "better" for about, tone in text if about == "Stall")
 
 
