@@ -64,7 +64,7 @@ def load(campaign_dir: str | Path) -> Results:
     reader = FlightByFlight(Path(campaign_dir))
     builder = PageBuilder(reader.campaign)
     flights = [builder.add(data, runs) for data, runs in reader]
-    page = builder.finish(reader.reduction())
+    page = builder.finish(reader.reduction(), empty_allowed=True)
 
     runs = [row for flight in flights for row in runs_table(flight, reader.campaign).rows]
     calls = [row for flight in flights for row in calls_table(flight).rows]

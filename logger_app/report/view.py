@@ -379,6 +379,7 @@ class PageBuilder:
         again: Again | None = None,
         asked: Sequence[str] = (),
         pictured: Iterable[tuple[str, str]] = (),
+        empty_allowed: bool = False,
     ) -> Page:
         """The page of all flights that were added.
 
@@ -392,6 +393,8 @@ class PageBuilder:
             Runs that must be detailed: ``FLIGHT``, ``FLIGHT:3``, ``FLIGHT:3-9`` or a run's id.
         pictured : iterable of (str, str)
             Flight and id of runs that a saved picture shows: detailed where there is room.
+        empty_allowed : bool
+            For tables, which may have no rows.
 
         Raises
         ------
@@ -399,7 +402,7 @@ class PageBuilder:
             There is no flight or no run; a run asked for is not there, or more are asked for than a page holds.
         """
         runs, chosen = self._runs, ""
-        if not runs:
+        if not runs and not empty_allowed:
             what = "no run in any flight" if self._flights else "no flight"
             raise ReportError(
                 f"{self.campaign.name}: {what}; a report needs at least one run.",
