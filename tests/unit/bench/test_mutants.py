@@ -119,7 +119,7 @@ spec = importlib.util.spec_from_file_location("mutants", sys.argv[1])
 bench = importlib.util.module_from_spec(spec)
 sys.modules["mutants"] = bench
 spec.loader.exec_module(bench)
-bench.SECONDS_MORE = 1.0
+bench.SECONDS_MORE = 4.0
 root = Path(sys.argv[2])
 sys.path.insert(0, str(root))
 target = bench.Target.of(root / "toy" / "calc.py", root)
