@@ -54,7 +54,12 @@ def add_arguments(parser) -> None:
     for option, metavars, words in ACTS:
         parser.add_argument(option, nargs=len(metavars), metavar=metavars, action=_Act, dest="acts", help=words)
     parser.add_argument(
-        "--undo", nargs="?", metavar="FIX", action=_Act, dest="acts", help="undo your last correction, or this one"
+        "--undo",
+        nargs="?",
+        metavar="FIX",
+        action=_Act,
+        dest="acts",
+        help="undo your last correction with all that its command made, or this one alone",
     )
     parser.add_argument(
         "--phrase",
@@ -126,7 +131,7 @@ def acts_of(workflow, args) -> list:
     for name, values in args.acts:
         if name == "undo":
             made += workflow.act_all(batch) if batch else []
-            made.append(workflow.undo(values[0] if values else None))
+            made += workflow.undo(values[0] if values else None)
             batch = []
         elif name == "overrule" and values[0] == "all":
             batch += [_wanted(workflow, Action(name), [id, values[1]], args) for id in _unconfirmed(workflow)]

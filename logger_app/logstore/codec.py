@@ -180,6 +180,7 @@ def _alternative(body: dict) -> Alternative:
 
 def correction_to_body(correction: Correction) -> dict:
     """A correction as a journal body."""
+    alone = correction.together is None
     return {
         "id": correction.id,
         "utc": correction.utc,
@@ -189,7 +190,7 @@ def correction_to_body(correction: Correction) -> dict:
         "payload": dict(correction.payload),
         "why": correction.why,
         "replaces": correction.replaces,
-    }
+    } | ({} if alone else {"together": correction.together})
 
 
 def body_to_correction(body: dict) -> Correction:
@@ -204,6 +205,7 @@ def body_to_correction(body: dict) -> Correction:
             payload=_payload(body.get("payload", {})),
             why=_text(body.get("why", ""), "why"),
             replaces=_optional(_text, body.get("replaces"), "replaces"),
+            together=_optional(_text, body.get("together"), "together"),
         )
     except _MISFITS as err:
         raise _damaged("correction", body, err) from err

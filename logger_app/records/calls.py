@@ -148,7 +148,10 @@ class Action(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Correction:
-    """One thing a person decided: who, when (UTC, a label), why, on what."""
+    """One thing a person decided: who, when (UTC, a label), why, on what.
+
+    Corrections made by one command or key have the same `together`: they are undone at once.
+    """
 
     id: str
     utc: str
@@ -158,6 +161,7 @@ class Correction:
     payload: tuple[tuple[str, object], ...] = ()
     why: str = ""
     replaces: str | None = None
+    together: str | None = None
 
     def get(self, key: str, default=None):
         """The payload's value for `key`."""

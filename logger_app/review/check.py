@@ -100,10 +100,17 @@ def correct(
     )
 
 
-def last_in_force(corrections: Sequence[Correction], who: str | None = None) -> Correction | None:
-    """The correction that "undo" undoes: the last that stands (of one person, if named), or None."""
+def last_in_force(corrections: Sequence[Correction], who: str | None = None) -> tuple[Correction, ...]:
+    """What "undo" undoes: the last correction that stands (of one person, if named), with those made together with it."""
     mine = [c for c in in_force(corrections) if who is None or c.who == who]
-    return mine[-1] if mine else None
+    return made_with(mine[-1], mine) if mine else ()
+
+
+def made_with(one: Correction, corrections: Sequence[Correction]) -> tuple[Correction, ...]:
+    """Of these the corrections that one command made together with one, itself included, the last first."""
+    return tuple(
+        c for c in reversed(corrections) if c is one or (one.together is not None and c.together == one.together)
+    )
 
 
 def _check_call_action(now: Current, action: Action, target: str, payload: dict) -> dict:

@@ -29,7 +29,7 @@ from logger_app.records.plan import Campaign
 from logger_app.records.results import StallSpeed
 from logger_app.records.runs import FlightData, FlightReview, FlightRuns, Run
 from logger_app.review.apply import settled_items
-from logger_app.review.check import Current, correct, last_in_force
+from logger_app.review.check import Current, correct, last_in_force, made_with
 from logger_app.review.items import Item, QueueItem
 from logger_app.review.placing import peers_of
 from logger_app.review.progress import Progress, progress_of
@@ -334,11 +334,13 @@ class ReviewWorkflow:
             named = any(payload.get("name") for *_, payload in wanted)
             now = self._current(workflow, frozenset(self.names()) if named else frozenset())
             made, problems = [], []
+            together = _new_id("together") if len(wanted) > 1 else None
             for action, target, why, payload in wanted:
                 try:
                     correction = correct(
                         now, action, target, id=_new_id("fix"), utc=utc_now(), who=self.who, why=why, **payload
                     )
+                    correction = replace(correction, together=together)
                 except ReviewError as err:
                     problems.append(err)
                     continue
@@ -349,28 +351,26 @@ class ReviewWorkflow:
             journal.append(codec.correction_row(c, _at_ns(now, c)) for c in made)
         return made
 
-    def undo(self, id: str | None = None) -> Correction:
-        """Undo a correction, or the last of this person that stands.
+    def undo(self, id: str | None = None) -> list[Correction]:
+        """Undo a correction, or the last of this person that stands, with all that were made together with it.
 
         Parameters
         ----------
         id : str, optional
-            Which correction; the last if not given.
+            Which correction, and that one alone; the last if not given.
 
         Raises
         ------
         ReviewError
             There is nothing to undo, or no such correction.
         """
-        if id is None:
-            last = last_in_force(self.load().corrections, self.who)
-            if last is None:
-                raise ReviewError(f"{self.flight_dir.name}: {self.who} has no correction to undo.")
-            id = last.id
-        return self.act(Action.UNDO, id)
+        ids = [id] if id is not None else [c.id for c in last_in_force(self.load().corrections, self.who)]
+        if not ids:
+            raise ReviewError(f"{self.flight_dir.name}: {self.who} has no correction to undo.")
+        return self.act_all((Action.UNDO, one, "", {}) for one in ids)
 
-    def redo(self) -> Correction:
-        """Take this person's last undo back.
+    def redo(self) -> list[Correction]:
+        """Take this person's last undo back, all of it.
 
         Raises
         ------
@@ -385,7 +385,8 @@ class ReviewWorkflow:
             if c.action is not Action.UNDO:
                 break
             if c.target not in undos and c.id not in taken_back:
-                return self.act(Action.UNDO, c.id)
+                left = [one for one in made_with(c, mine) if one.id not in taken_back]
+                return self.act_all((Action.UNDO, one.id, "", {}) for one in left)
         raise ReviewError(f"{self.flight_dir.name}: nothing to redo.")
 
     def add_phrase(self, name: str, phrase: str) -> None:

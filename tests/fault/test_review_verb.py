@@ -130,7 +130,8 @@ def test_every_correction_of_a_run(review):
 
 
 def test_undo_takes_back_one_by_one_and_undo_of_undo_brings_back(review):
-    review("--set", "call-0004", "50", "--set", "call-0004", "51")
+    review("--set", "call-0004", "50")
+    review("--set", "call-0004", "51")
     document = review("--undo", "--json")
     assert call_of(document, "call-0004")["value"] == 50.0
     undo = document["corrections"][-1]["id"]

@@ -7,7 +7,7 @@ import pytest
 from logger_app.__main__ import main
 from logger_app.records.calls import Action, CallKind, Flag
 from logger_app.review.items import Item
-from logger_app.ui.presenters.review import begin, update, view
+from logger_app.ui.presenters.review import begin, renewed, update, view
 from logger_app.workflows.review import ReviewWorkflow
 from tests.regressions.test_runs_in_their_place import campaign, flight_calls, write  # noqa: F401
 
@@ -61,6 +61,37 @@ def test_run_by_run_and_from_the_command_line(sparse):
     assert main(["review", str(sparse), "--who", "ben", "--overrule", "all", "yes"]) == 0
     assert unconfirmed(review) == []
     assert main(["review", str(sparse), "--who", "ben", "--overrule", "all", "yes"]) == 1
+
+
+def test_what_one_command_did_is_one_undo(sparse):
+    """`--overrule all yes` made a correction for each run and `--undo` took back one of them."""
+
+    def review(*words):
+        assert main(["review", str(sparse), "--who", "ben", *words]) == 0
+        return len(unconfirmed(ReviewWorkflow(sparse, "ben")))
+
+    before = len(unconfirmed(ReviewWorkflow(sparse, "ben")))
+    assert before == 6
+    assert review("--overrule", "all", "yes") == 0
+    assert review("--undo") == before
+
+    again = ReviewWorkflow(sparse, "ben")
+    assert len(again.redo()) == before and unconfirmed(again) == []
+    (one, *_) = [c for c in again.load().corrections if c.action is Action.OVERRULE]
+    assert review("--undo", one.id) == 1, "named, it goes alone"
+    assert review("--undo") == before
+
+
+def test_the_screen_says_how_many_were_undone(sparse):
+    review = ReviewWorkflow(sparse, "anna")
+    item = next(item for item in review.load().queue.items if item.item is Item.STALL)
+    review.act_all([(Action.OVERRULE, run, "", {"counts": True}) for run in item.runs])
+    now = review.load()
+    state = begin(now, "anna", review.results(now), ())
+    done = review.undo()[-1]
+    now = review.load()
+
+    assert renewed(state, now, review.results(now), done).message.endswith(", and 5 more")
 
 
 def test_whether_a_fitted_stall_counts_is_no_check_of_what_was_heard(sparse):

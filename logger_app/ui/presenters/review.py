@@ -237,7 +237,9 @@ def _done_words(done: Correction, before: ReviewData, now: ReviewData) -> str:
     """What was done, in words: ``57 kt: set to 58 kt``."""
     if done.action is Action.UNDO:
         undone = next((c for c in before.corrections if c.id == done.target), None)
-        return f"undone: {_done_words(undone, now, before)}" if undone else "undone"
+        others = sum(c.together == done.together for c in now.corrections) - 1 if done.together else 0
+        more = f", and {others} more" if others else ""
+        return f"undone: {_done_words(undone, now, before)}{more}" if undone else "undone"
     was, call = before.call(done.target), now.call(done.target)
     run = before.run(done.target) or now.run(done.target)
     what = _words(was, before) if was else f"run {run.number}" if run else ""

@@ -208,9 +208,9 @@ class ReviewScreen(BoxLayout):
                 wanted = [(one.action, one.target, "", _payload(one)) for one in effect.corrections]
                 done = self.workflow.act_all(wanted)[-1]
             elif isinstance(effect, Undo):
-                done = self.workflow.undo()
+                done = self.workflow.undo()[-1]
             elif isinstance(effect, Redo):
-                done = self.workflow.redo()
+                done = self.workflow.redo()[-1]
             elif isinstance(effect, AddCall):
                 done = self.workflow.add(effect.at_s, effect.value, kind=effect.kind, name=effect.name)
             else:

@@ -104,9 +104,9 @@ def test_undo_takes_the_last_of_a_person():
     a = Correction(id="a", utc="2027-04-11T10:00:01Z", who="ann", action=Action.CONFIRM, target="call-0001")
     b = Correction(id="b", utc="2027-04-11T10:00:02Z", who="bob", action=Action.REJECT, target="call-0002")
 
-    assert last_in_force([a, b]).id == "b"
-    assert last_in_force([a, b], "ann").id == "a"
-    assert last_in_force([]) is None
+    assert last_in_force([a, b]) == (b,)
+    assert last_in_force([a, b], "ann") == (a,)
+    assert last_in_force([]) == ()
 
 
 @pytest.mark.parametrize(
