@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import difflib
 import itertools
+import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -33,6 +34,10 @@ WING_LOADING_UNUSUAL_KG_PER_M2 = 110.0
 # (common practice, no source).
 CLMAX_MIN_USUAL, CLMAX_USUAL, CLMAX_FLAPS_USUAL = 0.8, 2.4, 3.3
 AEROBATIC_FLOOR_FT = 1500.0  # 14 CFR 91.303(e), read
+WORDS = re.compile(r"[^\W_]+")
+WORDS_OF_PLACE = frozenset(
+    ("at", "on", "off", "in", "from", "to", "of", "removed", "fitted", "left", "right", "inboard", "outboard")
+)
 START_ABOVE_STALL_KT = 10.0  # 14 CFR 23.201(b), before Amdt 23-64
 
 
@@ -48,7 +53,7 @@ def advise(campaign: Campaign, flights: Sequence[FlightInfo] = ()) -> tuple[Advi
     """Everything that is unwise in a campaign, grouped by topic."""
     found: list[Advice] = []
     for topic, check in (
-        ("one change", _changes),
+        ("one change", lambda c: (*_changes(c), *_at_once(c, flights))),
         ("comparison", _comparisons),
         ("baseline", lambda c: _baseline(c, [f.configuration for f in flights if f.configuration])),
         ("unrecorded change", lambda c: (*_work(c), *_flown(c, flights))),
@@ -156,20 +161,27 @@ def _work(campaign: Campaign) -> Iterator[str]:
         recorded += (
             [change.item for c in lineage(campaign, before.configuration) for change in c.changes] if before else []
         )
-        for work in flight.work_done:
-            if not _named(work, recorded):
+        new = differences(campaign, before.configuration, flight.configuration) if before else recorded
+        devices = {_device(item) for item in new} - {""}
+        for work in (part.strip() for text in flight.work_done for part in text.split(";")):
+            if work and not _named(work, recorded) and devices.isdisjoint(map(_singular, WORDS.findall(work.lower()))):
                 yield (
                     f'Before flight {flight.id} "{work}" was done, and configuration {flight.configuration} does not '
                     f"record it: make a configuration for it, or say in its note why it cannot matter."
                 )
-        if before is not None and before.configuration != flight.configuration:
-            things = differences(campaign, before.configuration, flight.configuration)
-            if len(things) > 1:
-                yield (
-                    f"Between flights {before.id} and {flight.id} {len(things)} things change at once: "
-                    f"{'; '.join(things)}."
-                )
         before = flight
+
+
+def _at_once(campaign: Campaign, flown: Sequence[FlightInfo]) -> Iterator[str]:
+    """Where more than one thing changes from one flight to the next, as planned or as flown."""
+    planned = [(f.id, f.configuration) for f in campaign.flights]
+    done = [(f.id, f.configuration) for f in flown]
+    ids = [c.id for c in campaign.configurations]
+    for flights, verb in ((planned, "change"), (done, "changed")):
+        for (before, was), (after, now) in itertools.pairwise(flights):
+            things = differences(campaign, was, now) if was in ids and now in ids else ()
+            if len(things) > 1:
+                yield f"Between flights {before} and {after} {len(things)} things {verb} at once: {'; '.join(things)}."
 
 
 def _flown(campaign: Campaign, flights: Sequence[FlightInfo]) -> Iterator[str]:
@@ -186,10 +198,23 @@ def _flown(campaign: Campaign, flights: Sequence[FlightInfo]) -> Iterator[str]:
                 f"Flight {flight.id} was planned in {planned.configuration} and flown in {flight.configuration}: "
                 f"correct whichever is wrong."
             )
-    for before, after in itertools.pairwise(flights):
-        things = differences(campaign, before.configuration or "", after.configuration or "")
-        if before.configuration in ids and after.configuration in ids and len(things) > 1:
-            yield f"Between flights {before.id} and {after.id} {len(things)} things changed at once: {'; '.join(things)}."
+
+
+def _device(item: str) -> str:
+    """The device that a change is about: ``fence`` of ``without fences at rib 6, left``; empty where none is named.
+
+    The last word before a comma, a number or a word of place.
+    """
+    words = []
+    for word in WORDS.findall(item.lower().split(",")[0].removeprefix("without ")):
+        if word in WORDS_OF_PLACE or word.isdigit():
+            break
+        words.append(word)
+    return _singular(words[-1]) if words else ""
+
+
+def _singular(word: str) -> str:
+    return word.removesuffix("s")
 
 
 def _named(work: str, recorded: list[str]) -> bool:

@@ -5,7 +5,8 @@ from dataclasses import replace
 import pytest
 from report_example import made_example
 
-from logger_app.records.plan import Planning
+from logger_app.plan.advice import advise
+from logger_app.records.plan import AircraftConfig, Change, PlannedFlight, Planning
 from logger_app.records.results import StallSpeed
 from logger_app.records.runs import StallEvent
 from logger_app.reduce.compare import compare_all
@@ -102,3 +103,29 @@ def test_the_comparison_asks_for_the_planned_difference():
     assert (wide.planned_kt, fine.planned_kt) == (3.0, 1.0)
     assert wide.flights_to_show_planned < fine.flights_to_show_planned == fine.flights_to_show_1_kt
     assert fine.runs_to_show_planned == fine.runs_to_show_1_kt
+
+
+def test_work_that_a_configuration_records_is_not_called_unrecorded():
+    """ "Strips glued, ribs 1 to 3" before the first flight with "stall strip, inboard" was an unrecorded change."""
+    plan = make.campaign(
+        configurations=(
+            AircraftConfig(id="plain", name="Plain"),
+            AircraftConfig(id="fences", name="Fences", parent="plain", changes=(Change(item="wing fence at rib 6"),)),
+            AircraftConfig(id="both", name="Both", parent="fences", changes=(Change(item="stall strip, inboard"),)),
+        ),
+        flights=(
+            PlannedFlight(id="f1", configuration="plain", cards=("A",)),
+            PlannedFlight(id="f2", configuration="fences", work_done=("fences glued at the sixth rib",)),
+            PlannedFlight(id="f3", configuration="both", work_done=("strips glued, ribs 1 to 3; right fence sanded",)),
+            PlannedFlight(id="f4", configuration="both", work_done=("strips moved outboard",)),
+            PlannedFlight(id="f5", configuration="plain", work_done=("strips and fences taken off",)),
+        ),
+    )
+    said = [one.words for one in advise(plan) if one.topic == "unrecorded change"]
+
+    assert [text.split(" was done")[0] for text in said] == [
+        'Before flight f3 "right fence sanded"',
+        'Before flight f4 "strips moved outboard"',
+    ]
+    (at_once,) = [one for one in advise(plan) if "at once" in one.words]
+    assert at_once.topic == "one change", "both things are recorded: that they come together is the matter"
