@@ -313,7 +313,8 @@ def _reduce_run(
     calibrated = _calibrated(campaign, flap_deg, stall, notes)
     weight = _weight(campaign, flight.weight(run.id), notes)
     in_cas = _rate_in_cas(stall, calibrated)
-    verdict = judge(run, in_cas, point, flight.info.configuration, trace.ias_kt, campaign.indicator.unit)
+    expected_kt = _expected_kt(campaign, point)
+    verdict = judge(run, in_cas, point, flight.info.configuration, trace.ias_kt, campaign.indicator.unit, expected_kt)
     speeds = _standardised(campaign, calibrated, weight, bank_deg, trace, options, notes)
     budget = _budget(campaign, stall, calibrated, weight, speeds)
     record = flight.weight(run.id)
@@ -542,6 +543,13 @@ def _weight(
     if record.weight_kg > aircraft.max_weight_kg:
         notes.append(f"weight {record.weight_kg:.0f} kg is above the maximum of {aircraft.max_weight_kg:g} kg")
     return record.weight_kg, record.weight_u_kg, record.cg_mm
+
+
+def _expected_kt(campaign: Campaign, point: TestPoint | None) -> float | None:
+    """The stall speed that the plan expects at a point; where it is silent there, its lowest anywhere [kt]."""
+    if point is not None and point.expected_stall_ias_kt is not None:
+        return point.expected_stall_ias_kt
+    return min((p.expected_stall_ias_kt for p in campaign.points if p.expected_stall_ias_kt), default=None)
 
 
 def _rate_in_cas(stall: RunStall, calibrated: Calibrated | None) -> RunStall:

@@ -27,6 +27,9 @@ LEVEL_WITHIN_DEG = 5.0
 # The trim speed of a card is where the approach begins: called from farther above it than this, the aeroplane was
 # trimmed for another speed, or not yet. A first call below it says nothing: pilots trim, then begin to call. Ours.
 TRIM_WITHIN_KT = 5.0
+# Below this share of the stall that the plan expects the calls are misheard, or the plan is wrong: flaps, weight and
+# power together change a stall speed by less. Ours.
+MIN_SHARE_OF_EXPECTED = 0.5
 
 
 def rules(unit: str = "kt") -> tuple[tuple[str, str, str], ...]:
@@ -73,6 +76,11 @@ def rules(unit: str = "kt") -> tuple[tuple[str, str, str], ...]:
             "call used and the event",
         ),
         (
+            "far below plan",
+            "excluded",
+            f"the stall speed is below {100 * MIN_SHARE_OF_EXPECTED:.0f} % of the one that the plan expects",
+        ),
+        (
             "trim speed",
             "caveat",
             f"the first airspeed called is more than {text(TRIM_WITHIN_KT)} above the trim speed on the card",
@@ -107,6 +115,7 @@ def judge(
     configuration: str | None,
     trace_ias_kt: float | None = None,
     unit: str = "kt",
+    expected_ias_kt: float | None = None,
 ) -> Verdict:
     """Apply every rule to a run.
 
@@ -118,6 +127,8 @@ def judge(
         Indicated airspeed that a recorder shows at the event [kt].
     unit : str
         What the reasons give speeds in.
+    expected_ias_kt : float, optional
+        Indicated stall speed that the plan expects there; None where it expects none [kt].
 
     Returns
     -------
@@ -134,6 +145,7 @@ def judge(
         *_figures(stall, point, unit),
         *_too_far(stall, trace_ias_kt, unit),
         *_fell_on(stall, trace_ias_kt, unit),
+        *_far_below_plan(stall, expected_ias_kt, unit),
     ]
     if run.decade_doubt:
         excluded.append(f"{run.decade_doubt}; settle it in the review")
@@ -222,6 +234,14 @@ def _fell_on(stall: RunStall, trace_ias_kt: float | None, unit: str) -> list[str
     return [
         f"the airspeed fell on by about {fell} in the {gap_s:.1f} s from the call used to the event; at most {most}"
     ]
+
+
+def _far_below_plan(stall: RunStall, expected_ias_kt: float | None, unit: str) -> list[str]:
+    """A stall speed that no aircraft of this plan has, whatever its calls say and whoever confirmed them."""
+    if stall.ias_kt is None or expected_ias_kt is None or stall.ias_kt >= MIN_SHARE_OF_EXPECTED * expected_ias_kt:
+        return []
+    got, planned = speed_text(stall.ias_kt, unit, ".0f"), speed_text(expected_ias_kt, unit, ".0f")
+    return [f"a stall at {got} where the plan expects {planned}: are its last calls right?"]
 
 
 def _caveats(run: Run, stall: RunStall, point: TestPoint | None, unit: str) -> list[str]:

@@ -29,6 +29,7 @@ from logger_app.records.plan import (
     TestPoint,
 )
 from logger_app.records.runs import RunEnd
+from logger_app.reduce.campaign import Reducer
 from logger_app.reduce.quality import judge
 from logger_app.reduce.stall_speed import stall_of_run
 from logger_app.units import s_to_ns, to_kt
@@ -273,3 +274,19 @@ def test_a_time_with_ninety_nine_seconds_is_a_slip():
     with pytest.raises(ReviewError):
         seconds("8:99")
     assert (seconds("8:59.5"), seconds("599")) == (539.5, 599.0)
+
+
+@pytest.mark.parametrize("over", [{}, {"expected_stall_ias_kt": None}])
+def test_a_stall_at_a_quarter_of_what_is_planned_does_not_count(over):
+    """A person confirmed 16 and 13 kt, misheard both: the run counted with a stall of 13 kt."""
+    plan = replace(campaign(), cards=(replace(campaign().cards[0], points=(replace(POINTS[0], **over), *POINTS[1:])),))
+    said = zip((10, 12, 14, 16, 20), (62.0, 60.0, 58.0, 16.0, 13.0), strict=True)
+    run = make.run([*(make.speed(at_s, kt) for at_s, kt in said), make.event(21, "break")])
+
+    def reduced(run):
+        return Reducer(plan).reduce(make.flight([run]))[0]
+
+    found = reduced(run)
+    assert (found.method, found.vs_ias_kt, found.counts) == ("lowest", 13.0, False)
+    assert found.why == ("a stall at 24 km/h where the plan expects 78 km/h: are its last calls right?",)
+    assert reduced(replace(run, overruled=True)).counts, "the last word is a person's"
