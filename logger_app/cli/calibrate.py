@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from logger_app.cli.common import print_json, say
+from logger_app.units import AIRSPEED_UNITS
 
 SUMMARY = """Airspeed calibration from GPS legs: three or more legs at one indicated airspeed, 90 to 120 deg apart.
 FILE is a CSV with one leg a row (ias_kt, ground_speed_kt, track_deg or heading_deg, pressure_altitude_ft
@@ -21,6 +22,9 @@ def add_arguments(parser) -> None:
         "--flap-deg", type=float, default=0.0, help="flap setting where the file gives none (default 0)"
     )
     parser.add_argument("--pressure-altitude-ft", type=float, help="where the file gives none")
+    parser.add_argument(
+        "--unit", choices=tuple(AIRSPEED_UNITS), help="what the lines give speeds in (default: as the file's airspeeds)"
+    )
     parser.add_argument("--oat-degc", type=float, help="outside air temperature where the file gives none")
     parser.add_argument(
         "-o", "--output", metavar="FILE.toml", help="write a [[calibration]] fragment for campaign.toml"
@@ -40,7 +44,9 @@ def run(args) -> int:
 
     output = Path(args.output) if args.output else None
     refuse_to_overwrite(output, args.force)
-    points, tables = calibrate(args.files, args.ias_kt, args.flap_deg, args.pressure_altitude_ft, args.oat_degc)
+    points, tables = calibrate(
+        args.files, args.ias_kt, args.flap_deg, args.pressure_altitude_ft, args.oat_degc, args.unit
+    )
     if args.json:
         print_json(calibration_document(points, tables))
     else:

@@ -93,7 +93,7 @@ def _print(args, display) -> int:
         workflow.acknowledge(args.campaign, campaign, args.acknowledge)
     hearing, make = workflow.check_hearing(campaign, args.engine, args.model)
     lines = workflow.rehearsal_script(make.pack, campaign) if make else ()
-    microphone, rehearsal = _sound(args, workflow, lines, make)
+    microphone, rehearsal = _sound(args, workflow, lines, make, campaign.indicator.unit if campaign else "kt")
     checks = [
         cards,
         microphone,
@@ -122,7 +122,7 @@ def _print(args, display) -> int:
     return 0 if ready else 1
 
 
-def _sound(args, workflow, lines, make):
+def _sound(args, workflow, lines, make, unit: str):
     """(microphone, rehearsal) from a recording, from the microphone now, or a look at the microphone alone."""
     if args.audio:
         from logger_app.io.sound import read_sound_file
@@ -131,15 +131,15 @@ def _sound(args, workflow, lines, make):
     elif args.rehearse and lines:
         pcm = _record(args, lines)
     else:
-        return workflow.check_microphone(args.device), workflow.check_rehearsal(None)
+        return workflow.check_microphone(args.device), workflow.check_rehearsal(None, unit=unit)
     if not len(pcm):
-        return workflow.check_microphone(args.device), workflow.check_rehearsal(None)
+        return workflow.check_microphone(args.device), workflow.check_rehearsal(None, unit=unit)
     if make is None:
-        return workflow.judge_level(pcm), workflow.check_rehearsal(None)
+        return workflow.judge_level(pcm), workflow.check_rehearsal(None, unit=unit)
     score = workflow.rehearse(lines, pcm, make())
     if make.campaign:
         workflow.keep_voice(args.campaign, args.pilot, score)
-    return workflow.judge_level(pcm), workflow.check_rehearsal(score, make.pack)
+    return workflow.judge_level(pcm), workflow.check_rehearsal(score, make.pack, unit)
 
 
 def _record(args, lines):

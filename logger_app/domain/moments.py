@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from logger_app.domain.approach_curve import curve_of
 from logger_app.errors import SyncError
 from logger_app.records.results import StallSpeed
-from logger_app.units import AIRSPEED_UNITS, from_kt, to_kt
+from logger_app.units import AIRSPEED_UNITS, from_kt, speed_text, to_kt
 
 USUAL = "1.2,1.1,1.05,stall"
 MAX_IAS_KT = 400.0  # a slip of a key beyond
@@ -69,13 +69,17 @@ def _airspeed(value: float, unit: str) -> Moment | None:
     return Moment(f"{value:g} {unit}", ias_kt=to_kt(value, unit))
 
 
-def when(result: StallSpeed, moment: Moment, lag_s: float = 0.0) -> tuple[float | None, float | None, str]:
+def when(
+    result: StallSpeed, moment: Moment, lag_s: float = 0.0, unit: str = "kt"
+) -> tuple[float | None, float | None, str]:
     """When a run was at a moment.
 
     Parameters
     ----------
     lag_s : float
         From `domain.cameras.picture_lag_s`: taken off the times of the words [s].
+    unit : str
+        The indicator's, for the words.
 
     Returns
     -------
@@ -97,8 +101,9 @@ def when(result: StallSpeed, moment: Moment, lag_s: float = 0.0) -> tuple[float 
     at_s = curve.time_at_s(wanted)
     if at_s is not None:
         return at_s - lag_s, wanted, ""
-    first, last = curve.path[0], curve.path[-1]
-    return None, wanted, f"not flown: the approach goes from {first[1]:.1f} to {last[1]:.1f} kt"
+    first, last = curve.path[0][1], curve.path[-1][1]
+    flown = f"{from_kt(first, unit):.1f} to {speed_text(last, unit)}"
+    return None, wanted, f"not flown: the approach goes from {flown}"
 
 
 def ias_at(result: StallSpeed, flight_s: float) -> float | None:

@@ -406,13 +406,13 @@ def _start(campaign: Campaign) -> Iterator[str]:
     ]
     if near:
         yield (
-            f"The start at {', '.join(near)} is less than {START_ABOVE_STALL_KT:g} kt above the expected stall: too little "
+            f"The start at {', '.join(near)} is less than {speed_text(START_ABOVE_STALL_KT, campaign.indicator.unit, '.2g')} above the expected stall: too little "
             f"for a steady approach (14 CFR 23.201(b), before Amdt 23-64, asks for 10 kt)."
         )
 
 
 def _safety(campaign: Campaign) -> Iterator[str]:
-    team, aircraft = campaign.team, campaign.aircraft
+    team, aircraft, unit = campaign.team, campaign.aircraft, campaign.indicator.unit
     if team.floor_ft is None:
         yield "The team has set no floor (floor_ft): below it everybody stops, so it must be on every card."
     elif team.floor_ft < AEROBATIC_FLOOR_FT:
@@ -435,6 +435,6 @@ def _safety(campaign: Campaign) -> Iterator[str]:
     for less, more in itertools.pairwise(slow):
         if more.max_ias_kt > less.max_ias_kt:
             yield (
-                f"Flap {more.flap_deg:g} is allowed up to {more.max_ias_kt:g} kt, faster than flap {less.flap_deg:g} "
-                f"({less.max_ias_kt:g} kt): check both numbers."
+                f"Flap {more.flap_deg:g} is allowed up to {speed_text(more.max_ias_kt, unit, '.3g')}, faster than flap "
+                f"{less.flap_deg:g} ({speed_text(less.max_ias_kt, unit, '.3g')}): check both numbers."
             )

@@ -52,18 +52,20 @@ def matrix(campaign: Campaign) -> tuple[tuple[str, ...], tuple[tuple[str, tuple[
     order = sorted(
         campaign.points, key=lambda p: (rank("bank", p), p.bank_deg < 0, rank("power", p), p.rate_high_kt_per_s)
     )
-    labels = list(dict.fromkeys(row_label(p) for p in order))
+    unit = campaign.indicator.unit
+    labels = list(dict.fromkeys(row_label(p, unit) for p in order))
     rows = tuple(
-        (label, tuple(tuple(p for p in order if row_label(p) == label and p.flap_deg == flap) for flap in flaps))
+        (label, tuple(tuple(p for p in order if row_label(p, unit) == label and p.flap_deg == flap) for flap in flaps))
         for label in labels
     )
     return tuple(f"flap {flap:g}" for flap in flaps), rows
 
 
-def row_label(point: TestPoint) -> str:
+def row_label(point: TestPoint, unit: str = "kt") -> str:
     """The matrix row of a point: power and bank, and the entry rate where it is a fast one."""
     bank = point.label.rsplit(", ", 1)[1]
-    fast = f", {point.rate_low_kt_per_s:g} to {point.rate_high_kt_per_s:g} kt/s" if point.rate_high_kt_per_s > 2 else ""
+    low, high = from_kt(point.rate_low_kt_per_s, unit), speed_text(point.rate_high_kt_per_s, unit, ".3g")
+    fast = f", {low:.3g} to {high}/s" if point.rate_high_kt_per_s > 2 else ""
     return f"{point.power}, {bank}{fast}"
 
 

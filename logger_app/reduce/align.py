@@ -17,6 +17,7 @@ import numpy as np
 from logger_app.records.clocks import ClockMap
 from logger_app.records.plan import Indicator
 from logger_app.reduce.samples import Trace, cannot
+from logger_app.units import speed_text
 
 # Best first: what the pilot read is IAS; ground speed differs from it by wind and height.
 SPEED_COLUMNS = ("ias_kt", "cas_kt", "tas_kt", "ground_speed_kt")
@@ -49,13 +50,14 @@ class Alignment:
     scatter_kt: float
     matched: float
     calls: int
+    unit: str = "kt"  # of the words
 
     def in_words(self) -> str:
         """One line for the report."""
         lag = f"reading lag {self.lag_s:.2f} s, u {self.lag_u_s:.2f} s ({'found' if self.lag_found else 'as set'})"
         return (
             f"{self.clock.source} joined by {self.column}: offset {self.clock.offset_s:.2f} s, u {self.clock.u_s:.2f} s; "
-            f"{lag}; {100 * self.matched:.0f} % of {self.calls} calls agree, trace minus call {self.bias_kt:+.1f} kt"
+            f"{lag}; {100 * self.matched:.0f} % of {self.calls} calls agree, trace minus call {speed_text(self.bias_kt, self.unit, '+.1f')}"
         )
 
 
@@ -101,7 +103,7 @@ def align(trace: Trace, flight_s: Sequence[float], ias_kt: Sequence[float], indi
     known = np.isfinite(trace.columns[column])
     curve = trace.time_s[known], trace.columns[column][known]
     if trace.on_flight_clock:
-        return _lag_of(trace, column, calls, curve)
+        return _lag_of(trace, column, calls, curve, indicator.unit)
     shift = _best_shift(trace, calls, curve, BIAS_U_KT[column])
     bias, scatter, matched, u_s = _agreement(calls, curve, shift, BIAS_U_KT[column])
     clock = ClockMap(
@@ -123,6 +125,7 @@ def align(trace: Trace, flight_s: Sequence[float], ias_kt: Sequence[float], indi
         scatter_kt=scatter,
         matched=matched,
         calls=len(calls[0]),
+        unit=indicator.unit,
     )
 
 
@@ -177,7 +180,7 @@ def _agreement(calls, curve, shift, bias_u) -> tuple[float, float, float, float]
     return bias, scatter, float(good.sum()) / len(said), math.sqrt(float(np.linalg.inv(normal)[0, 0]))
 
 
-def _lag_of(trace: Trace, column: str, calls, curve) -> Alignment:
+def _lag_of(trace: Trace, column: str, calls, curve, unit: str) -> Alignment:
     """The reading lag, from a trace that is on the flight clock already."""
     said, read = calls
     lags = np.arange(-0.5, 3.0, 0.02)
@@ -198,4 +201,5 @@ def _lag_of(trace: Trace, column: str, calls, curve) -> Alignment:
         scatter_kt=scatter,
         matched=matched,
         calls=len(said),
+        unit=unit,
     )

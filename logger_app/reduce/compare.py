@@ -347,7 +347,7 @@ def _basis_of(pairs: Sequence[tuple[list[StallSpeed], list[StallSpeed]]]) -> _Ba
             note="weight not known for every run: CAS compared at the weights flown",
         )
     at = "at the reference weight" if weighed else "at the weights flown"
-    note = f"no calibration here: indicated speeds compared {at}; knots of IAS are not knots of CAS"
+    note = f"no calibration here: indicated speeds compared {at}; IAS is not CAS"
     return _Basis(kind="ias", at_reference_weight=weighed, note=note)
 
 

@@ -17,7 +17,7 @@ import numpy as np
 from logger_app.errors import BadQuantity, TooFewCalls
 from logger_app.records.plan import CalibrationTable
 from logger_app.reduce.airspeed import cas_from_tas_kt
-from logger_app.units import TasKt
+from logger_app.units import TasKt, speed_text
 
 MIN_LEGS = 3
 # Residual above which a set is not used; suggested common practice, no source.
@@ -36,7 +36,7 @@ LARGEST_CONDITION = 12.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Leg:
-    """One steady leg. Of track and heading at least one is known; `heading_deg` may be magnetic."""
+    """One steady leg. Of track and heading at least one is known; `heading_deg` may be magnetic. `unit` is the dial's."""
 
     ground_speed_kt: float
     ias_kt: float
@@ -46,6 +46,7 @@ class Leg:
     pressure_altitude_ft: float | None = None
     oat_degc: float | None = None
     where: str = ""
+    unit: str = "kt"
     gps_altitude: bool = False  # the altitude is a height from satellites, not a pressure altitude
 
 
@@ -65,7 +66,7 @@ class WindSolution:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CalibrationPoint:
-    """One speed at one flap setting: what the indicator showed and what it was."""
+    """One speed at one flap setting: what the indicator showed and what it was. `unit` is the dial's."""
 
     flap_deg: float
     ias_kt: float
@@ -75,6 +76,7 @@ class CalibrationPoint:
     legs: int
     usable: bool = True
     notes: tuple[str, ...] = ()
+    unit: str = "kt"
 
 
 def wind_from_tracks(ground_speed_kt: Sequence[float], track_deg: Sequence[float]) -> WindSolution:
@@ -224,7 +226,7 @@ def calibration_point(legs: Sequence[Leg]) -> CalibrationPoint:
         solution = wind_from_headings(speeds, headings)
     else:
         raise BadQuantity(f"{legs[0].where or 'legs'}: give the track of every leg, or the heading of every leg")
-    notes = list(solution.notes)
+    notes, unit = list(solution.notes), legs[0].unit
     temperatures = [leg.oat_degc for leg in legs if leg.oat_degc is not None]
     oat = float(np.mean(temperatures)) if temperatures else None
     if oat is None:
@@ -234,11 +236,13 @@ def calibration_point(legs: Sequence[Leg]) -> CalibrationPoint:
     cas = cas_from_tas_kt(TasKt(solution.tas_kt), float(np.mean(altitudes)), oat)
     usable = not solution.residual_kt > LARGEST_RESIDUAL_KT  # NaN: three legs, no check
     if not usable:
-        notes.append(f"residual {solution.residual_kt:.1f} kt is above {LARGEST_RESIDUAL_KT:g} kt: not used")
+        got, most = speed_text(solution.residual_kt, unit), speed_text(LARGEST_RESIDUAL_KT, unit, ".2g")
+        notes.append(f"residual {got} is above {most}: not used")
     if any(leg.gps_altitude for leg in legs):
         notes.append("height from satellites taken for pressure altitude: give --pressure-altitude-ft")
     indicated = [leg.ias_kt for leg in legs]
     return CalibrationPoint(
+        unit=unit,
         flap_deg=legs[0].flap_deg,
         ias_kt=float(np.mean(indicated)),
         cas_kt=cas,

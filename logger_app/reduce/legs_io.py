@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from logger_app.errors import ReduceError
@@ -20,7 +21,9 @@ from logger_app.reduce.trace_io import (
     read_trace,
     with_pressure_altitude,
 )
+from logger_app.units import speed_text
 
+DIALS = {"ias_mph": "mph", "ias_kmh": "km/h"}
 NEEDED = ("ias_kt", "ground_speed_kt")
 
 
@@ -30,6 +33,7 @@ def read_legs(
     flap_deg: float = 0.0,
     pressure_altitude_ft: float | None = None,
     oat_degc: float | None = None,
+    unit: str | None = None,
 ) -> list[list[Leg]]:
     """Sets of legs from one file: each set was flown at one indicated airspeed and flap setting.
 
@@ -45,6 +49,8 @@ def read_legs(
         Pressure altitude where the file gives none [ft].
     oat_degc : float, optional
         Outside air temperature where the file gives none [degC].
+    unit : str, optional
+        Of the dial; that of the file's airspeeds where not given.
 
     Raises
     ------
@@ -55,17 +61,17 @@ def read_legs(
     if path.suffix.lower() == ".csv":
         rows = csv_rows(read_text(path), path.name)
         if any(column in rows[0][1] for column in ("ias_kt", "ias_mph", "ias_kmh")) and "time_s" not in rows[0][1]:
-            return _sets(rows, path.name, flap_deg, pressure_altitude_ft, oat_degc)
+            return _sets(rows, path.name, flap_deg, pressure_altitude_ft, oat_degc, unit)
     trace = read_trace(path)
     if ias_kt is None and "ias_kt" not in trace.columns:
         raise fault(path, "a log without its indicated airspeed", "--ias-kt for each log file")
     legs = legs_in_trace(trace, ias_kt, flap_deg, pressure_altitude_ft, oat_degc)
     if not legs:
         raise fault(path, "no steady leg", "legs of 10 s or more at one track and ground speed")
-    return [list(legs)]
+    return [[replace(leg, unit=unit or leg.unit) for leg in legs]]
 
 
-def _sets(rows, name, flap_deg, altitude_ft, oat_degc) -> list[list[Leg]]:
+def _sets(rows, name, flap_deg, altitude_ft, oat_degc, unit) -> list[list[Leg]]:
     sets: dict[tuple, list[Leg]] = {}
     wrong: list[ReduceError] = []
     for line, row in rows:
@@ -97,6 +103,7 @@ def _sets(rows, name, flap_deg, altitude_ft, oat_degc) -> list[list[Leg]]:
             pressure_altitude_ft=values.get("altitude_ft", altitude_ft),
             oat_degc=values.get("oat_degc", oat_degc),
             where=f"{name}, line {line}",
+            unit=unit or next((of for column, of in DIALS.items() if column in row), "kt"),
         )
         sets.setdefault((leg.flap_deg, row.get("set") or leg.ias_kt), []).append(leg)
     if wrong:
@@ -150,9 +157,13 @@ def fragment(tables: Sequence[CalibrationTable], points: Sequence[CalibrationPoi
 def point_in_words(point: CalibrationPoint) -> str:
     """One calibration point in one line."""
     s = point.solution
-    residual = "no residual (three legs)" if math.isnan(s.residual_kt) else f"residual {s.residual_kt:.2f} kt"
+
+    def text(speed_kt: float, form: str = ".1f") -> str:
+        return speed_text(speed_kt, point.unit, form)
+
+    residual = "no residual (three legs)" if math.isnan(s.residual_kt) else f"residual {text(s.residual_kt, '.2f')}"
     notes = f"; {'; '.join(point.notes)}" if point.notes else ""
     return (
-        f"flap {point.flap_deg:g}: IAS {point.ias_kt:.1f} kt is CAS {point.cas_kt:.1f} kt, u {point.cas_u_kt:.1f} kt; "
-        f"TAS {s.tas_kt:.1f} kt, wind from {s.wind_from_deg:.0f} deg at {s.wind_kt:.0f} kt, {point.legs} legs, {residual}{notes}"
+        f"flap {point.flap_deg:g}: IAS {text(point.ias_kt)} is CAS {text(point.cas_kt)}, u {text(point.cas_u_kt)}; "
+        f"TAS {text(s.tas_kt)}, wind from {s.wind_from_deg:.0f} deg at {text(s.wind_kt, '.0f')}, {point.legs} legs, {residual}{notes}"
     )

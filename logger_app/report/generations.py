@@ -19,6 +19,7 @@ from logger_app.records.results import Cell, Comparison, OneSided, Reduction, St
 from logger_app.report import layout
 from logger_app.report.wing_drawing import wing_figure
 from logger_app.report.words import WING_DROPS
+from logger_app.units import from_kt
 
 MAX_FIRST, MAX_PAIRS = 4, 4
 SAME_RATIO = 0.005  # a look at 1.1 times the stall speed is within this of 1.1
@@ -115,7 +116,7 @@ def _generation(
         ),
         stations=mine,
         first_to_go=_first_to_go(mine),
-        paired_words=_paired_words(paired.get(config.id, ())),
+        paired_words=_paired_words(paired.get(config.id, ()), campaign.indicator.unit),
         step=difference(campaign, config.parent, config.id) if config.parent else None,
         stalls=tuple(lines),
         drops=_drops(reduction, config.id),
@@ -252,19 +253,20 @@ def _between(stations: Sequence[StationRatio]) -> str:
     return f" (between {min(lows):.2f} and {max(highs):.2f} Vs)" if lows and highs else ""
 
 
-def _paired_words(pairs: Sequence[StationPair]) -> tuple[str, ...]:
+def _paired_words(pairs: Sequence[StationPair], unit: str) -> tuple[str, ...]:
     """Stations at which the wings surely differ in the same runs, the largest first."""
     shown = [(max(p.low_kt or 0.0, -(p.high_kt or 0.0)), p) for p in pairs]
     shown = sorted(((sure, p) for sure, p in shown if sure > 0), key=lambda one: -one[0])
-    return tuple(_pair_words(p) for _, p in shown[:MAX_PAIRS])
+    return tuple(_pair_words(p, unit) for _, p in shown[:MAX_PAIRS])
 
 
-def _pair_words(one: StationPair) -> str:
+def _pair_words(one: StationPair, unit: str) -> str:
     longer = (one.low_kt or 0.0) > 0
     near, far = (one.low_kt, one.high_kt) if longer else (one.high_kt, one.low_kt)
-    by = f"at least {abs(near or 0.0):.1f}" if far is None else f"{abs(near or 0.0):.1f} to {abs(far):.1f}"
+    least = from_kt(abs(near or 0.0), unit)
+    by = f"at least {least:.1f}" if far is None else f"{least:.1f} to {from_kt(abs(far), unit):.1f}"
     return (
-        f"{place_words(one.station)}: the wing with the change held {'longer' if longer else 'less long'} by {by} kt "
+        f"{place_words(one.station)}: the wing with the change held {'longer' if longer else 'less long'} by {by} {unit} "
         f"in the same runs (95 %, as far as the looks tell; n = {one.n})"
     )
 

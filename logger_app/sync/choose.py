@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 
 from logger_app.errors import SyncError
 from logger_app.records.results import StallSpeed
+from logger_app.units import speed_text
 
 # Runs in a message.
 MAX_NAMED = 40
@@ -16,7 +17,7 @@ MAX_SETS = 20_000
 
 
 def choose_runs(
-    candidates: Mapping[str, Sequence[StallSpeed]], wanted: Mapping[str, str] | None = None
+    candidates: Mapping[str, Sequence[StallSpeed]], wanted: Mapping[str, str] | None = None, unit: str = "kt"
 ) -> tuple[dict[str, StallSpeed], str]:
     """One run of each configuration, and in words why these.
 
@@ -26,6 +27,8 @@ def choose_runs(
         Runs of the point by configuration, in the order of comparison; those without pictures left out.
     wanted : mapping of str to str, optional
         Configuration to run id or ``FLIGHT:NUMBER``, where the user chose.
+    unit : str
+        The indicator's, for the words.
 
     Raises
     ------
@@ -53,7 +56,9 @@ def choose_runs(
     sets = list(itertools.product(*near_1.values()))
     best = min(sets, key=_worth)
     rates = [r.entry_rate_kt_per_s for r in best]
-    said = " and ".join(f"{r.flight} run {r.run_number} ({_rate(r)}{', reviewed' if r.reviewed else ''})" for r in best)
+    said = " and ".join(
+        f"{r.flight} run {r.run_number} ({_rate(r, unit)}{', reviewed' if r.reviewed else ''})" for r in best
+    )
     near = "the nearest entry rates" if len(best) > 1 and None not in rates else "the first that counts"
     reason = "chosen by you" if wanted else f"{near}, runs that count and reviewed ones first"
     out = [
@@ -74,5 +79,6 @@ def _worth(runs: Sequence[StallSpeed]) -> tuple:
     return sum(not r.counts for r in runs), sum(not r.reviewed for r in runs), apart
 
 
-def _rate(result: StallSpeed) -> str:
-    return "rate not known" if result.entry_rate_kt_per_s is None else f"{result.entry_rate_kt_per_s:.2f} kt/s"
+def _rate(result: StallSpeed, unit: str) -> str:
+    rate = result.entry_rate_kt_per_s
+    return "rate not known" if rate is None else f"{speed_text(rate, unit, '.2f')}/s"

@@ -103,13 +103,13 @@ def saved_side(side: Side, shots: Sequence[SavedShot]) -> SavedSide:
     )
 
 
-def stills(sides: Sequence[Side], columns: Sequence[Moment]) -> list[list[Still]]:
+def stills(sides: Sequence[Side], columns: Sequence[Moment], unit: str = "kt") -> list[list[Still]]:
     """Pictures by configuration and moment; what cannot be shown says why."""
-    return [[_still(side, moment) for moment in columns] for side in sides]
+    return [[_still(side, moment, unit) for moment in columns] for side in sides]
 
 
-def _still(side: Side, moment: Moment) -> Still:
-    flight_s, ias_kt, why = when(side.result, moment, side.lag_s)
+def _still(side: Side, moment: Moment, unit: str) -> Still:
+    flight_s, ias_kt, why = when(side.result, moment, side.lag_s, unit)
     if flight_s is None:
         return Still(configuration=side.configuration, moment=moment.label, flight_s=None, ias_kt=ias_kt, why=why)
     try:

@@ -147,8 +147,11 @@ class PreflightWorkflow:
             self._lines = checks.rehearsal_script(self.make_engine.pack, self.campaign)
             self._put(replace(self.state, lines=tuple(line.say for line in self._lines)))
         self._check(checks.check_second_recogniser())
-        self._check(checks.check_rehearsal(None))
+        self._check(checks.check_rehearsal(None, unit=self._unit()))
         self._check(checks.check_microphone(self.device))
+
+    def _unit(self) -> str:
+        return self.campaign.indicator.unit if self.campaign else "kt"
 
     def _rehearse(self) -> None:
         microphone = self._microphone()
@@ -169,4 +172,4 @@ class PreflightWorkflow:
             checks.keep_voice(self.campaign_dir, self.who, result)
         confusions = checks.confusions_in_words(result, self.make_engine.pack)
         self._put(replace(self.state, answers=result.answers, confusions=confusions))
-        self._check(checks.check_rehearsal(result, self.make_engine.pack))
+        self._check(checks.check_rehearsal(result, self.make_engine.pack, self._unit()))

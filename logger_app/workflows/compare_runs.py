@@ -165,7 +165,7 @@ def open_comparison(
             # Without a picture a run still has its place beside the others'.
             candidates[name] = seen or [r for r in runs if r.event_flight_s is not None] or runs
         _need_a_camera(names, candidates, cameras, [part.camera for part in parts])
-        picked, why = choose_runs(candidates, wanted)
+        picked, why = choose_runs(candidates, wanted, reader.campaign.indicator.unit)
         results, full = in_full(reader, list(picked.values()), flights)
         sides = tuple(
             make_side(
@@ -237,7 +237,7 @@ def write_comparison(
     unit = one.campaign.indicator.unit
     label = next(point.label for point in one.campaign.points if point.id == one.point)
     title = f"{one.point} · {label} · " + " / ".join(side.title for side in sides)
-    rows = stills(sides, moments(at, unit))
+    rows = stills(sides, moments(at, unit), unit)
     write_sheet(files["sheet"], title, sides, rows, unit, one.point, one.why, utc_now(), scale)
     written = ["sheet"]
     # A side without a picture keeps its place beside the others; one without a stall has none to be aligned on.

@@ -186,7 +186,7 @@ def _row(reader, number, config, result, cameras, flights, columns, mirror, scal
     comparison = WingComparison(reader.campaign_dir, reader.campaign, flights, result.point, sides, "")
     grids, marks = comparison.grids(), comparison.marks()
     views = []
-    for k, (side, row) in enumerate(zip(sides, stills(sides, columns))):
+    for k, (side, row) in enumerate(zip(sides, stills(sides, columns, reader.campaign.indicator.unit))):
         shown = []
         for still in row:
             grid, note = _followed(comparison, k, still, grids.get((k, still.camera)))

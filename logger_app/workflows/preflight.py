@@ -32,7 +32,7 @@ from logger_app.io.files import make_folder, read_text, write_text
 from logger_app.io.resources import user_dir
 from logger_app.records.calls import CallKind
 from logger_app.records.plan import Campaign
-from logger_app.units import RATE_HZ, from_kt
+from logger_app.units import RATE_HZ, from_kt, speed_text
 from logger_app.workflows.flight_session import EngineMaker
 
 OK, WARN, WRONG, UNKNOWN = "ok", "warn", "wrong", "unknown"
@@ -261,21 +261,21 @@ def rehearse(lines: tuple[Line, ...], pcm: np.ndarray, engine) -> Score:
     return score(lines, sorted(calls, key=lambda call: call.start_ns))
 
 
-# What costs most runs in the review and nothing in flight.
-SAY_THE_SPEED = (
-    f"At the break say the speed once more: a stall read more than {MAX_BELOW_LAST_CALL_KT:g} kt below the last call "
-    "does not count by itself."
-)
+def say_the_speed(unit: str) -> str:
+    """What costs most runs in the review and nothing in flight."""
+    most = speed_text(MAX_BELOW_LAST_CALL_KT, unit, ".2g")
+    return f"At the break say the speed once more: a stall read more than {most} below the last call does not count by itself."
 
 
-def check_rehearsal(result: Score | None, pack=None) -> Check:
+def check_rehearsal(result: Score | None, pack=None, unit: str = "kt") -> Check:
     """The rehearsal as a check; with the pack, what this voice confuses comes first."""
+    once_more = say_the_speed(unit)
     if result is None:
         return Check(
             name="rehearsal",
             state=UNKNOWN,
             words="not spoken yet",
-            hint=f"Say the lines with the headset on, engine running if you can. {SAY_THE_SPEED}",
+            hint=f"Say the lines with the headset on, engine running if you can. {once_more}",
         )
     total = len(result.answers)
     answers = [
@@ -292,7 +292,7 @@ def check_rehearsal(result: Score | None, pack=None) -> Check:
     wrong = [a for a in result.answers if not a.right]
     hint = "; ".join(f"“{a.line.say}” was {'heard as ' + a.heard if a.heard else 'missed'}" for a in wrong[:3])
     hint = " ".join(confused) or hint
-    hint = f"{hint} {SAY_THE_SPEED}" if confused else f"{hint}. {SAY_THE_SPEED}" if hint else SAY_THE_SPEED
+    hint = f"{hint} {once_more}" if confused else f"{hint}. {once_more}" if hint else once_more
     state = OK if result.good and not confused else WARN
     return Check(name="rehearsal", state=state, words=f"{result.right} of {total} heard right", hint=hint, facts=facts)
 

@@ -113,15 +113,20 @@ def calibrate(
     flap_deg: float = 0.0,
     pressure_altitude_ft: float | None = None,
     oat_degc: float | None = None,
+    unit: str | None = None,
 ) -> tuple[list[CalibrationPoint], tuple[CalibrationTable, ...]]:
-    """Airspeed calibration from files of GPS legs; `ias_kt` gives the indicated airspeed of each log, in order."""
+    """Airspeed calibration from files of GPS legs; `ias_kt` gives the indicated airspeed of each log, in order.
+
+    `unit` is what the words give speeds in; that of the file's airspeeds where not given.
+    """
     speeds = iter(ias_kt)
     points = []
     for name in files:
         asks = Path(name).suffix.lower() != ".csv" or len(files) == len(ias_kt)
         given = next(speeds, None) if asks else None
         points += [
-            calibration_point(legs) for legs in read_legs(Path(name), given, flap_deg, pressure_altitude_ft, oat_degc)
+            calibration_point(legs)
+            for legs in read_legs(Path(name), given, flap_deg, pressure_altitude_ft, oat_degc, unit)
         ]
     return points, calibration_tables(points, f"GPS legs: {', '.join(Path(name).name for name in files)}")
 

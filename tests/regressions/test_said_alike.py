@@ -1,18 +1,24 @@
 """Out of a stranger's trial: one figure said in two ways, a wish that was forgotten, one command that took seven undos."""
 
+import json
 from dataclasses import replace
 
 import pytest
 from report_example import made_example
 
+from logger_app.__main__ import main
+from logger_app.domain.moments import moments, when
 from logger_app.plan.advice import advise
-from logger_app.records.plan import AircraftConfig, Change, PlannedFlight, Planning
+from logger_app.plan.summary import row_label
+from logger_app.records.plan import AircraftConfig, Change, Indicator, PlannedFlight, Planning, TestPoint
 from logger_app.records.results import StallSpeed
 from logger_app.records.runs import StallEvent
 from logger_app.reduce.compare import compare_all
 from logger_app.report.generations import generations
 from logger_app.report.headline import headline
+from logger_app.sync.choose import choose_runs
 from logger_app.units import to_kt
+from logger_app.workflows.preflight import check_rehearsal
 from tests.builders import Make
 
 make = Make()
@@ -129,3 +135,59 @@ def test_work_that_a_configuration_records_is_not_called_unrecorded():
     ]
     (at_once,) = [one for one in advise(plan) if "at once" in one.words]
     assert at_once.topic == "one change", "both things are recorded: that they come together is the matter"
+
+
+LEGS = """ias_kmh,ground_speed_kmh,track_deg,pressure_altitude_ft,oat_degc,flap_deg
+100,113,0,3000,9,0
+100,95,120,3000,9,0
+100,101,240,3000,9,0
+100,119,30,3000,9,0
+130,142,0,3000,9,0
+130,127,120,3000,9,0
+130,130,240,3000,9,0
+"""
+
+
+def test_a_calibration_speaks_in_the_unit_of_the_dial(tmp_path, capsys):
+    (tmp_path / "legs.csv").write_text(LEGS)
+
+    def said(*words):
+        assert main(["calibrate", str(tmp_path / "legs.csv"), *words]) == 0
+        return capsys.readouterr().out
+
+    first, *_ = said().splitlines()
+    assert first.startswith("flap 0: IAS 100.0 km/h is CAS ") and " kt" not in first
+    assert "is above 2.8 km/h: not used" in first, "the fourth leg does not fit the others"
+    assert said("--unit", "kt").startswith("flap 0: IAS 54.0 kt")
+    assert json.loads(said("--json"))["points"][0]["ias_kt"] == pytest.approx(53.996, abs=1e-3)
+
+
+def test_a_comparison_of_the_wing_speaks_in_the_unit_of_the_dial():
+    run = replace(
+        made_stall("base", "f1", 1, 50.0),
+        event_flight_s=20.0,
+        readings=tuple((float(t), 62.0 - t) for t in range(0, 20, 2)),
+        curve=tuple((float(t), 62.0 - t) for t in range(0, 20, 2)),
+    )
+
+    assert "(1.85 km/h/s)" in choose_runs({"base": [run]}, unit="km/h")[1]
+    (fast,) = moments("200km/h", "km/h")
+    why = when(run, fast, unit="km/h")[2]
+    assert why.startswith("not flown: the approach goes from ") and why.endswith(" km/h") and " kt" not in why
+
+
+def test_remarks_name_no_unit_that_the_dial_does_not_have():
+    """ "Knots of IAS are not knots of CAS" stood beside speeds in km/h."""
+    plan = make.campaign(indicator=Indicator(unit="km/h"), calibrations=())
+    runs = [
+        replace(made_stall(c, f, k, v), vs_cas_kt=None, vs_std_kt=None, bases=())
+        for c, f in (("base", "f1"), ("cuffs", "f2"))
+        for k, v in enumerate((47.0, 47.4, 46.6))
+    ]
+    (found,) = compare_all(plan, runs).comparisons
+
+    assert found.basis == "ias" and any("IAS is not CAS" in note for note in found.notes)
+    assert not any("knot" in note or " kt" in note for note in (*found.notes, found.words))
+    assert "3.7 km/h below the last call" in check_rehearsal(None, unit="km/h").hint
+    fast = TestPoint(id="A3", card="A", rate_low_kt_per_s=3.0, rate_high_kt_per_s=5.0)
+    assert row_label(fast, "km/h").endswith(", 5.56 to 9.26 km/h/s")

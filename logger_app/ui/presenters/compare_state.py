@@ -254,8 +254,8 @@ def time_at(state: CompareState, side: SideFacts, at: float) -> tuple[float | No
     if state.axis is Axis.RATIO:
         if at <= 1.0:
             return side.event_s + (1.0 - at) / RATIO_A_SECOND, ""
-        return when(side.result, Moment("", ratio=at), side.lag_s)[::2]
-    flight_s, _, why = when(side.result, Moment("", ias_kt=at), side.lag_s)
+        return when(side.result, Moment("", ratio=at), side.lag_s, state.unit)[::2]
+    flight_s, _, why = when(side.result, Moment("", ias_kt=at), side.lag_s, state.unit)
     return flight_s, why
 
 

@@ -34,7 +34,7 @@ from logger_app.ui.presenters.plan_records import (
     ShowConfiguration,
     Undo,
 )
-from logger_app.units import from_kt, to_kt
+from logger_app.units import from_kt, speed_text, to_kt
 from logger_app.workflows.history import wing_of_configuration
 from logger_app.workflows.planning import (
     PRESETS,
@@ -411,7 +411,7 @@ def _point_detail(state: PlanState, place: Place):
 def _run_line(state: PlanState, run: StallSpeed) -> str:
     unit = _campaign(state).indicator.unit
     speed = "no speed" if run.vs_ias_kt is None else f"{from_kt(run.vs_ias_kt, unit):.1f} {unit} IAS"
-    rate = "" if run.entry_rate_kt_per_s is None else f", {run.entry_rate_kt_per_s:.1f} kt/s"
+    rate = "" if run.entry_rate_kt_per_s is None else f", {speed_text(run.entry_rate_kt_per_s, unit)}/s"
     verdict = "counts" if run.counts else f"does not count: {'; '.join(run.why) or 'no reason given'}"
     return f"{run.flight}, run {run.run_number}: {speed}{rate}, {verdict}"
 
