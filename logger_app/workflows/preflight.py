@@ -319,7 +319,7 @@ def check_disk(campaign_dir: Path, minutes: float, free_bytes: Callable[[Path], 
     room_min = max(0.0, (free - JOURNAL_BYTES) / BYTES_PER_S / 60)
     need_min = minutes + SPARE_MINUTES
     facts = (("minutes_free", round(min(room_min, 1e6))), ("minutes_needed", round(need_min)))
-    words = f"room for {_hours(room_min)}, needs {_hours(need_min)}"
+    words = f"{_hours(room_min)} free, needs {_hours(need_min)}"
     if not os.access(folder, os.W_OK):
         return Check(name="disk", state=WRONG, words="the campaign folder cannot be written", facts=facts)
     if room_min < need_min:

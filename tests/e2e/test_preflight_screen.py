@@ -269,3 +269,19 @@ def test_a_flight_that_cannot_begin_is_said_on_the_checks(screen, tmp_path):
 
     assert finger.app.session is None
     assert "another program" in finger.app.screen.shown.foot
+
+
+@pytest.mark.parametrize("dpi", [149.0, 120.0, 96.0])
+def test_in_a_small_window_no_row_reaches_into_its_neighbours(screen, shots, dpi, monkeypatch):
+    """At 800x600 "2nd recogniser" wrapped into the rows above and below it."""
+    from logger_app.ui.screens.preflight import CheckRow
+
+    monkeypatch.setitem(TABLETS, (800, 600), dpi)
+    finger, _ = screen((800, 600))
+    finger.shot(shots / f"preflight_800x600_{dpi:g}.png")
+    rows = [widget for widget in finger.root.walk() if isinstance(widget, CheckRow)]
+
+    assert any(row.name == "2nd recogniser" for row in rows)
+    for row in rows:
+        for label in row.children[:2]:
+            assert label.texture_size[1] <= row.height + 2, (label.text, label.texture_size, row.size)

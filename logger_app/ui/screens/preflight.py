@@ -15,11 +15,14 @@ from kivy.uix.widget import Widget
 from logger_app.ui.presenters.preflight import Button, Do, PreflightState, PreflightView, view
 from logger_app.ui.theme import DAY
 from logger_app.ui.widgets import sign  # noqa: F401 the kv names it
+from logger_app.ui.widgets.fit_label import width_px
 from logger_app.ui.widgets.target import Target
 
 Builder.load_file(str(Path(__file__).with_suffix(".kv")))
 # More rows than this stand in two columns.
 ONE_COLUMN = 10
+# A name that does not fit its share in one line gets more of the row, up to this.
+MAX_NAME_SHARE = 0.4
 
 
 class CheckRow(BoxLayout):
@@ -166,3 +169,13 @@ class PreflightScreen(FloatLayout):
         rows_top = top - 1.9 * text - card_high - (0.4 * text if card_high else 0)
         self.ids.rows.pos = (edge, foot_y + foot_high)
         self.ids.rows.size = (right - edge, rows_top - foot_y - foot_high)
+        if self.columns == 1:
+            self._widen_names(right - edge)
+
+    def _widen_names(self, width: float) -> None:
+        """In a small window a row is one line high: a name must not wrap."""
+        free = max(1.0, width - 2.3 * self.text_px)  # beside the sign and two gaps
+        for_names = [width_px(row.name, self.least_px, bold=True) / free for row in self.ids.rows.children]
+        share = max(for_names, default=0.0)
+        for row in self.ids.rows.children if share <= MAX_NAME_SHARE else ():
+            row.name_share = max(row.name_share, share)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 
 from kivy.core.text import Label as CoreLabel
@@ -29,6 +30,11 @@ def fits(text: str, width: float, height: float, size: float, bold: bool) -> boo
     """Whether the text, wrapped at words, fits a box at a font size [px]."""
     lines = _wrapped(text, width, size, bold)
     return 1.17 * size * len(lines) <= height and all(wide <= width - SLACK_PX for wide in lines)
+
+
+def width_px(text: str, size: float, bold: bool = False) -> float:
+    """How wide a label must be for the text in one line at a font size [px]."""
+    return max(_wrapped(text, math.inf, size, bold)) + SLACK_PX
 
 
 def _wrapped(text: str, width: float, size: float, bold: bool) -> list[float]:
