@@ -450,7 +450,7 @@ def test_what_was_seen_is_there_again_after_a_restart_and_in_the_report(workflow
     reader, gathered = flow.FlightByFlight(workflow.campaign_dir), Gathered(workflow.campaign_dir)
     for data, _ in reader:
         gathered.add(data, reader.rows)
-    tufts = [mark for mark in gathered.tufts if mark.flight == "day1_baseline"]
+    tufts = [mark for flight, mark in gathered.tufts if flight == "day1_baseline"]
     assert [(t.station, t.state, t.who) for t in tufts] == [(station.id, "attached", "ann")]
 
 
