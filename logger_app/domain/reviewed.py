@@ -1,4 +1,5 @@
-"""When a flight is reviewed: everything that needed a look was settled. Pure. Main names: `review_of`, `all_in_words`.
+"""When a flight is reviewed: everything that needed a look was settled; a call before that. Pure. Main names: `review_of`,
+`all_in_words`, `as_heard`.
 
 Reviewed is not the same as every call heard again: the flagged calls, the random checks and the runs that may stand
 at the wrong point are settled; the share of calls that a person heard again stands beside it.
@@ -8,10 +9,37 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from logger_app.records.calls import CallStatus, ReviewedCall
+from logger_app.records.calls import CallKind, CallStatus, HeardCall, ReviewedCall
 from logger_app.records.runs import FlightReview
+from logger_app.units import to_kt
 
 CORRECTED = frozenset({CallStatus.CORRECTED, CallStatus.REJECTED, CallStatus.ADDED})
+
+
+def as_heard(heard: HeardCall, unit: str, confirmed_by: tuple[str, ...] = ()) -> ReviewedCall:
+    """A call that nobody has corrected; `unit` for an airspeed that brings none."""
+    return ReviewedCall(
+        id=heard.id,
+        flight_ns=heard.start_ns,
+        end_ns=heard.end_ns,
+        kind=heard.kind,
+        name=heard.name,
+        value=heard.value,
+        unit=heard.unit,
+        status=CallStatus.CONFIRMED if confirmed_by else CallStatus.HEARD,
+        ias_kt=airspeed_kt(heard.kind, heard.value, heard.unit or unit),
+        flags=heard.flags,
+        posterior=heard.posterior,
+        heard=heard,
+        history=confirmed_by,
+    )
+
+
+def airspeed_kt(kind: CallKind, value: float | str | None, unit: str) -> float | None:
+    """The value of an airspeed call [kt]; None of anything else. `unit` is the value's."""
+    if kind is not CallKind.AIRSPEED or isinstance(value, (str, bool)) or value is None:
+        return None
+    return to_kt(float(value), unit)
 
 
 def review_of(

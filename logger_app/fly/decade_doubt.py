@@ -10,12 +10,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from logger_app.domain.decades import NAMES, TEEN, WrongDecade, wrong_decades
+from logger_app.domain.reviewed import as_heard
 from logger_app.fly.flight_records import ClosedRun
 from logger_app.fly.verdict import Verdict
-from logger_app.records.calls import CallKind, CallStatus, HeardCall, ReviewedCall
 from logger_app.records.plan import TestPoint
 from logger_app.records.runs import Run
-from logger_app.units import from_kt, to_kt
+from logger_app.units import from_kt
 
 
 def doubted_decade(
@@ -51,25 +51,7 @@ def _run(run: ClosedRun, unit: str) -> Run:
         start_ns=run.start_ns,
         end_ns=run.end_ns,
         point=run.point,
-        calls=tuple(_as_heard(call, unit) for call in run.spoken),
+        calls=tuple(as_heard(call, unit) for call in run.spoken),
         ended=run.ended,
         discarded=run.discarded,
-    )
-
-
-def _as_heard(call: HeardCall, unit: str) -> ReviewedCall:
-    speed = call.kind is CallKind.AIRSPEED and isinstance(call.value, (int, float))
-    return ReviewedCall(
-        id=call.id,
-        flight_ns=call.start_ns,
-        end_ns=call.end_ns,
-        kind=call.kind,
-        name=call.name,
-        value=call.value,
-        unit=call.unit,
-        status=CallStatus.HEARD,
-        ias_kt=to_kt(float(call.value or 0.0), call.unit or unit) if speed else None,
-        flags=call.flags,
-        posterior=call.posterior,
-        heard=call,
     )

@@ -14,8 +14,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import Any
 
+from logger_app.domain.reviewed import airspeed_kt, as_heard
 from logger_app.records.calls import Action, CallKind, CallStatus, Correction, HeardCall, ReviewedCall
-from logger_app.units import to_kt
 
 CALL_ACTIONS = frozenset({Action.CONFIRM, Action.SET, Action.REJECT, Action.ADD, Action.MOVE})
 RUN_ACTIONS = frozenset(
@@ -120,27 +120,8 @@ def _fold(id: str, heard: HeardCall | None, corrections: Sequence[Correction], u
             history.append(correction.id)
     if now is None or not history:
         return now
-    ias_kt = _ias_kt(now.kind, now.value, now.unit or unit)
+    ias_kt = airspeed_kt(now.kind, now.value, now.unit or unit)
     return replace(now, status=_status(now), ias_kt=ias_kt, history=tuple(history))
-
-
-def as_heard(heard: HeardCall, unit: str, confirmed_by: tuple[str, ...] = ()) -> ReviewedCall:
-    """A call that nobody has corrected; `unit` for an airspeed that brings none."""
-    return ReviewedCall(
-        id=heard.id,
-        flight_ns=heard.start_ns,
-        end_ns=heard.end_ns,
-        kind=heard.kind,
-        name=heard.name,
-        value=heard.value,
-        unit=heard.unit,
-        status=CallStatus.CONFIRMED if confirmed_by else CallStatus.HEARD,
-        ias_kt=_ias_kt(heard.kind, heard.value, heard.unit or unit),
-        flags=heard.flags,
-        posterior=heard.posterior,
-        heard=heard,
-        history=confirmed_by,
-    )
 
 
 def _as_added(correction: Correction, unit: str) -> ReviewedCall:
@@ -191,9 +172,3 @@ def _status(now: ReviewedCall) -> CallStatus:
         return CallStatus.ADDED
     same = (now.flight_ns, now.kind, now.name, now.value) == (heard.start_ns, heard.kind, heard.name, heard.value)
     return CallStatus.CONFIRMED if same and now.unit == heard.unit else CallStatus.CORRECTED
-
-
-def _ias_kt(kind: CallKind, value: float | str | None, unit: str) -> float | None:
-    if kind is not CallKind.AIRSPEED or isinstance(value, (str, bool)) or value is None:
-        return None
-    return to_kt(float(value), unit)

@@ -10,9 +10,9 @@ from collections.abc import Iterable, Mapping
 
 from logger_app.domain.approach_curve import line_at_event_kt
 from logger_app.domain.call_words import shown
+from logger_app.domain.reviewed import as_heard
 from logger_app.records.calls import CallKind, CallStatus, Flag, ReviewedCall
 from logger_app.records.runs import FlightRuns
-from logger_app.review.apply import as_heard
 from logger_app.review.items import Item, QueueItem
 from logger_app.review.neighbours import (
     DIAL_KT,
