@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from logger_app.errors import EngineError
+from logger_app.hear.context import EXPECT_FRAMES
 from logger_app.hear.decode import Decoder, Stretch
 from logger_app.hear.engine_callout import load_model, phone_tree
 from logger_app.hear.engine_util import Level
@@ -35,8 +36,8 @@ UNCHECKED = 0.5
 # Under this much belief our network says that it was something else.
 REFUSED = 0.05
 UNSURE_BELOW = 0.8
-# Digits go on from an airspeed for so long [s], as in `context`.
-GOES_ON_S = 6.0
+# Digits go on from an airspeed for so long [s].
+GOES_ON_S = EXPECT_FRAMES * FRAME_S
 # Confusable endings hide in short pieces: sound goes to Vosk in pieces of this length [samples].
 PIECE = 3200
 

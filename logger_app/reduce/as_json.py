@@ -71,15 +71,8 @@ def _text(value, line: str) -> str:
 
 
 def _plain(value):
-    kind: type = type(value)
-    if kind is str or value is None or kind is int or kind is bool:
-        return value
-    if kind is float:
-        return round(value, DECIMALS) if math.isfinite(value) else None
-    if kind is tuple or kind is list:
-        return [_plain(v) for v in value]
     if is_dataclass(value):
-        return {name: _plain(getattr(value, name)) for name in _names(kind)}
+        return {name: _plain(getattr(value, name)) for name in _names(type(value))}
     if isinstance(value, Enum):
         return str(value.value)
     if isinstance(value, (tuple, list)):
