@@ -17,7 +17,8 @@ from logger_app.records.plan import (
     TestCard,
     TestPoint,
 )
-from logger_app.records.runs import FlightData, FlightRuns, Run, RunEnd, RunWeight, Settings
+from logger_app.records.results import StallSpeed
+from logger_app.records.runs import FlightData, FlightRuns, Run, RunEnd, RunWeight, Settings, StallEvent
 from logger_app.units import s_to_ns
 
 
@@ -82,6 +83,25 @@ class Make:
             runs=FlightRuns(flight=id, runs=tuple(runs)),
             weights=tuple(RunWeight(run=r.id, weight_kg=weight_kg, weight_u_kg=u_kg, cg_mm=2050.0) for r in runs),
         )
+
+    def stall(self, k, speed_kt, configuration, flight, **over):
+        """A reduced run at A1 that counts: 3 kt less indicated than calibrated."""
+        found = StallSpeed(
+            run=f"{flight}r{k}",
+            run_number=k,
+            flight=flight,
+            configuration=configuration,
+            point="A1",
+            event=StallEvent.PITCH_DOWN,
+            method="fit",
+            counts=True,
+            vs_ias_kt=speed_kt - 3,
+            vs_cas_kt=speed_kt,
+            vs_std_kt=speed_kt,
+            bases=(("raw", speed_kt, 0.5),),
+            entry_rate_kt_per_s=1.0,
+        )
+        return replace(found, **over)
 
     def campaign(self, **over):
         base = Campaign(

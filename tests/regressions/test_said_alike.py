@@ -11,8 +11,6 @@ from logger_app.domain.moments import moments, when
 from logger_app.plan.advice import advise
 from logger_app.plan.summary import row_label
 from logger_app.records.plan import AircraftConfig, Change, Indicator, PlannedFlight, Planning, TestPoint
-from logger_app.records.results import StallSpeed
-from logger_app.records.runs import StallEvent
 from logger_app.reduce.compare import compare_all
 from logger_app.report.generations import generations
 from logger_app.report.headline import headline
@@ -78,21 +76,7 @@ def test_what_more_flights_would_show_is_the_difference_that_was_planned(example
 
 def made_stall(configuration, flight, number, speed_kt):
     """A reduced run that counts."""
-    return StallSpeed(
-        run=f"{flight}-{number}",
-        run_number=number,
-        flight=flight,
-        configuration=configuration,
-        point="A1",
-        event=StallEvent.PITCH_DOWN,
-        method="fit",
-        counts=True,
-        vs_ias_kt=speed_kt - 3,
-        vs_cas_kt=speed_kt,
-        vs_std_kt=speed_kt,
-        bases=(("raw", speed_kt, 0.5),),
-        entry_rate_kt_per_s=1.0,
-    )
+    return make.stall(number, speed_kt, configuration, flight)
 
 
 def test_the_comparison_asks_for_the_planned_difference():

@@ -17,13 +17,8 @@ def _page():
     return made_example().page()
 
 
-def test_stations_stand_along_the_span_whatever_decimals_they_have():
-    """16.7/20, 50/20, 83.3/20 were read as 16.72, 5020 and 83.32: the middle of the wing stood behind its tip."""
-    page = _page()
-    view = page.points[0]
-    run = view.sides[0].runs[0]
-    names = ["83.3/20", "50/80", "16.7/83.3", "50/20", "16.7/20"]
-    marks = [
+def _attached(run, names):
+    return [
         TuftMark(
             flight_ns=s_to_ns(run.event_s),
             camera="wing",
@@ -34,6 +29,15 @@ def test_stations_stand_along_the_span_whatever_decimals_they_have():
         )
         for name in names
     ]
+
+
+def test_stations_stand_along_the_span_whatever_decimals_they_have():
+    """16.7/20, 50/20, 83.3/20 were read as 16.72, 5020 and 83.32: the middle of the wing stood behind its tip."""
+    page = _page()
+    view = page.points[0]
+    run = view.sides[0].runs[0]
+    names = ["83.3/20", "50/80", "16.7/83.3", "50/20", "16.7/20"]
+    marks = _attached(run, names)
 
     assert tuft_map(view.sides[0], view, marks, "kt").y.names[::-1] == (
         "16.7/20",
@@ -52,17 +56,7 @@ def test_names_of_stations_have_room_in_the_tuft_map():
     view = page.points[0]
     run = view.sides[0].runs[0]
     names = [f"{s}/{c}" for s in (12.5, 37.5, 62.5, 87.5) for c in (16.7, 50, 83.3)]
-    marks = [
-        TuftMark(
-            flight_ns=s_to_ns(run.event_s),
-            camera="wing",
-            frame_pts=0,
-            station=name,
-            state=TuftState.ATTACHED,
-            ias_kt=48.0,
-        )
-        for name in names
-    ]
+    marks = _attached(run, names)
     labels = [
         shape
         for shape in lay_out(tuft_map(view.sides[0], view, marks, "kt")).shapes

@@ -7,32 +7,17 @@ import pytest
 from scipy import stats
 
 from logger_app.records.plan import AircraftConfig, Change, Planform
-from logger_app.records.results import BudgetTerm, StallSpeed
+from logger_app.records.results import BudgetTerm
 from logger_app.records.runs import StallEvent
 from logger_app.reduce.compare import compare_all
 from logger_app.reduce.words import summary
+from tests.builders import Make
 
 
 def run(k, speed, configuration="base", flight=None, point="A1", rate=1.0, weight_u=0.0, **over):
     terms = (BudgetTerm(name="weight", u_kt=weight_u, kind="systematic"),) if weight_u else ()
-    base = StallSpeed(
-        run=f"r{k}",
-        run_number=k,
-        flight=flight or configuration,
-        configuration=configuration,
-        point=point,
-        event=StallEvent.PITCH_DOWN,
-        method="fit",
-        counts=True,
-        vs_ias_kt=speed - 3,
-        vs_cas_kt=speed,
-        vs_std_kt=speed,
-        bases=(("raw", speed, 0.5),),
-        entry_rate_kt_per_s=rate,
-        wing_drop="none",
-        budget=terms,
-    )
-    return replace(base, **over)
+    given = {"run": f"r{k}", "point": point, "entry_rate_kt_per_s": rate, "wing_drop": "none", "budget": terms} | over
+    return Make().stall(k, speed, configuration, flight or configuration, **given)
 
 
 def side(speeds, configuration="base", **over):

@@ -8,14 +8,13 @@ import numpy as np
 import pytest
 
 from logger_app.errors import ReduceError
-from logger_app.records.results import StallSpeed
-from logger_app.records.runs import StallEvent
 from logger_app.reduce import results_io, tables
 from logger_app.reduce.as_json import reduction_to_json
 from logger_app.reduce.campaign import Options, Reducer, reduce_campaign
 from logger_app.reduce.compare import compare_all
 from logger_app.reduce.results_io import ResultsDocument
 from logger_app.reduce.tables import plain_text
+from tests.builders import Make
 
 
 def flights(make):
@@ -96,20 +95,7 @@ def test_many_runs_are_not_all_printed_and_that_is_said(make, monkeypatch):
 
 
 def run(k, speed, configuration, flight, rate):
-    return StallSpeed(
-        run=f"{flight}r{k}",
-        run_number=k,
-        flight=flight,
-        configuration=configuration,
-        point="A1",
-        event=StallEvent.PITCH_DOWN,
-        method="fit",
-        counts=True,
-        vs_ias_kt=speed,
-        vs_std_kt=speed,
-        bases=(("raw", speed, 0.5),),
-        entry_rate_kt_per_s=rate,
-    )
+    return Make().stall(k, speed, configuration, flight, vs_ias_kt=speed, vs_cas_kt=None, entry_rate_kt_per_s=rate)
 
 
 def test_many_flights_cost_what_they_add_and_no_more(make):

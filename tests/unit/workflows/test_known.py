@@ -12,11 +12,11 @@ from logger_app.fly.flight_records import ClosedRun, Intent, Touch
 from logger_app.fly.flight_state import advance, begin
 from logger_app.fly.verdict import Verdict
 from logger_app.records.plan import Aircraft, AircraftConfig, Campaign, TestCard, TestPoint
-from logger_app.records.results import StallSpeed
-from logger_app.records.runs import RunEnd, StallEvent
+from logger_app.records.runs import RunEnd
 from logger_app.reduce.compare import compare_all
 from logger_app.workflows.flight_session.printed import run_as_json
 from logger_app.workflows.known import NOTHING_KNOWN, known_from
+from tests.builders import Make
 
 POINTS = TestPoint(id="A1", card="A"), TestPoint(id="A2", card="A", flap_deg=30.0)
 CAMPAIGN = Campaign(
@@ -28,22 +28,7 @@ CAMPAIGN = Campaign(
 
 
 def run(k, speed, configuration, flight):
-    return StallSpeed(
-        run=f"{flight}r{k}",
-        run_number=k,
-        flight=flight,
-        configuration=configuration,
-        point="A1",
-        event=StallEvent.PITCH_DOWN,
-        method="fit",
-        counts=True,
-        vs_ias_kt=speed - 3,
-        vs_cas_kt=speed,
-        vs_std_kt=speed,
-        bases=(("raw", speed, 0.5),),
-        entry_rate_kt_per_s=1.0,
-        wing_drop="none",
-    )
+    return Make().stall(k, speed, configuration, flight, wing_drop="none")
 
 
 BASE = [run(k, v, "base", "f1") for k, v in enumerate((48.0, 49.0, 47.5, 48.5))]
