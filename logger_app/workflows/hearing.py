@@ -111,7 +111,7 @@ def apart_notes(files: Sequence[Path], result: HearResult) -> list[str]:
             notes.append(
                 f"{files[k].name} begins {how}, by the files' own clocks. They were heard as one recording without a gap: "
                 f"from {flight_time(result.starts_s[k])} on, times on the flight clock are off by as much, and a run across "
-                "that moment is none: discard it in the review."
+                "that moment is not one approach: discard it in the review."
             )
     return notes
 
